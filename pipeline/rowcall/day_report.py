@@ -1,0 +1,47 @@
+"""What a report is made from: the judged day of a whole plant, as plain nouns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from rowcall.model import BaghouseDay, Finding, Limits, Rule, Subject
+from rowcall.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class FileNote:
+    """One export file that brought samples for the day: a line of the take-in ledger."""
+
+    name: str
+    sha256: str
+    rows_read: int
+    stored: int
+    replaced: int
+    unchanged: int
+    set_aside: int
+    first: datetime | None  # UTC
+    last: datetime | None  # UTC
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DayReport:
+    """Everything one day's report says.
+
+    open_since: for each (rule, subject) found today, the first day of its unbroken run of 'found'.
+    limits: for each rule name, the thresholds in force (inside units).
+    changed_settings: settings that differ from the site file (reruns), key -> text.
+    revision: 1 for the first report of a day, 2 for the first one after its data changed, ...
+    """
+
+    site: Site
+    day: date
+    baghouses: tuple[BaghouseDay, ...]
+    findings: tuple[Finding, ...]
+    rules: tuple[Rule, ...]
+    limits: Mapping[str, Limits]
+    open_since: Mapping[tuple[str, Subject], date] = field(default_factory=dict)
+    files: tuple[FileNote, ...] = ()
+    changed_settings: Mapping[str, str] = field(default_factory=dict)
+    revision: int = 1

@@ -1,0 +1,27 @@
+"""What can go wrong, sorted by what the person at the keyboard has to do about it."""
+
+from __future__ import annotations
+
+
+class RowcallError(Exception):
+    """A failure that rowcall expected; its message is a plain sentence with place and remedy."""
+
+
+class SiteError(RowcallError):
+    """The site file (or a `--set` setting) has to be corrected."""
+
+
+class ExportError(RowcallError):
+    """An export file could not be taken in; the file or what the site file says of it must change."""
+
+
+class StoreError(RowcallError):
+    """The store cannot be opened, is from another version, or is locked by another process."""
+
+
+class BusyError(RowcallError):
+    """Another rowcall run holds the site; try again when it has ended."""
+
+
+class MailError(RowcallError):
+    """A report could not be mailed; it stays on disk and the next run tries again."""

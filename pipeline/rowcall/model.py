@@ -1,0 +1,198 @@
+"""The shared nouns: what a rule is, what it is given, what it answers.
+
+A rule is a declared thing around one pure function from a `BaghouseDay` to answers; reports and
+the store know only these nouns.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from enum import StrEnum
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall.site import Baghouse, Role
+from rowcall.units import Dimension
+
+Floats = npt.NDArray[np.float64]
+
+
+class Verdict(StrEnum):
+    """A rule's word on one subject and day."""
+
+    FOUND = "found"
+    CLEAR = "clear"
+    CANNOT_TELL = "cannot tell"
+
+
+class Urgency(StrEnum):
+    """When a finding wants action, most pressing first."""
+
+    NOW = "now"
+    NEXT_OUTAGE = "next outage"
+    WATCH = "watch"
+
+
+class Caution(StrEnum):
+    """Hazards of the work that a finding leads to; the report spells each one out."""
+
+    LOCKOUT = "lockout"
+    STORED_AIR = "stored air"
+    CONFINED_SPACE = "confined space"
+    HOT = "hot"
+    COMBUSTIBLE_DUST = "combustible dust"
+    BREATHING = "breathing"
+    HEIGHT = "height"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Subject:
+    """What an answer is about; compartment and row are 1-based, 0 meaning all of them."""
+
+    baghouse: str
+    compartment: int = 0
+    row: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number that supports an answer, with its UCUM unit (the inside one)."""
+
+    name: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """One verdict of a rule on one subject.
+
+    `text` says why in plain words with numbers; `action` what to do (found only); `start` and
+    `end` (UTC) bound what was seen.
+    """
+
+    subject: Subject
+    verdict: Verdict
+    text: str
+    action: str = ""
+    urgency: Urgency | None = None
+    start: datetime | None = None
+    end: datetime | None = None
+    values: tuple[Quantity, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """An answer with the day and rule it belongs to: one line of the findings file."""
+
+    day: date
+    rule: str
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """Roles of which a rule needs at least one, and what it needs them for."""
+
+    any_of: tuple[Role, ...]
+    purpose: str
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A limit of a rule that a site file or a rerun may set."""
+
+    key: str
+    text: str  # value with unit, as a person writes it
+    dimension: Dimension
+    meaning: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One conditioned tag over a day, only Good points within range, in the inside unit.
+
+    `time_s` counts from the start of the plant-local day and rises strictly; a step signal's
+    first point may lie before the day (negative time) and holds until the next.
+    """
+
+    time_s: Floats
+    value: Floats
+    step: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TagHealth:
+    """How usable one tag was on the day; `problem` is empty when it was usable."""
+
+    tag: str
+    role: Role
+    compartment: int
+    row: int
+    n_points: int
+    n_bad: int
+    n_out_of_range: int
+    coverage_frac: float  # share of the day covered without gaps
+    step_s: float  # median time between points; nan where there are fewer than two
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BaghouseDay:
+    """Everything a rule may look at: one baghouse on one plant-local day.
+
+    minutes: `minute` (i64, from day start), `state` (str: idle, starting, running, stopping,
+        unknown), and per available role a mean in inside units: `dp_pa`, `inlet_temperature_c`,
+        `outlet_temperature_c`, `gas_flow_m3_s`, `fan_signal`, `opacity`, `supply_pressure_pa`
+        (f64, null where there was no value).
+    pulses: one row a fire (or, without solenoid bits and counters, a drop): `time_s`,
+        `compartment`, `row` (null where unknown), `before_pa`, `drop_pa`, `noise_pa`,
+        `min_delay_s`, `tau_s`, `recovered` (bool), `confidence` (0..1); values null where the
+        header could not be heard.
+    cycles: `start_s`, `end_s`, `residual_dp_pa`, `peak_dp_pa`, `cycle_time_s`, `n_pulses`,
+        `flow_m3_s`, `state_running` (bool).
+    history: the facts of the days before, oldest first: `day`, `compartment`, `row`, `name`,
+        `value` (0 meaning all, as in `Subject`).
+    """
+
+    day: date
+    start: datetime
+    end: datetime
+    baghouse: Baghouse
+    signals: Mapping[tuple[Role, int, int], Signal]
+    health: tuple[TagHealth, ...]
+    minutes: pl.DataFrame
+    pulses: pl.DataFrame
+    cycles: pl.DataFrame
+    facts: pl.DataFrame
+    history: pl.DataFrame
+
+    @property
+    def seconds(self) -> float:
+        """Length of the day: 86,400 s, an hour more or less at a change of clocks."""
+        return (self.end - self.start).total_seconds()
+
+
+Limits = Mapping[str, float]
+Judge = Callable[[BaghouseDay, Limits], Iterable[Answer]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One fault: what it looks for, what it needs, its limits, its remedy, and its judge."""
+
+    name: str
+    title: str
+    looks_for: str
+    needs: tuple[Need, ...]
+    thresholds: tuple[Threshold, ...]
+    check_first: tuple[str, ...]
+    confused_with: str
+    cautions: tuple[Caution, ...]
+    references: tuple[str, ...]
+    judge: Judge

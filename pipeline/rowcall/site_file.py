@@ -1,0 +1,166 @@
+"""Reading a site file: TOML in, a validated `Site` out, every error with key, line and remedy."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from rowcall.errors import SiteError
+from rowcall.site import Site
+from rowcall.site_text import dotted, locate
+
+_PLACE = re.compile(r"\{(compartment|row)(?::0(\d)d)?\}")
+
+
+def read_site(path: Path, overrides: Mapping[str, str] | None = None) -> Site:
+    """Read and validate a site file.
+
+    Args:
+        path: the TOML file.
+        overrides: settings of a rerun, `baghouse.BH1.cleaning.interval` -> `"12 s"`.
+
+    Raises:
+        SiteError: unreadable, not TOML, or not valid; names file, line, key, found and allowed.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise SiteError(f"{path}: the site file cannot be read ({error.strerror}).") from error
+    except UnicodeDecodeError as error:
+        raise SiteError(f"{path}: the site file is not UTF-8 text; save it as UTF-8.") from error
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SiteError(f"{path}: this is not valid TOML: {error}.") from error
+    for key, value in (overrides or {}).items():
+        _override(raw, key, value)
+    expanded, origins = _expand_all(raw)
+    try:
+        site = Site.model_validate(expanded)
+    except ValidationError as error:
+        raise SiteError(_explain(path, text, error, origins)) from error
+    return site.model_copy(update={"base": path.resolve().parent})
+
+
+def _explain(
+    path: Path, text: str, error: ValidationError, origins: Sequence[Sequence[int]]
+) -> str:
+    """One sentence an error: file, line, key, what was found, what is allowed."""
+    lines = []
+    for item in error.errors():
+        place = _written_place(item["loc"], origins)
+        line = locate(text, place)
+        where = f"{path}:{line}" if line else str(path)
+        found = item["input"]
+        shown = f" (found {found!r})" if isinstance(found, (str, int, float, list)) else ""
+        lines.append(f"{where}: {dotted(place) or 'site file'}: {_message(item)}{shown}")
+    return "\n".join(dict.fromkeys(lines))
+
+
+def _message(item: Mapping[str, Any]) -> str:
+    kind, text = item["type"], str(item["msg"])
+    if kind == "extra_forbidden":
+        return "this key is not known here; check the spelling"
+    if kind == "missing":
+        return "this key is missing and must be given"
+    return text.removeprefix("Value error, ").removeprefix("Input ").strip().rstrip(".")
+
+
+def _written_place(
+    loc: tuple[int | str, ...], origins: Sequence[Sequence[int]]
+) -> tuple[str | int, ...]:
+    """Lead back from an expanded tag to the table in the file, and drop union branch names."""
+    place = list(loc)
+    if len(place) > 3 and place[0] == "baghouse" and place[2] == "tag":
+        house, index = place[1], place[3]
+        if isinstance(house, int) and isinstance(index, int):
+            place[3] = origins[house][index]
+    return tuple(part for part in place if isinstance(part, int) or part.isidentifier())
+
+
+def _override(raw: dict[str, Any], key: str, value: str) -> None:
+    """Set one dotted key in the raw site file; `baghouse.ID` picks a baghouse by its id."""
+    parts = key.split(".")
+    table: Any = raw
+    if parts[0] == "baghouse" and len(parts) > 2:
+        houses = [entry for entry in raw.get("baghouse", []) if entry.get("id") == parts[1]]
+        if not houses:
+            raise SiteError(f"--set {key}: there is no baghouse {parts[1]!r} in the site file.")
+        table, parts = houses[0], parts[2:]
+    for part in parts[:-1]:
+        table = table.setdefault(part, {})
+        if not isinstance(table, dict):
+            raise SiteError(f"--set {key}: {part!r} is not a table of the site file.")
+    table[parts[-1]] = _as_toml(value)
+
+
+def _as_toml(value: str) -> Any:
+    """Read a setting as TOML where it is TOML (numbers, lists), else as plain text."""
+    try:
+        return tomllib.loads(f"x = {value}")["x"]
+    except tomllib.TOMLDecodeError:
+        return value
+
+
+def _expand_all(raw: dict[str, Any]) -> tuple[dict[str, Any], list[list[int]]]:
+    """Write out every tag template; also return, a baghouse, the written index of each tag."""
+    origins: list[list[int]] = []
+    houses = raw.get("baghouse")
+    if not isinstance(houses, list):
+        return raw, origins
+    out: list[Any] = []
+    for house in houses:
+        tags, origin = _expand_house(house) if isinstance(house, dict) else (None, [])
+        out.append(house if tags is None else {**house, "tag": tags})
+        origins.append(origin)
+    return {**raw, "baghouse": out}, origins
+
+
+def _expand_house(house: Mapping[str, Any]) -> tuple[list[Any] | None, list[int]]:
+    written, rows = house.get("tag"), _rows_of(house)
+    if not isinstance(written, list):
+        return None, []
+    tags: list[Any] = []
+    origin: list[int] = []
+    for index, tag in enumerate(written):
+        expanded = _expand(tag, rows) if isinstance(tag, dict) and rows else [tag]
+        tags += expanded
+        origin += [index] * len(expanded)
+    return tags, origin
+
+
+def _rows_of(house: Mapping[str, Any]) -> list[int]:
+    count, rows = house.get("compartments"), house.get("rows_per_compartment")
+    if isinstance(count, int) and isinstance(rows, int) and 0 < count < 100 and 0 < rows < 100:
+        return [rows] * count
+    if isinstance(rows, list) and rows and all(isinstance(n, int) and 0 < n < 100 for n in rows):
+        return rows
+    return []
+
+
+def _expand(tag: Mapping[str, Any], rows: Sequence[int]) -> list[Mapping[str, Any]]:
+    """Write out `{compartment}` and `{row}` in a tag name, one entry a place."""
+    name = tag.get("tag")
+    used = {match[1] for match in _PLACE.finditer(name)} if isinstance(name, str) else set()
+    if not used or not isinstance(name, str):
+        return [tag]
+    compartments: list[int | None] = [tag.get("compartment")]
+    if "compartment" in used and compartments == [None]:
+        compartments = list(range(1, len(rows) + 1))
+    out: list[Mapping[str, Any]] = []
+    for compartment in compartments:
+        in_range = compartment is not None and compartment <= len(rows)
+        last = rows[compartment - 1] if in_range and compartment is not None else max(rows)
+        for row in range(1, last + 1) if "row" in used else [tag.get("row")]:
+            filled = _fill(name, {"compartment": compartment, "row": row})
+            out.append({**tag, "tag": filled, "compartment": compartment, "row": row})
+    return out
+
+
+def _fill(name: str, place: Mapping[str, int | None]) -> str:
+    return _PLACE.sub(lambda match: str(place[match[1]]).zfill(int(match[2] or 1)), name)

@@ -1,0 +1,61 @@
+"""Where in a TOML text a key stands, so that an error can name the line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+_HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
+_KEY = re.compile(r"""\s*(?:"([^"]+)"|([A-Za-z0-9_-]+))\s*=""")
+
+Path = Sequence[str | int]
+
+
+def locate(text: str, path: Path) -> int | None:
+    """Return the 1-based line of `path` (`("baghouse", 0, "tag", 2, "unit")`) in a TOML text.
+
+    Falls back to the line of the enclosing table, and to None where even that is not written
+    as a table header of its own (inline tables).
+    """
+    best: tuple[int, int] | None = None
+    current: list[str | int] = []
+    counts: dict[tuple[str | int, ...], int] = {}
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = _HEADER.fullmatch(line)
+        if header:
+            names = [part.strip().strip('"') for part in header[2].split(".")]
+            current = _resolve(names, header[1] == "[[", counts)
+            here = current
+        else:
+            key = _KEY.match(line)
+            if not key:
+                continue
+            here = [*current, key[1] or key[2]]
+        if list(path[: len(here)]) == here and (best is None or len(here) > best[0]):
+            best = (len(here), number)
+    return best[1] if best else None
+
+
+def _resolve(
+    names: Sequence[str], is_array: bool, counts: dict[tuple[str | int, ...], int]
+) -> list[str | int]:
+    path: list[str | int] = []
+    for depth, name in enumerate(names):
+        path.append(name)
+        key = tuple(path)
+        if is_array and depth == len(names) - 1:
+            counts[key] = counts.get(key, -1) + 1
+        if key in counts:
+            path.append(counts[key])
+    return path
+
+
+def dotted(path: Path) -> str:
+    """Return `path` as a person writes it: `baghouse[1].tag[3].unit`, counting from 1."""
+    out = ""
+    for part in path:
+        if isinstance(part, int):
+            out += f"[{part + 1}]"
+        else:
+            out += f".{part}" if out else part
+    return out

@@ -1,0 +1,44 @@
+"""Facts of the trade used as defaults, each in one place with its source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rowcall.units import Dimension, parse_quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One default of the trade: the quantity as a person writes it, what it is, its source."""
+
+    text: str
+    dimension: Dimension
+    meaning: str
+    source: str
+
+    @property
+    def value(self) -> float:
+        """The quantity in the inside unit of its dimension."""
+        return parse_quantity(self.text, self.dimension)
+
+
+_COMMON = "common practice, no source"
+
+PULSE_TIME = Fact("100 ms", Dimension.TIME, "electrical on-time of a pulse", _COMMON)
+ROW_INTERVAL = Fact("20 s", Dimension.TIME, "time between two rows, cleaning on time", _COMMON)
+START_DP = Fact(
+    "4 [in_i'H2O]", Dimension.PRESSURE, "DP at which cleaning on demand starts", _COMMON
+)
+STOP_DP = Fact("3 [in_i'H2O]", Dimension.PRESSURE, "DP at which cleaning on demand stops", _COMMON)
+PULSE_PRESSURE_GLASS = (
+    Fact("50 [psi]", Dimension.PRESSURE, "starting header pressure, woven glass, low", _COMMON),
+    Fact("60 [psi]", Dimension.PRESSURE, "starting header pressure, woven glass, high", _COMMON),
+)
+PULSE_PRESSURE_FELT = (
+    Fact("80 [psi]", Dimension.PRESSURE, "starting header pressure, felts, low", _COMMON),
+    Fact("90 [psi]", Dimension.PRESSURE, "starting header pressure, felts, high", _COMMON),
+)
+VALVE_OPEN = Fact("150 ms", Dimension.TIME, "mechanical open time of a sound valve", _COMMON)
+RECOVERY_LONGEST = Fact(
+    "15 s", Dimension.TIME, "longest usual time until 95 % of a drop is made good", _COMMON
+)

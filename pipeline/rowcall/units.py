@@ -1,0 +1,153 @@
+"""Engineering units at the border: UCUM codes on the outside, one unit system inside.
+
+Inside rowcall every pressure is in Pa, temperature in Cel (degrees Celsius), flow in m3/s, time
+in s, area in m2, volume in m3, and every ratio (opacity, moisture) in 1. Gauge and absolute
+pressure are not marked in UCUM; header and supply pressures are gauge pressures throughout.
+
+Sources: factors from NIST Special Publication 811 (2008), appendix B; codes from the Unified Code
+for Units of Measure (UCUM). The inch of water is the *conventional* one (249.08891 Pa) for
+`[in_i'H2O]`, as in UCUM's own table; the inches at 4 Cel and 60 degF differ by 0.1 %.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections.abc import Collection
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Dimension(StrEnum):
+    """Kinds of quantity rowcall handles; the value is the UCUM code of the inside unit."""
+
+    PRESSURE = "Pa"
+    TEMPERATURE = "Cel"
+    FLOW = "m3/s"
+    TIME = "s"
+    AREA = "m2"
+    VOLUME = "m3"
+    VELOCITY = "m/s"
+    RATIO = "1"
+    DUST = "kg/m3"
+    CURRENT = "A"
+    TURNS = "Hz"
+    DRAG = "Pa.s/m"
+    HEAT_DOSE = "Cel.min"
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """`inside = outside * factor + offset`, in the inside unit of the dimension."""
+
+    code: str
+    dimension: Dimension
+    factor: float
+    offset: float = 0.0
+
+    def to_inside(self, value: float) -> float:
+        """Return `value`, given in this unit, in the inside unit of its dimension."""
+        return value * self.factor + self.offset
+
+    def from_inside(self, value: float) -> float:
+        """Return `value`, given in the inside unit, in this unit."""
+        return (value - self.offset) / self.factor
+
+
+_FOOT_M = 0.3048  # exact, NIST SP 811 B.8
+_PSI_PA = 6894.757  # NIST SP 811 B.8
+_IN_H2O_PA = 249.08891  # conventional inch of water, UCUM [in_i'H2O]
+
+_TABLE: tuple[Unit, ...] = (
+    Unit("Pa", Dimension.PRESSURE, 1.0),
+    Unit("hPa", Dimension.PRESSURE, 100.0),
+    Unit("kPa", Dimension.PRESSURE, 1e3),
+    Unit("MPa", Dimension.PRESSURE, 1e6),
+    Unit("mbar", Dimension.PRESSURE, 1e2),
+    Unit("bar", Dimension.PRESSURE, 1e5),
+    Unit("mm[H2O]", Dimension.PRESSURE, 9.80665),
+    Unit("[in_i'H2O]", Dimension.PRESSURE, _IN_H2O_PA),
+    Unit("[psi]", Dimension.PRESSURE, _PSI_PA),
+    Unit("Cel", Dimension.TEMPERATURE, 1.0),
+    Unit("[degF]", Dimension.TEMPERATURE, 1 / 1.8, -32 / 1.8),
+    Unit("K", Dimension.TEMPERATURE, 1.0, -273.15),
+    Unit("m3/s", Dimension.FLOW, 1.0),
+    Unit("m3/min", Dimension.FLOW, 1 / 60),
+    Unit("m3/h", Dimension.FLOW, 1 / 3600),
+    Unit("[ft_i]3/min", Dimension.FLOW, _FOOT_M**3 / 60),
+    Unit("ms", Dimension.TIME, 1e-3),
+    Unit("s", Dimension.TIME, 1.0),
+    Unit("min", Dimension.TIME, 60.0),
+    Unit("h", Dimension.TIME, 3600.0),
+    Unit("d", Dimension.TIME, 86400.0),
+    Unit("m2", Dimension.AREA, 1.0),
+    Unit("[ft_i]2", Dimension.AREA, _FOOT_M**2),
+    Unit("L", Dimension.VOLUME, 1e-3),
+    Unit("m3", Dimension.VOLUME, 1.0),
+    Unit("[ft_i]3", Dimension.VOLUME, _FOOT_M**3),
+    Unit("m/s", Dimension.VELOCITY, 1.0),
+    Unit("m/min", Dimension.VELOCITY, 1 / 60),
+    Unit("[ft_i]/min", Dimension.VELOCITY, _FOOT_M / 60),
+    Unit("1", Dimension.RATIO, 1.0),
+    Unit("%", Dimension.RATIO, 1e-2),
+    Unit("[ppm]", Dimension.RATIO, 1e-6),
+    Unit("mg/m3", Dimension.DUST, 1e-6),
+    Unit("g/m3", Dimension.DUST, 1e-3),
+    Unit("[gr]/[ft_i]3", Dimension.DUST, 6.479891e-5 / _FOOT_M**3),
+    Unit("A", Dimension.CURRENT, 1.0),
+    Unit("Hz", Dimension.TURNS, 1.0),
+    Unit("{rpm}", Dimension.TURNS, 1 / 60),
+    Unit("Pa.s/m", Dimension.DRAG, 1.0),
+    Unit("Cel.min", Dimension.HEAT_DOSE, 1.0),
+)
+
+UNITS: dict[str, Unit] = {unit.code: unit for unit in _TABLE}
+
+_QUANTITY = re.compile(r"\s*([-+]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?)\s*(\S+)?\s*")
+
+
+def codes(dimensions: Collection[Dimension]) -> list[str]:
+    """Return the UCUM codes that a site file may use for these dimensions."""
+    return [unit.code for unit in _TABLE if unit.dimension in dimensions]
+
+
+def find_unit(code: str, dimensions: Collection[Dimension] = tuple(Dimension)) -> Unit:
+    """Return the unit of a UCUM code that measures one of `dimensions`.
+
+    Raises:
+        ValueError: not a known code, or of another kind; the message says what is allowed.
+    """
+    unit = UNITS.get(code)
+    allowed = codes(dimensions)
+    if unit is not None and unit.dimension in dimensions:
+        return unit
+    near = difflib.get_close_matches(code, allowed, n=2, cutoff=0.5)
+    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    known = "is not known" if unit is None else "does not fit here"
+    raise ValueError(f"unit {code!r} {known}{hint} (allowed: {', '.join(allowed)})")
+
+
+def parse_quantity(text: object, dimension: Dimension) -> float:
+    """Read a quantity such as `"6 bar"` and return it in the inside unit of `dimension`.
+
+    A ratio may leave the unit out (`"0.25"`); everything else must name one.
+
+    Raises:
+        ValueError: not a number with a unit of that dimension; the message says what is allowed.
+    """
+    allowed = ", ".join(codes([dimension]))
+    if isinstance(text, (int, float)) and not isinstance(text, bool):
+        text = repr(text)
+    match = _QUANTITY.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        raise ValueError(f"expected a number and a unit in quotes, with one of: {allowed}")
+    number, code = match.groups()
+    if code is None:
+        if dimension is not Dimension.RATIO:
+            raise ValueError(f"the unit is missing; write one of: {allowed}")
+        code = "1"
+    value = find_unit(code, [dimension]).to_inside(float(number))
+    if not math.isfinite(value):
+        raise ValueError(f"{number} is too large")
+    return value

@@ -1,0 +1,1 @@
+"""From a judged day to what people read: Markdown, pictures, findings files, HTML."""
