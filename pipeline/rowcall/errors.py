@@ -12,7 +12,7 @@ class SiteError(RowcallError):
 
 
 class ExportError(RowcallError):
-    """An export file could not be taken in; the file or what the site file says of it must change."""
+    """An export could not be taken in: the file, or the site file on it, must change."""
 
 
 class StoreError(RowcallError):

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,7 @@ import polars as pl
 from rowcall.site import Baghouse, Role
 from rowcall.units import Dimension
 
-Floats = npt.NDArray[np.float64]
+Floats = npt.NDArray[np.floating[Any]]
 
 
 class Verdict(StrEnum):
@@ -84,6 +85,16 @@ class Answer:
     end: datetime | None = None
     values: tuple[Quantity, ...] = ()
 
+    @classmethod
+    def cannot_tell(cls, subject: Subject, why: str) -> Answer:
+        """Return the answer of a rule that lacks what it needs to judge."""
+        return cls(subject=subject, verdict=Verdict.CANNOT_TELL, text=f"Cannot tell: {why}.")
+
+    @classmethod
+    def clear(cls, subject: Subject, text: str, values: Iterable[Quantity] = ()) -> Answer:
+        """Return the answer of a rule that looked and found nothing."""
+        return cls(subject=subject, verdict=Verdict.CLEAR, text=text, values=tuple(values))
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -119,11 +130,13 @@ class Signal:
 
     `time_s` counts from the start of the plant-local day and rises strictly; a step signal's
     first point may lie before the day (negative time) and holds until the next.
+    `longest_hold_s` is how long a point speaks for the time after it when no other comes.
     """
 
     time_s: Floats
     value: Floats
     step: bool = False
+    longest_hold_s: float = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,15 +162,17 @@ class BaghouseDay:
     minutes: `minute` (i64, from day start), `state` (str: idle, starting, running, stopping,
         unknown), and per available role a mean in inside units: `dp_pa`, `inlet_temperature_c`,
         `outlet_temperature_c`, `gas_flow_m3_s`, `fan_signal`, `opacity`, `supply_pressure_pa`
-        (f64, null where there was no value).
+        (f64, null where there was no value); `on_line_frac`, share of the rows on line.
     pulses: one row a fire (or, without solenoid bits and counters, a drop): `time_s`,
         `compartment`, `row` (null where unknown), `before_pa`, `drop_pa`, `noise_pa`,
-        `min_delay_s`, `tau_s`, `recovered` (bool), `confidence` (0..1); values null where the
-        header could not be heard.
+        `min_delay_s`, `tau_s`, `recovered` (bool, before the next pulse on its header),
+        `answered` (bool), `confidence` (0..1); values null where the header could not be heard.
     cycles: `start_s`, `end_s`, `residual_dp_pa`, `peak_dp_pa`, `cycle_time_s`, `n_pulses`,
-        `flow_m3_s`, `state_running` (bool).
+        `flow_m3_s` (led back to all compartments on line), `state_running` (bool).
+    facts: the day's own facts: `compartment`, `row`, `name`, `value` (see `facts`).
     history: the facts of the days before, oldest first: `day`, `compartment`, `row`, `name`,
         `value` (0 meaning all, as in `Subject`).
+    fires_known: bits or counters tell every fire of the day.
     """
 
     day: date
@@ -171,6 +186,7 @@ class BaghouseDay:
     cycles: pl.DataFrame
     facts: pl.DataFrame
     history: pl.DataFrame
+    fires_known: bool = True
 
     @property
     def seconds(self) -> float:

@@ -136,6 +136,7 @@ class Mail(_Table):
     port: Annotated[int, Field(ge=1, le=65535)] = 587
     security: Literal["starttls", "tls"] = "starttls"
     login: bool = True
+    days_back: Annotated[int, Field(ge=1, le=366)] = 7  # older days are reported, not mailed
 
 
 class Cleaning(_Table):
@@ -210,8 +211,16 @@ class Baghouse(_Table):
                 f"rows_per_compartment {list(listed)} must hold one number for all, or one a "
                 f"compartment ({self.compartments} numbers), each 1 or more"
             )
+        places: set[tuple[Role, int | None, int | None]] = set()
         for tag in self.tag:
             self._check_place(tag)
+            place = (tag.role, tag.compartment, tag.row)
+            if place in places:
+                raise ValueError(
+                    f"tag {tag.tag!r}: another tag already plays role {tag.role.value} at this "
+                    "compartment and row; give each tag its own place"
+                )
+            places.add(place)
         order = self.firing_order
         if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
             raise ValueError(

@@ -151,3 +151,10 @@ def parse_quantity(text: object, dimension: Dimension) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{number} is too large")
     return value
+
+
+def show(value: float, code: str, digits: int) -> str:
+    """Write a quantity of the inside unit for people: `show(1200.0, "kPa", 2)` -> `"1.20 kPa"`."""
+    shown = find_unit(code).from_inside(value)
+    name = {"Cel": " °C", "1": ""}.get(code, f" {code}")
+    return f"{shown:.{digits}f}{name}"

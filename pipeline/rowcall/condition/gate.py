@@ -1,0 +1,184 @@
+"""Condition: a day's raw samples -> signals that may be trusted, and what is wrong with the rest.
+
+Only Good points inside the instrument's range pass. An Uncertain or Bad point, one outside the
+range or pegged at its upper end, and a value that has frozen are left out and counted, so that a
+sensor fault is never taken for a fault of the baghouse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall.model import Floats, Signal, TagHealth
+from rowcall.site import Baghouse, Role, Sample, Tag
+from rowcall.store.samples import TagSamples
+
+Place = tuple[Role, int, int]
+
+# What is physically possible, in inside units; applies where the site file states no range.
+# Chosen wide on purpose: a value outside is a transmitter fault, whatever the plant.
+_POSSIBLE: dict[Role, tuple[float, float]] = {
+    Role.DP: (-5e3, 25e3),
+    Role.INLET_TEMPERATURE: (-60.0, 1200.0),
+    Role.OUTLET_TEMPERATURE: (-60.0, 1200.0),
+    Role.HEADER_PRESSURE: (-1e4, 2e6),
+    Role.OPACITY: (-0.05, 1.0),
+    Role.SUPPLY_PRESSURE: (-1e4, 2e6),
+}
+_MUST_MOVE = frozenset(
+    {Role.DP, Role.INLET_TEMPERATURE, Role.OUTLET_TEMPERATURE, Role.HEADER_PRESSURE, Role.GAS_FLOW}
+)
+_FROZEN_S = 3600.0  # chosen: no live signal of these roles repeats to the last digit for an hour
+_GAP_STEPS = 5.0  # chosen: a snapshot tag that misses five of its own steps has a gap
+_GAP_SHORTEST_S = 60.0
+_GAP_COMPRESSED_S = 4 * 3600.0  # chosen: historians force a point at least every few hours
+_LEAST_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
+
+
+@dataclass(frozen=True, slots=True)
+class Conditioned:
+    """The trusted signals of a day by (role, compartment, row), 0 meaning shared, and health."""
+
+    signals: Mapping[Place, Signal]
+    health: tuple[TagHealth, ...]
+
+
+def condition(
+    baghouse: Baghouse,
+    start: datetime,
+    end: datetime,
+    samples: Mapping[str, TagSamples],
+    before: Mapping[str, tuple[int, float, int]],
+) -> Conditioned:
+    """Gate and convert one baghouse-day.
+
+    Args:
+        start, end: the plant-local day as UTC instants.
+        samples: per tag the day's samples in the historian's unit.
+        before: per tag the last sample before the day (time_us, value, quality), for step tags.
+    """
+    signals: dict[Place, Signal] = {}
+    health = []
+    for tag in baghouse.tag:
+        place = (tag.role, tag.compartment or 0, tag.row or 0)
+        signal, report = _condition_tag(tag, start, end, samples.get(tag.tag), before.get(tag.tag))
+        health.append(report)
+        if not report.problem or (signal.time_s.size and report.coverage_frac >= _LEAST_COVERAGE):
+            signals[place] = signal
+    return Conditioned(signals, tuple(health))
+
+
+def _condition_tag(
+    tag: Tag,
+    start: datetime,
+    end: datetime,
+    samples: TagSamples | None,
+    before: tuple[int, float, int] | None,
+) -> tuple[Signal, TagHealth]:
+    start_us, seconds = start.timestamp() * 1e6, (end - start).total_seconds()
+    time_us = np.empty(0, np.int64) if samples is None else samples.time_us
+    value = np.empty(0) if samples is None else samples.value
+    quality = np.empty(0, np.uint8) if samples is None else samples.quality
+    if tag.sample is not Sample.SNAPSHOT and before is not None:
+        time_us = np.concatenate(([before[0]], time_us))
+        value = np.concatenate(([before[1]], value))
+        quality = np.concatenate(([before[2]], quality))
+    time_s = (time_us - start_us) / 1e6
+    is_bad = (quality != 0) | ~np.isfinite(value)
+    unit = tag.outside_unit
+    inside = value * unit.factor + unit.offset
+    is_out = ~is_bad & _out_of_range(tag, inside)
+    is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
+    keep = ~(is_bad | is_out | is_frozen)
+    step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
+    signal = Signal(time_s[keep], inside[keep], tag.sample is Sample.STEP, _gap_limit(tag, step_s))
+    coverage = _coverage(signal, seconds)
+    report = TagHealth(
+        tag=tag.tag,
+        role=tag.role,
+        compartment=tag.compartment or 0,
+        row=tag.row or 0,
+        n_points=int(time_s.size),
+        n_bad=int(is_bad.sum()),
+        n_out_of_range=int(is_out.sum()),
+        coverage_frac=coverage,
+        step_s=step_s,
+        problem=_problem(time_s, inside, is_bad, is_out, is_frozen, coverage),
+    )
+    return signal, report
+
+
+def _out_of_range(tag: Tag, inside: Floats) -> npt.NDArray[np.bool_]:
+    if tag.span is not None:
+        low, high = (tag.outside_unit.to_inside(end) for end in tag.span)
+        slack = 0.005 * (high - low)  # chosen: half a percent under-range is transmitter zero
+        return (inside < low - slack) | (inside >= high)
+    low, high = _POSSIBLE.get(tag.role, (-np.inf, np.inf))
+    return (inside < low) | (inside > high)
+
+
+def _frozen(tag: Tag, time_s: Floats, inside: Floats) -> npt.NDArray[np.bool_]:
+    """Mark runs of one and the same value that last longer than a live signal could hold it.
+
+    A value of exactly zero is left in: a stopped unit has no flow and no DP.
+    """
+    frozen = np.zeros(inside.size, np.bool_)
+    if tag.role not in _MUST_MOVE or tag.sample is not Sample.SNAPSHOT or inside.size < 2:
+        return frozen
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(inside) != 0) + 1))
+    stops = np.concatenate((starts[1:], [inside.size]))
+    lasted = time_s[stops - 1] - time_s[starts]
+    for index in np.flatnonzero((lasted >= _FROZEN_S) & (inside[starts] != 0)):
+        frozen[starts[index] : stops[index]] = True
+    return frozen
+
+
+def _gap_limit(tag: Tag, step_s: float) -> float:
+    """Return how long a tag may stay without a point before that is a gap [s]."""
+    if tag.sample is Sample.STEP:
+        return float("inf")
+    if tag.sample is Sample.COMPRESSED:
+        return _GAP_COMPRESSED_S
+    return max(_GAP_STEPS * step_s, _GAP_SHORTEST_S) if np.isfinite(step_s) else _GAP_SHORTEST_S
+
+
+def _coverage(signal: Signal, seconds: float) -> float:
+    """Share of the day not lost in gaps, and not before the first value of a step tag."""
+    if signal.time_s.size == 0:
+        return 0.0
+    edges = np.clip(np.concatenate(([0.0], signal.time_s, [seconds])), 0.0, seconds)
+    gaps = np.diff(edges)
+    lost = gaps[0] if signal.step else gaps[gaps > signal.longest_hold_s].sum()
+    return float(1.0 - lost / seconds)
+
+
+def _problem(
+    time_s: Floats,
+    inside: Floats,
+    is_bad: npt.NDArray[np.bool_],
+    is_out: npt.NDArray[np.bool_],
+    is_frozen: npt.NDArray[np.bool_],
+    coverage: float,
+) -> str:
+    """Say in words what makes a tag unusable for part of the day; empty when nothing does."""
+    if time_s.size == 0:
+        return "no value arrived for this day"
+    if is_bad.all():
+        return "every value was marked Bad or Uncertain, or was no number"
+    if (is_bad | is_out).all():
+        return "every value was outside its range"
+    if is_frozen.any():
+        share = is_frozen.sum() / time_s.size
+        first = time_s[np.argmax(is_frozen)]
+        return (
+            f"the value did not change for {share:.0%} of the points "
+            f"(first from {first / 3600:.1f} h after the day began): transmitter frozen?"
+        )
+    if coverage < _LEAST_COVERAGE:
+        return f"only {coverage:.0%} of the day is covered"
+    return ""

@@ -1,0 +1,94 @@
+"""The minute table: means of the slow signals, and the state of the unit, minute by minute."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from rowcall.condition.state import operating_state
+from rowcall.model import Floats, Signal
+from rowcall.site import Baghouse, Role
+
+# Role -> column of the minute table (inside unit in the name).
+COLUMNS: dict[Role, str] = {
+    Role.DP: "dp_pa",
+    Role.INLET_TEMPERATURE: "inlet_temperature_c",
+    Role.OUTLET_TEMPERATURE: "outlet_temperature_c",
+    Role.GAS_FLOW: "gas_flow_m3_s",
+    Role.FAN_SIGNAL: "fan_signal",
+    Role.OPACITY: "opacity",
+    Role.SUPPLY_PRESSURE: "supply_pressure_pa",
+}
+
+_BRIDGE_S = 600.0  # chosen: a straight line is not drawn over more than ten minutes
+
+
+def shared_signal(signals: Mapping[tuple[Role, int, int], Signal], role: Role) -> Signal | None:
+    """Return the signal of a role for the whole baghouse, else its first compartment's.
+
+    Compartments hang between the same two ducts, so any of them shows the casing's DP.
+    """
+    places = sorted(place for place in signals if place[0] is role)
+    return signals[places[0]] if places else None
+
+
+def minute_means(signal: Signal, n_minutes: int) -> Floats:
+    """Return the mean of each minute, shape (n_minutes,), nan where there was no value.
+
+    Minutes between points are filled along the straight line (or the held value of a step
+    signal), but never over more than ten minutes; points within a minute are averaged.
+    """
+    inside = (signal.time_s >= 0) & (signal.time_s < n_minutes * 60)
+    index = (signal.time_s[inside] // 60).astype(np.intp)
+    count = np.bincount(index, minlength=n_minutes)
+    total = np.bincount(index, weights=signal.value[inside], minlength=n_minutes)
+    mean: Floats = np.full(n_minutes, np.nan)
+    np.divide(total, count, out=mean, where=count > 0)
+    missing = np.flatnonzero(count == 0)
+    if missing.size and signal.time_s.size:
+        mean[missing] = _between(signal, np.asarray(missing * 60.0 + 30.0, np.float64))
+    return mean
+
+
+def _between(signal: Signal, at_s: Floats) -> Floats:
+    after = np.searchsorted(signal.time_s, at_s)
+    left, right = np.clip(after - 1, 0, None), np.clip(after, None, signal.time_s.size - 1)
+    if signal.step:
+        return np.where(after > 0, signal.value[left], np.nan)
+    gap = signal.time_s[right] - signal.time_s[left]
+    is_open = (after == 0) | (after == signal.time_s.size) | (gap > _BRIDGE_S)
+    return np.where(is_open, np.nan, np.interp(at_s, signal.time_s, signal.value))
+
+
+def _on_line(
+    baghouse: Baghouse, signals: Mapping[tuple[Role, int, int], Signal], n_minutes: int
+) -> Floats:
+    """Share of the rows whose compartment is on line; a compartment without a bit counts as on."""
+    on_line = np.zeros(n_minutes)
+    for compartment, rows in enumerate(baghouse.rows, start=1):
+        bit = signals.get((Role.COMPARTMENT_ON_LINE, compartment, 0))
+        is_on = np.ones(n_minutes) if bit is None else minute_means(bit, n_minutes) > 0.5
+        on_line += rows * is_on
+    return on_line / sum(baghouse.rows)
+
+
+def minute_table(
+    baghouse: Baghouse, signals: Mapping[tuple[Role, int, int], Signal], seconds: float
+) -> pl.DataFrame:
+    """Return the minute table of a day (see `BaghouseDay.minutes`)."""
+    n_minutes = int(seconds // 60)
+    columns: dict[str, Floats] = {}
+    for role, column in COLUMNS.items():
+        signal = shared_signal(signals, role)
+        if signal is not None:
+            columns[column] = minute_means(signal, n_minutes)
+    columns["on_line_frac"] = _on_line(baghouse, signals, n_minutes)
+    return pl.DataFrame(
+        {
+            "minute": np.arange(n_minutes),
+            "state": operating_state(baghouse, columns, n_minutes),
+            **columns,
+        }
+    ).with_columns(pl.col(list(columns)).fill_nan(None))

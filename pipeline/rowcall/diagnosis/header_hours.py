@@ -1,0 +1,103 @@
+"""Header recovery by the hour: which hours of a day were slow, in one compartment or in all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rowcall.diagnosis.fact_book import Place, past_of
+from rowcall.model import BaghouseDay
+from rowcall.units import show
+
+_MOST_OF = 0.5  # chosen: hours shared by all count as common when they are half of those of any
+
+
+@dataclass(frozen=True, slots=True)
+class SlowWhen:
+    """What makes an hour slow: a multiple of the usual tau, or longer than any usual one [s]."""
+
+    ratio: float
+    longest_tau_s: float
+    history_days: float
+    pulses_an_hour: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderHours:
+    """What one compartment's header did on a day.
+
+    usual_s is None where there are too few days of history to say; hours count from the start of
+    the plant-local day.
+    """
+
+    compartment: int
+    tau_s: float
+    usual_s: float | None
+    tau_by_hour: Mapping[int, float]
+    slow_hours: frozenset[int]
+
+    @property
+    def n_hours(self) -> int:
+        """Hours with enough pulses to judge."""
+        return len(self.tau_by_hour)
+
+    def tau_in(self, hours: frozenset[int]) -> float:
+        """Median recovery constant over some of the hours [s]."""
+        return float(np.median([self.tau_by_hour[hour] for hour in hours]))
+
+    @property
+    def against_usual(self) -> str:
+        """The usual recovery constant in words, to stand behind today's."""
+        if self.usual_s is None:
+            return " (too few days yet to say what is usual)"
+        return f" (usually {show(self.usual_s, 's', 1)})"
+
+
+def header_hours(
+    day: BaghouseDay, facts: Mapping[Place, float], compartment: int, when: SlowWhen
+) -> HeaderHours | None:
+    """Return a compartment's hours, None where no refill of it could be followed."""
+    tau = facts.get((compartment, 0, "tau_s"))
+    if tau is None:
+        return None
+    _, past = past_of(day.history, (compartment, 0, "tau_s"))
+    # The lower quartile, so that weeks of a slow header do not become the new usual.
+    usual = float(np.quantile(past, 0.25)) if past.size >= when.history_days else None
+    limit = when.longest_tau_s if usual is None else min(when.longest_tau_s, when.ratio * usual)
+    hours = {
+        hour: tau_h
+        for hour in range(25)
+        if (tau_h := facts.get((compartment, 0, f"tau_s_h{hour:02d}"))) is not None
+        and facts.get((compartment, 0, f"n_tau_h{hour:02d}"), 0) >= when.pulses_an_hour
+    }
+    slow = frozenset(hour for hour, tau_h in hours.items() if tau_h > limit)
+    return HeaderHours(compartment, tau, usual, hours, slow)
+
+
+def common_hours(headers: Mapping[int, HeaderHours], n_compartments: int) -> frozenset[int]:
+    """Return the hours slow in every compartment, where they are most of the hours slow in any."""
+    if len(headers) < 2 or len(headers) < n_compartments:
+        return frozenset()
+    slow = [header.slow_hours for header in headers.values()]
+    common, any_of = frozenset.intersection(*slow), frozenset.union(*slow)
+    return common if len(common) >= _MOST_OF * len(any_of) else frozenset()
+
+
+def pulse_interval(pulses: pl.DataFrame, compartment: int) -> float:
+    """Return the median time between two pulses of a compartment [s], inf for fewer than two."""
+    times = pulses.filter(pl.col("compartment") == compartment)["time_s"].to_numpy()
+    return float(np.median(np.diff(times))) if times.size > 1 else float("inf")
+
+
+def spell_hours(hours: frozenset[int]) -> str:
+    """Write runs of hours: `6-10 h, 14-15 h`."""
+    ordered = sorted(hours)
+    parts, begin = [], ordered[0]
+    for here, following in zip(ordered, [*ordered[1:], -1], strict=True):
+        if following != here + 1:
+            parts.append(f"{begin}-{here + 1} h")
+            begin = following
+    return ", ".join(parts)

@@ -1,0 +1,141 @@
+"""Facts: the handful of numbers a day that later days are compared with.
+
+One line a fact: `compartment`, `row` (0 meaning all), `name`, `value` in inside units.
+
+By row: n_called, n_heard, n_answered, drop_pa, drop_ratio (to the median row of its header),
+min_delay_s, tau_s. By compartment: n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the
+plant-local day, counted from its start), n_tau_hNN, slow_frac (share of pulses not made good
+before the next), clock_offset_s. By baghouse: n_pulses, n_cycles, residual_dp_pa, peak_dp_pa,
+cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3), residual_drag (Pa.s/m), running_min,
+idle_min, n_starts, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from rowcall.condition.state import State
+from rowcall.events.find import Events
+from rowcall.site import Baghouse
+
+FACT_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "name": pl.String,
+    "value": pl.Float64,
+}
+_SURE = 0.5  # chosen: a tau with a standard error of 50 % or more says little
+
+
+def daily_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -> pl.DataFrame:
+    """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
+    parts = [
+        _row_facts(baghouse, events),
+        _compartment_facts(events.pulses),
+        _hourly_tau(events.pulses),
+        _baghouse_facts(baghouse, minutes, events),
+    ]
+    return (
+        pl.concat(parts)
+        .filter(pl.col("value").is_not_null() & pl.col("value").is_finite())
+        .sort("compartment", "row", "name")
+    )
+
+
+def _long(frame: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:
+    """Turn one column a fact into one line a fact."""
+    wide = frame.with_columns(pl.col(list(names)).cast(pl.Float64))
+    return wide.unpivot(
+        on=list(names), index=["compartment", "row"], variable_name="name", value_name="value"
+    ).cast(FACT_COLUMNS)  # type: ignore[arg-type]
+
+
+def _sure_tau() -> pl.Expr:
+    return pl.col("tau_s").filter(pl.col("confidence") >= _SURE)
+
+
+def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
+    """Facts of every row of the baghouse, those that never fired included."""
+    roster = pl.DataFrame(
+        baghouse.all_rows(), schema={"compartment": pl.Int64, "row": pl.Int64}, orient="row"
+    )
+    measured = (
+        events.pulses.drop_nulls("row")
+        .group_by("compartment", "row")
+        .agg(
+            n_called=pl.len(),
+            n_heard=pl.col("drop_pa").is_not_null().sum(),
+            n_answered=pl.col("answered").sum(),
+            drop_pa=pl.col("drop_pa").median(),
+            # The mean: delays spread evenly over a sampling period, where a median is noisier.
+            min_delay_s=pl.col("min_delay_s").mean(),
+            tau_s=_sure_tau().median(),
+        )
+        .with_columns(drop_ratio=pl.col("drop_pa") / pl.col("drop_pa").median().over("compartment"))
+    )
+    names = [name for name in measured.columns if name not in ("compartment", "row")]
+    counts = ["n_called", "n_heard", "n_answered"] if events.fires_known else []
+    joined = roster.join(measured, on=["compartment", "row"], how="left")
+    return _long(joined.with_columns(pl.col(counts).fill_null(0)), names)
+
+
+def _compartment_facts(pulses: pl.DataFrame) -> pl.DataFrame:
+    grouped = pulses.group_by("compartment").agg(
+        n_pulses=pl.len(),
+        before_pa=pl.col("before_pa").median(),
+        drop_pa=pl.col("drop_pa").filter(pl.col("answered")).median(),
+        tau_s=_sure_tau().median(),
+        slow_frac=1 - pl.col("recovered").mean(),
+    )
+    names = [name for name in grouped.columns if name != "compartment"]
+    return _long(grouped.with_columns(row=pl.lit(0)), names)
+
+
+def _hourly_tau(pulses: pl.DataFrame) -> pl.DataFrame:
+    hour = (pl.col("time_s") // 3600).cast(pl.Int64).cast(pl.String).str.zfill(2)
+    grouped = (
+        pulses.filter(pl.col("confidence") >= _SURE)
+        .group_by("compartment", hour.alias("hour"))
+        .agg(tau_s=pl.col("tau_s").median(), n_tau=pl.len().cast(pl.Float64))
+        .with_columns(row=pl.lit(0))
+    )
+    long = grouped.unpivot(
+        on=["tau_s", "n_tau"],
+        index=["compartment", "row", "hour"],
+        variable_name="name",
+        value_name="value",
+    )
+    named = long.with_columns(name=pl.col("name") + "_h" + pl.col("hour"))
+    return named.select(pl.col(name).cast(kind) for name, kind in FACT_COLUMNS.items())
+
+
+def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -> pl.DataFrame:
+    running = events.cycles.filter(pl.col("state_running"))
+    facts: list[tuple[int, str, object]] = [
+        (0, "n_pulses", events.pulses.height),
+        (0, "n_cycles", running.height),
+        (0, "running_min", (minutes["state"] == State.RUNNING.value).sum()),
+        (0, "idle_min", (minutes["state"] == State.IDLE.value).sum()),
+    ]
+    for name in ("residual_dp_pa", "peak_dp_pa", "cycle_time_s", "flow_m3_s"):
+        facts.append((0, name, running[name].median()))
+    per_flow = (running["residual_dp_pa"] / running["flow_m3_s"]).median()
+    facts.append((0, "residual_dp_per_flow", per_flow))
+    if isinstance(per_flow, float) and baghouse.cloth_area is not None:
+        facts.append((0, "residual_drag", per_flow * baghouse.cloth_area))
+    for column, short in (("inlet_temperature_c", "inlet_temperature"),):
+        if column in minutes.columns:
+            facts.append((0, f"{short}_mean_c", minutes[column].mean()))
+            facts.append((0, f"{short}_max_c", minutes[column].max()))
+    if "supply_pressure_pa" in minutes.columns:
+        facts.append((0, "supply_pressure_pa", minutes["supply_pressure_pa"].median()))
+    for compartment, offset in events.clock_offsets.items():
+        facts.append((compartment, "clock_offset_s", offset.offset_s))
+    lines = [(c, 0, name, _number(value)) for c, name, value in facts]
+    return pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row")
+
+
+def _number(value: object) -> float | None:
+    return float(value) if isinstance(value, (int, float)) else None

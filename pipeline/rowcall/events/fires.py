@@ -1,0 +1,139 @@
+"""Which row was fired when, from solenoid bits or step counters.
+
+A bit recorded by change gives the instant itself. A bit or counter scanned as snapshots gives an
+interval: the row fired after the scan before and no later than this one. A 100 ms bit scanned once
+a second is caught about one time in ten, so scanned bits say nothing about how often a row was
+called; the table says which kind it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall.model import Floats, Signal
+from rowcall.site import Baghouse, Role
+
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Fires:
+    """Fires of a baghouse-day in order of time; all arrays have shape (n_fires,).
+
+    Attributes:
+        low_s, high_s: the fire lies in (low_s, high_s]; equal where the instant is known [s].
+        compartment, row: 1-based.
+        is_complete: every fire of the day is in the table (False for scanned bits).
+    """
+
+    low_s: Floats
+    high_s: Floats
+    compartment: Ints
+    row: Ints
+    is_complete: bool = True
+
+    @property
+    def size(self) -> int:
+        """Number of fires."""
+        return int(self.high_s.size)
+
+    def pick(self, keep: npt.NDArray[np.bool_]) -> Fires:
+        """Return the fires where `keep` is True."""
+        return Fires(
+            self.low_s[keep],
+            self.high_s[keep],
+            self.compartment[keep],
+            self.row[keep],
+            self.is_complete,
+        )
+
+    def shifted(self, offset_s: float) -> Fires:
+        """Return the fires moved by a clock offset [s]."""
+        return Fires(
+            self.low_s + offset_s,
+            self.high_s + offset_s,
+            self.compartment,
+            self.row,
+            self.is_complete,
+        )
+
+
+def find_fires(
+    baghouse: Baghouse, signals: Mapping[tuple[Role, int, int], Signal], seconds: float
+) -> Fires | None:
+    """Return the day's fires, or None where neither bits nor counters are usable.
+
+    Bits come before counters: they carry the instant and the row without ambiguity.
+    """
+    for role in (Role.ROW_SOLENOID, Role.STEP_COUNTER):
+        found = [
+            _bit_fires(place, signal)
+            if role is Role.ROW_SOLENOID
+            else _counted(baghouse, place, signal)
+            for place, signal in signals.items()
+            if place[0] is role
+        ]
+        if found:
+            return _in_order(found, seconds)
+    return None
+
+
+def _bit_fires(place: tuple[Role, int, int], signal: Signal) -> Fires:
+    """Rising edges of one row's bit."""
+    is_on = signal.value > 0.5
+    edge = np.flatnonzero(is_on[1:] & ~is_on[:-1]) + 1
+    if is_on.size and is_on[0] and signal.step:
+        edge = np.concatenate(([0], edge))
+    high = signal.time_s[edge]
+    low = high if signal.step else signal.time_s[edge - 1]
+    _, compartment, row = place
+    return Fires(low, high, _full(edge, compartment), _full(edge, row), signal.step)
+
+
+def _counted(baghouse: Baghouse, place: tuple[Role, int, int], signal: Signal) -> Fires:
+    """Changes of a counter that holds the number of the last row fired."""
+    number = np.rint(signal.value).astype(np.int64)
+    edge = np.flatnonzero(np.diff(number) != 0) + 1
+    high = signal.time_s[edge]
+    low = high if signal.step else signal.time_s[edge - 1]
+    compartment, row = _whose(baghouse, place[1], number[edge])
+    fires = Fires(low, high, compartment, row)
+    return fires.pick(row > 0)
+
+
+def _whose(baghouse: Baghouse, own: int, number: Ints) -> tuple[Ints, Ints]:
+    """Return compartment and row of a counted number; a shared counter runs over all rows."""
+    if own:
+        row = np.where((number >= 1) & (number <= baghouse.rows[own - 1]), number, 0)
+        return _full(number, own), row
+    places = np.array([(0, 0), *baghouse.all_rows()], np.int64)
+    known = np.where((number >= 1) & (number < len(places)), number, 0)
+    return places[known, 0], places[known, 1]
+
+
+def _in_order(found: list[Fires], seconds: float) -> Fires:
+    fires = Fires(
+        np.concatenate([part.low_s for part in found]),
+        np.concatenate([part.high_s for part in found]),
+        np.concatenate([part.compartment for part in found]),
+        np.concatenate([part.row for part in found]),
+        all(part.is_complete for part in found),
+    )
+    order = np.argsort(fires.high_s, kind="stable")
+    inside = (fires.high_s[order] >= 0) & (fires.high_s[order] < seconds)
+    keep = order[inside]
+    return Fires(
+        fires.low_s[keep],
+        fires.high_s[keep],
+        fires.compartment[keep],
+        fires.row[keep],
+        fires.is_complete,
+    )
+
+
+def _full(like: npt.NDArray[np.int64], value: int) -> Ints:
+    return np.full(like.size, value, np.int64)

@@ -1,0 +1,110 @@
+"""The refill of a header after a pulse, fitted for many pulses at once.
+
+Between pulses the supply fills the header close to first order,
+
+    p(t) = p_s - d * exp(-(t - t0) / tau),
+
+with p_s the pressure it tends to, d the drop still to be made good at t0 and tau the recovery
+constant; 95 % of a drop is made good after tau * ln 20 = 3.0 tau. For a given tau, p_s and d
+follow from a straight least-squares line in exp(-t/tau) (variable projection), so one scan over
+tau on a logarithmic grid, refined by a parabola, finds the least-squares fit of all three without
+starting values and for all pulses together.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall.model import Floats
+
+T95 = math.log(20.0)  # times tau until 95 % of a drop is made good
+
+_SHORTEST_S, _LONGEST_S, _N_GRID = 0.15, 90.0, 56
+_CHUNK = 4096  # pulses at a time, to bound memory
+_FEWEST_POINTS = 4  # three unknowns and one degree of freedom
+
+
+@dataclass(frozen=True, slots=True)
+class Refill:
+    """Fits of n pulses, arrays of shape (n,); nan where a pulse could not be fitted.
+
+    Attributes:
+        tau_s: recovery constant [s].
+        plateau_pa: pressure that the header tends to [Pa].
+        depth_pa: drop still to be made good at the first fitted point [Pa].
+        log_error: standard error of ln(tau) [-].
+    """
+
+    tau_s: Floats
+    plateau_pa: Floats
+    depth_pa: Floats
+    log_error: Floats
+
+
+def fit_refill(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Refill:
+    """Fit the first-order fill to n pulses.
+
+    Args:
+        since_s: time since the first fitted point, shape (n, k) [s]; nan beyond a pulse's points.
+        pressure_pa: header pressure, same shape [Pa].
+        noise_pa: standard deviation of the pressure signal's noise [Pa].
+    """
+    parts = [
+        _fit_chunk(since_s[i : i + _CHUNK], pressure_pa[i : i + _CHUNK], noise_pa)
+        for i in range(0, max(len(since_s), 1), _CHUNK)
+    ]
+    stacked = np.concatenate(parts, axis=1)
+    return Refill(*stacked)
+
+
+def _fit_chunk(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Floats:
+    used = np.isfinite(since_s) & np.isfinite(pressure_pa)
+    count = used.sum(axis=1)
+    t = np.where(used, since_s, 0.0)
+    weight = used.astype(np.float64)
+    base = np.divide(
+        (np.where(used, pressure_pa, 0.0)).sum(axis=1), count, out=np.zeros(len(t)), where=count > 0
+    )
+    y = np.where(used, pressure_pa - base[:, None], 0.0)
+    grid = np.geomspace(_SHORTEST_S, _LONGEST_S, _N_GRID)
+    sse = np.stack([_project(t, y, weight, count, np.full(len(t), tau))[0] for tau in grid])
+    best, shift, curvature = _vertex(sse)
+    step = math.log(grid[1] / grid[0])
+    tau = grid[best] * np.exp(shift * step)
+    rest, plateau, depth = _project(t, y, weight, count, tau)
+    variance = np.maximum(rest / np.maximum(count - 3, 1), noise_pa**2)
+    error = np.sqrt(2.0 * variance / np.maximum(curvature / step**2, 1e-12))
+    is_edge = (best == 0) | (best == _N_GRID - 1)
+    bad = (count < _FEWEST_POINTS) | (depth <= 0) | is_edge
+    fit = np.stack([tau, plateau + base, depth, error])
+    fit[:, bad] = np.nan
+    return fit
+
+
+def _project(
+    t: Floats, y: Floats, weight: Floats, count: npt.NDArray[np.int_], tau_s: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Best p_s and d for given tau; returns (sum of squared residuals, p_s, d), shape (n,)."""
+    e = np.exp(-t / tau_s[:, None]) * weight
+    n = np.maximum(count, 1)
+    s_e, s_y = e.sum(axis=1), y.sum(axis=1)
+    s_ee = np.einsum("ij,ij->i", e, e) - s_e**2 / n
+    s_ey = np.einsum("ij,ij->i", e, y) - s_e * s_y / n
+    s_yy = np.einsum("ij,ij->i", y, y) - s_y**2 / n
+    slope = np.divide(s_ey, s_ee, out=np.zeros_like(s_ey), where=s_ee > 1e-12)
+    return np.maximum(s_yy - slope * s_ey, 0.0), (s_y - slope * s_e) / n, -slope
+
+
+def _vertex(sse: Floats) -> tuple[npt.NDArray[np.int_], Floats, Floats]:
+    """Index of the least value along axis 0, the parabola's shift from it and its curvature."""
+    best = np.argmin(sse, axis=0)
+    inner = np.clip(best, 1, len(sse) - 2)
+    column = np.arange(sse.shape[1])
+    left, mid, right = (sse[inner + k, column] for k in (-1, 0, 1))
+    curvature = left - 2 * mid + right
+    shift = np.divide(left - right, 2 * curvature, out=np.zeros_like(mid), where=curvature > 0)
+    return best, np.clip(shift, -1, 1), curvature

@@ -1,0 +1,33 @@
+"""The demo: an invented plant's exports with seeded faults, and the nightly run over them."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+from rowcall.days import day_bounds
+from rowcall.errors import RowcallError
+from rowcall.runs.nightly import Progress, RunResult, run_nightly
+from rowcall.site_file import read_site
+from rowcall_plant.demo import LAST_DAY, write_demo
+
+
+def run_demo(folder: Path, *, days: int, seed: int, progress: Progress) -> RunResult:
+    """Write the demo plant into `folder` and run the nightly job on it, as on the next morning.
+
+    Raises:
+        RowcallError: the folder holds something already, or `days` is less than 1.
+    """
+    if folder.exists() and any(folder.iterdir()):
+        raise RowcallError(f"{folder} is not empty; name another folder with --folder.")
+    if days < 1:
+        raise RowcallError(f"--days {days}: give at least one day.")
+    progress(f"Making {days} days of an invented plant in {folder}.")
+    plant = write_demo(folder, days=days, seed=seed, progress=progress)
+    site = read_site(plant.site_file)
+    _, end = day_bounds(LAST_DAY, site.plant.zone)
+    result = run_nightly(
+        site, now=end + timedelta(hours=6), wait_s=0.0, settle_s=0.0, progress=progress
+    )
+    progress(f"What was seeded is in {plant.truth_file}; the newest report is the last one listed.")
+    return result

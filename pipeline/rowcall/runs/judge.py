@@ -1,0 +1,94 @@
+"""Judge one plant-local day of a whole plant: study every baghouse, ask every rule."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, timedelta
+
+import polars as pl
+
+from rowcall.day_report import DayReport, FileNote
+from rowcall.diagnosis.diagnose import diagnose
+from rowcall.events.facts import FACT_COLUMNS
+from rowcall.model import Finding, Limits, Rule, Subject, Verdict
+from rowcall.runs.study import study_day
+from rowcall.site import Baghouse, Site
+from rowcall.store import Store
+
+HISTORY_DAYS = 90  # the longest window any rule looks back over
+
+_AS_NUMBER = {Verdict.FOUND: 1.0, Verdict.CLEAR: 0.0, Verdict.CANNOT_TELL: float("nan")}
+
+
+def settings_hash(site: Site, limits: Mapping[str, Limits]) -> str:
+    """Return a short fingerprint of everything that decides a verdict besides the data."""
+    houses = [house.model_dump(mode="json") for house in site.baghouse]
+    text = json.dumps([houses, {name: dict(values) for name, values in limits.items()}])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def judge_day(
+    store: Store,
+    site: Site,
+    day: date,
+    rules: Sequence[Rule],
+    limits: Mapping[str, Limits],
+    *,
+    history_of: Callable[[Baghouse], pl.DataFrame],
+    found_before: Mapping[date, set[tuple[str, Subject]]],
+    files: Sequence[FileNote],
+    changed_settings: Mapping[str, str],
+    revision: int,
+) -> DayReport:
+    """Return the judged day, ready to be reported and saved; nothing is written."""
+    days = [
+        study_day(store, site, baghouse, day, history_of(baghouse)) for baghouse in site.baghouse
+    ]
+    findings = diagnose(rules, limits, days)
+    return DayReport(
+        site=site,
+        day=day,
+        baghouses=tuple(days),
+        findings=tuple(findings),
+        rules=tuple(rules),
+        limits=limits,
+        open_since=open_since(day, findings, found_before),
+        files=tuple(files),
+        changed_settings=changed_settings,
+        revision=revision,
+    )
+
+
+def open_since(
+    day: date,
+    findings: Sequence[Finding],
+    found_before: Mapping[date, set[tuple[str, Subject]]],
+) -> dict[tuple[str, Subject], date]:
+    """Return for everything found today the first day of its unbroken run of days found."""
+    out = {}
+    for finding in findings:
+        if finding.answer.verdict is Verdict.FOUND:
+            key, first = (finding.rule, finding.answer.subject), day
+            while key in found_before.get(first - timedelta(days=1), ()):
+                first -= timedelta(days=1)
+            out[key] = first
+    return out
+
+
+def verdict_facts(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:
+    """Return the verdicts of the row rules as facts: 1 found, 0 clear, nan cannot tell."""
+    lines = [
+        (
+            finding.answer.subject.compartment,
+            finding.answer.subject.row,
+            f"verdict_{finding.rule.removeprefix('row_')}",
+            _AS_NUMBER[finding.answer.verdict],
+        )
+        for finding in findings
+        if finding.answer.subject.baghouse == baghouse
+        and finding.answer.subject.row
+        and finding.rule.startswith("row_")
+    ]
+    return pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row")

@@ -1,0 +1,40 @@
+"""One run at a time: a second one waits its turn, or leaves with a clear word."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+
+from rowcall.errors import BusyError
+
+
+@contextmanager
+def hold_site(store: Path, wait_s: float, progress: Callable[[str], None]) -> Iterator[None]:
+    """Hold the site's lock file (beside the store) for the length of the block.
+
+    The operating system lets go of it when a run ends in whatever way, so a killed run blocks
+    nobody.
+
+    Raises:
+        BusyError: another run still held it after `wait_s` seconds.
+    """
+    store.parent.mkdir(parents=True, exist_ok=True)
+    lock = FileLock(store.with_name(store.name + ".lock"))
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        progress(f"Another rowcall run is at work on {store.name}; waiting up to {wait_s:.0f} s.")
+        try:
+            lock.acquire(timeout=wait_s)
+        except Timeout as error:
+            raise BusyError(
+                f"Another rowcall run is at work on {store.name} and did not end within "
+                f"{wait_s:.0f} s. Nothing was done; start this run again later."
+            ) from error
+    try:
+        yield
+    finally:
+        lock.release()

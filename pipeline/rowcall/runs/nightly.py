@@ -1,0 +1,156 @@
+"""The nightly run: take in the inbox, judge every complete day not yet judged, report, mail."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from rowcall.day_report import DayReport
+from rowcall.days import day_bounds, days_from, local_day
+from rowcall.diagnosis.diagnose import limits_in_force
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.model import Limits, Rule
+from rowcall.runs.judge import HISTORY_DAYS, judge_day, settings_hash, verdict_facts
+from rowcall.runs.lock import hold_site
+from rowcall.runs.post import mail_reports
+from rowcall.site import Site
+from rowcall.store import Store
+from rowcall.store.ledger import days_touched, files_of_day
+from rowcall.store.results import Judged, found_before, judged_days, read_history, save_day
+from rowcall.take_in import Outcome, find_exports, take_in
+
+Progress = Callable[[str], None]
+
+
+@dataclass(slots=True)
+class RunResult:
+    """What a run did: the reports it wrote and, in plain sentences, what went short."""
+
+    reports: list[Path] = field(default_factory=list)
+    unusable: list[str] = field(default_factory=list)
+    not_mailed: list[str] = field(default_factory=list)
+
+
+def run_nightly(
+    site: Site, *, now: datetime, wait_s: float, settle_s: float, progress: Progress
+) -> RunResult:
+    """Do a night's work on a site.
+
+    Args:
+        now: the present instant (with offset); days that ended before it are complete.
+        wait_s: how long to wait for another run to end.
+        settle_s: a file changed less than this ago may still be written and is left for next time.
+
+    Raises:
+        RowcallError: nothing more could be done; what had been written stays whole.
+    """
+    rules = load_rules()
+    limits = limits_in_force(rules, site.rules)
+    result = RunResult()
+    with hold_site(site.store, wait_s, progress), Store.open(site.store) as store:
+        result.unusable += _take_in_inbox(store, site, now, settle_s, progress)
+        due = days_to_judge(store, site, now)
+        for number, day in enumerate(due, start=1):
+            progress(f"Judging {day.isoformat()} ({number} of {len(due)}).")
+            report, folder = _judge_and_keep(store, site, day, rules, limits, now)
+            result.reports.append(folder)
+            result.unusable += unusable_parts(report)
+        result.unusable += _stale(store, site, now)
+        result.not_mailed += mail_reports(store, site, now, os.environ, progress)
+    return result
+
+
+def days_to_judge(store: Store, site: Site, now: datetime) -> list[date]:
+    """Return the complete days with new data, and the days without any that lie between."""
+    touched, judged = days_touched(store), judged_days(store)
+    complete = [day for day in touched if day_bounds(day, site.plant.zone)[1] <= now]
+    if not complete:
+        return []
+    return [
+        day
+        for day in days_from(min(complete), max(complete))
+        if day not in judged or touched.get(day, 0) > judged[day].file_id
+    ]
+
+
+def unusable_parts(report: DayReport) -> list[str]:
+    """Return a sentence for every tag (or whole day) of a report that could not be used."""
+    out = []
+    for house in report.baghouses:
+        place = f"{report.day.isoformat()}, {house.baghouse.id}"
+        if not house.signals:
+            out.append(f"{place}: no usable data on this day.")
+            continue
+        out += [f"{place}: tag {tag.tag}: {tag.problem}." for tag in house.health if tag.problem]
+    return out
+
+
+def _take_in_inbox(
+    store: Store, site: Site, now: datetime, settle_s: float, progress: Progress
+) -> list[str]:
+    if not site.inbox.is_dir():
+        return [f"{site.inbox}: the inbox folder does not exist; nothing was taken in."]
+    exports = find_exports(site.inbox)
+    progress(f"Inbox {site.inbox.name}: {len(exports)} files.")
+    taken = take_in(store, site, exports, now=now, settle_s=settle_s, progress=progress)
+    return [one.message for one in taken if one.outcome in (Outcome.REFUSED, Outcome.WAITING)]
+
+
+def _judge_and_keep(
+    store: Store,
+    site: Site,
+    day: date,
+    rules: Sequence[Rule],
+    limits: Mapping[str, Limits],
+    now: datetime,
+) -> tuple[DayReport, Path]:
+    """Judge a day, write its report, then save its results: a day is judged when both are there."""
+    before = judged_days(store).get(day)
+    judged = Judged(
+        file_id=days_touched(store).get(day, 0),
+        settings_hash=settings_hash(site, limits),
+        revision=before.revision + 1 if before else 1,
+        at=now,
+    )
+    report = judge_day(
+        store,
+        site,
+        day,
+        rules,
+        limits,
+        history_of=lambda house: read_history(store, house.id, day, HISTORY_DAYS),
+        found_before=found_before(store, day, HISTORY_DAYS),
+        files=files_of_day(store, day),
+        changed_settings={},
+        revision=judged.revision,
+    )
+    folder = write_pictured(site.reports, report)
+    verdicts = {house.id: verdict_facts(house.id, report.findings) for house in site.baghouse}
+    with store.transaction():
+        save_day(store, day, report.baghouses, report.findings, verdicts, judged)
+    return report, folder
+
+
+def write_pictured(folder: Path, report: DayReport) -> Path:
+    """Draw and write a day's report; return its folder."""
+    from rowcall_reports.pictures import draw
+    from rowcall_reports.write import write_report
+
+    return write_report(folder, report, draw(report)).folder
+
+
+def _stale(store: Store, site: Site, now: datetime) -> Iterable[str]:
+    """Say so when yesterday brought nothing: the exports may have stopped."""
+    yesterday = local_day(now, site.plant.zone) - timedelta(days=1)
+    newest = max(days_touched(store), default=None)
+    if newest is None:
+        return ["No sample has been taken in yet, so no day could be judged."]
+    if newest < yesterday:
+        return [
+            f"No data newer than {newest.isoformat()} has arrived (yesterday was "
+            f"{yesterday.isoformat()}): do the exports still run?"
+        ]
+    return []

@@ -1,0 +1,65 @@
+"""What one export brings to the store: sorted samples, and what had to be set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+SET_ASIDE_SCHEMA = {
+    "line": pl.Int64,
+    "column_name": pl.String,
+    "raw": pl.String,
+    "reason": pl.String,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Samples of one export, sorted by tag and time, one sample a tag and instant.
+
+    Attributes:
+        names: tag names; `bounds[i]:bounds[i + 1]` is the slice of `names[i]` in the arrays.
+        bounds: i64, one longer than `names`.
+        time_us: i64, microseconds since 1970-01-01 UTC, strictly rising within a tag.
+        value: f64, NaN where there was no number.
+        quality: u8, 0 good, 1 uncertain, 2 bad.
+    """
+
+    names: tuple[str, ...]
+    bounds: npt.NDArray[np.int64]
+    time_us: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+    quality: npt.NDArray[np.uint8]
+
+    def __len__(self) -> int:
+        return len(self.time_us)
+
+    def slices(self) -> Iterator[slice]:
+        """Return the slice of each tag, in the order of `names`."""
+        return (slice(int(a), int(b)) for a, b in zip(self.bounds, self.bounds[1:], strict=False))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Export:
+    """One export file, read and ready to be stored.
+
+    `rows_read` counts long-layout lines, or wide-layout cells that hold something plus whole
+    lines that were set aside; it equals the samples of `batch` plus the rows of `set_aside`
+    (columns of `SET_ASIDE_SCHEMA`: 1-based line, column name or empty for a whole line, raw
+    text, reason).
+    """
+
+    name: str
+    sha256: str
+    size_bytes: int
+    taken_in_at: datetime
+    zone: ZoneInfo
+    batch: Batch
+    set_aside: pl.DataFrame
+    rows_read: int

@@ -1,0 +1,168 @@
+"""Opening a store: one DuckDB file, brought to this version's schema, held by one process."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import duckdb
+import polars as pl
+
+from rowcall.errors import StoreError
+from rowcall.store.schema import MIGRATIONS, RECORD
+
+# Nothing may be fetched at run time: every function that the store uses is built in.
+_OFFLINE: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+
+class Store:
+    """A context manager around one DuckDB connection to a store of the current schema.
+
+    Attributes:
+        connection: the open connection; all of its TIMESTAMP columns are UTC.
+        path: the DuckDB file.
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection, path: Path) -> None:
+        self.connection = connection
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path, *, read_only: bool = False) -> Store:
+        """Open the store at `path`; unless `read_only`, create it and bring it up to date.
+
+        Raises:
+            StoreError: locked by another process, not a store, of a newer version, or not there.
+        """
+        if read_only and not path.exists():
+            raise StoreError(f"{path}: there is no store here yet; take in an export first.")
+        connection = _connect(path, read_only)
+        try:
+            connection.execute("SET TimeZone = 'UTC'")
+            _migrate(connection, path, read_only)
+        except BaseException:
+            connection.close()
+            raise
+        return cls(connection, path)
+
+    def close(self) -> None:
+        """Write everything out and let go of the file."""
+        self.connection.close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Commit everything done inside, or nothing of it when an exception leaves the block."""
+        with _transaction(self.connection):
+            yield
+
+    @contextmanager
+    def view(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
+        """Let statements read `frame` as the table `name` while inside the block."""
+        self.connection.register(name, frame)
+        try:
+            yield
+        finally:
+            self.connection.unregister(name)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+@contextmanager
+def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    connection.execute("BEGIN")
+    try:
+        yield
+    except BaseException:
+        connection.execute("ROLLBACK")
+        raise
+    connection.execute("COMMIT")
+
+
+def _connect(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
+    if path.is_dir():
+        raise StoreError(f"{path}: this is a folder; folders.store must name a file.")
+    if not read_only:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        return duckdb.connect(str(path), read_only=read_only, config=_OFFLINE)
+    except duckdb.Error as error:
+        raise StoreError(_explain(path, str(error))) from error
+
+
+def _explain(path: Path, text: str) -> str:
+    """Turn DuckDB's words into one plain sentence; the three common causes have a remedy."""
+    low = text.lower()
+    if "lock" in low or "being used by another process" in low or "already open" in low:
+        return (
+            f"{path}: another process has the store open; "
+            "wait until it has ended, or close the program that reads the file."
+        )
+    if "different configuration" in low:
+        return f"{path}: this process already has the store open in another way; close it first."
+    if "not a valid duckdb" in low or "valid duckdb database" in low:
+        return (
+            f"{path}: this file is not a DuckDB store; "
+            "move it away, or let folders.store in the site file name another file."
+        )
+    if "storage version" in low or "newer version" in low or "older version" in low:
+        return f"{path}: the store was written by another DuckDB version; update rowcall."
+    first = text.strip().splitlines()[0] if text.strip() else "no reason given"
+    return f"{path}: the store cannot be opened ({first})."
+
+
+def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool) -> None:
+    """Apply the migrations that the store lacks, each in one transaction with its record."""
+    version = _version(connection, path)
+    if version > len(MIGRATIONS):
+        raise StoreError(
+            f"{path}: the store has schema version {version}, and this rowcall knows versions "
+            f"up to {len(MIGRATIONS)}; update rowcall."
+        )
+    if version == len(MIGRATIONS):
+        return
+    if read_only:
+        raise StoreError(
+            f"{path}: the store has schema version {version} and must be brought to version "
+            f"{len(MIGRATIONS)} first; run a nightly once."
+        )
+    for number, migration in enumerate(MIGRATIONS[version:], start=version + 1):
+        with _transaction(connection):
+            if number == 1:
+                connection.execute(RECORD)
+            connection.execute(migration.sql)
+            connection.execute(
+                "INSERT INTO rowcall_schema VALUES (?, ?, now()::TIMESTAMP)",
+                [number, migration.name],
+            )
+
+
+def _version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """Return the schema version of the store, 0 for an empty file."""
+    rows = connection.execute(
+        "SELECT table_name FROM information_schema.tables WHERE table_schema = 'main'"
+    ).fetchall()
+    names = {str(name) for (name,) in rows}
+    if not names:
+        return 0
+    if "rowcall_schema" not in names:
+        raise StoreError(
+            f"{path}: this DuckDB file was not made by rowcall (its tables: "
+            f"{', '.join(sorted(names)[:5])}); let folders.store name another file."
+        )
+    found = connection.execute("SELECT max(version) FROM rowcall_schema").fetchone()
+    return int(found[0]) if found and found[0] is not None else 0

@@ -1,0 +1,44 @@
+"""Which plant-local days a set of instants falls in."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall.days import day_bounds
+from rowcall.store.samples import epoch_us, from_epoch_us
+
+_QUARTER_US = 15 * 60 * 1_000_000
+
+
+def local_days(time_us: npt.NDArray[np.int64], zone: ZoneInfo) -> list[date]:
+    """Return the plant-local days, in order, in which any of the instants lies.
+
+    Args:
+        time_us: i64, microseconds since 1970-01-01 UTC, in any order.
+        zone: the plant's zone; a day runs from midnight to midnight there.
+    """
+    if not len(time_us):
+        return []
+    # Days of any zone begin on a quarter of an hour, so quarters are all that must be told apart;
+    # runs of one quarter go first because sorting every instant would cost more than the rest.
+    quarters = time_us // _QUARTER_US
+    starts = np.flatnonzero(np.diff(quarters, prepend=quarters[0] - 1))
+    quarters = np.unique(quarters[starts]) * _QUARTER_US
+    day = from_epoch_us(int(quarters[0])).astimezone(zone).date()
+    last = from_epoch_us(int(quarters[-1])).astimezone(zone).date()
+    found = []
+    while day <= last:
+        start, end = (epoch_us(bound) for bound in day_bounds(day, zone))
+        first = int(np.searchsorted(quarters, start))
+        if first < len(quarters) and quarters[first] < end:
+            found.append(day)
+            day += timedelta(days=1)
+        elif first < len(quarters):
+            day = from_epoch_us(int(quarters[first])).astimezone(zone).date()
+        else:
+            break
+    return found

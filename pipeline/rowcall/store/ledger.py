@@ -1,0 +1,54 @@
+"""The ledger of take-in: which file brought what, and which days it touched."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+
+from rowcall.day_report import FileNote
+from rowcall.store.connection import Store
+
+_NOTE = "name, sha256, rows_read, stored, replaced, unchanged, set_aside, first_time, last_time"
+
+
+def days_touched(store: Store) -> dict[date, int]:
+    """Return, for each plant-local day, the highest file_id that stored or replaced samples."""
+    rows = store.connection.execute(
+        "SELECT day, max(file_id) FROM file_days GROUP BY day ORDER BY day"
+    ).fetchall()
+    return {day: int(file_id) for day, file_id in rows}
+
+
+def files_of_day(store: Store, day: date) -> list[FileNote]:
+    """Return the files that stored or replaced samples of a plant-local day, oldest first."""
+    rows = store.connection.execute(
+        f"SELECT {_NOTE} FROM files WHERE file_id IN (SELECT file_id FROM file_days WHERE day = ?) "
+        "ORDER BY file_id",
+        [day],
+    ).fetchall()
+    return [_note(row) for row in rows]
+
+
+def find_file(store: Store, sha256: str) -> FileNote | None:
+    """Return the ledger's line on a file of this content, None when it was never taken in."""
+    row = store.connection.execute(
+        f"SELECT {_NOTE} FROM files WHERE sha256 = ?", [sha256]
+    ).fetchone()
+    return None if row is None else _note(row)
+
+
+def has_size(store: Store, size_bytes: int) -> bool:
+    """True where a file of just this size was taken in: only then can its content be known."""
+    query = "SELECT 1 FROM files WHERE size_bytes = ? LIMIT 1"
+    return store.connection.execute(query, [size_bytes]).fetchone() is not None
+
+
+def _note(row: tuple[object, ...]) -> FileNote:
+    name, sha256, *counts = row[:7]
+    read, stored, replaced, unchanged, set_aside = (int(str(count)) for count in counts)
+    return FileNote(
+        str(name), str(sha256), read, stored, replaced, unchanged, set_aside, *map(_utc, row[7:])
+    )
+
+
+def _utc(value: object) -> datetime | None:
+    return value.replace(tzinfo=UTC) if isinstance(value, datetime) else None

@@ -1,0 +1,166 @@
+"""Results in the store: facts, pulses, cycles, findings, the days judged, the mails sent."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+
+import polars as pl
+
+from rowcall.model import BaghouseDay, Finding, Subject, Verdict
+from rowcall.store.connection import Store
+from rowcall.store.samples import naive_utc
+
+_DAY_TABLES = ("facts", "pulses", "cycles", "findings")
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """The last judgement of a day: newest file it knew, settings, and its count from 1."""
+
+    file_id: int
+    settings_hash: str
+    revision: int
+    at: datetime
+
+
+def judged_days(store: Store) -> dict[date, Judged]:
+    """Return the last judgement of every judged day."""
+    rows = store.connection.execute(
+        "SELECT day, file_id, settings_hash, revision, judged_at FROM judged "
+        "QUALIFY row_number() OVER (PARTITION BY day ORDER BY revision DESC) = 1"
+    ).fetchall()
+    return {
+        day: Judged(int(file_id), str(settings), int(revision), at.replace(tzinfo=UTC))
+        for day, file_id, settings, revision, at in rows
+    }
+
+
+def read_history(store: Store, baghouse: str, day: date, days: int) -> pl.DataFrame:
+    """Return the facts of up to `days` days before `day` (`BaghouseDay.history`)."""
+    facts: pl.DataFrame = store.connection.sql(
+        'SELECT day, compartment::BIGINT AS compartment, "row"::BIGINT AS "row", name, value '
+        "FROM facts WHERE baghouse = ? AND day < ? AND day >= ? "
+        'ORDER BY day, compartment, "row", name',
+        params=[baghouse, day, day - timedelta(days=days)],
+    ).pl()
+    return facts
+
+
+def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str, Subject]]]:
+    """Return what was found on each of the `days` days before `day`; judged days only."""
+    rows = store.connection.execute(
+        'SELECT day, rule, baghouse, compartment, "row" FROM findings '
+        "WHERE verdict = ? AND day < ? AND day >= ?",
+        [Verdict.FOUND.value, day, day - timedelta(days=days)],
+    ).fetchall()
+    out: dict[date, set[tuple[str, Subject]]] = {}
+    for when, rule, baghouse, compartment, row in rows:
+        out.setdefault(when, set()).add((rule, Subject(baghouse, compartment, row)))
+    return out
+
+
+def save_day(
+    store: Store,
+    day: date,
+    baghouses: Iterable[BaghouseDay],
+    findings: Iterable[Finding],
+    verdicts: Mapping[str, pl.DataFrame],
+    judged: Judged,
+) -> None:
+    """Replace everything the store holds of a judged day; the caller wraps it in a transaction."""
+    for table in _DAY_TABLES:
+        store.connection.execute(f"DELETE FROM {table} WHERE day = ?", [day])
+    for house in baghouses:
+        facts = pl.concat([house.facts, verdicts[house.baghouse.id]])
+        _insert(store, "facts", _labelled(house, facts))
+        _insert(store, "pulses", _labelled(house, _pulses(house)))
+        _insert(store, "cycles", _labelled(house, _cycles(house)))
+    lines = pl.DataFrame([_line(finding) for finding in findings], infer_schema_length=None)
+    if lines.height:
+        _insert(store, "findings", lines)
+    store.connection.execute(
+        "INSERT INTO judged VALUES (?, ?, ?, ?, ?)",
+        [day, judged.file_id, judged.settings_hash, naive_utc(judged.at), judged.revision],
+    )
+
+
+def urgencies_found(store: Store, day: date) -> dict[str, int]:
+    """Return how many findings of a day there are of each urgency."""
+    rows = store.connection.execute(
+        "SELECT urgency, count(*) FROM findings WHERE day = ? AND verdict = ? GROUP BY urgency",
+        [day, Verdict.FOUND.value],
+    ).fetchall()
+    return {str(urgency): int(n) for urgency, n in rows}
+
+
+class StoreOutbox:
+    """The mail ledger (`mail.Outbox`): one line a day, revision and recipient."""
+
+    def __init__(self, store: Store, now: datetime) -> None:
+        self._store = store
+        self._now = naive_utc(now)
+
+    def state(self, day: date, revision: int, recipient: str) -> str | None:
+        """Return what became of the mail to a recipient, None when nothing was tried."""
+        row = self._store.connection.execute(
+            "SELECT state FROM mails WHERE day = ? AND revision = ? AND recipient = ?",
+            [day, revision, recipient],
+        ).fetchone()
+        return None if row is None else str(row[0])
+
+    def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
+        """Keep a state; it is on disk when this returns."""
+        key = [day, revision, recipient]
+        with self._store.transaction():
+            self._store.connection.execute(
+                "DELETE FROM mails WHERE day = ? AND revision = ? AND recipient = ?", key
+            )
+            self._store.connection.execute(
+                "INSERT INTO mails VALUES (?, ?, ?, ?, ?)", [*key, state, self._now]
+            )
+
+
+def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:
+    with store.view("incoming", frame):
+        store.connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
+
+
+def _labelled(house: BaghouseDay, frame: pl.DataFrame) -> pl.DataFrame:
+    return frame.with_columns(day=pl.lit(house.day), baghouse=pl.lit(house.baghouse.id))
+
+
+def _instant(house: BaghouseDay, seconds: str) -> pl.Expr:
+    start = pl.lit(house.start.astimezone(UTC).replace(tzinfo=None)).cast(pl.Datetime("us"))
+    return start + pl.duration(microseconds=(pl.col(seconds) * 1e6).round())
+
+
+def _pulses(house: BaghouseDay) -> pl.DataFrame:
+    return house.pulses.with_columns(time=_instant(house, "time_s")).drop("time_s")
+
+
+def _cycles(house: BaghouseDay) -> pl.DataFrame:
+    timed = house.cycles.with_columns(
+        start=_instant(house, "start_s"), end=_instant(house, "end_s")
+    )
+    return timed.drop("start_s", "end_s")
+
+
+def _line(finding: Finding) -> dict[str, object]:
+    answer = finding.answer
+    return {
+        "day": finding.day,
+        "baghouse": answer.subject.baghouse,
+        "compartment": answer.subject.compartment,
+        "row": answer.subject.row,
+        "rule": finding.rule,
+        "verdict": answer.verdict.value,
+        "urgency": answer.urgency.value if answer.urgency else None,
+        "start": naive_utc(answer.start) if answer.start else None,
+        "end": naive_utc(answer.end) if answer.end else None,
+        "values_json": json.dumps([[q.name, q.value, q.unit] for q in answer.values]),
+        "text": answer.text,
+        "action": answer.action,
+    }

@@ -1,0 +1,133 @@
+"""Reading samples: a slice of tags and time as numpy arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall.store.connection import Store
+
+GOOD, UNCERTAIN, BAD = 0, 1, 2  # codes in `samples.quality`
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+
+
+@dataclass(frozen=True, slots=True)
+class TagSamples:
+    """The stored samples of one tag, all arrays of one length.
+
+    Attributes:
+        time_us: i64, microseconds since 1970-01-01 UTC, strictly rising.
+        value: f64 in the tag's outside unit, NaN where there was no number.
+        quality: u8, 0 good, 1 uncertain, 2 bad.
+    """
+
+    time_us: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+    quality: npt.NDArray[np.uint8]
+
+
+def naive_utc(instant: datetime) -> datetime:
+    """Return an aware instant as the zone-less UTC that TIMESTAMP columns hold."""
+    if instant.tzinfo is None:
+        raise ValueError(f"{instant} has no time zone")
+    return instant.astimezone(UTC).replace(tzinfo=None)
+
+
+def epoch_us(instant: datetime) -> int:
+    """Return an aware instant as whole microseconds since 1970-01-01 UTC."""
+    return (instant - _EPOCH) // _MICROSECOND
+
+
+def from_epoch_us(microseconds: int) -> datetime:
+    """Return the aware UTC instant of whole microseconds since 1970-01-01 UTC."""
+    return _EPOCH + int(microseconds) * _MICROSECOND
+
+
+def tag_ids(store: Store, tags: Sequence[str]) -> dict[str, int]:
+    """Return the number of each of `tags` that the store has samples of."""
+    rows = store.connection.execute(
+        "SELECT name, tag_id FROM tags WHERE name IN (SELECT unnest(?::VARCHAR[]))", [list(tags)]
+    ).fetchall()
+    return {str(name): int(tag_id) for name, tag_id in rows}
+
+
+def read_samples(
+    store: Store, tags: Sequence[str], start: datetime, end: datetime
+) -> dict[str, TagSamples]:
+    """Return the samples of `tags` with `start <= time < end` (aware instants).
+
+    Every name of `tags` is a key; one that the store does not know has empty arrays.
+    """
+    ids = tag_ids(store, tags)
+    # Literal numbers instead of parameters: DuckDB prunes row groups by them while planning.
+    listed = ", ".join(str(tag_id) for tag_id in ids.values()) or "NULL"
+    table = store.connection.sql(
+        f"SELECT tag_id, time, value, quality FROM samples WHERE tag_id IN ({listed}) "
+        f"AND time >= make_timestamp({epoch_us(start)}) AND time < make_timestamp({epoch_us(end)})"
+    ).pl()
+    tag = table["tag_id"].to_numpy()
+    time = table["time"].to_physical().to_numpy()
+    value, quality = table["value"].to_numpy(), table["quality"].to_numpy()
+    if not _is_sorted(tag, time):
+        order = np.lexsort((time, tag))
+        tag, time, value, quality = tag[order], time[order], value[order], quality[order]
+    numbers = np.array(list(ids.values()), np.uint16)
+    firsts, pasts = np.searchsorted(tag, numbers), np.searchsorted(tag, numbers, side="right")
+    pieces = {
+        name: slice(int(first), int(past))
+        for name, first, past in zip(ids, firsts, pasts, strict=True)
+    }
+    return {
+        name: TagSamples(time[piece], value[piece], quality[piece])
+        for name, piece in ((name, pieces.get(name, slice(0, 0))) for name in tags)
+    }
+
+
+def _is_sorted(tag: npt.NDArray[np.uint16], time: npt.NDArray[np.int64]) -> bool:
+    """True where rows already rise by tag and time, as one export's rows do."""
+    later = tag[1:] > tag[:-1]
+    return bool(np.all(later | ((tag[1:] == tag[:-1]) & (time[1:] > time[:-1]))))
+
+
+def last_before(
+    store: Store, tags: Sequence[str], instant: datetime, *, within: timedelta
+) -> dict[str, tuple[int, float, int]]:
+    """Return the last sample of each tag before `instant`, not older than `within`.
+
+    A tag without one is left out. Each value is (microseconds since 1970-01-01 UTC, value,
+    quality code), as in `TagSamples`.
+    """
+    ids = tag_ids(store, tags)
+    listed = ", ".join(str(tag_id) for tag_id in ids.values()) or "NULL"
+    rows = store.connection.execute(
+        "SELECT tag_id, epoch_us(max(time)), arg_max(value, time), arg_max(quality, time) "
+        f"FROM samples WHERE tag_id IN ({listed}) "
+        f"AND time >= make_timestamp({epoch_us(instant - within)}) "
+        f"AND time < make_timestamp({epoch_us(instant)}) GROUP BY tag_id"
+    ).fetchall()
+    by_id = {
+        int(tag_id): (int(time), float(value), int(code)) for tag_id, time, value, code in rows
+    }
+    return {name: by_id[tag_id] for name, tag_id in ids.items() if tag_id in by_id}
+
+
+def data_span(store: Store, tags: Sequence[str]) -> tuple[datetime, datetime] | None:
+    """Return the first and last instant stored for any of `tags` (UTC), None without samples.
+
+    Read from the ledger of files, so the cost does not grow with the samples.
+    """
+    ids = list(tag_ids(store, tags).values())
+    row = store.connection.execute(
+        "SELECT min(first_time), max(last_time) FROM file_tags "
+        "WHERE tag_id IN (SELECT unnest(?::INTEGER[]))",
+        [ids],
+    ).fetchone()
+    if row is None or row[0] is None:
+        return None
+    return row[0].replace(tzinfo=UTC), row[1].replace(tzinfo=UTC)

@@ -1,0 +1,8 @@
+"""Taking in: export files of a historian, CSV or Parquet, become samples in the store."""
+
+from __future__ import annotations
+
+from rowcall.take_in.folder import find_exports
+from rowcall.take_in.intake import Outcome, TakenIn, take_in
+
+__all__ = ["Outcome", "TakenIn", "find_exports", "take_in"]

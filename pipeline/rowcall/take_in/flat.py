@@ -1,0 +1,69 @@
+"""Samples as flat arrays on their way to the store: sorting, and one sample an instant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class Flat:
+    """One entry a sample: the number of its tag, the row it is from, UTC microseconds, value."""
+
+    tag: npt.NDArray[np.uint32]
+    row: npt.NDArray[np.int64]
+    time_us: npt.NDArray[np.int64]
+    value: npt.NDArray[np.float64]
+    quality: npt.NDArray[np.uint8]
+
+    def take(self, places: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Flat:
+        """Return some of the entries, in the order of `places`."""
+        return Flat(
+            self.tag[places],
+            self.row[places],
+            self.time_us[places],
+            self.value[places],
+            self.quality[places],
+        )
+
+    @classmethod
+    def joined(cls, flats: Sequence[Flat]) -> Flat:
+        """Return the entries of several, one after the other."""
+        return cls(
+            np.concatenate([flat.tag for flat in flats]),
+            np.concatenate([flat.row for flat in flats]),
+            np.concatenate([flat.time_us for flat in flats]),
+            np.concatenate([flat.value for flat in flats]),
+            np.concatenate([flat.quality for flat in flats]),
+        )
+
+
+def sort_once(flat: Flat) -> tuple[Flat, Flat]:
+    """Return the entries sorted by tag and time, and apart those that a later row repeats."""
+    if not _rises(flat):
+        flat = flat.take(_order(flat))
+    repeated = (flat.tag[1:] == flat.tag[:-1]) & (flat.time_us[1:] == flat.time_us[:-1])
+    if not repeated.any():
+        return flat, flat.take(np.empty(0, np.int64))
+    again = np.append(repeated, False)
+    return flat.take(~again), flat.take(again)
+
+
+def _rises(flat: Flat) -> bool:
+    later = flat.tag[1:] > flat.tag[:-1]
+    return bool((later | ((flat.tag[1:] == flat.tag[:-1]) & (np.diff(flat.time_us) >= 0))).all())
+
+
+def _order(flat: Flat) -> npt.NDArray[np.int64]:
+    """Return the order by tag, time and row.
+
+    Rows that rise in time already need only a stable sort by tag, which is done in one pass over
+    16-bit numbers.
+    """
+    if (np.diff(flat.time_us) >= 0).all():
+        small = flat.tag.astype(np.uint16) if flat.tag.max(initial=0) < 65_536 else flat.tag
+        return np.argsort(small, kind="stable")
+    return np.lexsort((flat.time_us, flat.tag))

@@ -1,0 +1,68 @@
+"""The rows of an export as read: a frame of cells, with the line that each row came from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall.store.batch import SET_ASIDE_SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """An export's data.
+
+    Attributes:
+        names: column names.
+        frame: columns `c0`, `c1`, ... in the order of `names`; text from CSV, typed from Parquet.
+        first_line: 1-based line (Parquet: row) of the first row of the frame.
+        lines: i64, the line of each row where lines were left out, else None (one a row).
+        set_aside: whole lines that are no rows, with the columns of `SET_ASIDE_SCHEMA`.
+        separator: what goes between cells when a row is shown as text.
+    """
+
+    names: tuple[str, ...]
+    frame: pl.DataFrame
+    first_line: int
+    lines: npt.NDArray[np.int64] | None
+    set_aside: pl.DataFrame
+    separator: str
+
+    def line_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Return the 1-based line of each of the rows of the frame."""
+        return rows + self.first_line if self.lines is None else self.lines[rows]
+
+    def shown(self, rows: npt.NDArray[np.int64], places: Sequence[int]) -> pl.Series:
+        """Return the cells of some columns of the given rows, as text joined by the separator."""
+        cells = [
+            pl.col(column(place)).cast(pl.String).fill_null("").alias(column(place))
+            for place in places
+        ]
+        picked = self.frame.select(column(place) for place in places)[rows]
+        joined = pl.concat_str([column(place) for place in places], separator=self.separator)
+        return picked.select(cells).select(joined).to_series()
+
+
+def column(place: int) -> str:
+    """Return the frame's name of the column at a 0-based place."""
+    return f"c{place}"
+
+
+def set_aside(
+    lines: npt.NDArray[np.int64] | Sequence[int],
+    column_name: str | Sequence[str],
+    raw: pl.Series | Sequence[str],
+    reason: str | Sequence[str],
+) -> pl.DataFrame:
+    """Return rows to be set aside, with the columns of `SET_ASIDE_SCHEMA`."""
+    count = len(lines)
+    names = [column_name] * count if isinstance(column_name, str) else column_name
+    reasons = [reason] * count if isinstance(reason, str) else reason
+    return pl.DataFrame(
+        {"line": lines, "column_name": names, "raw": raw, "reason": reasons},
+        schema=SET_ASIDE_SCHEMA,
+    )

@@ -1,0 +1,145 @@
+"""What was found, drawn together so that the same job on several rows is one line."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from rowcall.day_report import DayReport
+from rowcall.model import Finding, Rule, Urgency, Verdict
+from rowcall_reports import text
+
+URGENCY_ORDER = (*Urgency, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One line of 'What to do': findings of one rule in one compartment with one action."""
+
+    findings: tuple[Finding, ...]
+    since: tuple[date, ...]  # first day of each
+
+    @property
+    def first(self) -> Finding:
+        """The finding that speaks for all."""
+        return self.findings[0]
+
+    @property
+    def urgency(self) -> str:
+        """When to act, in words."""
+        urgency = self.first.answer.urgency
+        return urgency.value if urgency else "not stated"
+
+    @property
+    def why(self) -> str:
+        """The reasons in the words of the rule, rows with the same one named together."""
+        alike: dict[str, list[Finding]] = {}
+        for found in self.findings:
+            alike.setdefault(text.without_numbers(found.answer.text), []).append(found)
+        if len(self.findings) == 1:
+            return text.escape(self.first.answer.text)
+        return " ".join(_reason(group) for group in alike.values())
+
+    @property
+    def place(self) -> str:
+        """Compartments and rows in words."""
+        subjects = (found.answer.subject for found in self.findings)
+        return text.places((subject.compartment, subject.row) for subject in subjects)
+
+
+def _reason(group: Sequence[Finding]) -> str:
+    """Return the first one's words with its row, and the rows of which the same is true."""
+    first, *others = (found.answer.subject.row for found in group)
+    told = f"Row {first}: {text.escape(group[0].answer.text)}"
+    if not others:
+        return told
+    return f"{told} Row{'s' if len(others) > 1 else ''} {text.spans(others)} likewise."
+
+
+def jobs(report: DayReport, baghouse: str = "") -> list[Job]:
+    """Return what was found (on one baghouse, or all) as jobs, the most pressing first."""
+    order = {day.baghouse.id: n for n, day in enumerate(report.baghouses)}
+    groups: dict[tuple[object, ...], list[Finding]] = {}
+    for found in sorted(report.findings, key=lambda item: _rank(item, order)):
+        answer = found.answer
+        if answer.verdict is not Verdict.FOUND:
+            continue
+        if baghouse and answer.subject.baghouse != baghouse:
+            continue
+        groups.setdefault(_job_key(found), []).append(found)
+    return [
+        Job(tuple(group), tuple(since(report, found) for found in group))
+        for group in groups.values()
+    ]
+
+
+def since(report: DayReport, found: Finding) -> date:
+    """Return the first day of the finding's unbroken run."""
+    return report.open_since.get((found.rule, found.answer.subject), report.day)
+
+
+def _rank(found: Finding, order: dict[str, int]) -> tuple[int, int, int, int, str]:
+    subject = found.answer.subject
+    return (
+        URGENCY_ORDER.index(found.answer.urgency),
+        order.get(subject.baghouse, len(order)),
+        subject.compartment,
+        subject.row,
+        found.rule,
+    )
+
+
+def _job_key(found: Finding) -> tuple[object, ...]:
+    answer = found.answer
+    return (
+        answer.urgency,
+        answer.subject.baghouse,
+        answer.subject.compartment,
+        found.rule,
+        answer.action,
+    )
+
+
+def of(report: DayReport, baghouse: str, verdict: Verdict) -> list[Finding]:
+    """Return the findings of one verdict on one baghouse, in rule and place order."""
+    ranks = {rule.name: n for n, rule in enumerate(report.rules)}
+    chosen = [
+        found
+        for found in report.findings
+        if found.answer.verdict is verdict and found.answer.subject.baghouse == baghouse
+    ]
+    return sorted(chosen, key=lambda f: (ranks.get(f.rule, len(ranks)), f.rule, f.answer.subject))
+
+
+def rules_by_name(report: DayReport) -> dict[str, Rule]:
+    """Return the rules of the report by name."""
+    return {rule.name: rule for rule in report.rules}
+
+
+def title_of(rules: Iterable[Rule], name: str) -> str:
+    """Return the title of a rule, or its name where the report does not hold the rule."""
+    return next((rule.title for rule in rules if rule.name == name), name)
+
+
+def where_of(report: DayReport, job: Job) -> str:
+    """Return baghouse, compartment and rows of a job."""
+    name = name_of(report, job.first.answer.subject.baghouse)
+    return f"{name}, {job.place}" if job.first.answer.subject.compartment else name
+
+
+def name_of(report: DayReport, baghouse: str) -> str:
+    """Return id and name of a baghouse, safe for Markdown."""
+    names = [day.baghouse.name for day in report.baghouses if day.baghouse.id == baghouse]
+    shown = [part for part in (baghouse, *names) if part]
+    return " ".join(text.escape(part) for part in dict.fromkeys(shown))
+
+
+def quiet_baghouses(report: DayReport) -> Sequence[str]:
+    """Return ids of the baghouses where every check that was asked came out clear."""
+    said: dict[str, set[Verdict]] = {}
+    for found in report.findings:
+        said.setdefault(found.answer.subject.baghouse, set()).add(found.answer.verdict)
+    return [
+        day.baghouse.id for day in report.baghouses if said.get(day.baghouse.id) == {Verdict.CLEAR}
+    ]

@@ -1,0 +1,103 @@
+"""What the data could not tell: unjudged checks, tags with problems, clocks apart."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from rowcall.day_report import DayReport
+from rowcall.model import BaghouseDay, Finding, TagHealth, Verdict
+from rowcall_reports import actions, facts, text
+
+_LEAD = "Cannot tell: "  # as `Answer.cannot_tell` begins; the column's head says it already
+_CLOCK_WORTH_SAYING_S = 0.5  # chosen: half of the finest usual historian step of 1 s
+
+
+def write_untold(report: DayReport, day: BaghouseDay) -> str:
+    """Return every check that could not be judged, alike ones drawn into one line."""
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    for found in actions.of(report, day.baghouse.id, Verdict.CANNOT_TELL):
+        key = (found.rule, text.without_numbers(found.answer.text))
+        groups.setdefault(key, []).append(found)
+    lines = [_untold_line(report, group) for group in groups.values()]
+    return text.table(["Check", "Where", "Why it could not be judged"], lines) if lines else ""
+
+
+def _untold_line(report: DayReport, group: Sequence[Finding]) -> Sequence[str]:
+    told = text.escape(group[0].answer.text.removeprefix(_LEAD))
+    if len({found.answer.text for found in group}) > 1:
+        told += " (Numbers of the first; the others alike.)"
+    subjects = (found.answer.subject for found in group)
+    where = text.places((subject.compartment, subject.row) for subject in subjects)
+    return [text.escape(actions.title_of(report.rules, group[0].rule)), where, told]
+
+
+def write_health(day: BaghouseDay) -> str:
+    """Return how well each role was served, then the tags that were not usable."""
+    if not day.health:
+        return "No tag of this baghouse brought data."
+    roles: dict[str, list[TagHealth]] = {}
+    for tag in day.health:
+        roles.setdefault(tag.role.value, []).append(tag)
+    head = ["Tags", "Usable", "Points", "Bad", "Out of range", "A point every", "Least coverage"]
+    lines = [_role_line(role, tags) for role, tags in roles.items()]
+    parts = [text.table(head, lines, right=(1, 2, 3, 4, 5, 6))]
+    troubled = _troubled(day.health)
+    if troubled:
+        parts.append(text.table(["Tag", "Problem"], troubled))
+    return "\n\n".join([*parts, *_clocks(day)])
+
+
+def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
+    usable = [tag for tag in tags if not tag.problem]
+    steps = sorted(tag.step_s for tag in tags if math.isfinite(tag.step_s))
+    step = steps[len(steps) // 2] if steps else math.nan
+    coverage = min(tag.coverage_frac for tag in tags)
+    return [
+        role.replace("_", " "),
+        f"{len(usable)} of {len(tags)}",
+        str(sum(tag.n_points for tag in tags)),
+        str(sum(tag.n_bad for tag in tags)),
+        str(sum(tag.n_out_of_range for tag in tags)),
+        text.measure(step, "s", 0 if step >= 10 else 1),
+        f"{coverage:.0%}" if math.isfinite(coverage) else text.NO_VALUE,
+    ]
+
+
+def _troubled(health: Iterable[TagHealth]) -> list[Sequence[str]]:
+    groups: dict[tuple[str, str], list[TagHealth]] = {}
+    for tag in health:
+        if tag.problem:
+            groups.setdefault((tag.role, text.without_numbers(tag.problem)), []).append(tag)
+    return [_trouble_line(group) for group in groups.values()]
+
+
+def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
+    first, more = group[0], len(group) - 1
+    name = text.escape(first.tag)
+    if more:
+        name += f" and {more} more up to {text.escape(group[-1].tag)}"
+    problem = text.escape(first.problem)
+    if len({tag.problem for tag in group}) > 1:
+        problem += " (Numbers of the first; the others alike.)"
+    return [name, problem]
+
+
+def _clocks(day: BaghouseDay) -> list[str]:
+    """Say where row calls and header pressure carry time stamps that lie apart."""
+    offsets = {
+        compartment: value
+        for (name, compartment, _row), value in facts.today(day).items()
+        if name == "clock_offset_s" and abs(value) >= _CLOCK_WORTH_SAYING_S
+    }
+    if not offsets:
+        return []
+    parts = [
+        f"{f'compartment {compartment}' if compartment else 'all compartments'} {value:+.1f} s"
+        for compartment, value in sorted(offsets.items())
+    ]
+    return [
+        "The clocks of row calls and header pressure lie apart; to match, the calls were moved by: "
+        + ", ".join(parts)
+        + "."
+    ]

@@ -1,0 +1,176 @@
+"""Words for people: names made safe for Markdown, tables, numbers with units, places, times."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+NO_VALUE = "-"
+_WIDEST_PADDED = 110  # a table wider than this wraps in a text mail, where padding only hurts
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+# What Markdown would read as a mark. An underscore inside a word and a lone `<` mean nothing to
+# it and stay bare, so that tag names stay readable in the text part of a mail.
+_SPECIAL = re.compile(r"[\\`*\[\]|~$&]|<(?=[A-Za-z/!?])|(?<![^\W_])_|_(?![^\W_])")
+_AT_START = re.compile(r"^([-+=>#@]|\d{1,9}(?=[.)]))")
+
+# Print symbols of UCUM codes; codes that read well as they are stand for themselves.
+_SYMBOLS = {
+    "Cel": "°C",
+    "[degF]": "°F",
+    "mm[H2O]": "mm w.c.",
+    "[in_i'H2O]": "in. w.c.",
+    "[psi]": "psi",
+    "m3/s": "m³/s",
+    "m3/min": "m³/min",
+    "m3/h": "m³/h",
+    "[ft_i]3/min": "ft³/min",
+    "m2": "m²",
+    "[ft_i]2": "ft²",
+    "m3": "m³",
+    "[ft_i]3": "ft³",
+    "[ft_i]/min": "ft/min",
+    "1": "",
+    "[ppm]": "ppm",
+    "kg/m3": "kg/m³",
+    "mg/m3": "mg/m³",
+    "g/m3": "g/m³",
+    "[gr]/[ft_i]3": "gr/ft³",
+    "{rpm}": "rpm",
+    "Pa.s/m": "Pa·s/m",
+    "Cel.min": "°C·min",
+}
+
+
+def escape(text: str) -> str:
+    """Return foreign text (names, tags, sentences) as plain characters on one Markdown line."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    safe = _SPECIAL.sub(lambda match: "\\" + match[0], line)
+    return _AT_START.sub(
+        lambda match: match[1] + "\\" if match[1].isdigit() else "\\" + match[1], safe
+    )
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], right: Iterable[int] = ()) -> str:
+    """Return a Markdown table; cells are Markdown already, columns `right` hold numbers."""
+    lines = [list(head), *(list(row) for row in rows)]
+    widths = [max(3, *(len(line[i]) for line in lines)) for i in range(len(head))]
+    if sum(widths) + 3 * len(widths) > _WIDEST_PADDED:
+        widths = [3] * len(head)
+    flush = set(right)
+    rule = ["-" * (n - 1) + ":" if i in flush else "-" * n for i, n in enumerate(widths)]
+    body = [
+        [cell.rjust(n) if i in flush else cell.ljust(n) for i, (cell, n) in enumerate(cells)]
+        for cells in (list(zip(line, widths, strict=True)) for line in lines)
+    ]
+    return "\n".join("| " + " | ".join(line) + " |" for line in [body[0], rule, *body[1:]])
+
+
+def symbol(code: str) -> str:
+    """Return the print symbol of a UCUM code."""
+    return _SYMBOLS.get(code, code)
+
+
+def number(value: float | None, digits: int = 0) -> str:
+    """Return a number with fixed decimals, or a dash where there is none."""
+    return f"{value:.{digits}f}" if value is not None and math.isfinite(value) else NO_VALUE
+
+
+def general(value: float) -> str:
+    """Return a number with up to six significant digits and no exponent where avoidable."""
+    return f"{value:.6g}"
+
+
+def measure(value: float | None, unit: str, digits: int, scale: float = 1.0) -> str:
+    """Return `value / scale` with its unit, or a dash where there is no value."""
+    if value is None or not math.isfinite(value):
+        return NO_VALUE
+    return f"{value / scale:.{digits}f} {unit}"
+
+
+def kilopascal(pascal: float | None) -> str:
+    """Return a differential pressure in kPa."""
+    return measure(pascal, "kPa", 2, 1e3)
+
+
+def bar_gauge(pascal: float | None) -> str:
+    """Return a header or supply pressure in bar gauge."""
+    return measure(pascal, "bar gauge", 2, 1e5)
+
+
+def celsius(value: float | None) -> str:
+    """Return a temperature in °C."""
+    return measure(value, "°C", 0)
+
+
+def count(n: int, thing: str, things: str = "") -> str:
+    """Return `1 row`, `3 rows`."""
+    return f"{n} {thing if n == 1 else things or thing + 's'}"
+
+
+def spans(numbers: Iterable[int]) -> str:
+    """Return whole numbers with runs drawn together: 1, 2, 3, 7 -> `1-3, 7`."""
+    runs: list[list[int]] = []
+    for n in sorted(set(numbers)):
+        if runs and n == runs[-1][1] + 1:
+            runs[-1][1] = n
+        else:
+            runs.append([n, n])
+    return ", ".join(_span(low, high) for low, high in runs)
+
+
+def _span(low: int, high: int) -> str:
+    if low == high:
+        return str(low)
+    return f"{low}, {high}" if high == low + 1 else f"{low}-{high}"
+
+
+def places(pairs: Iterable[tuple[int, int]]) -> str:
+    """Return (compartment, row) pairs in words, 0 meaning all: `compartment 1, rows 3, 7`."""
+    rows_of: dict[int, set[int]] = {}
+    for compartment, row in pairs:
+        rows_of.setdefault(compartment, set()).add(row)
+    alike: dict[tuple[int, ...], list[int]] = {}
+    for compartment, rows in sorted(rows_of.items()):
+        alike.setdefault(tuple(sorted(rows)), []).append(compartment)
+    return "; ".join(_place(compartments, rows) for rows, compartments in alike.items())
+
+
+def _place(compartments: Sequence[int], rows: Sequence[int]) -> str:
+    named = [n for n in compartments if n]
+    parts = []
+    if named:
+        parts.append(f"compartment{'s' if len(named) > 1 else ''} {spans(named)}")
+    if 0 in compartments and (named or not any(rows)):
+        parts.append("whole baghouse")
+    if any(rows):
+        real = [n for n in rows if n]
+        parts.append(f"row{'s' if len(real) > 1 else ''} {spans(real)}")
+    return ", ".join(parts)
+
+
+def long_day(day: date) -> str:
+    """Return a day as `Tuesday 2026-11-24`, whatever the locale."""
+    return f"{_WEEKDAYS[day.weekday()]} {day.isoformat()}"
+
+
+def clock(moment: datetime | None, zone: ZoneInfo) -> str:
+    """Return a UTC moment as plant-local date and time."""
+    return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M") if moment else NO_VALUE
+
+
+def period(start: datetime | None, end: datetime | None, zone: ZoneInfo) -> str:
+    """Return a span of UTC moments in plant-local time, the date said once where it can be."""
+    if start is None or end is None:
+        return clock(start or end, zone) if start or end else ""
+    first, last = start.astimezone(zone), end.astimezone(zone)
+    tail = "%H:%M" if first.date() == last.date() else "%Y-%m-%d %H:%M"
+    return f"{first.strftime('%Y-%m-%d %H:%M')} to {last.strftime(tail)}"
+
+
+def without_numbers(text: str) -> str:
+    """Return a sentence with its numbers blanked, to find sentences that say the same."""
+    return re.sub(r"\d+(?:[.,]\d+)*", "#", text)

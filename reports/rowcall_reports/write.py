@@ -1,0 +1,118 @@
+"""Writing a day's report to disk: all of it or nothing."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from rowcall.day_report import DayReport
+from rowcall.errors import RowcallError
+from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
+from rowcall_reports.markdown import write_markdown
+from rowcall_reports.picture import Picture
+
+_HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
+# Windows refuses to rename what a virus scanner or viewer holds open for a moment.
+_PAUSES_S = (0.05, 0.1, 0.2, 0.4, 0.8)
+
+
+class ReportError(RowcallError):
+    """A report could not be written; the message names the folder and the remedy."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFiles:
+    """A written report: where its files lie, and what the mail is made from."""
+
+    folder: Path
+    markdown: Path
+    json_lines: Path
+    parquet: Path
+    pictures: tuple[Path, ...]
+    text: str
+
+
+def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -> ReportFiles:
+    """Write `<folder>/<day>/` with Markdown, findings and pictures, replacing an older one.
+
+    Everything is built in a hidden folder beside it and renamed when complete, so a run that is
+    killed leaves either the older report or the new one; the next run clears what it left.
+
+    Raises:
+        ReportError: the folder cannot be written.
+    """
+    day = report.day.isoformat()
+    text = write_markdown(report, pictures)
+    frame = findings_frame(report)
+    contents = {
+        f"rowcall-{day}.md": text.encode(),
+        "findings.jsonl": to_json_lines(frame).encode(),
+        "findings.parquet": to_parquet(frame),
+        **{picture.name: picture.png for picture in pictures},
+    }
+    target = folder / day
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        _clear_leftovers(folder)
+        built = folder / f".{day}.partial"
+        built.mkdir()
+        for name, content in contents.items():
+            (built / name).write_bytes(content)
+        _replace(built, target, folder / f".{day}.old")
+    except OSError as error:
+        raise ReportError(
+            f"{target}: the report cannot be written ({error.strerror or error}). "
+            "Check that the folder exists, may be written to, has space, and that none of its "
+            "files is open in another program."
+        ) from error
+    return ReportFiles(
+        folder=target,
+        markdown=target / f"rowcall-{day}.md",
+        json_lines=target / "findings.jsonl",
+        parquet=target / "findings.parquet",
+        pictures=tuple(target / picture.name for picture in pictures),
+        text=text,
+    )
+
+
+def _clear_leftovers(folder: Path) -> None:
+    """Remove what killed runs left; bring a report back that was moved away but not replaced."""
+    for path in sorted(folder.iterdir()):
+        match = _HALF_DONE.fullmatch(path.name)
+        if match is None:
+            continue
+        if match[2] == "old" and not (folder / match[1]).exists():
+            _patiently(partial(path.rename, folder / match[1]))
+        else:
+            _patiently(partial(shutil.rmtree, path))
+
+
+def _replace(built: Path, target: Path, old: Path) -> None:
+    """Put the complete folder in place; a folder cannot be renamed onto a filled one."""
+    if target.exists():
+        _patiently(partial(target.rename, old))
+    try:
+        _patiently(partial(built.rename, target))
+    except OSError:
+        if old.exists():
+            old.rename(target)
+        raise
+    if old.exists():
+        # The new report stands; what cannot be removed now is removed by the next run.
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _patiently(step: Callable[[], object]) -> None:
+    for pause in _PAUSES_S:
+        try:
+            step()
+        except PermissionError:
+            time.sleep(pause)
+        else:
+            return
+    step()

@@ -1,0 +1,249 @@
+"""The header refills slowly after a pulse: told apart by row, by compartment, and by supply.
+
+Why: the next row can only be cleaned well when the header is back near its set pressure. One slow
+row is that row's valve, passing after it should have closed. One slow compartment is its own feed:
+regulator, filter, isolation valve, drain full of water. All compartments in the same hours is the
+plant air: compressor, dryer, other users. Looks like, but is not: an interval too short for a sound
+recovery, which shows as pulses not made good before the next at a usual recovery constant.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+
+from rowcall import trade
+from rowcall.diagnosis.fact_book import Place, fact_book
+from rowcall.diagnosis.header_hours import (
+    HeaderHours,
+    SlowWhen,
+    common_hours,
+    header_hours,
+    pulse_interval,
+    spell_hours,
+)
+from rowcall.events.recovery import T95
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Caution,
+    Limits,
+    Need,
+    Quantity,
+    Rule,
+    Subject,
+    Threshold,
+    Urgency,
+    Verdict,
+)
+from rowcall.site import Role
+from rowcall.units import Dimension, show
+
+
+def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+    """Answer for the baghouse (supply), each compartment and each row; reads facts tau_s*."""
+    facts = fact_book(day.facts)
+    rule = SlowWhen(
+        ratio=limits["slow_ratio"],
+        longest_tau_s=limits["longest_recovery"] / T95,
+        history_days=limits["history_days"],
+        pulses_an_hour=limits["min_pulses_hour"],
+    )
+    headers = {
+        compartment: header
+        for compartment in range(1, day.baghouse.compartments + 1)
+        if (header := header_hours(day, facts, compartment, rule)) is not None
+    }
+    supply = common_hours(headers, day.baghouse.compartments)
+    if len(supply) >= limits["slow_hours"]:
+        yield _supply_found(day, headers, supply)
+    else:
+        supply = frozenset()
+        yield _supply_clear(day, headers)
+    for compartment in range(1, day.baghouse.compartments + 1):
+        yield _judge_compartment(day, compartment, headers.get(compartment), supply, limits)
+    yield from _judge_rows(day, facts, limits)
+
+
+def _supply_found(
+    day: BaghouseDay, headers: Mapping[int, HeaderHours], hours: frozenset[int]
+) -> Answer:
+    taus = ", ".join(
+        f"compartment {h.compartment}: {show(h.tau_in(hours), 's', 1)}{h.against_usual}"
+        for h in headers.values()
+    )
+    return Answer(
+        subject=Subject(day.baghouse.id),
+        verdict=Verdict.FOUND,
+        urgency=Urgency.NOW,
+        start=day.start + timedelta(hours=min(hours)),
+        end=min(day.end, day.start + timedelta(hours=max(hours) + 1)),
+        values=(
+            Quantity("slow_hours", float(len(hours)), "h"),
+            *(
+                Quantity(f"tau_s_compartment_{h.compartment}", h.tau_in(hours), "s")
+                for h in headers.values()
+            ),
+        ),
+        text="All compartments refill slowly in the same hours "
+        f"({spell_hours(hours)} after the day began): recovery constant {taus}."
+        f"{_supply_words(day, hours)}",
+        action="Plant air is short in these hours: compressor load, dryer, filter before the "
+        "headers, other users on the line.",
+    )
+
+
+def _supply_clear(day: BaghouseDay, headers: Mapping[int, HeaderHours]) -> Answer:
+    subject = Subject(day.baghouse.id)
+    if len(headers) < 2 or len(headers) < day.baghouse.compartments:
+        return Answer.cannot_tell(
+            subject,
+            "the plant's supply and a compartment's own feed are told apart only where two or more "
+            "compartments can all be heard",
+        )
+    return Answer.clear(subject, "No hours in which all compartments refill slowly together.")
+
+
+def _judge_compartment(
+    day: BaghouseDay,
+    compartment: int,
+    header: HeaderHours | None,
+    supply: frozenset[int],
+    limits: Limits,
+) -> Answer:
+    subject = Subject(day.baghouse.id, compartment)
+    if header is None or header.n_hours == 0:
+        return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
+    values = (
+        Quantity("tau_s", header.tau_s, "s"),
+        Quantity("t95_s", T95 * header.tau_s, "s"),
+        Quantity("usual_tau_s", header.usual_s or float("nan"), "s"),
+        Quantity("slow_hours", float(len(header.slow_hours)), "h"),
+    )
+    own = header.slow_hours - supply
+    if len(own) >= limits["slow_hours"]:
+        tau = header.tau_in(own)
+        return Answer(
+            subject=subject,
+            verdict=Verdict.FOUND,
+            urgency=Urgency.NOW
+            if T95 * tau > pulse_interval(day.pulses, compartment)
+            else Urgency.NEXT_OUTAGE,
+            start=day.start + timedelta(hours=min(own)),
+            end=min(day.end, day.start + timedelta(hours=max(own) + 1)),
+            values=values,
+            text=f"Refills slowly in {len(own)} of {header.n_hours} hours: recovery constant "
+            f"{show(tau, 's', 1)}{header.against_usual}, 95 % made good in "
+            f"{show(T95 * tau, 's', 1)}; the other compartments do not share it.",
+            action="Its own feed: drain the header, read the regulator, check filter, isolation "
+            "valve and line size.",
+        )
+    seen = f"recovery constant {show(header.tau_s, 's', 1)}{header.against_usual}"
+    if header.slow_hours:
+        seen += "; its slow hours are the supply's, see there"
+    return Answer.clear(subject, f"Usual: {seen}.", values)
+
+
+def _judge_rows(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) -> Iterator[Answer]:
+    counted = (
+        day.pulses.filter(pl.col("tau_s").is_not_null() & (pl.col("confidence") >= 0.5))
+        .drop_nulls("row")
+        .group_by("compartment", "row")
+        .len()
+    )
+    heard = {(c, r): n for c, r, n in counted.iter_rows()}
+    for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
+        rows = range(1, n_rows + 1)
+        taus = {r: t for r in rows if (t := facts.get((compartment, r, "tau_s"))) is not None}
+        peers = float(np.median(list(taus.values()))) if taus else float("nan")
+        for row in rows:
+            subject = Subject(day.baghouse.id, compartment, row)
+            n = heard.get((compartment, row), 0)
+            if n < limits["min_pulses_row"] or row not in taus:
+                why = f"only {n} pulses whose refill could be followed"
+                yield Answer.cannot_tell(subject, why)
+            else:
+                yield _judge_row(day, subject, taus[row], peers, limits)
+
+
+def _judge_row(
+    day: BaghouseDay, subject: Subject, tau: float, peers: float, limits: Limits
+) -> Answer:
+    ratio = tau / peers
+    values = (
+        Quantity("tau_s", tau, "s"),
+        Quantity("peers_tau_s", peers, "s"),
+        Quantity("tau_ratio", ratio, "1"),
+    )
+    seen = f"recovery constant {show(tau, 's', 1)}, its peers' {show(peers, 's', 1)}"
+    if ratio < limits["row_ratio"]:
+        return Answer.clear(subject, f"As its peers: {seen}.", values)
+    return Answer(
+        subject=subject,
+        verdict=Verdict.FOUND,
+        urgency=Urgency.NEXT_OUTAGE,
+        start=day.start,
+        end=day.end,
+        values=values,
+        text=f"The header refills slowly after this row alone: {seen}. Its valve passes air "
+        "after it should have closed.",
+        action="Isolated and bled: seat, spring and both diaphragms of this row's valve; listen "
+        "for air in its blowpipe between pulses.",
+    )
+
+
+def _supply_words(day: BaghouseDay, hours: frozenset[int]) -> str:
+    if "supply_pressure_pa" not in day.minutes.columns:
+        return " No tag for supply pressure is there to confirm it."
+    in_hours = day.minutes.select(
+        pl.col("supply_pressure_pa"), (pl.col("minute") // 60).is_in(list(hours)).alias("is_slow")
+    )
+    slow, rest = (
+        in_hours.filter(pl.col("is_slow") == flag)["supply_pressure_pa"].median()
+        for flag in (True, False)
+    )
+    if not isinstance(slow, float) or not isinstance(rest, float):
+        return ""
+    return (
+        f" Supply pressure is {show(slow, 'bar', 2)} gauge in these hours and "
+        f"{show(rest, 'bar', 2)} in the others."
+    )
+
+
+RULE = Rule(
+    name="slow_header_recovery",
+    title="Header refills slowly",
+    looks_for="A recovery constant well above what is usual, of one row, one compartment or all.",
+    needs=(Need((Role.HEADER_PRESSURE,), "to follow the refill"),),
+    thresholds=(
+        Threshold(
+            "slow_ratio", "1.5", Dimension.RATIO, "tau as a multiple of the usual one", "chosen"
+        ),
+        Threshold(
+            "row_ratio", "1.5", Dimension.RATIO, "a row's tau as a multiple of its peers'", "chosen"
+        ),
+        Threshold(
+            "longest_recovery",
+            trade.RECOVERY_LONGEST.text,
+            Dimension.TIME,
+            trade.RECOVERY_LONGEST.meaning,
+            trade.RECOVERY_LONGEST.source,
+        ),
+        Threshold("slow_hours", "2", Dimension.RATIO, "slow hours of the day that count", "chosen"),
+        Threshold("history_days", "3", Dimension.RATIO, "days that make the usual tau", "chosen"),
+        Threshold("min_pulses_hour", "5", Dimension.RATIO, "pulses that make an hour", "chosen"),
+        Threshold("min_pulses_row", "20", Dimension.RATIO, "pulses before a row's word", "chosen"),
+    ),
+    check_first=(
+        "one row: its valve (seat, spring, diaphragms)",
+        "one compartment: drain, regulator, filter, isolation valve",
+        "all compartments: compressor, dryer, other users",
+    ),
+    confused_with="an interval too short for a sound recovery; a drawn-out row",
+    cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT),
+    references=("recovery to 95 % takes 3.0 tau: first-order fill", "common practice, no source"),
+    judge=judge,
+)

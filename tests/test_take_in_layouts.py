@@ -1,0 +1,167 @@
+"""Exports of every layout, delimiter, encoding and file kind store the same samples."""
+
+from __future__ import annotations
+
+import gzip
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from exports import expected, long_csv, samples, stored, taken, wide_csv
+
+from rowcall.site import TakeIn
+from rowcall.take_in import Outcome
+
+ROWS = samples(40)
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("layout", [long_csv, wide_csv])
+def test_layout_and_delimiter_are_found(tmp_path: Path, layout: object, delimiter: str) -> None:
+    text = layout(ROWS, delimiter=delimiter)  # type: ignore[operator]
+    assert taken(tmp_path, text).outcome is Outcome.STORED
+    assert stored(tmp_path) == expected(ROWS)
+
+
+@pytest.mark.parametrize("delimiter", [";", "\t", "|"])
+@pytest.mark.parametrize("layout", [long_csv, wide_csv])
+def test_a_decimal_comma_is_found(tmp_path: Path, layout: object, delimiter: str) -> None:
+    text = layout(ROWS, delimiter=delimiter, decimal=",")  # type: ignore[operator]
+    taken(tmp_path, text)
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def test_a_decimal_comma_with_commas_between_quoted_fields(tmp_path: Path) -> None:
+    taken(tmp_path, 'tag,time,value\n"DP","2026-03-02T05:00:00Z","10,25"\n')
+    assert [row[2] for row in stored(tmp_path)] == [10.25]
+
+
+@pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
+def test_line_ends(tmp_path: Path, ending: str) -> None:
+    taken(tmp_path, long_csv(ROWS).replace("\n", ending))
+    assert stored(tmp_path) == expected(ROWS)
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1"]
+)
+def test_encodings(tmp_path: Path, encoding: str) -> None:
+    rows = samples(5, ("Öfen °C",))
+    taken(tmp_path, long_csv(rows).encode(encoding))
+    assert stored(tmp_path) == expected(rows)
+
+
+def test_gzip(tmp_path: Path) -> None:
+    taken(tmp_path, gzip.compress(long_csv(ROWS).encode()), "day.csv.gz")
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def test_header_lines_and_a_units_line(tmp_path: Path) -> None:
+    head = "Lindau lime works;;\nExported;2026-03-03 04:00:00;\n\nTime;BH1 DP;BH1 T\n;mbar;°C\n"
+    taken(tmp_path, head + "02.03.2026 06:00:00;1,5;140\n02.03.2026 06:00:10;1,6;141\n")
+    assert [(tag, value) for tag, _, value, _ in stored(tmp_path)] == [
+        ("BH1 DP", 1.5),
+        ("BH1 DP", 1.6),
+        ("BH1 T", 140.0),
+        ("BH1 T", 141.0),
+    ]
+
+
+def test_quoted_fields_may_hold_the_delimiter(tmp_path: Path) -> None:
+    text = '"tag","time","value"\n"DP, north","2026-03-02T05:00:00Z","1.5"\n'
+    taken(tmp_path, text)
+    assert [(row[0], row[2]) for row in stored(tmp_path)] == [("DP, north", 1.5)]
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["tag,time,value,quality", "Point,Timestamp,Reading,Status", "TAG_NAME,Date/Time,VAL,Validity"],
+)
+def test_generic_column_names(tmp_path: Path, header: str) -> None:
+    taken(tmp_path, long_csv(ROWS, header=header))
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def test_the_site_file_names_columns_that_no_word_tells(tmp_path: Path) -> None:
+    text = long_csv(ROWS, header="wer,wann,was,wie")
+    pins = TakeIn(
+        layout="long",
+        tag_column="wer",
+        time_column="wann",
+        value_column="was",
+        quality_column="wie",
+    )
+    taken(tmp_path, text, pins=pins)
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def test_a_pinned_wide_layout_takes_any_column_as_a_tag(tmp_path: Path) -> None:
+    taken(tmp_path, "time,value\n2026-03-02T05:00:00Z,1.5\n", pins=TakeIn(layout="wide"))
+    assert [(row[0], row[2]) for row in stored(tmp_path)] == [("value", 1.5)]
+
+
+def test_wide_quality_columns_belong_to_their_tag(tmp_path: Path) -> None:
+    text = "time,DP,DP quality,PT,PT_Status\n2026-03-02T05:00:00Z,1.5,Bad,6.0,Good\n"
+    taken(tmp_path, text)
+    assert [(row[0], row[2], row[3]) for row in stored(tmp_path)] == [
+        ("DP", 1.5, 2),
+        ("PT", 6.0, 0),
+    ]
+
+
+def test_a_delimiter_in_the_quality_word_misleads_nobody(tmp_path: Path) -> None:
+    rows = [(tag, time, value, "Good;checked") for tag, time, value, _ in ROWS]
+    taken(tmp_path, long_csv(rows))
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def _frame() -> pl.DataFrame:
+    return pl.DataFrame(ROWS, schema=["tag", "time", "value", "quality"], orient="row")
+
+
+def _by_polars(path: Path) -> None:
+    _frame().write_parquet(path)
+
+
+def _by_arrow(path: Path) -> None:
+    tag, time, value, quality = (list(column) for column in zip(*ROWS, strict=True))
+    table = pa.table(
+        {
+            "tag": pa.array(tag).dictionary_encode(),
+            "time": pa.array(time, pa.timestamp("ns", "UTC")),
+            "value": pa.array(value, pa.float32()),
+            "quality": pa.array([192] * len(quality), pa.int16()),
+        }
+    )
+    pq.write_table(table, path)
+
+
+def _by_duckdb(path: Path) -> None:
+    connection = duckdb.connect()
+    connection.execute("SET TimeZone = 'UTC'")
+    connection.register("frame", _frame())
+    query = "SELECT tag, time, value, 0::UBIGINT AS quality FROM frame"
+    connection.execute(f"COPY ({query}) TO '{path.as_posix()}' (FORMAT parquet)")
+    connection.close()
+
+
+@pytest.mark.parametrize("write", [_by_polars, _by_arrow, _by_duckdb])
+def test_parquet_of_three_writers(tmp_path: Path, write: object) -> None:
+    path = tmp_path / "written.parquet"
+    write(path)  # type: ignore[operator]
+    assert taken(tmp_path, path.read_bytes(), "day.parquet").outcome is Outcome.STORED
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def test_wide_parquet_with_wall_times(tmp_path: Path) -> None:
+    frame = _frame().pivot("tag", index="time", values="value")
+    wall = frame.with_columns(
+        pl.col("time").dt.convert_time_zone("Europe/Vienna").dt.replace_time_zone(None)
+    )
+    path = tmp_path / "written.parquet"
+    wall.write_parquet(path)
+    taken(tmp_path, path.read_bytes(), "day.parquet")
+    assert stored(tmp_path) == expected(ROWS)
