@@ -32,17 +32,22 @@ def plant_site(pins: TakeIn | None = None, zone: str = ZONE) -> Site:
 
 def take(store: Store, *paths: Path, pins: TakeIn | None = None, zone: str = ZONE) -> list[TakenIn]:
     """Take files into a store as a nightly run would, long after they were written."""
-    return take_in(
-        store, plant_site(pins, zone), paths, now=NOW, progress=lambda text: None
-    )
+    return take_in(store, plant_site(pins, zone), paths, now=NOW, progress=lambda text: None)
 
 
-def taken(folder: Path, content: bytes | str, name: str = "day.csv", **how: object) -> TakenIn:
+def taken(
+    folder: Path,
+    content: bytes | str,
+    name: str = "day.csv",
+    *,
+    pins: TakeIn | None = None,
+    zone: str = ZONE,
+) -> TakenIn:
     """Write one export, take it into the store of `folder`, and return what became of it."""
     path = folder / name
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     with Store.open(folder / "store.duckdb") as store:
-        (result,) = take(store, path, **how)  # type: ignore[arg-type]
+        (result,) = take(store, path, pins=pins, zone=zone)
     return result
 
 

@@ -52,7 +52,7 @@ def test_first_screen_says_what_to_do_most_pressing_first(full: str) -> None:
 
 
 def test_every_found_and_untold_answer_is_visible(full: str) -> None:
-    for found in report_days.findings():
+    for found in report_days.report().findings:
         if found.answer.verdict is Verdict.FOUND:
             assert full.count(text.escape(found.answer.text)) == 2
             assert text.escape(found.answer.action) in full
@@ -73,7 +73,7 @@ def test_roll_call_has_a_word_for_each_row(full: str) -> None:
     table = rows_of(full, "### Roll call")
     assert table[0][1:13] == [*["ok"] * 3, "**SILENT**", *["ok"] * 6, "?", "ok"]
     assert table[1][1:13] == [*["ok"] * 8, "**DRAWN OUT**", "ok", "?", "ok"]
-    assert table[1][13].startswith("62% (row 2) to ")
+    assert table[1][13].startswith("62 % (row 2) to ")
     assert "| **SILENT**    |           0 / 240 |" in full
 
 
@@ -173,7 +173,7 @@ def test_changed_settings_and_revision_come_first() -> None:
         report_days.report(), changed_settings={"rules.row_silent.x": "40 %"}, revision=3
     )
     head = write_markdown(report, ()).split("## ")[0]
-    assert "rules.row\\_silent.x = 40 %" in head or "rules.row_silent.x = 40 %" in head
+    assert "rules.row_silent.x = 40 %" in head
     assert "Revision 3" in head
 
 
@@ -181,7 +181,7 @@ def test_method_names_limits_files_and_source(full: str) -> None:
     method = full.split("## How this was judged")[1]
     assert "**40 %** (default 50 %)" in method
     assert "| 15 s" in method
-    assert "LK\\_2026-11-24.csv" in method or "LK_2026-11-24.csv" in method
+    assert "LK_2026-11-24.csv" in method
     assert "3f5a3f5a3f5a" in method
     assert "**120**" in method
     assert "common practice, no source" in method
@@ -194,39 +194,6 @@ def test_names_are_data_not_markup() -> None:
     html = MarkdownIt("commonmark", {"html": True}).enable("table").render(markdown)
     assert "<script" not in html
     assert "a|b&lt;script&gt;" in html
-
-
-@pytest.mark.parametrize(
-    "name",
-    ["a|b<script>", "`x`", "[a](b)", "*a*", "_a_", "# a", "1. a", "- a", "+ a", "> a", "&amp;",
-     "a\\", "a\nb", "~~a~~", "<b>", "![x](y)", "http://x.y", "= a", "$a$"],
-)  # fmt: skip
-def test_escaped_text_comes_out_as_it_went_in(name: str) -> None:
-    parser = MarkdownIt("commonmark", {"html": True}).enable(["table", "strikethrough"])
-    for markdown in (text.escape(name), text.table([text.escape(name), "b"], [])):
-        tokens = parser.parse(markdown)
-        shown = next(token for token in tokens if token.type == "inline")
-        children = shown.children or []
-        assert {child.type for child in children} <= {"text"}
-        assert "".join(child.content for child in children) == " ".join(name.split())
-
-
-def test_tag_names_stay_readable_in_plain_text() -> None:
-    assert text.escape("LK.BH1.PT_01") == "LK.BH1.PT_01"
-
-
-@pytest.mark.parametrize(
-    ("pairs", "words"),
-    [
-        ([(0, 0)], "whole baghouse"),
-        ([(1, 0), (2, 0)], "compartments 1, 2"),
-        ([(1, 4)], "compartment 1, row 4"),
-        ([(c, r) for c in (1, 2, 3) for r in range(1, 9)], "compartments 1-3, rows 1-8"),
-        ([(1, 1), (2, 3)], "compartment 1, row 1; compartment 2, row 3"),
-    ],
-)
-def test_places_in_words(pairs: list[tuple[int, int]], words: str) -> None:
-    assert text.places(pairs) == words
 
 
 def test_same_day_gives_same_text() -> None:
@@ -270,7 +237,7 @@ def test_seven_day_median_ignores_older_days(full: str) -> None:
 
 
 def test_default_limit_reads_as_its_author_wrote_it() -> None:
-    rule = report_days.rules()[2]
+    rule = report_days.report().rules[2]
     (limit,) = rule.thresholds
     assert parse_quantity(limit.text, limit.dimension) == 15.0
     assert limit.text == "15 s"

@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 import report_days
+from report_facts import FACT_SCHEMA
 
 from rowcall_reports import roll_call
 from rowcall_reports.draw_hours import recovery_by_hour
@@ -111,7 +112,7 @@ def test_recovery_by_hour_is_three_tau() -> None:
     day = report_days.report().baghouses[0]
     facts = pl.DataFrame(
         [(2, 0, "tau_s_h13", 4.0), (2, 0, "n_tau_h13", 9.0), (2, 0, "tau_s", 2.0)],
-        schema=report_days.FACT_SCHEMA,
+        schema=FACT_SCHEMA,
         orient="row",
     )
     strip = recovery_by_hour(replace(day, facts=facts))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
@@ -16,20 +17,21 @@ from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
 
 ROWS = samples(40)
+Writer = Callable[..., str]
 
 
 @pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
 @pytest.mark.parametrize("layout", [long_csv, wide_csv])
-def test_layout_and_delimiter_are_found(tmp_path: Path, layout: object, delimiter: str) -> None:
-    text = layout(ROWS, delimiter=delimiter)  # type: ignore[operator]
+def test_layout_and_delimiter_are_found(tmp_path: Path, layout: Writer, delimiter: str) -> None:
+    text = layout(ROWS, delimiter=delimiter)
     assert taken(tmp_path, text).outcome is Outcome.STORED
     assert stored(tmp_path) == expected(ROWS)
 
 
 @pytest.mark.parametrize("delimiter", [";", "\t", "|"])
 @pytest.mark.parametrize("layout", [long_csv, wide_csv])
-def test_a_decimal_comma_is_found(tmp_path: Path, layout: object, delimiter: str) -> None:
-    text = layout(ROWS, delimiter=delimiter, decimal=",")  # type: ignore[operator]
+def test_a_decimal_comma_is_found(tmp_path: Path, layout: Writer, delimiter: str) -> None:
+    text = layout(ROWS, delimiter=delimiter, decimal=",")
     taken(tmp_path, text)
     assert stored(tmp_path) == expected(ROWS)
 
@@ -149,9 +151,9 @@ def _by_duckdb(path: Path) -> None:
 
 
 @pytest.mark.parametrize("write", [_by_polars, _by_arrow, _by_duckdb])
-def test_parquet_of_three_writers(tmp_path: Path, write: object) -> None:
+def test_parquet_of_three_writers(tmp_path: Path, write: Callable[[Path], None]) -> None:
     path = tmp_path / "written.parquet"
-    write(path)  # type: ignore[operator]
+    write(path)
     assert taken(tmp_path, path.read_bytes(), "day.parquet").outcome is Outcome.STORED
     assert stored(tmp_path) == expected(ROWS)
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import smtplib
 import ssl
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from email.message import EmailMessage
-from email.utils import parseaddr
 
 from rowcall.errors import MailError
 from rowcall.site import Mail
@@ -16,6 +16,8 @@ from rowcall.site import Mail
 USER, PASSWORD, CA_FILE = "ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"
 _TIMEOUT_S = 30.0  # chosen: a slow relay answers within seconds, a dead one must not hold the night
 _VERDICT_TIMEOUT_S = 600.0  # RFC 5321, 4.5.3.2.6: 10 min for the answer to the whole mail
+_BARE = r"""[^\s<>@,;:"\\()\[\]]+@[^\s<>@,;:"\\()\[\]]+"""
+_ADDRESS = re.compile(rf"[^<>@]*<({_BARE})>\s*|({_BARE})")
 _LONGEST_REASON = 200  # chosen: a sentence; servers may answer with pages
 
 
@@ -34,9 +36,9 @@ def address(text: str) -> str:
     Raises:
         MailError: not one plain ASCII address.
     """
-    bare = parseaddr(text, strict=True)[1] if text.isprintable() else ""
-    local, _, host = bare.partition("@")
-    if not (local and host) or not bare.isascii() or any(c in bare for c in ' ,;<>"@'[:-1]):
+    match = _ADDRESS.fullmatch(text) if text.isprintable() else None
+    bare = (match[1] or match[2]) if match else ""
+    if not (bare and bare.isascii()):
         raise MailError(
             f"{text!r} in [mail] of the site file is not a mail address such as maintenance@host."
         )

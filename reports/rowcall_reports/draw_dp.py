@@ -51,7 +51,7 @@ def draw_dp(day: BaghouseDay, zone: ZoneInfo) -> Picture | None:
         name=picture_name("dp", day.baghouse.id),
         png=canvas.to_png(figure),
         alt=_alt(day, trend, with_day, with_trend),
-        caption=_caption(day, with_day, with_trend),
+        caption=_caption(day, trend, with_day, with_trend),
     )
 
 
@@ -202,12 +202,11 @@ def _alt(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool
     return " ".join(parts)
 
 
-def _caption(day: BaghouseDay, with_day: bool, with_trend: bool) -> str:
+def _caption(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool) -> str:
     parts = []
     if with_day:
-        parts.append("Above, DP by minute, with residual and peak DP of each cleaning cycle.")
+        parts.append("DP by minute with the residual and peak DP of each cleaning cycle")
     if with_trend:
-        parts.append(f"Below, residual DP over the last {_TREND_DAYS} days.")
-    if len(parts) == 1:
-        parts = [parts[0].partition(", ")[2].capitalize().replace("dp", "DP")]
-    return f"DP of {day.baghouse.id}. " + " ".join(parts)
+        span = (day.day - trend["day"][0]).days + 1
+        parts.append(f"residual DP over the last {span} days")
+    return f"{day.baghouse.id}, " + "; below, ".join(parts) + "."

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 Grid = npt.NDArray[np.float64]
 
 _NEAR_C = 10.0  # chosen: closer than this to the continuous limit is worth a picture
+_DARK_FROM = 0.72  # from this share of the scale white numbers read better than dark ones
 _MOST_WRITTEN = 8  # more compartments than this are shaded only, numbers would crowd
 _WIDTH_IN, _LEFT_IN, _RIGHT_IN, _LOW_IN, _TOP_IN = 8.4, 0.6, 1.35, 0.4, 0.3
 _HEAT_IN, _GAP_IN = 1.8, 0.72
@@ -88,7 +89,7 @@ def _draw_strip(axes: Axes, day: BaghouseDay, strip: Grid, zone: ZoneInfo) -> No
     if n <= _MOST_WRITTEN:
         for (row, hour), value in np.ndenumerate(strip):
             if np.isfinite(value):
-                ink = "white" if value > 0.45 * slowest else canvas.INK
+                ink = "white" if value > _DARK_FROM * slowest else canvas.INK
                 words = f"{value:.1f}" if value < 100 else f"{value:.0f}"
                 axes.text(hour + 0.5, row + 1, words, ha="center", va="center", size=6.5, color=ink)
     clock_axis(axes, day, zone)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.model import BaghouseDay, Finding
-from rowcall_reports import canvas, facts, roll_call
+from rowcall_reports import canvas, facts, roll_call, text
 from rowcall_reports.canvas import Color
 from rowcall_reports.picture import Picture, picture_name
 
@@ -179,7 +179,7 @@ def _label_rows(axes: Axes, block: Block, x0: float, x1: float, top: float) -> N
         y = top + _ROW_IN * (n + 0.5)
         axes.text(x0 - 0.07, y, f"{n + 1}", size=7, ha="right", va="center", color=canvas.INK)
         if np.isfinite(ratio):
-            axes.text(x1 + 0.5, y, f"{ratio:.0%}", size=7, ha="right", va="center")
+            axes.text(x1 + 0.5, y, text.percent(ratio), size=7, ha="right", va="center")
 
 
 def _draw_legend(axes: Axes, y: float) -> None:
@@ -196,7 +196,7 @@ def _draw_legend(axes: Axes, y: float) -> None:
     for ratio in (1.0, 0.8, 0.6, 0.4):
         shade = shades(np.array([[ratio]]), np.array([[""]]))[0, 0]
         _swatch(axes, x, y, (float(shade[0]), float(shade[1]), float(shade[2])))
-        axes.text(x + 0.25, y, f"{ratio:.0%}", size=7, va="center", color=canvas.INK)
+        axes.text(x + 0.25, y, text.percent(ratio), size=7, va="center", color=canvas.INK)
         x += 0.62
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from html import escape
+from itertools import zip_longest
 
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
@@ -22,6 +23,7 @@ _STYLES = {
     "img": "max-width:100%;height:auto;border:0",
     "code": "font-family:Consolas,Menlo,monospace;font-size:13px",
 }
+_KEPT_WHOLE = 20  # chosen: dates, numbers and marks of a table are not broken across lines
 _BODY = (
     "font-family:Segoe UI,Helvetica,Arial,sans-serif;font-size:14px;line-height:1.4;"
     "color:#111;background:#fff;max-width:980px;margin:0 auto;padding:16px"
@@ -51,8 +53,10 @@ def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
 
 def _dress(tokens: Sequence[Token], image_src: Mapping[str, str]) -> None:
     """Put styles and picture sources on freshly parsed tokens."""
-    for token in tokens:
+    for token, following in zip_longest(tokens, tokens[1:]):
         style = _STYLES.get(token.tag)
+        if token.type == "td_open" and len(following.content) <= _KEPT_WHOLE:
+            style = f"{style};white-space:nowrap"
         if style is not None and token.nesting >= 0:
             # A table's column alignment already sits in the style of its cells.
             own = token.attrGet("style")

@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay, Finding, TagHealth, Verdict
+from rowcall.site import Role
 from rowcall_reports import actions, facts, text
 
 _LEAD = "Cannot tell: "  # as `Answer.cannot_tell` begins; the column's head says it already
+_WHOLE_DAY = 0.99  # chosen: a quarter of an hour missing is worth a line
+_HEALTH_HEAD = (
+    "Tags",
+    "Usable",
+    "Points",
+    "Bad",
+    "Out of range",
+    "A point every",
+    "Least coverage",
+)
 _CLOCK_WORTH_SAYING_S = 0.5  # chosen: half of the finest usual historian step of 1 s
 
 
@@ -33,34 +44,64 @@ def _untold_line(report: DayReport, group: Sequence[Finding]) -> Sequence[str]:
 
 
 def write_health(day: BaghouseDay) -> str:
-    """Return how well each role was served, then the tags that were not usable."""
+    """Return which tags served well, and in tables those that did not."""
     if not day.health:
         return "No tag of this baghouse brought data."
     roles: dict[str, list[TagHealth]] = {}
     for tag in day.health:
         roles.setdefault(tag.role.value, []).append(tag)
-    head = ["Tags", "Usable", "Points", "Bad", "Out of range", "A point every", "Least coverage"]
-    lines = [_role_line(role, tags) for role, tags in roles.items()]
-    parts = [text.table(head, lines, right=(1, 2, 3, 4, 5, 6))]
+    sound = {role: tags for role, tags in roles.items() if all(map(_is_sound, tags))}
+    parts = []
+    if sound:
+        parts.append(_sound(sound))
+    flawed = [_role_line(role, tags) for role, tags in roles.items() if role not in sound]
+    if flawed:
+        parts.append(text.table(_HEALTH_HEAD, flawed, right=range(1, len(_HEALTH_HEAD))))
     troubled = _troubled(day.health)
     if troubled:
         parts.append(text.table(["Tag", "Problem"], troubled))
     return "\n\n".join([*parts, *_clocks(day)])
 
 
+def _is_sound(tag: TagHealth) -> bool:
+    flaws = tag.problem or tag.n_bad or tag.n_out_of_range
+    return not flaws and tag.coverage_frac >= _WHOLE_DAY
+
+
+def _sound(roles: Mapping[str, Sequence[TagHealth]]) -> str:
+    """Return the roles without a flaw, by how often their tags bring a point."""
+    by_step: dict[str, list[str]] = {}
+    for role, tags in roles.items():
+        step = _step(tags)
+        pace = f"a point every {text.duration(step)}" if math.isfinite(step) else "a single point"
+        name = f"{len(tags)} tags of {_words(role)}" if len(tags) > 1 else _words(role)
+        by_step.setdefault(pace, []).append(name)
+    told = [f"{', '.join(names)} ({pace})" for pace, names in by_step.items()]
+    return f"Good all day: {'; '.join(told)}."
+
+
+def _words(role: str) -> str:
+    return "DP" if role == Role.DP else role.replace("_", " ")
+
+
+def _step(tags: Sequence[TagHealth]) -> float:
+    """Return the middle one of the tags' times between points, nan where none has two points."""
+    steps = sorted(tag.step_s for tag in tags if math.isfinite(tag.step_s))
+    return steps[len(steps) // 2] if steps else math.nan
+
+
 def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
     usable = [tag for tag in tags if not tag.problem]
-    steps = sorted(tag.step_s for tag in tags if math.isfinite(tag.step_s))
-    step = steps[len(steps) // 2] if steps else math.nan
+    step = _step(tags)
     coverage = min(tag.coverage_frac for tag in tags)
     return [
-        role.replace("_", " "),
+        _words(role),
         f"{len(usable)} of {len(tags)}",
         str(sum(tag.n_points for tag in tags)),
         str(sum(tag.n_bad for tag in tags)),
         str(sum(tag.n_out_of_range for tag in tags)),
-        text.measure(step, "s", 0 if step >= 10 else 1),
-        f"{coverage:.0%}" if math.isfinite(coverage) else text.NO_VALUE,
+        text.duration(step) if math.isfinite(step) else text.NO_VALUE,
+        text.percent(coverage) if math.isfinite(coverage) else text.NO_VALUE,
     ]
 
 
@@ -75,7 +116,9 @@ def _troubled(health: Iterable[TagHealth]) -> list[Sequence[str]]:
 def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
     first, more = group[0], len(group) - 1
     name = text.escape(first.tag)
-    if more:
+    if more == 1:
+        name += f" and {text.escape(group[-1].tag)}"
+    elif more:
         name += f" and {more} more up to {text.escape(group[-1].tag)}"
     problem = text.escape(first.problem)
     if len({tag.problem for tag in group}) > 1:

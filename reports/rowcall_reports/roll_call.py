@@ -29,11 +29,14 @@ ROW_RULES = (
     RowRule("row_drawn_out", "DRAWN OUT", "D", "verdict_drawn_out"),
 )
 OK, PARTLY, UNKNOWN, NOT_ASKED = "ok", "ok?", "?", text.NO_VALUE
-MEANING = (
-    "`ok`: answered as it should. `SILENT`: pulsed, but the header did not drop, always or at "
-    "times (numbers below). `DRAWN OUT`: the valve closed late. `ok?`: clear in part, the rest "
-    "could not be judged. `?`: could not be judged. `-`: no such row, or not asked."
-)
+_MEANINGS = {
+    OK: "answered as it should",
+    ROW_RULES[0].word: "pulsed, but the header did not drop, always or at times (numbers below)",
+    ROW_RULES[1].word: "the valve closed late",
+    PARTLY: "clear in part, the rest could not be judged",
+    UNKNOWN: "could not be judged",
+    NOT_ASKED: "no such row, or not asked",
+}
 SHOWN_DAYS = 30  # chosen: a month fits a page and shows when a row fell silent
 
 Marks = Mapping[tuple[int, int], str]
@@ -88,11 +91,18 @@ def write_roll_call(day: BaghouseDay, findings: Iterable[Finding]) -> str:
     """Return the roll-call tables: all rows by mark, then the numbers of those not ok."""
     called = marks(day, findings)
     values = facts.today(day)
-    parts = [_sheet(day, called, values), MEANING]
+    parts = [_sheet(day, called, values), _legend(called)]
     odd = [place for place, mark in called.items() if mark.isupper()]
     if odd:
         parts.append(_numbers(odd, called, values))
     return "\n\n".join(parts)
+
+
+def _legend(called: Marks) -> str:
+    """Explain the marks that the table shows."""
+    shown = {*called.values()}
+    meant = [f"`{mark}`: {means}" for mark, means in _MEANINGS.items() if mark in shown]
+    return "; ".join(meant) + "."
 
 
 def _sheet(day: BaghouseDay, called: Marks, values: facts.Facts) -> str:
@@ -121,7 +131,7 @@ def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts) -> 
     if not drops:
         return NOT_ASKED
     (low, low_row), (high, high_row) = min(drops), max(drops)
-    return f"{low:.0%} (row {low_row}) to {high:.0%} (row {high_row})"
+    return f"{text.percent(low)} (row {low_row}) to {text.percent(high)} (row {high_row})"
 
 
 def _numbers(odd: Iterable[tuple[int, int]], called: Marks, values: facts.Facts) -> str:
@@ -144,7 +154,7 @@ def _numbers(odd: Iterable[tuple[int, int]], called: Marks, values: facts.Facts)
                 f"**{called[compartment, row]}**",
                 _answered(compartment, row, values),
                 text.measure(values.get(("drop_pa", compartment, row)), "bar", 2, 1e5),
-                f"{ratio:.0%}" if ratio is not None else text.NO_VALUE,
+                text.percent(ratio) if ratio is not None else text.NO_VALUE,
                 text.measure(values.get(("min_delay_s", compartment, row)), "s", 2),
             ]
         )

@@ -33,7 +33,7 @@ def _job(report: DayReport, job: Job) -> str:
         checks = "; ".join(text.escape(check) for check in rule.check_first)
         lines.append(f"- Check first: {checks}")
     if rule is not None and rule.confused_with:
-        lines.append(f"- Easily taken for it: {text.escape(rule.confused_with)}")
+        lines.append(f"- Looks alike, but is not: {text.escape(rule.confused_with)}")
     return "\n".join(lines)
 
 
@@ -52,7 +52,7 @@ def write_recovery(day: BaghouseDay) -> str:
         "Tau, 7-day median",
         "Slowest row",
         "Pressure before a pulse",
-        "Pulses heard",
+        "Pulses",
     ]
     lines = []
     for compartment in range(1, day.baghouse.compartments + 1):
@@ -108,14 +108,10 @@ def write_dp(day: BaghouseDay) -> str:
         if key not in now:
             continue
         shown = [text.measure(side.get(key), unit, digits, scale).strip() for side in (now, before)]
-        lines.append([words, *shown, _change(now[key], before.get(key))])
+        lines.append([words, *shown, text.change(now[key], before.get(key))])
     if not lines:
         return ""
     return text.table(["", "Today", "7-day median", "Change"], lines, right=(1, 2, 3))
-
-
-def _change(now: float, before: float | None) -> str:
-    return f"{now / before - 1:+.0%}" if before else text.NO_VALUE
 
 
 def write_temperature(day: BaghouseDay) -> str:

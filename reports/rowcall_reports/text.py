@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 NO_VALUE = "-"
@@ -15,7 +15,7 @@ _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday",
 # What Markdown would read as a mark. An underscore inside a word and a lone `<` mean nothing to
 # it and stay bare, so that tag names stay readable in the text part of a mail.
 _SPECIAL = re.compile(r"[\\`*\[\]|~$&]|<(?=[A-Za-z/!?])|(?<![^\W_])_|_(?![^\W_])")
-_AT_START = re.compile(r"^([-+=>#@]|\d{1,9}(?=[.)]))")
+_AT_START = re.compile(r"^([-+=>#@]|\d{1,9}(?=[.)](?:\s|$)))")
 
 # Print symbols of UCUM codes; codes that read well as they are stand for themselves.
 _SYMBOLS = {
@@ -167,8 +167,33 @@ def period(start: datetime | None, end: datetime | None, zone: ZoneInfo) -> str:
     if start is None or end is None:
         return clock(start or end, zone) if start or end else ""
     first, last = start.astimezone(zone), end.astimezone(zone)
-    tail = "%H:%M" if first.date() == last.date() else "%Y-%m-%d %H:%M"
-    return f"{first.strftime('%Y-%m-%d %H:%M')} to {last.strftime(tail)}"
+    begin = first.strftime("%Y-%m-%d %H:%M")
+    if first.date() == last.date():
+        return f"{begin} to {last.strftime('%H:%M')}"
+    if last.time() == time() and last.date() - first.date() == timedelta(days=1):
+        return f"{begin} to 24:00"
+    return f"{begin} to {last.strftime('%Y-%m-%d %H:%M')}"
+
+
+def duration(seconds: float) -> str:
+    """Return a length of time in the unit that reads best."""
+    for unit, size in (("h", 3600.0), ("min", 60.0)):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
+
+
+def percent(share: float) -> str:
+    """Return a share in whole percent."""
+    return f"{share:.0%}".replace("%", " %")
+
+
+def change(now: float, before: float | None) -> str:
+    """Return how much `now` is above or below `before`, in whole percent."""
+    if not before:
+        return NO_VALUE
+    whole = round(100 * (now / before - 1))
+    return f"{whole:+d} %" if whole else "0 %"
 
 
 def without_numbers(text: str) -> str:

@@ -66,9 +66,8 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
         _replace(built, target, folder / f".{day}.old")
     except OSError as error:
         raise ReportError(
-            f"{target}: the report cannot be written ({error.strerror or error}). "
-            "Check that the folder exists, may be written to, has space, and that none of its "
-            "files is open in another program."
+            f"{target}: the report cannot be written ({error.strerror or error}). Check that the "
+            "folder may be written to, has space, and that none of its files is open elsewhere."
         ) from error
     return ReportFiles(
         folder=target,

@@ -117,7 +117,7 @@ def _trend(series: _Series, window_d: int, since: float) -> Trend | None:
 def _is_rising(trend: Trend, window_d: int, limits: Limits) -> bool:
     start = trend.level - trend.slope * window_d
     return (
-        0 < trend.low
+        trend.low > 0
         and math.isfinite(trend.high)
         and trend.slope * window_d >= limits["rise"] * start
     )

@@ -48,7 +48,7 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
             continue
         found = [_judge_row(day, facts, subject, limits) for subject in rows]
         n_found = sum(answer.verdict is Verdict.FOUND for answer in found)
-        urgent = n_found >= limits["many_share"] * n_rows
+        urgent = n_found > 1 and n_found >= limits["many_share"] * n_rows
         for answer in found:
             yield _hurry(answer) if urgent and answer.verdict is Verdict.FOUND else answer
 

@@ -62,6 +62,8 @@ def condition(
         samples: per tag the day's samples in the historian's unit.
         before: per tag the last sample before the day (time_us, value, quality), for step tags.
     """
+    if not any(tag.time_us.size for tag in samples.values()):
+        before = {}  # nothing arrived at all: a held value would pass for a quiet day
     signals: dict[Place, Signal] = {}
     health = []
     for tag in baghouse.tag:

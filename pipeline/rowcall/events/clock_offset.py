@@ -3,7 +3,8 @@
 Every answered fire brackets the offset: the steepest fall of header pressure between two samples
 says that the (shifted) fire lies between them, give or take the time a valve takes to open. The
 offset on which most brackets agree is the estimate; brackets that drift against the sampling clock
-narrow it far below the sampling period, and brackets locked in step with it cannot.
+narrow it far below the sampling period, and brackets locked in step with it cannot. Rows fired at an
+even interval tell an offset only up to whole intervals, so none is looked for beyond half of one.
 """
 
 from __future__ import annotations
@@ -39,11 +40,13 @@ def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
     exact = fires.pick(fires.low_s == fires.high_s)
     if exact.size < _FEWEST or header.time_s.size < _FEWEST:
         return None
-    low, high = _brackets(header, exact.high_s)
+    reach_s = min(_REACH_S, float(np.median(np.diff(exact.high_s))) / 2)
+    low, high = _brackets(header, exact.high_s, reach_s)
     low, high = low[np.isfinite(low)], high[np.isfinite(high)]
     if low.size < _FEWEST:
         return None
-    grid = np.arange(-_REACH_S, _REACH_S + _GRID_S / 2, _GRID_S)
+    n_grid = int(reach_s / _GRID_S)
+    grid = np.arange(-n_grid, n_grid + 1) * _GRID_S
     starts, ends = np.sort(low), np.sort(high)
     agree = np.searchsorted(starts, grid, "right") - np.searchsorted(ends, grid, "left")
     best = grid[agree >= _NEAR_BEST * agree.max()]
@@ -53,14 +56,14 @@ def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
     return ClockOffset(middle, half)
 
 
-def _brackets(header: Signal, fire_s: Floats) -> tuple[Floats, Floats]:
+def _brackets(header: Signal, fire_s: Floats, reach_s: float) -> tuple[Floats, Floats]:
     """Bounds of the offset that each fire's steepest fall allows; nan where it shows no fall."""
     fall = header.value[:-1] - header.value[1:]
-    begin = np.searchsorted(header.time_s, fire_s - _REACH_S)
-    width = int(2 * _REACH_S / float(np.median(np.diff(header.time_s)))) + 2
+    begin = np.searchsorted(header.time_s, fire_s - reach_s)
+    width = int(2 * reach_s / float(np.median(np.diff(header.time_s)))) + 2
     index = begin[:, None] + np.arange(width)[None, :]
     inside = (index < fall.size) & (
-        header.time_s[np.minimum(index, fall.size)] <= fire_s[:, None] + _REACH_S
+        header.time_s[np.minimum(index, fall.size)] <= fire_s[:, None] + reach_s
     )
     falls = np.where(inside, fall[np.minimum(index, fall.size - 1)], -np.inf)
     at = np.argmax(falls, axis=1)

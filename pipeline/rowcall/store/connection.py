@@ -164,5 +164,6 @@ def _version(connection: duckdb.DuckDBPyConnection, path: Path) -> int:
             f"{path}: this DuckDB file was not made by rowcall (its tables: "
             f"{', '.join(sorted(names)[:5])}); let folders.store name another file."
         )
-    found = connection.execute("SELECT max(version) FROM rowcall_schema").fetchone()
-    return int(found[0]) if found and found[0] is not None else 0
+    # Every row is fetched: DuckDB counts a result as open until its end was seen.
+    ((version,),) = connection.execute("SELECT max(version) FROM rowcall_schema").fetchall()
+    return 0 if version is None else int(version)

@@ -105,11 +105,11 @@ class StoreOutbox:
 
     def state(self, day: date, revision: int, recipient: str) -> str | None:
         """Return what became of the mail to a recipient, None when nothing was tried."""
-        row = self._store.connection.execute(
+        rows = self._store.connection.execute(
             "SELECT state FROM mails WHERE day = ? AND revision = ? AND recipient = ?",
             [day, revision, recipient],
-        ).fetchone()
-        return None if row is None else str(row[0])
+        ).fetchall()
+        return str(rows[0][0]) if rows else None
 
     def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
         """Keep a state; it is on disk when this returns."""

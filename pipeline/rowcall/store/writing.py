@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
+import duckdb
 import numpy as np
 import numpy.typing as npt
 import polars as pl
@@ -27,10 +28,17 @@ def store_export(store: Store, export: Export) -> FileNote:
     Samples that an earlier export brought and this one lacks stay.
 
     Raises:
-        StoreError: the store would hold more than 65,535 tags; nothing was stored.
+        StoreError: more than 65,535 tags, or the file cannot be written; nothing was stored.
     """
-    with store.transaction():
-        return _store(store, export)
+    try:
+        with store.transaction():
+            return _store(store, export)
+    except duckdb.Error as error:
+        reason = str(error).strip().splitlines()[0]
+        raise StoreError(
+            f"{store.path}: nothing of {export.name} was stored, because the store could not be "
+            f"written ({reason}); check that the disk has room."
+        ) from error
 
 
 def _store(store: Store, export: Export) -> FileNote:
@@ -178,7 +186,7 @@ def _enter_days(store: Store, file_id: int, days: list[date]) -> None:
 
 def _enter_set_aside(store: Store, file_id: int, rows: pl.DataFrame) -> None:
     if rows.height:
-        with store.view("rows_set_aside", rows.select(SET_ASIDE_SCHEMA)):
+        with store.view("rows_set_aside", rows.select(*SET_ASIDE_SCHEMA)):
             store.connection.execute(
                 f"INSERT INTO set_aside SELECT {file_id}, * FROM rows_set_aside ORDER BY line"
             )

@@ -114,7 +114,7 @@ def _timed(row: Sequence[str], pins: TakeIn) -> list[int]:
 
 
 def _is_time(cell: str, pattern: str | None) -> bool:
-    if pattern is None:
+    if pattern is None or time_form(cell) is not None:
         return time_form(cell) is not None
     try:
         datetime.strptime(cell, pattern)

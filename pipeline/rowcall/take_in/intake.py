@@ -76,20 +76,23 @@ def take_in(
             result = _take_in_file(store, site, path, now, settle_s)
         except ExportError as error:
             result = TakenIn(path, Outcome.REFUSED, None, str(error))
-        except OSError as error:
-            reason = error.strerror or str(error)
-            text = f"{path.name}: the file cannot be read ({reason}); check that it is still there."
-            result = TakenIn(path, Outcome.REFUSED, None, text)
         progress(result.message or f"{path.name}: {result.outcome}")
         taken.append(result)
     return taken
 
 
 def _take_in_file(store: Store, site: Site, path: Path, now: datetime, settle_s: float) -> TakenIn:
-    if not is_settled(path, now, settle_s):
+    try:
+        settled = is_settled(path, now, settle_s)
+        raw = path.read_bytes() if settled else b""
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise ExportError(
+            f"{path.name}: the file cannot be read ({reason}); check that it is still there."
+        ) from error
+    if not settled:
         text = f"{path.name}: written to in the last {settle_s:g} s, so it waits for the next run."
         return TakenIn(path, Outcome.WAITING, None, text)
-    raw = path.read_bytes()
     with ThreadPoolExecutor(max_workers=1) as pool:
         # The digest runs beside the reading: hashing does not hold the interpreter's lock.
         hashing = pool.submit(_sha256, raw)

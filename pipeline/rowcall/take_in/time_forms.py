@@ -74,6 +74,8 @@ def given_form(pattern: str) -> TimeForm:
     # In the text engine's patterns "%.f" is a fraction with its point, and "%f" nanoseconds.
     comma = ",%f" in pattern
     chrono = pattern.replace(",%f", "%.f").replace(".%f", "%.f").replace("%z", "%#z")
+    if "%.f" not in chrono:
+        chrono = chrono.replace("%S", "%S%.f")  # "%.f" also fits where there is no fraction
     literal = pattern.rstrip().endswith(("Z", "UTC", "GMT"))
     return TimeForm(pattern=chrono, has_offset="%#z" in chrono or literal, comma=comma)
 

@@ -99,13 +99,14 @@ def settle_order(cells: pl.Series, form: TimeForm, place: str) -> TimeForm:
         example = cells.head(1).to_list()
         raise ExportError(
             f"{place}: dates such as {example[0] if example else ''!r} {found}; give "
-            f"take_in.time_format in the site file, such as {_plain(form.pattern)!r} or "
-            f"{_plain(month_first.pattern)!r}."
+            f"take_in.time_format in the site file, such as {plain_pattern(form.pattern)!r} or "
+            f"{plain_pattern(month_first.pattern)!r}."
         )
     return settled
 
 
-def _plain(pattern: str) -> str:
+def plain_pattern(pattern: str) -> str:
+    """Return a pattern as `take_in.time_format` takes it."""
     return pattern.replace("%.f", "").replace("%#z", "%z")
 
 
@@ -134,7 +135,8 @@ def _strptime(text: pl.Series, pattern: str) -> pl.Series:
         parsed = text.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
     except pl.exceptions.PolarsError as error:
         raise ExportError(
-            f"take_in.time_format {_plain(pattern)!r} is not a usable date-time pattern ({error})."
+            f"take_in.time_format {plain_pattern(pattern)!r} in the site file is not a usable "
+            f"pattern of date and time ({error})."
         ) from error
     return parsed.to_physical()
 

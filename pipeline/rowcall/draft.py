@@ -1,0 +1,168 @@
+"""A first site file from one export: what the tags tell is filled in, the rest is marked CHECK."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from itertools import groupby
+from pathlib import Path
+
+from rowcall import trade
+from rowcall.site import Role
+from rowcall.take_in.casting import Cast, Part, cast_tags
+from rowcall.take_in.tag_facts import ExportFacts, TagFacts, export_facts
+from rowcall.take_in.tag_words import baghouse_of
+from rowcall.take_in.unit_words import unit_of
+
+_ROW_NUMBER = re.compile(r"(?<!\d)(\d)(\d\d)(?=\D*$)")
+_HEAD = """\
+# Site file drafted from {file}. Every line marked CHECK was guessed or is a placeholder:
+# look at each of them, correct it, and remove the mark.
+"""
+_OPTIONAL = """\
+# CHECK: fill in what is known; more can be found with it.
+# bags_per_row = 12
+# cloth_area = "1200 m2"
+# media = "polyester"
+# header_volume = "150 L"
+# pulse_pressure = "6 bar"
+# design_flow = "100000 m3/h"
+"""
+
+
+def draft_site(export: Path) -> str:
+    """Return the text of a site file (TOML) for the tags of one export.
+
+    The text is valid as it stands, so that a first run can follow; each guess and placeholder
+    is marked with a CHECK comment.
+
+    Raises:
+        ExportError: the export cannot be read, or holds nothing usable.
+    """
+    facts = export_facts(export)
+    writable = [tag for tag in facts.tags if _is_writable(tag.name)]
+    houses = {
+        label: list(tags)
+        for label, tags in groupby(
+            sorted(writable, key=lambda tag: baghouse_of(tag.name)),
+            key=lambda tag: baghouse_of(tag.name),
+        )
+    }
+    # Tags that name no baghouse go to the only one there is, or are left to a person.
+    strays = houses.pop("", []) if len(houses) != 1 or "" not in houses else []
+    if len(houses) == 1:
+        next(iter(houses.values())).extend(strays)
+        strays = []
+    blocks = [_HEAD.format(file=export.name), _plant(facts), _take_in(facts)]
+    for number, (label, tags) in enumerate(houses.items(), start=1):
+        blocks += _baghouse(number, label, cast_tags(tags))
+    rest = [*strays, *(tag for tag in facts.tags if tag not in writable)]
+    blocks.append(_rest(rest, "Tags of no baghouse in particular"))
+    return "\n".join(block for block in blocks if block)
+
+
+def _is_writable(name: str) -> bool:
+    """False for names that a site file cannot hold, or would read as a template of many tags."""
+    return len(name) <= 120 and not re.search(r"\{(compartment|row)[:}]", name)
+
+
+def _plant(facts: ExportFacts) -> str:
+    zone = "decides where a day begins"
+    if not facts.has_offset:
+        zone += "; the export's times have no offset, so they are read as local time of this zone"
+    return (
+        "[plant]\n"
+        'name = "My plant"  # CHECK\n'
+        f'time_zone = "UTC"  # CHECK: an IANA zone such as "Europe/Vienna"; {zone}\n'
+    )
+
+
+def _take_in(facts: ExportFacts) -> str:
+    if not facts.take_in:
+        return ""
+    lines = [
+        f"{key} = {_text(value)}  # CHECK: the export leaves this open"
+        for key, value in facts.take_in.items()
+    ]
+    return "[take_in]\n" + "".join(f"{line}\n" for line in lines)
+
+
+def _baghouse(number: int, label: str, cast: Cast) -> Iterator[str]:
+    name = re.sub(r"[^A-Za-z0-9]", "", label).upper() or f"BH{number}"
+    rows = cast.rows[0] if len(set(cast.rows)) == 1 else list(cast.rows)
+    check = "" if cast.rows_are_certain else "  # CHECK"
+    yield (
+        "[[baghouse]]\n"
+        f"id = {_text(name)}\n"
+        f"name = {_text(f'Baghouse {name}')}  # CHECK\n"
+        f"compartments = {len(cast.rows)}{check}\n"
+        f"rows_per_compartment = {rows}{check}\n"
+        f"{_OPTIONAL}"
+    )
+    yield (
+        "[baghouse.cleaning]\n"
+        'mode = "on_time"  # CHECK: "on_time" or "on_demand" (then also start_dp and stop_dp)\n'
+        f"interval = {_text(trade.ROW_INTERVAL.text)}  # CHECK: time between two rows\n"
+    )
+    template = _row_template(cast)
+    for part in cast.parts:
+        if template is None or part.role is not Role.ROW_SOLENOID:
+            yield _tag(part)
+    if template is not None:
+        yield template
+    yield _rest(cast.rest, "Tags that tell no role by their name, or whose place is taken")
+
+
+def _tag(part: Part) -> str:
+    unit, is_said = unit_of(part.tag.unit, part.role, part.tag.middle)
+    seen = f" (the export says {part.tag.unit!r})" if part.tag.unit and not is_said else ""
+    lines = [
+        f"role = {_text(part.role.value)}",
+        f"tag = {_text(part.tag.name)}",
+        f"unit = {_text(unit)}" + ("" if is_said else f"  # CHECK{seen}"),
+        f"sample = {_text(part.tag.sample.value)}",
+    ]
+    if part.compartment is not None:
+        lines.append(f"compartment = {part.compartment}")
+    if part.row is not None:
+        lines.append(f"row = {part.row}")
+    if part.check:
+        lines.insert(0, f"# CHECK: {part.check}")
+    return "[[baghouse.tag]]\n" + "".join(f"{line}\n" for line in lines)
+
+
+def _row_template(cast: Cast) -> str | None:
+    """Write all rows' tags as one, where every name is `...crr...` with nothing else different."""
+    rows = [part for part in cast.parts if part.role is Role.ROW_SOLENOID]
+    shapes = {
+        _ROW_NUMBER.sub("{compartment}{row:02d}", part.tag.name)
+        for part in rows
+        if (found := _ROW_NUMBER.search(part.tag.name))
+        and (int(found[1]), int(found[2])) == (part.compartment, part.row)
+    }
+    kinds = {part.tag.sample.value for part in rows}
+    if not cast.rows_are_certain or len(shapes) != 1 or len(kinds) != 1:
+        return None
+    return (
+        "# One tag a row: the compartment, then the row in two digits.\n"
+        "[[baghouse.tag]]\n"
+        f"role = {_text(Role.ROW_SOLENOID.value)}\n"
+        f"tag = {_text(shapes.pop())}\n"
+        'unit = "1"\n'
+        f"sample = {_text(kinds.pop())}\n"
+    )
+
+
+def _rest(tags: list[TagFacts] | tuple[TagFacts, ...], title: str) -> str:
+    if not tags:
+        return ""
+    shown = [
+        f"#   {_text(tag.name)}" + (f" in {_text(tag.unit)}" if tag.unit else "") for tag in tags
+    ]
+    return f"# {title}; CHECK whether one is needed:\n" + "".join(f"{line}\n" for line in shown)
+
+
+def _text(value: str) -> str:
+    """Write a basic string of TOML; its escapes are those of JSON but for the delete character."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

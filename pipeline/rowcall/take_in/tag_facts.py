@@ -1,0 +1,139 @@
+"""What an export's samples tell of each tag: how it is kept, its unit, its spread."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall.errors import ExportError
+from rowcall.site import Sample, TakeIn
+from rowcall.take_in.assemble import Assembled, assemble
+from rowcall.take_in.opening import Opened, open_export
+from rowcall.take_in.table import column
+from rowcall.take_in.times import plain_pattern, settle_order
+
+_EVEN_SHARE = (
+    0.9  # of the spaces between snapshots are the usual one; some points get lost. Chosen.
+)
+_UNIT_NAMES = frozenset(("unit", "units", "uom", "eu", "engineering unit", "engineering units"))
+
+
+@dataclass(frozen=True, slots=True)
+class TagFacts:
+    """One tag of an export.
+
+    Attributes:
+        unit: the unit as the export writes it, or nothing.
+        step_s: median time between points, nan with fewer than two.
+        middle: median of the values, nan without numbers.
+        spread: (95th - 5th percentile) / median of the values, nan where undefined.
+        highest: largest value, nan without numbers.
+    """
+
+    name: str
+    unit: str
+    sample: Sample
+    step_s: float
+    middle: float
+    spread: float
+    highest: float
+
+
+@dataclass(frozen=True, slots=True)
+class ExportFacts:
+    """The tags of an export; `take_in` holds what the site file must settle, key to value."""
+
+    tags: tuple[TagFacts, ...]
+    take_in: Mapping[str, str]
+    has_offset: bool
+
+
+def export_facts(path: Path) -> ExportFacts:
+    """Read an export for a first look, before there is a site file.
+
+    What the file leaves open is read in the likelier way, and named in `take_in` so that a
+    person looks at it.
+
+    Raises:
+        ExportError: the file cannot be read.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise ExportError(f"{path}: the export cannot be read ({error.strerror}).") from error
+    opened = open_export(path, raw, TakeIn())
+    open_points: dict[str, str] = {}
+    layout = opened.layout
+    try:
+        form = settle_order(opened.table.frame[column(layout.time)], layout.form, path.name)
+    except ExportError:
+        form = replace(layout.form, order_open=False)
+        open_points["time_format"] = plain_pattern(form.pattern)
+    opened = replace(opened, layout=replace(layout, form=form))
+    try:
+        assembled = _assembled(path, opened, None)
+    except ExportError:
+        assembled = _assembled(path, opened, ",")
+        open_points["decimal"] = ","
+    if not len(assembled.batch):
+        raise ExportError(f"{path.name}: no sample of it can be used; draft from another export.")
+    units = _units(opened)
+    batch = assembled.batch
+    tags = tuple(
+        _facts(name, units.get(name, ""), batch.time_us[piece], batch.value[piece])
+        for name, piece in zip(batch.names, batch.slices(), strict=True)
+    )
+    kind = opened.table.frame[column(layout.time)].dtype
+    has_offset = kind.time_zone is not None if isinstance(kind, pl.Datetime) else form.has_offset
+    return ExportFacts(tags, open_points, has_offset)
+
+
+def _assembled(path: Path, opened: Opened, decimal: str | None) -> Assembled:
+    return assemble(path.name, opened.table, opened.layout, ZoneInfo("UTC"), decimal)
+
+
+def _units(opened: Opened) -> dict[str, str]:
+    """Return the unit of each tag: from the units line, or a column of units in a long export."""
+    table, layout = opened.table, opened.layout
+    if layout.tag is None:
+        return {name: opened.units[place] for place, name in layout.values.items() if opened.units}
+    places = [place for place, name in enumerate(table.names) if name.lower() in _UNIT_NAMES]
+    if not places:
+        return {}
+    pairs = table.frame.select(column(layout.tag), column(places[0])).unique(maintain_order=True)
+    return {str(tag).strip(): str(unit or "").strip() for tag, unit in pairs.iter_rows()}
+
+
+def _facts(
+    name: str, unit: str, time_us: npt.NDArray[np.int64], value: npt.NDArray[np.float64]
+) -> TagFacts:
+    spaces = np.diff(time_us)
+    finite = value[np.isfinite(value)]
+    step_us = float(np.median(spaces)) if len(spaces) else float("nan")
+    low, middle, high = np.percentile(finite, [5, 50, 95]) if len(finite) else (np.nan,) * 3
+    return TagFacts(
+        name=name,
+        unit=unit,
+        sample=_sample(spaces, step_us, finite),
+        step_s=step_us / 1e6,
+        middle=float(middle),
+        spread=float((high - low) / middle) if middle else float("nan"),
+        highest=float(finite.max()) if len(finite) else float("nan"),
+    )
+
+
+def _sample(
+    spaces: npt.NDArray[np.int64], step_us: float, value: npt.NDArray[np.float64]
+) -> Sample:
+    """Tell snapshots by their even spacing, and tags kept by change by their whole numbers."""
+    if len(spaces) > 1 and np.mean(np.abs(spaces - step_us) <= 0.05 * step_us) >= _EVEN_SHARE:
+        return Sample.SNAPSHOT
+    if np.all(value == np.round(value)) and len(np.unique(value)) <= 100:
+        return Sample.STEP
+    return Sample.COMPRESSED

@@ -1,0 +1,131 @@
+"""Time the take-in of one long CSV day against DuckDB's bare load of the same file.
+
+Run it as `python tests/benchmarks/take_in.py [runs]`. Both are whole processes, started in turn;
+reported are medians of the work alone (after imports) and of the whole process, and the peak
+memory where the platform tells it.
+"""
+
+from __future__ import annotations
+
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+_TAGS, _SECONDS = 20, 86_400
+_DAY = datetime(2026, 3, 2, tzinfo=UTC)
+
+
+def main() -> None:
+    """Make the file, run both in turn, print medians and ratios."""
+    if len(sys.argv) > 2:
+        {"bare": _bare, "take_in": _take_in}[sys.argv[1]](Path(sys.argv[2]))
+        return
+    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 5
+    with tempfile.TemporaryDirectory() as folder:
+        export = Path(folder) / "day.csv"
+        _write(export)
+        times: dict[str, list[tuple[float, float, float]]] = {"bare": [], "take_in": []}
+        for _ in range(runs):
+            for kind, found in times.items():
+                found.append(_run(kind, export))
+    for place, what in enumerate(("work alone, s", "whole process, s", "peak memory, MB")):
+        bare, ours = (statistics.median(run[place] for run in found) for found in times.values())
+        print(f"{what:18} bare {bare:8.3f}   take-in {ours:8.3f}   ratio {ours / bare:5.2f}")
+
+
+def _write(path: Path) -> None:
+    import numpy as np
+    import polars as pl
+
+    rng = np.random.default_rng(1)
+    columns = {
+        f"BH1.TAG-{number:03d}": (rng.random(_SECONDS) < 0.1).astype(float)
+        if number < 6
+        else np.round(1000 + np.cumsum(rng.normal(0, 1, _SECONDS)), 3)
+        for number in range(_TAGS)
+    }
+    last = _DAY.replace(tzinfo=None) + timedelta(seconds=_SECONDS - 1)
+    stamps = pl.datetime_range(_DAY.replace(tzinfo=None), last, "1s", eager=True).alias("time")
+    wide = pl.DataFrame([stamps, *(pl.Series(name, cells) for name, cells in columns.items())])
+    long = wide.unpivot(index="time", variable_name="tag").sort("time", maintain_order=True)
+    long.select("tag", "time", "value", pl.lit("Good").alias("quality")).write_csv(
+        path, datetime_format="%Y-%m-%dT%H:%M:%SZ"
+    )
+
+
+def _run(kind: str, export: Path) -> tuple[float, float, float]:
+    begin = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, __file__, kind, str(export)], check=True, capture_output=True, text=True
+    )
+    whole = time.perf_counter() - begin
+    work, memory = json.loads(done.stdout.splitlines()[-1])
+    return work, whole, memory
+
+
+def _bare(export: Path) -> None:
+    import duckdb
+
+    store = _fresh(export, "bare.duckdb")
+    begin = time.perf_counter()
+    connection = duckdb.connect(str(store))
+    connection.execute(
+        "CREATE TABLE samples AS SELECT * FROM read_csv(?, header = true, delim = ',', columns = "
+        "{tag: 'VARCHAR', time: 'TIMESTAMP', value: 'DOUBLE', quality: 'VARCHAR'}, "
+        "store_rejects = true)",
+        [str(export)],
+    )
+    connection.close()
+    _report(begin)
+
+
+def _take_in(export: Path) -> None:
+    from rowcall.site import Baghouse, Cleaning, Plant, Site
+    from rowcall.store import Store
+    from rowcall.take_in import Outcome, take_in
+
+    house = Baghouse(
+        id="BH1",
+        name="Kiln filter",
+        compartments=1,
+        rows_per_compartment=(1,),
+        cleaning=Cleaning(mode="on_time"),
+    )
+    site = Site(plant=Plant(name="Benchmark", time_zone="Europe/Vienna"), baghouse=(house,))
+    path = _fresh(export, "ours.duckdb")
+    begin = time.perf_counter()
+    with Store.open(path) as store:
+        (result,) = take_in(
+            store, site, [export], now=datetime.now(UTC), progress=lambda text: None, settle_s=0.0
+        )
+    _report(begin)
+    if result.outcome is not Outcome.STORED or result.note is None:
+        raise SystemExit(result.message)
+    if result.note.stored != _TAGS * _SECONDS:
+        raise SystemExit(f"{result.note.stored} samples were stored")
+
+
+def _fresh(export: Path, name: str) -> Path:
+    path = export.parent / name
+    path.unlink(missing_ok=True)
+    return path
+
+
+def _report(begin: float) -> None:
+    work = time.perf_counter() - begin
+    try:
+        import resource
+    except ImportError:  # Windows does not tell
+        memory = float("nan")
+    else:
+        memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(json.dumps([work, memory]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,283 @@
+"""Scenes of the tests: days of an invented plant, led from the simulator to what rules look at.
+
+The road is that of a nightly run, samples -> condition -> minutes -> events -> facts, without
+a store in between.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from rowcall.condition.gate import condition
+from rowcall.condition.minutes import minute_table
+from rowcall.days import day_bounds
+from rowcall.diagnosis.diagnose import diagnose, limits_in_force
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.events.facts import daily_facts
+from rowcall.events.find import Events, find_events
+from rowcall.model import Answer, BaghouseDay, Rule, Subject, Verdict
+from rowcall.site import Baghouse, Sample
+from rowcall.site_file import read_site
+from rowcall.store.samples import TagSamples
+from rowcall_plant import (
+    BaghousePlan,
+    CleaningPlan,
+    FabricPlan,
+    Fault,
+    GasPlan,
+    HeaderPlan,
+    PlannedStop,
+    TagSpec,
+    Truth,
+    simulate_days,
+    site_text,
+    tag_list,
+)
+from rowcall_plant.points import tag_points
+
+ZONE = "Europe/Vienna"
+FIRST = date(2026, 3, 2)
+HISTORY_SCHEMA = {
+    "day": pl.Date,
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "name": pl.String,
+    "value": pl.Float64,
+}
+
+Samples = Mapping[str, TagSamples]
+Edit = Callable[[dict[str, TagSamples]], Mapping[str, TagSamples]]
+
+
+def local(day: int, hour: int = 0, minute: int = 0) -> datetime:
+    """UTC instant of a plant-local wall-clock time, days counted from the first of a scene."""
+    at = datetime.combine(FIRST + timedelta(days=day), datetime.min.time(), ZoneInfo(ZONE))
+    return at.replace(hour=hour, minute=minute).astimezone(UTC)
+
+
+def kiln(
+    *,
+    rows: tuple[int, ...] = (6, 6),
+    cleaning: CleaningPlan | None = None,
+    stops: tuple[PlannedStop, ...] = (),
+    noise_scale: float = 1.0,
+    solenoid_clock_offset_s: float = 0.0,
+    header: HeaderPlan | None = None,
+) -> BaghousePlan:
+    """Return a small filter on hot gas; rows fire every 10 s, one in turn from each compartment."""
+    order = tuple(range(1, max(rows) + 1))
+    return BaghousePlan(
+        id="BH1",
+        name="Kiln filter",
+        time_zone=ZONE,
+        rows_per_compartment=rows,
+        fabric=FabricPlan(area_m2=1008.0),
+        gas=GasPlan(design_flow_m3_s=60_000.0 / 3600.0, stops=stops),
+        header=header or HeaderPlan(),
+        cleaning=cleaning or CleaningPlan(firing_order=order),
+        noise_scale=noise_scale,
+        solenoid_clock_offset_s=solenoid_clock_offset_s,
+    )
+
+
+def on_time(n_rows: int, interval_s: float = 12.0) -> CleaningPlan:
+    """Return cleaning by the clock, rows in order."""
+    return CleaningPlan(
+        mode="on_time", interval_s=interval_s, firing_order=tuple(range(1, n_rows + 1))
+    )
+
+
+@cache
+def site_of(text: str) -> Baghouse:
+    """Return the first baghouse of a site file's text."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "site.toml"
+        path.write_text(text, encoding="utf-8")
+        return read_site(path).baghouse[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Export:
+    """What the historian gave for one day: the baghouse as the site file has it, and samples."""
+
+    baghouse: Baghouse
+    day: date
+    samples: Samples
+    truth: Truth
+    before: Mapping[str, tuple[int, float, int]] = field(default_factory=dict)
+    zone: str = ZONE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Studied:
+    """One day, studied, with the events behind it and the truth."""
+
+    day: BaghouseDay
+    events: Events
+    truth: Truth
+
+
+def exports(
+    plan: BaghousePlan,
+    faults: Sequence[Fault] = (),
+    *,
+    days: int = 1,
+    seed: int = 1,
+    rows_by: str = "solenoid",
+    drop: Iterable[str] = (),
+    step_s: int = 1,
+) -> list[Export]:
+    """Simulate days and return what a historian would hand out.
+
+    drop: roles that have no tag. step_s: period of the snapshots [s].
+    """
+    by = "solenoid" if rows_by == "solenoid" else "counter"
+    tags = tuple(
+        tag for tag in tag_list(plan, 100, rows_by=by) if tag.role not in set(drop)
+    )
+    baghouse = site_of(site_text("Lindau lime works", [(plan, tags)]))
+    found = simulate_days(plan, faults, start=local(0), days=days, seed=seed)
+    return [
+        Export(
+            baghouse=baghouse,
+            day=one.span.day,
+            truth=one.truth,
+            samples={
+                points.tag: thin(
+                    TagSamples(points.time_us, points.value, np.zeros(len(points.value), np.uint8)),
+                    step_s if is_snapshot(tags, points.tag) else 1,
+                )
+                for points in tag_points(plan, one, tags)
+            },
+        )
+        for one in found
+    ]
+
+
+def is_snapshot(tags: Sequence[TagSpec], name: str) -> bool:
+    """Tell whether a tag is kept as snapshots."""
+    return any(tag.tag == name and tag.sample == "snapshot" for tag in tags)
+
+
+def thin(samples: TagSamples, step: int) -> TagSamples:
+    """Keep every `step`-th sample."""
+    return TagSamples(samples.time_us[::step], samples.value[::step], samples.quality[::step])
+
+
+def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
+    """Lead one day along the road."""
+    baghouse = export.baghouse
+    start, end = day_bounds(export.day, ZoneInfo(export.zone))
+    seconds = (end - start).total_seconds()
+    conditioned = condition(baghouse, start, end, export.samples, export.before)
+    minutes = minute_table(baghouse, conditioned.signals, seconds)
+    events = find_events(baghouse, conditioned.signals, minutes, seconds)
+    day = BaghouseDay(
+        day=export.day,
+        start=start,
+        end=end,
+        baghouse=baghouse,
+        signals=conditioned.signals,
+        health=conditioned.health,
+        minutes=minutes,
+        pulses=events.pulses,
+        cycles=events.cycles,
+        facts=daily_facts(baghouse, minutes, events),
+        history=no_history() if history is None else history,
+        fires_known=events.fires_known,
+    )
+    return Studied(day=day, events=events, truth=export.truth)
+
+
+def study_all(days: Iterable[Export]) -> list[Studied]:
+    """Study days in order, each with the facts of those before it."""
+    history, out = no_history(), []
+    for export in days:
+        studied = study(export, history)
+        out.append(studied)
+        facts = studied.day.facts.with_columns(day=pl.lit(export.day))
+        history = pl.concat([history, facts.select(list(HISTORY_SCHEMA))])
+    return out
+
+
+def no_history() -> pl.DataFrame:
+    """Return the history of a first day."""
+    return pl.DataFrame(schema=HISTORY_SCHEMA)
+
+
+def history_of(
+    values: Mapping[str, Sequence[float]], last: date, place: tuple[int, int] = (0, 0)
+) -> pl.DataFrame:
+    """Return facts of one place on consecutive days that end the day before `last`."""
+    lines = [
+        (last - timedelta(days=len(series) - n), *place, name, float(value))
+        for name, series in values.items()
+        for n, value in enumerate(series)
+    ]
+    return pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
+
+
+def edited(export: Export, edit: Edit) -> Export:
+    """Return an export with its samples changed."""
+    return replace(export, samples=dict(edit(dict(export.samples))))
+
+
+def rule(name: str) -> Rule:
+    """Return the rule of a name."""
+    return next(one for one in load_rules() if one.name == name)
+
+
+def ask(
+    name: str, day: BaghouseDay, settings: Mapping[str, str] | None = None
+) -> dict[Subject, Answer]:
+    """Return one rule's answers on a day, by subject; no subject may be answered twice."""
+    judge = rule(name)
+    limits = limits_in_force([judge], {name: settings or {}})
+    findings = diagnose([judge], limits, [day])
+    answers = {finding.answer.subject: finding.answer for finding in findings}
+    assert len(answers) == len(findings)
+    return answers
+
+
+def found(answers: Mapping[Subject, Answer]) -> set[tuple[int, int]]:
+    """Return the (compartment, row) of everything found."""
+    return {
+        (subject.compartment, subject.row)
+        for subject, answer in answers.items()
+        if answer.verdict is Verdict.FOUND
+    }
+
+
+def value_of(answer: Answer, name: str) -> float:
+    """Return a supporting number of an answer."""
+    return next(quantity.value for quantity in answer.values if quantity.name == name)
+
+
+def fact(day: BaghouseDay, name: str, compartment: int = 0, row: int = 0) -> float | None:
+    """Return one fact of a day, None where it has none."""
+    hits = day.facts.filter(
+        (pl.col("compartment") == compartment) & (pl.col("row") == row) & (pl.col("name") == name)
+    )["value"].to_list()
+    assert len(hits) <= 1
+    return hits[0] if hits else None
+
+
+def sample_tag(export: Export, role: str, compartment: int | None = None) -> str:
+    """Return the name of the tag that plays a role."""
+    return next(
+        tag.tag
+        for tag in export.baghouse.tag
+        if tag.role.value == role and tag.compartment == compartment
+    )
+
+
+__all__ = ["Sample"]

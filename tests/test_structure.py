@@ -1,0 +1,148 @@
+"""The shape of the code: imports go one way, the wheel holds our packages, rules are complete."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+
+import rowcall_rules
+from rowcall.diagnosis.rule_book import load_rules
+
+ROOT = Path(__file__).parent.parent
+PACKAGES = ("rowcall", "rowcall_rules", "rowcall_reports", "rowcall_plant")
+FOLDERS = {
+    "rowcall": ROOT / "pipeline" / "rowcall",
+    "rowcall_rules": ROOT / "rules" / "rowcall_rules",
+    "rowcall_reports": ROOT / "reports" / "rowcall_reports",
+    "rowcall_plant": ROOT / "fixtures" / "rowcall_plant",
+}
+# Earlier on the road first; a place may import from itself and from what stands before it.
+ROAD = (
+    ("rowcall.errors", "rowcall.units", "rowcall.days", "rowcall.media", "rowcall.site_text"),
+    ("rowcall.trade",),
+    ("rowcall.site",),
+    ("rowcall.site_file", "rowcall.model"),
+    ("rowcall.day_report",),
+    ("rowcall.smtp", "rowcall.mail"),
+    ("rowcall.store",),
+    ("rowcall.take_in", "rowcall.draft"),
+    ("rowcall.condition",),
+    ("rowcall.events",),
+    ("rowcall.diagnosis",),
+    ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
+    ("rowcall.runs",),
+    ("rowcall.cli",),
+)
+
+
+def modules() -> dict[str, Path]:
+    found = {}
+    for package, folder in FOLDERS.items():
+        for path in sorted(folder.rglob("*.py")):
+            parts = path.relative_to(folder).with_suffix("").parts
+            name = ".".join((package, *(part for part in parts if part != "__init__")))
+            found[name] = path
+    return found
+
+
+def rank(module: str) -> int:
+    for number, places in enumerate(ROAD):
+        if any(module == place or module.startswith(place + ".") for place in places):
+            return number
+    return len(ROAD)
+
+
+def imports(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            names.add(node.module)
+        elif isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+    return {name for name in names if name.split(".")[0] in PACKAGES}
+
+
+def test_no_step_imports_a_later_one() -> None:
+    against = [
+        f"{name} imports {target}"
+        for name, path in modules().items()
+        for target in imports(path)
+        if target != "rowcall"
+        and rank(target) > rank(name)
+        # The rule book finds the rules by their package; that is its purpose.
+        and (name, target) != ("rowcall.diagnosis.rule_book", "rowcall_rules")
+    ]
+    assert against == []
+
+
+def test_the_simulator_knows_nothing_of_rowcall() -> None:
+    """Its truth would be worth nothing otherwise."""
+    for name, path in modules().items():
+        if name.startswith("rowcall_plant"):
+            assert {target.split(".")[0] for target in imports(path)} <= {"rowcall_plant"}, name
+
+
+def test_reports_and_rules_do_not_touch_the_store() -> None:
+    for name, path in modules().items():
+        if name.startswith(("rowcall_rules", "rowcall_reports")):
+            touched = {
+                t for t in imports(path) if t.startswith(("rowcall.store", "rowcall.take_in"))
+            }
+            assert touched == set(), name
+
+
+def test_every_rule_file_is_a_loaded_rule() -> None:
+    folder = Path(next(iter(rowcall_rules.__path__)))
+    files = {path.stem for path in folder.glob("*.py")} - {"__init__"}
+    assert {rule.name for rule in load_rules()} == files
+    assert files
+
+
+def test_every_rule_has_its_test_file() -> None:
+    for rule in load_rules():
+        assert list((ROOT / "tests").glob(f"test_rules*{rule.name}*.py")), rule.name
+
+
+def test_the_top_level_holds_what_the_design_card_allows() -> None:
+    done = subprocess.run(
+        ["git", "ls-tree", "--name-only", "HEAD"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if done.returncode != 0:
+        pytest.skip("not a git checkout")
+    allowed = {
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "pyproject.toml",
+        "requirements.lock",
+        "pipeline",
+        "rules",
+        "tests",
+        "fixtures",
+        "reports",
+    }
+    seen = {name for name in done.stdout.split() if not name.startswith(".")}
+    assert seen <= allowed
+
+
+def test_the_wheel_holds_our_packages_and_nothing_else(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)]
+    subprocess.run(command, cwd=ROOT, check=True, capture_output=True)
+    (wheel,) = tmp_path.glob("*.whl")
+    with zipfile.ZipFile(wheel) as packed:
+        names = packed.namelist()
+    top = {name.split("/")[0] for name in names}
+    assert {name for name in top if not name.endswith(".dist-info")} == set(PACKAGES)
+    for package in PACKAGES:
+        assert f"{package}/py.typed" in names
+    inside = {name for name in names if name.endswith(".py")}
+    assert len(inside) == len(modules())
