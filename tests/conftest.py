@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import settings
+
+# The same examples every time, and no verdict on speed: that is what the benchmarks are for.
+settings.register_profile("rowcall", deadline=None, derandomize=True)
+settings.load_profile("rowcall")
 
 
 @pytest.fixture(autouse=True)

@@ -74,6 +74,13 @@ def aside(folder: Path) -> list[tuple[int, str, str, str]]:
         ).fetchall()
 
 
+def counts(result: TakenIn) -> tuple[int, int, int, int, int]:
+    """Return rows read, stored, replaced, unchanged and set aside of a stored file."""
+    note = result.note
+    assert note is not None, result.message
+    return note.rows_read, note.stored, note.replaced, note.unchanged, note.set_aside
+
+
 def samples(count: int, tags: Sequence[str] = ("DP", "PT")) -> list[Sample]:
     """Return good samples of some tags, ten seconds apart, rows in time order."""
     return [

@@ -1,17 +1,17 @@
 """Scenes of the tests: days of an invented plant, led from the simulator to what rules look at.
 
-The road is that of a nightly run, samples -> condition -> minutes -> events -> facts, without
-a store in between.
+The road is that of a nightly run, samples -> condition -> minutes -> events -> facts, no store.
 """
 
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -20,11 +20,10 @@ import polars as pl
 from rowcall.condition.gate import condition
 from rowcall.condition.minutes import minute_table
 from rowcall.days import day_bounds
-from rowcall.diagnosis.diagnose import diagnose, limits_in_force
-from rowcall.diagnosis.rule_book import load_rules
+from rowcall.diagnosis.fact_book import fact_book
 from rowcall.events.facts import daily_facts
 from rowcall.events.find import Events, find_events
-from rowcall.model import Answer, BaghouseDay, Rule, Subject, Verdict
+from rowcall.model import BaghouseDay
 from rowcall.site import Baghouse, Sample
 from rowcall.site_file import read_site
 from rowcall.store.samples import TagSamples
@@ -36,7 +35,6 @@ from rowcall_plant import (
     GasPlan,
     HeaderPlan,
     PlannedStop,
-    TagSpec,
     Truth,
     simulate_days,
     site_text,
@@ -55,7 +53,7 @@ HISTORY_SCHEMA = {
 }
 
 Samples = Mapping[str, TagSamples]
-Edit = Callable[[dict[str, TagSamples]], Mapping[str, TagSamples]]
+RowsBy = Literal["solenoid", "counter"]
 
 
 def local(day: int, hour: int = 0, minute: int = 0) -> datetime:
@@ -132,7 +130,7 @@ def exports(
     *,
     days: int = 1,
     seed: int = 1,
-    rows_by: str = "solenoid",
+    rows_by: RowsBy = "solenoid",
     drop: Iterable[str] = (),
     step_s: int = 1,
 ) -> list[Export]:
@@ -140,37 +138,48 @@ def exports(
 
     drop: roles that have no tag. step_s: period of the snapshots [s].
     """
-    by = "solenoid" if rows_by == "solenoid" else "counter"
-    tags = tuple(
-        tag for tag in tag_list(plan, 100, rows_by=by) if tag.role not in set(drop)
-    )
+    found = _simulated(plan, tuple(faults), days, seed, rows_by, frozenset(drop))
+    if step_s == 1:
+        return list(found)
+    return [replace(one, samples=thinned(one, step_s)) for one in found]
+
+
+@lru_cache(maxsize=8)
+def _simulated(
+    plan: BaghousePlan,
+    faults: tuple[Fault, ...],
+    days: int,
+    seed: int,
+    rows_by: RowsBy,
+    drop: frozenset[str],
+) -> tuple[Export, ...]:
+    tags = tuple(tag for tag in tag_list(plan, 100, rows_by=rows_by) if tag.role not in drop)
     baghouse = site_of(site_text("Lindau lime works", [(plan, tags)]))
-    found = simulate_days(plan, faults, start=local(0), days=days, seed=seed)
-    return [
+    return tuple(
         Export(
             baghouse=baghouse,
             day=one.span.day,
             truth=one.truth,
             samples={
-                points.tag: thin(
-                    TagSamples(points.time_us, points.value, np.zeros(len(points.value), np.uint8)),
-                    step_s if is_snapshot(tags, points.tag) else 1,
+                points.tag: TagSamples(
+                    points.time_us, points.value, np.zeros(len(points.value), np.uint8)
                 )
                 for points in tag_points(plan, one, tags)
             },
         )
-        for one in found
-    ]
+        for one in simulate_days(plan, faults, start=local(0), days=days, seed=seed)
+    )
 
 
-def is_snapshot(tags: Sequence[TagSpec], name: str) -> bool:
-    """Tell whether a tag is kept as snapshots."""
-    return any(tag.tag == name and tag.sample == "snapshot" for tag in tags)
-
-
-def thin(samples: TagSamples, step: int) -> TagSamples:
-    """Keep every `step`-th sample."""
-    return TagSamples(samples.time_us[::step], samples.value[::step], samples.quality[::step])
+def thinned(export: Export, step: int) -> dict[str, TagSamples]:
+    """Return the samples with every `step`-th snapshot kept, and step tags whole."""
+    whole = {tag.tag for tag in export.baghouse.tag if tag.sample is not Sample.SNAPSHOT}
+    return {
+        name: one
+        if name in whole
+        else TagSamples(one.time_us[::step], one.value[::step], one.quality[::step])
+        for name, one in export.samples.items()
+    }
 
 
 def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
@@ -226,49 +235,9 @@ def history_of(
     return pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
 
 
-def edited(export: Export, edit: Edit) -> Export:
-    """Return an export with its samples changed."""
-    return replace(export, samples=dict(edit(dict(export.samples))))
-
-
-def rule(name: str) -> Rule:
-    """Return the rule of a name."""
-    return next(one for one in load_rules() if one.name == name)
-
-
-def ask(
-    name: str, day: BaghouseDay, settings: Mapping[str, str] | None = None
-) -> dict[Subject, Answer]:
-    """Return one rule's answers on a day, by subject; no subject may be answered twice."""
-    judge = rule(name)
-    limits = limits_in_force([judge], {name: settings or {}})
-    findings = diagnose([judge], limits, [day])
-    answers = {finding.answer.subject: finding.answer for finding in findings}
-    assert len(answers) == len(findings)
-    return answers
-
-
-def found(answers: Mapping[Subject, Answer]) -> set[tuple[int, int]]:
-    """Return the (compartment, row) of everything found."""
-    return {
-        (subject.compartment, subject.row)
-        for subject, answer in answers.items()
-        if answer.verdict is Verdict.FOUND
-    }
-
-
-def value_of(answer: Answer, name: str) -> float:
-    """Return a supporting number of an answer."""
-    return next(quantity.value for quantity in answer.values if quantity.name == name)
-
-
 def fact(day: BaghouseDay, name: str, compartment: int = 0, row: int = 0) -> float | None:
     """Return one fact of a day, None where it has none."""
-    hits = day.facts.filter(
-        (pl.col("compartment") == compartment) & (pl.col("row") == row) & (pl.col("name") == name)
-    )["value"].to_list()
-    assert len(hits) <= 1
-    return hits[0] if hits else None
+    return fact_book(day.facts).get((compartment, row, name))
 
 
 def sample_tag(export: Export, role: str, compartment: int | None = None) -> str:
@@ -278,6 +247,3 @@ def sample_tag(export: Export, role: str, compartment: int | None = None) -> str
         for tag in export.baghouse.tag
         if tag.role.value == role and tag.compartment == compartment
     )
-
-
-__all__ = ["Sample"]

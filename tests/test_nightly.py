@@ -98,7 +98,9 @@ def test_a_day_whose_data_changed_is_judged_again(made: Path, tmp_path: Path) ->
     )
     assert "temperature_excursion" in found["rule"].to_list()
     text = (again.reports[0] / "rowcall-2026-03-29.md").read_text(encoding="utf-8")
-    assert "revision 2" in text.lower()
+    assert "Revision 2" in text
+    told = "inlet temperature above the media's limit: clear became found"
+    assert told in text.replace("\n", " ")
 
 
 def test_a_day_without_data_between_others_is_reported_as_such(made: Path, tmp_path: Path) -> None:

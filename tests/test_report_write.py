@@ -27,6 +27,7 @@ def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
     assert sorted(path.name for path in files.folder.iterdir()) == [
         "findings.jsonl",
         "findings.parquet",
+        "rowcall-2026-11-24.html",
         "rowcall-2026-11-24.md",
         "rows-BH1.png",
     ]
@@ -35,6 +36,7 @@ def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
     named = re.findall(r"\]\(([^)]+\.png)\)", files.text)
     assert named == ["rows-BH1.png"]
     assert "![rows of BH1](rows-BH1.png)" in files.text
+    assert 'src="rows-BH1.png"' in files.page.read_text(encoding="utf-8")
 
 
 def test_report_names_no_absolute_path(tmp_path: Path) -> None:
@@ -47,7 +49,12 @@ def test_newer_report_takes_the_place_of_the_older(tmp_path: Path) -> None:
     again = write_report(tmp_path, replace(report_days.report(), revision=2), ())
     assert "Revision 2" in again.text
     names = {path.name for path in again.folder.iterdir()}
-    assert names == {"findings.jsonl", "findings.parquet", "rowcall-2026-11-24.md"}
+    assert names == {
+        "findings.jsonl",
+        "findings.parquet",
+        "rowcall-2026-11-24.html",
+        "rowcall-2026-11-24.md",
+    }
     assert [path.name for path in tmp_path.iterdir()] == ["2026-11-24"]
 
 

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import duckdb
 import numpy as np
+import polars as pl
 import pytest
 from exports import START, long_csv, samples, taken
 
@@ -113,6 +114,29 @@ def test_a_transaction_is_whole_or_nothing(tmp_path: Path) -> None:
         with store.transaction():
             store.connection.execute("INSERT INTO tags VALUES (2, 'kept')")
         assert store.connection.execute("SELECT name FROM tags").fetchall() == [("kept",)]
+
+
+def test_frames_pass_into_statements_and_back(tmp_path: Path) -> None:
+    part = pl.DataFrame(
+        {
+            "nothing": [None, None],
+            "number": [1.5, None],
+            "word": ["a", None],
+            "kind": pl.Series(["x", None], dtype=pl.Categorical),
+            "time": [START, None],
+            "flag": [True, None],
+        }
+    )
+    frame = pl.concat([part, part], rechunk=False)
+    with Store.open(_store_path(tmp_path)) as store, store.view("incoming", frame):
+        store.connection.execute(
+            "CREATE TEMP TABLE kept (nothing INTEGER, number DOUBLE, word VARCHAR, kind VARCHAR, "
+            "time TIMESTAMPTZ, flag BOOLEAN)"
+        )
+        store.connection.execute("INSERT INTO kept BY NAME SELECT * FROM incoming")
+        back = store.frame("SELECT * FROM kept")
+        assert store.frame("SELECT * FROM kept WHERE false").shape == (0, 6)
+    assert back.rows() == frame.rows()
 
 
 def test_samples_come_back_sorted_and_cut_at_the_bounds(tmp_path: Path) -> None:

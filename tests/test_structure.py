@@ -36,7 +36,7 @@ ROAD = (
     ("rowcall.diagnosis",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli",),
+    ("rowcall.cli", "rowcall.arguments"),
 )
 
 

@@ -141,6 +141,13 @@ def _by_arrow(path: Path) -> None:
     pq.write_table(table, path)
 
 
+def _as_text(path: Path) -> None:
+    text = _frame().with_columns(
+        pl.col("value").cast(pl.String).cast(pl.Categorical), pl.col("quality").cast(pl.Categorical)
+    )
+    text.write_parquet(path)
+
+
 def _by_duckdb(path: Path) -> None:
     connection = duckdb.connect()
     connection.execute("SET TimeZone = 'UTC'")
@@ -150,8 +157,8 @@ def _by_duckdb(path: Path) -> None:
     connection.close()
 
 
-@pytest.mark.parametrize("write", [_by_polars, _by_arrow, _by_duckdb])
-def test_parquet_of_three_writers(tmp_path: Path, write: Callable[[Path], None]) -> None:
+@pytest.mark.parametrize("write", [_by_polars, _by_arrow, _as_text, _by_duckdb])
+def test_parquet_of_several_writers(tmp_path: Path, write: Callable[[Path], None]) -> None:
     path = tmp_path / "written.parquet"
     write(path)
     assert taken(tmp_path, path.read_bytes(), "day.parquet").outcome is Outcome.STORED

@@ -177,6 +177,13 @@ def test_a_file_that_begins_within_the_doubled_hour_goes_by_what_follows(tmp_pat
     assert found[0] == datetime(2026, 10, 25, 1, 50, tzinfo=UTC)
 
 
+def test_a_doubled_hour_in_no_order_is_set_aside(tmp_path: Path) -> None:
+    walls = ["01:00", "02:40", "02:10", "02:50", "02:20", "04:00"]
+    found = _take_times(tmp_path, *(f"2026-10-25 {wall}:00" for wall in walls))
+    assert len(found) == 2
+    assert [line for line, *_ in aside(tmp_path)] == [3, 4, 5, 6]
+
+
 def test_a_file_wholly_within_the_doubled_hour_tells_nothing(tmp_path: Path) -> None:
     result = taken(tmp_path, "time;DP\n2026-10-25 02:10:00;1\n2026-10-25 02:20:00;2\n")
     assert result.outcome is Outcome.REFUSED
@@ -213,3 +220,17 @@ def _is_doubled(instant: datetime, zone: ZoneInfo) -> bool:
 )
 def test_what_is_no_time(text: str) -> None:
     assert time_form(text) is None
+
+
+@pytest.mark.parametrize("zone", ["+14:00", ""])
+def test_a_time_out_of_all_bounds_is_set_aside(tmp_path: Path, zone: str) -> None:
+    _take_times(
+        tmp_path,
+        f"9999-12-31 23:59:59{zone}",
+        f"0001-01-01 00:00:00{zone}",
+        f"2026-03-31 06:00:00{zone}",
+    )
+    assert [(line, reason) for line, _, _, reason in aside(tmp_path)] == [
+        (2, "the time lies outside the years 1900 to 2199"),
+        (3, "the time lies outside the years 1900 to 2199"),
+    ]

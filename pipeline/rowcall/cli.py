@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
 from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rowcall import __version__
+from rowcall.arguments import build_parser
 from rowcall.errors import BusyError, RowcallError
 
 if TYPE_CHECKING:
@@ -30,20 +30,10 @@ class Exit(IntEnum):
     NOT_MAILED = 5
 
 
-_EXIT_CODES = """exit codes:
-  0  done
-  1  rowcall itself failed; the message is meant for its makers
-  2  nothing done: wrong arguments, site file or store; the message says what to mend
-  3  reports are written, but some input could not be used; each piece is named
-  4  another rowcall run was at work and did not end in time; nothing done
-  5  reports are written, but someone still lacks one by mail; the next run tries again
-"""
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code (see `rowcall --help`)."""
-    options = _parser().parse_args(arguments)
-    command: Callable[[argparse.Namespace], Exit] = options.command
+    options = build_parser().parse_args(arguments)
+    command = _COMMANDS[options.command]
     try:
         return int(command(options))
     except BusyError as error:
@@ -119,6 +109,25 @@ def _new_site(options: argparse.Namespace) -> Exit:
     return Exit.DONE
 
 
+def _set_aside(options: argparse.Namespace) -> Exit:
+    from rowcall.site_file import read_site
+    from rowcall.store import Store
+    from rowcall.store.aside import aside_counts, aside_rows, harmless
+
+    with Store.open(read_site(options.site).store, read_only=True) as store:
+        counts = aside_counts(store)
+        if options.to:
+            if options.to.exists():
+                raise RowcallError(f"{options.to} is already there; name another file with --to.")
+            harmless(aside_rows(store)).write_csv(options.to)
+    total = 0
+    for file, reason, rows in counts.iter_rows():
+        print(f"{rows:>10}  {file}: {reason}")
+        total += rows
+    print(f"{total:>10}  rows set aside in all")
+    return Exit.DONE
+
+
 def _tell(result: RunResult) -> Exit:
     """Print what a run did and return the exit code that says how it went."""
     for text in [*dict.fromkeys(result.unusable), *result.not_mailed]:
@@ -149,114 +158,11 @@ def _say(text: str) -> None:
     print(text, file=sys.stderr, flush=True)
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="rowcall",
-        description="The nightly check-up of pulse-jet baghouses from exported historian data.",
-        epilog=_EXIT_CODES,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
-    )
-    parser.add_argument("--version", action="version", version=f"rowcall {__version__}")
-    commands = parser.add_subparsers(title="commands", required=True, metavar="COMMAND")
-    _add_nightly(commands)
-    _add_rerun(commands)
-    _add_demo(commands)
-    add = _adder(commands)
-    add("rules", _rules, "print what each rule looks for, its thresholds and their sources")
-    new_site = add("new-site", _new_site, "draft a site file from an export, for you to finish")
-    new_site.add_argument("export", type=Path, help="a CSV or Parquet export of the historian")
-    new_site.add_argument(
-        "--to", type=Path, default=Path("site.toml"), help="file to write (default: site.toml)"
-    )
-    return parser
-
-
-_Commands = argparse._SubParsersAction  # the only name argparse has for it
-
-
-def _adder(
-    commands: _Commands[argparse.ArgumentParser],
-) -> Callable[..., argparse.ArgumentParser]:
-    def add(
-        name: str, command: Callable[[argparse.Namespace], Exit], text: str
-    ) -> argparse.ArgumentParser:
-        parser = commands.add_parser(
-            name,
-            help=text,
-            description=text[0].upper() + text[1:] + ".",
-            epilog=_EXIT_CODES,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-        )
-        parser.set_defaults(command=command)
-        return parser
-
-    return add
-
-
-def _add_site_and_wait(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--site", type=Path, default=Path("site.toml"), help="the site file (default: site.toml)"
-    )
-    parser.add_argument(
-        "--wait",
-        type=float,
-        default=60.0,
-        metavar="SECONDS",
-        help="how long to wait for another run to end (default: 60)",
-    )
-
-
-def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
-    parser = _adder(commands)(
-        "nightly",
-        _nightly,
-        "take in new exports, judge every complete day not yet judged, write and mail the reports",
-    )
-    _add_site_and_wait(parser)
-    parser.add_argument(
-        "--settle",
-        type=float,
-        default=5.0,
-        metavar="SECONDS",
-        help="leave files changed less than this ago for the next run (default: 5)",
-    )
-
-
-def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
-    parser = _adder(commands)(
-        "rerun", _rerun, "judge a range of days again, with other settings, into another folder"
-    )
-    _add_site_and_wait(parser)
-    parser.add_argument(
-        "--from", dest="first", type=date.fromisoformat, required=True, metavar="YYYY-MM-DD"
-    )
-    parser.add_argument(
-        "--to", dest="last", type=date.fromisoformat, required=True, metavar="YYYY-MM-DD"
-    )
-    parser.add_argument(
-        "--out",
-        type=Path,
-        default=Path("rerun"),
-        help="folder for the reports (default: rerun); never the nightly one",
-    )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="KEY=VALUE",
-        help="another setting, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
-    )
-
-
-def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
-    parser = _adder(commands)(
-        "demo", _demo, "make the exports of an invented plant with seeded faults and judge them"
-    )
-    parser.add_argument(
-        "--folder",
-        type=Path,
-        default=Path("rowcall-demo"),
-        help="folder to make (default: rowcall-demo)",
-    )
-    parser.add_argument("--days", type=int, default=30, help="days of data (default: 30)")
-    parser.add_argument("--seed", type=int, default=7, help="seed of the plant (default: 7)")
+_COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
+    "nightly": _nightly,
+    "rerun": _rerun,
+    "demo": _demo,
+    "rules": _rules,
+    "set-aside": _set_aside,
+    "new-site": _new_site,
+}

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
-from rowcall.model import BaghouseDay, Finding, Limits, Rule, Subject
+from rowcall.model import BaghouseDay, Finding, Limits, Rule, Subject, Verdict
 from rowcall.site import Site
 
 
@@ -25,6 +25,16 @@ class FileNote:
     last: datetime | None  # UTC
 
 
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A verdict that differs from the report before; None where there was, or is, none."""
+
+    rule: str
+    subject: Subject
+    before: Verdict | None
+    now: Verdict | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DayReport:
     """Everything one day's report says.
@@ -33,6 +43,7 @@ class DayReport:
     limits: for each rule name, the thresholds in force (inside units).
     changed_settings: settings that differ from the site file (reruns), key -> text.
     revision: 1 for the first report of a day, 2 for the first one after its data changed, ...
+    changes: for a later revision, the verdicts that differ from the report before.
     """
 
     site: Site
@@ -45,3 +56,4 @@ class DayReport:
     files: tuple[FileNote, ...] = ()
     changed_settings: Mapping[str, str] = field(default_factory=dict)
     revision: int = 1
+    changes: tuple[Change, ...] = ()

@@ -6,6 +6,7 @@ Everything the file holds is validated by these models and kept in inside units 
 
 from __future__ import annotations
 
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -164,13 +165,28 @@ class Tag(_Table):
     compartment: Annotated[int, Field(ge=1)] | None = None
     row: Annotated[int, Field(ge=1)] | None = None
     span: Annotated[tuple[float, float] | None, Field(alias="range")] = None
+    scale: Annotated[float, Field(gt=0)] = 1.0  # the kept number times this is in `unit`
+    valid_from: date = date.min
+    valid_to: date = date.max
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
         find_unit(self.unit, ROLE_DIMENSIONS[self.role])
         if self.span is not None and self.span[0] >= self.span[1]:
             raise ValueError(f"range {list(self.span)} must rise from low to high")
+        if self.valid_from > self.valid_to:
+            raise ValueError(
+                f"valid_from {self.valid_from} lies after valid_to {self.valid_to}; both days count"
+            )
         return self
+
+    def overlaps(self, other: Tag) -> bool:
+        """Tell whether both tags claim one place on one day."""
+        return (
+            (self.role, self.compartment, self.row) == (other.role, other.compartment, other.row)
+            and self.valid_from <= other.valid_to
+            and other.valid_from <= self.valid_to
+        )
 
     @property
     def outside_unit(self) -> Unit:
@@ -211,16 +227,14 @@ class Baghouse(_Table):
                 f"rows_per_compartment {list(listed)} must hold one number for all, or one a "
                 f"compartment ({self.compartments} numbers), each 1 or more"
             )
-        places: set[tuple[Role, int | None, int | None]] = set()
-        for tag in self.tag:
+        for index, tag in enumerate(self.tag):
             self._check_place(tag)
-            place = (tag.role, tag.compartment, tag.row)
-            if place in places:
+            if any(tag.overlaps(other) for other in self.tag[:index]):
                 raise ValueError(
                     f"tag {tag.tag!r}: another tag already plays role {tag.role.value} at this "
-                    "compartment and row; give each tag its own place"
+                    "compartment and row; give each tag its own place, or days of its own with "
+                    "valid_from and valid_to"
                 )
-            places.add(place)
         order = self.firing_order
         if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
             raise ValueError(
@@ -250,6 +264,11 @@ class Baghouse(_Table):
     def all_rows(self) -> list[tuple[int, int]]:
         """Every (compartment, row), in order."""
         return [(c, r) for c, n in enumerate(self.rows, start=1) for r in range(1, n + 1)]
+
+    def on(self, day: date) -> Baghouse:
+        """Return the baghouse with only the tags that are valid on a plant-local day."""
+        valid = tuple(tag for tag in self.tag if tag.valid_from <= day <= tag.valid_to)
+        return self if len(valid) == len(self.tag) else self.model_copy(update={"tag": valid})
 
     def tags_of(self, role: Role, compartment: int | None = None) -> list[Tag]:
         """Tags of a role that serve `compartment` (None: any), own ones before shared ones."""

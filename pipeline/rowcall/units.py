@@ -94,6 +94,7 @@ _TABLE: tuple[Unit, ...] = (
     Unit("[ppm]", Dimension.RATIO, 1e-6),
     Unit("mg/m3", Dimension.DUST, 1e-6),
     Unit("g/m3", Dimension.DUST, 1e-3),
+    Unit("kg/m3", Dimension.DUST, 1.0),
     Unit("[gr]/[ft_i]3", Dimension.DUST, 6.479891e-5 / _FOOT_M**3),
     Unit("A", Dimension.CURRENT, 1.0),
     Unit("Hz", Dimension.TURNS, 1.0),

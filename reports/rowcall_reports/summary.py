@@ -56,9 +56,25 @@ def _notices(report: DayReport) -> list[str]:
     if report.revision > 1:
         out.append(
             f"**Revision {report.revision}:** data of this day came or changed after the report "
-            "before; this one takes its place."
+            f"before; this one takes its place. {_changes(report)}"
         )
     return out
+
+
+def _changes(report: DayReport) -> str:
+    """Say what the new data changed, one clause a verdict."""
+    if not report.changes:
+        return "No verdict changed."
+    told = []
+    for change in report.changes:
+        subject = change.subject
+        place = text.places([(subject.compartment, subject.row)])
+        title = actions.title_of(report.rules, change.rule)
+        told.append(
+            f"{subject.baghouse} {place}, {title[0].lower()}{title[1:]}: "
+            f"{change.before or 'not asked'} became {change.now or 'not asked'}"
+        )
+    return f"Changed: {'; '.join(told)}."
 
 
 def _sentence(report: DayReport, found: list[Job]) -> str:

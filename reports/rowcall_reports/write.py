@@ -13,6 +13,7 @@ from pathlib import Path
 from rowcall.day_report import DayReport
 from rowcall.errors import RowcallError
 from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
+from rowcall_reports.html import to_html
 from rowcall_reports.markdown import write_markdown
 from rowcall_reports.picture import Picture
 
@@ -31,6 +32,7 @@ class ReportFiles:
 
     folder: Path
     markdown: Path
+    page: Path
     json_lines: Path
     parquet: Path
     pictures: tuple[Path, ...]
@@ -38,7 +40,7 @@ class ReportFiles:
 
 
 def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -> ReportFiles:
-    """Write `<folder>/<day>/` with Markdown, findings and pictures, replacing an older one.
+    """Write `<folder>/<day>/` with Markdown, page, findings and pictures, replacing an older one.
 
     Everything is built in a hidden folder beside it and renamed when complete, so a run that is
     killed leaves either the older report or the new one; the next run clears what it left.
@@ -49,8 +51,11 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
     day = report.day.isoformat()
     text = write_markdown(report, pictures)
     frame = findings_frame(report)
+    own_names = {picture.name: picture.name for picture in pictures}
+    page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
     contents = {
         f"rowcall-{day}.md": text.encode(),
+        f"rowcall-{day}.html": page.encode(),
         "findings.jsonl": to_json_lines(frame).encode(),
         "findings.parquet": to_parquet(frame),
         **{picture.name: picture.png for picture in pictures},
@@ -72,6 +77,7 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
     return ReportFiles(
         folder=target,
         markdown=target / f"rowcall-{day}.md",
+        page=target / f"rowcall-{day}.html",
         json_lines=target / "findings.jsonl",
         parquet=target / "findings.parquet",
         pictures=tuple(target / picture.name for picture in pictures),

@@ -80,7 +80,7 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
     # A line through a step would take the step for a slope: the trend is that since the step.
     since = series.number[0] if step is None else float((step.day - day.day).days)
     trends = {w: trend for w in _WINDOWS_D if (trend := _trend(series, w, since)) is not None}
-    rising = {w: t for w, t in trends.items() if _is_rising(t, w, limits)}
+    rising = {w: t for w, t in trends.items() if _is_rising(t, min(w, 1 - since), limits)}
     yield _answer(day, subject, series, trends, rising, step, limits)
 
 
@@ -114,23 +114,24 @@ def _trend(series: _Series, window_d: int, since: float) -> Trend | None:
     return theil_sen(series.number[inside], series.value_pa[inside])
 
 
-def _is_rising(trend: Trend, window_d: int, limits: Limits) -> bool:
-    start = trend.level - trend.slope * window_d
+def _is_rising(trend: Trend, covered_d: float, limits: Limits) -> bool:
+    start = trend.level - trend.slope * covered_d
     return (
         trend.low > 0
         and math.isfinite(trend.high)
-        and trend.slope * window_d >= limits["rise"] * start
+        and trend.slope * covered_d >= limits["rise"] * start
     )
 
 
 def _step(series: _Series, limits: Limits) -> _Step | None:
-    """Return the newest upward step of a size that matters, if it is still recent."""
+    """Return the newest upward step of a size that matters, if it is recent and still stands."""
     edges = [0, *find_steps(series.value_pa), series.value_pa.size]
+    now = float(np.median(series.value_pa[edges[-2] :][-_AROUND_D:]))
     for left, index, right in reversed(list(zip(edges, edges[1:], edges[2:], strict=False))):
         before = float(np.median(series.value_pa[max(left, index - _AROUND_D) : index]))
         after = float(np.median(series.value_pa[index : min(right, index + _AROUND_D)]))
         recent = -series.number[index] <= limits["step_days"]
-        if recent and after >= (1 + limits["rise"]) * before:
+        if recent and min(after, now) >= (1 + limits["rise"]) * before:
             return _Step(series.days[index], after / before - 1, before, after)
     return None
 
@@ -148,11 +149,9 @@ def _answer(
     basis = _basis(series)
     values = [Quantity("residual_dp_corrected", level, "Pa")]
     for window, trend in trends.items():
-        values += [
-            Quantity(f"slope_{window}d_per_day", trend.slope, "Pa"),
-            Quantity(f"slope_{window}d_per_day_low", trend.low, "Pa"),
-            Quantity(f"slope_{window}d_per_day_high", trend.high, "Pa"),
-        ]
+        name = f"slope_{window}d_per_day"
+        ends = {name: trend.slope, f"{name}_low": trend.low, f"{name}_high": trend.high}
+        values += [Quantity(n, v, "Pa") for n, v in ends.items() if math.isfinite(v)]
     slopes = "; ".join(_slope_words(window, trend) for window, trend in trends.items())
     slopes = slopes or "too few days for a trend"
     if step is None and not rising:
@@ -201,8 +200,8 @@ def _projection(
             "to project a date.",
             Urgency.WATCH,
         )
-    early, late = ((limit - trend.level) / slope for slope in (trend.high, trend.low))
-    soonest = day.day + timedelta(days=max(int(early), 0))
+    early, late = (max(limit - trend.level, 0.0) / slope for slope in (trend.high, trend.low))
+    soonest = day.day + timedelta(days=int(early))
     latest = (day.day + timedelta(days=int(late))).isoformat() if late < 3650 else "later, or never"
     urgency = Urgency.NEXT_OUTAGE if early <= limits["soon_days"] else Urgency.WATCH
     text = (

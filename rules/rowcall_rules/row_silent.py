@@ -8,9 +8,9 @@ calls (no fire at all), and a header whose every row is silent (air shut off, or
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
@@ -43,10 +43,14 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
             for name in ("n_answered", "n_heard")
         )
         if heard >= limits["min_pulses"] and answered <= limits["silent_share"] * heard:
-            yield _whole_header(day, compartment, heard)
-            yield from (Answer.cannot_tell(s, "no row of this compartment answers") for s in rows)
+            yield from _whole_header(day, rows, heard, day.start)
             continue
         found = [_judge_row(day, facts, subject, limits) for subject in rows]
+        judged = [answer for answer in found if answer.verdict is not Verdict.CANNOT_TELL]
+        gone = [answer.start or day.start for answer in judged if _is_silent(answer)]
+        if len(gone) == len(judged) > 1:
+            yield from _whole_header(day, rows, heard, max(gone))
+            continue
         n_found = sum(answer.verdict is Verdict.FOUND for answer in found)
         urgent = n_found > 1 and n_found >= limits["many_share"] * n_rows
         for answer in found:
@@ -117,19 +121,27 @@ def _silence(day: BaghouseDay, subject: Subject) -> tuple[float, int]:
     return float(heard["time_s"][int(answered[-1])]), heard.height - 1 - int(answered[-1])
 
 
-def _whole_header(day: BaghouseDay, compartment: int, heard: float) -> Answer:
-    return Answer(
-        subject=Subject(day.baghouse.id, compartment),
+def _is_silent(answer: Answer) -> bool:
+    return answer.verdict is Verdict.FOUND and answer.urgency is Urgency.NEXT_OUTAGE
+
+
+def _whole_header(
+    day: BaghouseDay, rows: Sequence[Subject], heard: float, start: datetime
+) -> Iterator[Answer]:
+    any_more = "" if start == day.start else " any more"
+    yield Answer(
+        subject=replace(rows[0], row=0),
         verdict=Verdict.FOUND,
         urgency=Urgency.NOW,
-        start=day.start,
+        start=start,
         end=day.end,
         values=(Quantity("n_heard", heard, "1"),),
-        text=f"No row of this compartment draws the header down ({heard:.0f} pulses heard): "
-        "no cleaning, or a header transmitter that does not show it.",
+        text=f"No row of this compartment draws the header down{any_more} ({heard:.0f} pulses "
+        "heard): no cleaning, or a header transmitter that does not show it.",
         action="See whether the header is pressurised and the row valves have power; read the "
         "local gauge against the transmitter.",
     )
+    yield from (Answer.cannot_tell(row, "no row of this compartment answers") for row in rows)
 
 
 def _hurry(answer: Answer) -> Answer:

@@ -23,7 +23,9 @@ from rowcall.diagnosis.header_hours import (
     common_hours,
     header_hours,
     pulse_interval,
+    shared_words,
     spell_hours,
+    supply_words,
 )
 from rowcall.events.recovery import T95
 from rowcall.model import (
@@ -42,6 +44,8 @@ from rowcall.model import (
 from rowcall.site import Role
 from rowcall.units import Dimension, show
 
+_ALL = (Role.HEADER_PRESSURE, 0, 0)  # one header for all compartments
+
 
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
     """Answer for the baghouse (supply), each compartment and each row; reads facts tau_s*."""
@@ -57,14 +61,18 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
         for compartment in range(1, day.baghouse.compartments + 1)
         if (header := header_hours(day, facts, compartment, rule)) is not None
     }
-    supply = common_hours(headers, day.baghouse.compartments)
+    can_compare = len(headers) == day.baghouse.compartments > 1 and _ALL not in day.signals
+    supply = common_hours(headers, day.baghouse.compartments) if can_compare else frozenset()
     if len(supply) >= limits["slow_hours"]:
         yield _supply_found(day, headers, supply)
     else:
         supply = frozenset()
-        yield _supply_clear(day, headers)
+        yield _supply_clear(day, can_compare)
     for compartment in range(1, day.baghouse.compartments + 1):
-        yield _judge_compartment(day, compartment, headers.get(compartment), supply, limits)
+        others = [h.slow_hours for c, h in headers.items() if c != compartment]
+        shared = frozenset.union(frozenset(), *others) if can_compare else None
+        header = headers.get(compartment)
+        yield _judge_compartment(day, compartment, header, supply, shared, limits)
     yield from _judge_rows(day, facts, limits)
 
 
@@ -90,19 +98,19 @@ def _supply_found(
         ),
         text="All compartments refill slowly in the same hours "
         f"({spell_hours(hours)} after the day began): recovery constant {taus}."
-        f"{_supply_words(day, hours)}",
+        f"{supply_words(day, hours)}",
         action="Plant air is short in these hours: compressor load, dryer, filter before the "
         "headers, other users on the line.",
     )
 
 
-def _supply_clear(day: BaghouseDay, headers: Mapping[int, HeaderHours]) -> Answer:
+def _supply_clear(day: BaghouseDay, can_compare: bool) -> Answer:
     subject = Subject(day.baghouse.id)
-    if len(headers) < 2 or len(headers) < day.baghouse.compartments:
+    if not can_compare:
         return Answer.cannot_tell(
             subject,
             "the plant's supply and a compartment's own feed are told apart only where two or more "
-            "compartments can all be heard",
+            "compartments can all be heard, each on a header of its own",
         )
     return Answer.clear(subject, "No hours in which all compartments refill slowly together.")
 
@@ -112,15 +120,17 @@ def _judge_compartment(
     compartment: int,
     header: HeaderHours | None,
     supply: frozenset[int],
+    shared: frozenset[int] | None,
     limits: Limits,
 ) -> Answer:
     subject = Subject(day.baghouse.id, compartment)
     if header is None or header.n_hours == 0:
         return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
+    usual = () if header.usual_s is None else (Quantity("usual_tau_s", header.usual_s, "s"),)
     values = (
         Quantity("tau_s", header.tau_s, "s"),
         Quantity("t95_s", T95 * header.tau_s, "s"),
-        Quantity("usual_tau_s", header.usual_s or float("nan"), "s"),
+        *usual,
         Quantity("slow_hours", float(len(header.slow_hours)), "h"),
     )
     own = header.slow_hours - supply
@@ -137,7 +147,7 @@ def _judge_compartment(
             values=values,
             text=f"Refills slowly in {len(own)} of {header.n_hours} hours: recovery constant "
             f"{show(tau, 's', 1)}{header.against_usual}, 95 % made good in "
-            f"{show(T95 * tau, 's', 1)}; the other compartments do not share it.",
+            f"{show(T95 * tau, 's', 1)}; {shared_words(own, shared)}.",
             action="Its own feed: drain the header, read the regulator, check filter, isolation "
             "valve and line size.",
         )
@@ -192,24 +202,6 @@ def _judge_row(
         "after it should have closed.",
         action="Isolated and bled: seat, spring and both diaphragms of this row's valve; listen "
         "for air in its blowpipe between pulses.",
-    )
-
-
-def _supply_words(day: BaghouseDay, hours: frozenset[int]) -> str:
-    if "supply_pressure_pa" not in day.minutes.columns:
-        return " No tag for supply pressure is there to confirm it."
-    in_hours = day.minutes.select(
-        pl.col("supply_pressure_pa"), (pl.col("minute") // 60).is_in(list(hours)).alias("is_slow")
-    )
-    slow, rest = (
-        in_hours.filter(pl.col("is_slow") == flag)["supply_pressure_pa"].median()
-        for flag in (True, False)
-    )
-    if not isinstance(slow, float) or not isinstance(rest, float):
-        return ""
-    return (
-        f" Supply pressure is {show(slow, 'bar', 2)} gauge in these hours and "
-        f"{show(rest, 'bar', 2)} in the others."
     )
 
 

@@ -45,13 +45,16 @@ class Excess:
 def excess(signal: Signal, limit_c: float, day_s: float) -> Excess:
     """Return the time that a temperature signal (Cel) spent above a limit within the day.
 
-    Every sample holds until the next one, across no gap.
+    Every sample holds until the next one, across no gap; one from before the day counts from its
+    start on.
     """
-    hold = np.clip(np.diff(np.append(signal.time_s, day_s)), 0.0, signal.longest_hold_s)
+    ends_s = np.minimum(np.append(signal.time_s[1:], day_s), signal.time_s + signal.longest_hold_s)
+    time_s = np.maximum(signal.time_s, 0.0)
+    hold = np.clip(ends_s - time_s, 0.0, None)
     above = signal.value > limit_c
     if not above.any():
         return Excess(0.0, 0.0, 0.0, 0.0)
-    over = signal.time_s[above]
+    over = time_s[above]
     dose = float(((signal.value[above] - limit_c) * hold[above]).sum()) / 60.0
     return Excess(float(hold[above].sum()), dose, float(over[0]), float(over[-1] + hold[above][-1]))
 

@@ -16,7 +16,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-_TAGS, _SECONDS = 20, 86_400
+_TAGS, _SECONDS, _BROKEN = 20, 86_400, 500
 _DAY = datetime(2026, 3, 2, tzinfo=UTC)
 
 
@@ -27,15 +27,22 @@ def main() -> None:
         return
     runs = int(sys.argv[1]) if len(sys.argv) > 1 else 5
     with tempfile.TemporaryDirectory() as folder:
-        export = Path(folder) / "day.csv"
+        export, broken = Path(folder) / "day.csv", Path(folder) / "broken.csv"
         _write(export)
-        times: dict[str, list[tuple[float, float, float]]] = {"bare": [], "take_in": []}
-        for _ in range(runs):
-            for kind, found in times.items():
-                found.append(_run(kind, export))
+        _write_broken(export, broken)
+        for path, title in ((export, "a clean day"), (broken, f"with {_BROKEN} bad lines")):
+            print(title)
+            _compare(path, runs)
+
+
+def _compare(export: Path, runs: int) -> None:
+    times: dict[str, list[tuple[float, float, float]]] = {"bare": [], "take_in": []}
+    for _ in range(runs):
+        for kind, found in times.items():
+            found.append(_run(kind, export))
     for place, what in enumerate(("work alone, s", "whole process, s", "peak memory, MB")):
         bare, ours = (statistics.median(run[place] for run in found) for found in times.values())
-        print(f"{what:18} bare {bare:8.3f}   take-in {ours:8.3f}   ratio {ours / bare:5.2f}")
+        print(f"  {what:18} bare {bare:8.3f}   take-in {ours:8.3f}   ratio {ours / bare:5.2f}")
 
 
 def _write(path: Path) -> None:
@@ -56,6 +63,16 @@ def _write(path: Path) -> None:
     long.select("tag", "time", "value", pl.lit("Good").alias("quality")).write_csv(
         path, datetime_format="%Y-%m-%dT%H:%M:%SZ"
     )
+
+
+def _write_broken(export: Path, broken: Path) -> None:
+    lines = export.read_text(encoding="utf-8").split("\n")
+    kinds = ("{0},more", "TAG", "TAG,when,1.5,Good", "TAG,2026-03-02T00:00:00Z,one,Good")
+    step = len(lines) // (_BROKEN + 1)
+    for number in range(_BROKEN):
+        place = step * (number + 1)
+        lines[place] = kinds[number % len(kinds)].format(lines[place])
+    broken.write_text("\n".join(lines), encoding="utf-8", newline="\n")
 
 
 def _run(kind: str, export: Path) -> tuple[float, float, float]:
@@ -106,8 +123,8 @@ def _take_in(export: Path) -> None:
     _report(begin)
     if result.outcome is not Outcome.STORED or result.note is None:
         raise SystemExit(result.message)
-    if result.note.stored != _TAGS * _SECONDS:
-        raise SystemExit(f"{result.note.stored} samples were stored")
+    if result.note.stored + result.note.set_aside != _TAGS * _SECONDS:
+        raise SystemExit(f"{result.note.rows_read} rows were read")
 
 
 def _fresh(export: Path, name: str) -> Path:

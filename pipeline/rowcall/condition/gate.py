@@ -93,7 +93,7 @@ def _condition_tag(
     time_s = (time_us - start_us) / 1e6
     is_bad = (quality != 0) | ~np.isfinite(value)
     unit = tag.outside_unit
-    inside = value * unit.factor + unit.offset
+    inside = value * tag.scale * unit.factor + unit.offset
     is_out = ~is_bad & _out_of_range(tag, inside)
     is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
     keep = ~(is_bad | is_out | is_frozen)

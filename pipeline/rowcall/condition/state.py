@@ -50,7 +50,9 @@ def operating_state(baghouse: Baghouse, columns: Mapping[str, Floats], n_minutes
     for begin, end in _runs(moving):
         first, last = _warm_span(warm, begin, end)
         if warm is None:
-            first = begin + _START_MIN if begin > 0 else begin
+            # After a gap in the data, and at the day's begin, the unit may long have been running.
+            is_start = begin > 0 and np.isfinite(level[begin - 1])
+            first = begin + _START_MIN if is_start else begin
             last = _slowing_from(level, begin, end) if end < n_minutes else end
         state[begin:end] = State.RUNNING.value
         state[begin : min(first, end)] = State.STARTING.value

@@ -101,3 +101,31 @@ def spell_hours(hours: frozenset[int]) -> str:
             parts.append(f"{begin}-{here + 1} h")
             begin = following
     return ", ".join(parts)
+
+
+def shared_words(own: frozenset[int], shared: frozenset[int] | None) -> str:
+    """Say whether slow hours are shared; `shared` is None where others cannot be compared."""
+    if shared is None:
+        return "whether other compartments share it cannot be told"
+    if own & shared:
+        return f"{len(own & shared)} of these hours are slow in another compartment too"
+    return "the other compartments do not share it"
+
+
+def supply_words(day: BaghouseDay, hours: frozenset[int]) -> str:
+    """Say what the supply pressure was in some hours of the day and in the others."""
+    if "supply_pressure_pa" not in day.minutes.columns:
+        return " No tag for supply pressure is there to confirm it."
+    in_hours = day.minutes.select(
+        pl.col("supply_pressure_pa"), (pl.col("minute") // 60).is_in(list(hours)).alias("is_slow")
+    )
+    slow, rest = (
+        in_hours.filter(pl.col("is_slow") == flag)["supply_pressure_pa"].median()
+        for flag in (True, False)
+    )
+    if not isinstance(slow, float) or not isinstance(rest, float):
+        return ""
+    return (
+        f" Supply pressure is {show(slow, 'bar', 2)} gauge in these hours and "
+        f"{show(rest, 'bar', 2)} in the others."
+    )

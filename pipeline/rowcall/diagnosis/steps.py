@@ -3,7 +3,7 @@
 A segmentation is accepted when each step lowers the sum of squares by more than a penalty of
 3 * (1 + 20 / n) * variance * ln(n). The variance is measured from the day-to-day differences,
 which steps and slow trends leave alone. In white noise of 7 to 90 days this gives a false step in
-at most 1.6 % of series, and finds a step of ten standard deviations on its first day in 86 % (7
+at most 3 % of series, and finds a step of ten standard deviations on its first day in 86 % (7
 days in all) to 100 % (30 days); a rule adds the size of step that matters. `jump=1` and
 `min_size=1`, so that any day can carry a step, the newest one included. A slow rise would be cut
 into a staircase: where a straight line does as well at the price of one step, there is no step.

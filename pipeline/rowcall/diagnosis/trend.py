@@ -51,7 +51,8 @@ def theil_sen(time: Floats, value: Floats, z: float = 1.959964) -> Trend | None:
     offset = float(np.median(rest))
     memory = _memory(rest - offset)
     spread = z * math.sqrt(n * (n - 1) * (2 * n + 5) / 18 * (1 + memory) / (1 - memory))
-    low = int(np.floor((slopes.size - spread) / 2))
+    # From 1 the limits are the floor(M1)-th and ceil(M2 + 1)-th slope; indices count from 0.
+    low = int(np.floor((slopes.size - spread) / 2)) - 1
     high = int(np.ceil((slopes.size + spread) / 2))
     return Trend(
         slope=slope,

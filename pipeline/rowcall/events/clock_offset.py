@@ -3,8 +3,9 @@
 Every answered fire brackets the offset: the steepest fall of header pressure between two samples
 says that the (shifted) fire lies between them, give or take the time a valve takes to open. The
 offset on which most brackets agree is the estimate; brackets that drift against the sampling clock
-narrow it far below the sampling period, and brackets locked in step with it cannot. Rows fired at an
-even interval tell an offset only up to whole intervals, so none is looked for beyond half of one.
+narrow it far below the sampling period, and brackets locked in step with it cannot. Rows fired at
+an even interval tell an offset only up to whole intervals, so none is looked for beyond half of one
+(nor at all where the samples lie further apart than that).
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
     if exact.size < _FEWEST or header.time_s.size < _FEWEST:
         return None
     reach_s = min(_REACH_S, float(np.median(np.diff(exact.high_s))) / 2)
+    if float(np.median(np.diff(header.time_s))) > reach_s:
+        return None
     low, high = _brackets(header, exact.high_s, reach_s)
     low, high = low[np.isfinite(low)], high[np.isfinite(high)]
     if low.size < _FEWEST:

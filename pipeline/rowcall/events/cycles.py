@@ -53,8 +53,13 @@ def find_cycles(
     signals: Mapping[tuple[Role, int, int], Signal],
     pulses: pl.DataFrame,
     minutes: pl.DataFrame,
+    is_complete: bool = True,
 ) -> pl.DataFrame:
-    """Return the cleaning cycles of a day (`BaghouseDay.cycles`), empty without DP or cleaning."""
+    """Return the cleaning cycles of a day (`BaghouseDay.cycles`), empty without DP or cleaning.
+
+    Args:
+        is_complete: no fire is missing in `pulses`; where some are, a pause says nothing.
+    """
     dp = shared_signal(signals, Role.DP)
     if dp is None:
         return pl.DataFrame(schema=CYCLE_COLUMNS)
@@ -62,10 +67,11 @@ def find_cycles(
     on_demand = baghouse.cleaning.mode == "on_demand"
     if on_demand:
         switch = shared_signal(signals, Role.CLEANING_ON)
-        bouts = _bouts_by_pause(fired, baghouse) if fired.size else _bouts_by_switch(switch)
+        by_pause = is_complete and fired.size > 1
+        bouts = _bouts_by_pause(fired, baghouse) if by_pause else _bouts_by_switch(switch)
         spans = _between_bouts(bouts, fired)
     else:
-        spans = _passes(fired, pulses, baghouse)
+        spans = _passes(fired, pulses, baghouse) if is_complete else []
     running = _running(minutes)
     flow = _flow_per_cloth(minutes)
     lines = [_measure(span, dp, flow, running, on_demand) for span in spans]

@@ -7,7 +7,7 @@ min_delay_s, tau_s. By compartment: n_pulses, before_pa, drop_pa, tau_s, tau_s_h
 plant-local day, counted from its start), n_tau_hNN, slow_frac (share of pulses not made good
 before the next), clock_offset_s. By baghouse: n_pulses, n_cycles, residual_dp_pa, peak_dp_pa,
 cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3), residual_drag (Pa.s/m), running_min,
-idle_min, n_starts, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
+idle_min, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
 """
 
 from __future__ import annotations
@@ -75,6 +75,8 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
         )
         .with_columns(drop_ratio=pl.col("drop_pa") / pl.col("drop_pa").median().over("compartment"))
     )
+    if not events.fires_known:  # scanned bits miss most fires: no number of calls can be told
+        measured = measured.drop("n_called")
     names = [name for name in measured.columns if name not in ("compartment", "row")]
     counts = ["n_called", "n_heard", "n_answered"] if events.fires_known else []
     joined = roster.join(measured, on=["compartment", "row"], how="left")

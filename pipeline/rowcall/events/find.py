@@ -58,7 +58,7 @@ def find_events(
     pulses = pl.concat(tables).sort("time_s", "compartment", "row")
     return Events(
         pulses=pulses,
-        cycles=find_cycles(baghouse, signals, pulses, minutes),
+        cycles=find_cycles(baghouse, signals, pulses, minutes, fires is None or fires.is_complete),
         clock_offsets=offsets,
         fires_known=fires is not None and fires.is_complete,
     )

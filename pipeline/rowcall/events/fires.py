@@ -67,8 +67,10 @@ def find_fires(
 ) -> Fires | None:
     """Return the day's fires, or None where neither bits nor counters are usable.
 
-    Bits come before counters: they carry the instant and the row without ambiguity.
+    Bits come before counters: they carry the instant and the row without ambiguity. Scanned bits
+    miss most fires and come last.
     """
+    scanned = None
     for role in (Role.ROW_SOLENOID, Role.STEP_COUNTER):
         found = [
             _bit_fires(place, signal)
@@ -78,8 +80,11 @@ def find_fires(
             if place[0] is role
         ]
         if found:
-            return _in_order(found, seconds)
-    return None
+            fires = _in_order(found, seconds)
+            if fires.is_complete:
+                return fires
+            scanned = scanned or fires
+    return scanned
 
 
 def _bit_fires(place: tuple[Role, int, int], signal: Signal) -> Fires:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from rowcall import trade
@@ -22,8 +23,12 @@ _WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of th
 _BEFORE_S = 10.0  # chosen: older points are not "just before"
 _N_BEFORE = 3  # chosen: the median of three forgives one wild point
 _HEARD_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
+_FAINT_SHARE = 0.15  # a usual drop is 15-40 % of gauge pressure: common practice, no source
+_FAINT_PA = _FAINT_SHARE * trade.PULSE_PRESSURE_GLASS[0].value
+_FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
 _MOST_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
 ANSWERED_SHARE = 0.25  # chosen: between a faint row (60 % of its peers) and a silent one (0 %)
+_FEWEST_RESTS = 20  # chosen: fewer do not settle the noise
 _NOISE_TIMES = 5.0  # chosen: a drop below five standard deviations of noise was not heard as one
 
 PULSE_COLUMNS = {
@@ -71,7 +76,7 @@ def measure_pulses(header: Signal, fires: Fires) -> pl.DataFrame:
     """
     if fires.size == 0 or header.time_s.size == 0:
         return pl.DataFrame(schema=PULSE_COLUMNS)
-    noise = noise_of(header)
+    noise = min(noise_of(header), _resting_noise(header, fires.low_s))
     until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
     windows = _windows_after(header, fires.low_s, until)
     before = _before(header, fires.low_s)
@@ -84,7 +89,7 @@ def measure_pulses(header: Signal, fires: Fires) -> pl.DataFrame:
         0.0,
     )
     drop = _drop(before, least, lead, refill)
-    heard = np.isfinite(before) & (_first(windows.delay_s) <= _HEARD_S + fires.high_s - fires.low_s)
+    heard = np.isfinite(before) & _can_hear(windows, fires.high_s - fires.low_s, noise)
     drop = np.where(heard, drop, np.nan)
     answered = answers(drop, noise)
     fitted = heard & answered & np.isfinite(refill.tau_s)
@@ -147,12 +152,31 @@ def _windows_after(header: Signal, low_s: Floats, until_s: Floats) -> _Windows:
     return _Windows(delay, np.where(inside, header.value[index], np.nan))
 
 
+def _resting_noise(header: Signal, low_s: Floats) -> float:
+    """Noise from the last three points before each fire, where a refill bends least [Pa].
+
+    Infinite where too few fires have three points since the one before.
+    """
+    end = np.searchsorted(header.time_s, low_s, side="right")
+    since = np.append(-np.inf, low_s[:-1]) + _VALVE_OPEN_S
+    first = np.maximum(end - 3, 0)
+    usable = first[(end >= 3) & (header.time_s[first] >= since)]
+    if usable.size < _FEWEST_RESTS:
+        return float("inf")
+    bend = header.value[usable] - 2 * header.value[usable + 1] + header.value[usable + 2]
+    return float(np.median(np.abs(bend)) / (0.6745 * np.sqrt(6.0)))
+
+
 def _before(header: Signal, low_s: Floats) -> Floats:
-    """Median of the last few points before each fire, nan where there is none near."""
+    """Median of the last few points before each fire, nan where there is none near.
+
+    Points in the first half of the time since the fire before still belong to its refill.
+    """
+    age = np.minimum(_BEFORE_S, np.diff(low_s, prepend=-np.inf) / 2)[:, None]
     end = np.searchsorted(header.time_s, low_s, side="right")
     index = end[:, None] - 1 - np.arange(_N_BEFORE)[None, :]
     held = np.clip(index, 0, None)
-    near = (index >= 0) & (low_s[:, None] - header.time_s[held] <= _BEFORE_S)
+    near = (index >= 0) & (low_s[:, None] - header.time_s[held] <= age)
     return _nan_median(np.where(near, header.value[held], np.nan))
 
 
@@ -194,8 +218,17 @@ def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floa
     return before - np.where(np.isfinite(led_back), np.minimum(led_back, least), least)
 
 
-def _first(delay_s: Floats) -> Floats:
-    return np.where(np.isfinite(delay_s[:, 0]), delay_s[:, 0], np.inf)
+def _can_hear(windows: _Windows, width_s: Floats, noise_pa: float) -> npt.NDArray[np.bool_]:
+    """Tell where a faint but usual drop would still stand out when the first sample comes.
+
+    Args:
+        width_s: how far each fire's instant is uncertain, shape (n_fires,) [s].
+    """
+    closed = np.where(windows.delay_s >= _VALVE_OPEN_S, windows.delay_s, np.inf)
+    late_s = np.maximum(closed.min(axis=1) - width_s, 0.0)
+    left_pa = _FAINT_PA * np.exp(-late_s / _FAST_TAU_S)
+    heard: npt.NDArray[np.bool_] = (left_pa > _NOISE_TIMES * noise_pa) & (late_s <= _HEARD_S)
+    return heard
 
 
 def _nan_median(values: Floats) -> Floats:

@@ -7,8 +7,8 @@ Between pulses the supply fills the header close to first order,
 with p_s the pressure it tends to, d the drop still to be made good at t0 and tau the recovery
 constant; 95 % of a drop is made good after tau * ln 20 = 3.0 tau. For a given tau, p_s and d
 follow from a straight least-squares line in exp(-t/tau) (variable projection), so one scan over
-tau on a logarithmic grid, refined by a parabola, finds the least-squares fit of all three without
-starting values and for all pulses together.
+tau on a logarithmic grid, refined twice by a parabola, finds the least-squares fit of all three
+without starting values and for all pulses together.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from rowcall.model import Floats
 T95 = math.log(20.0)  # times tau until 95 % of a drop is made good
 
 _SHORTEST_S, _LONGEST_S, _N_GRID = 0.15, 90.0, 56
+_FINE = 0.1  # of a grid step, for the second parabola; chosen: leaves an error below 0.1 %
 _CHUNK = 4096  # pulses at a time, to bound memory
 _FEWEST_POINTS = 4  # three unknowns and one degree of freedom
 
@@ -75,6 +76,8 @@ def _fit_chunk(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Floats:
     best, shift, curvature = _vertex(sse)
     step = math.log(grid[1] / grid[0])
     tau = grid[best] * np.exp(shift * step)
+    near = [_project(t, y, weight, count, tau * math.exp(k * step * _FINE))[0] for k in (-1, 0, 1)]
+    tau = tau * np.exp(_vertex(np.stack(near))[1] * step * _FINE)
     rest, plateau, depth = _project(t, y, weight, count, tau)
     variance = np.maximum(rest / np.maximum(count - 3, 1), noise_pa**2)
     error = np.sqrt(2.0 * variance / np.maximum(curvature / step**2, 1e-12))

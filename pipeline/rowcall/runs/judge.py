@@ -9,7 +9,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from rowcall.day_report import DayReport, FileNote
+from rowcall.day_report import Change, DayReport, FileNote
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.events.facts import FACT_COLUMNS
 from rowcall.model import Finding, Limits, Rule, Subject, Verdict
@@ -75,6 +75,18 @@ def open_since(
                 first -= timedelta(days=1)
             out[key] = first
     return out
+
+
+def changes_since(
+    before: Mapping[tuple[str, Subject], Verdict], findings: Sequence[Finding]
+) -> tuple[Change, ...]:
+    """Return the verdicts that differ from an earlier judgement, in order of rule and subject."""
+    now = {(f.rule, f.answer.subject): f.answer.verdict for f in findings}
+    return tuple(
+        Change(rule, subject, before.get((rule, subject)), now.get((rule, subject)))
+        for rule, subject in sorted(before.keys() | now.keys())
+        if before.get((rule, subject)) is not now.get((rule, subject))
+    )
 
 
 def verdict_facts(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from rowcall.errors import BusyError
+from rowcall.errors import BusyError, StoreError
 
 
 @contextmanager
@@ -20,10 +20,11 @@ def hold_site(store: Path, wait_s: float, progress: Callable[[str], None]) -> It
 
     Raises:
         BusyError: another run still held it after `wait_s` seconds.
+        StoreError: the lock file cannot be written.
     """
-    store.parent.mkdir(parents=True, exist_ok=True)
     lock = FileLock(store.with_name(store.name + ".lock"))
     try:
+        store.parent.mkdir(parents=True, exist_ok=True)
         lock.acquire(timeout=0)
     except Timeout:
         progress(f"Another rowcall run is at work on {store.name}; waiting up to {wait_s:.0f} s.")
@@ -34,6 +35,11 @@ def hold_site(store: Path, wait_s: float, progress: Callable[[str], None]) -> It
                 f"Another rowcall run is at work on {store.name} and did not end within "
                 f"{wait_s:.0f} s. Nothing was done; start this run again later."
             ) from error
+    except OSError as error:
+        raise StoreError(
+            f"{lock.lock_file}: the lock file beside the store cannot be written "
+            f"({error.strerror or error}); check that this account may write to it and its folder."
+        ) from error
     try:
         yield
     finally:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -13,13 +13,26 @@ from rowcall.days import day_bounds, days_from, local_day
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Limits, Rule
-from rowcall.runs.judge import HISTORY_DAYS, judge_day, settings_hash, verdict_facts
+from rowcall.runs.judge import (
+    HISTORY_DAYS,
+    changes_since,
+    judge_day,
+    settings_hash,
+    verdict_facts,
+)
 from rowcall.runs.lock import hold_site
 from rowcall.runs.post import mail_reports
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import days_touched, files_of_day
-from rowcall.store.results import Judged, found_before, judged_days, read_history, save_day
+from rowcall.store.results import (
+    Judged,
+    found_before,
+    judged_days,
+    read_history,
+    save_day,
+    verdicts_of,
+)
 from rowcall.take_in import Outcome, find_exports, take_in
 
 Progress = Callable[[str], None]
@@ -93,7 +106,11 @@ def _take_in_inbox(
 ) -> list[str]:
     if not site.inbox.is_dir():
         return [f"{site.inbox}: the inbox folder does not exist; nothing was taken in."]
-    exports = find_exports(site.inbox)
+    try:
+        exports = find_exports(site.inbox)
+    except OSError as error:
+        reason = error.strerror or error
+        return [f"{site.inbox}: the inbox cannot be listed ({reason}); nothing was taken in."]
     progress(f"Inbox {site.inbox.name}: {len(exports)} files.")
     taken = take_in(store, site, exports, now=now, settle_s=settle_s, progress=progress)
     return [one.message for one in taken if one.outcome in (Outcome.REFUSED, Outcome.WAITING)]
@@ -127,9 +144,12 @@ def _judge_and_keep(
         changed_settings={},
         revision=judged.revision,
     )
+    if before:
+        changes = changes_since(verdicts_of(store, day), report.findings)
+        report = replace(report, changes=changes)
     folder = write_pictured(site.reports, report)
     verdicts = {house.id: verdict_facts(house.id, report.findings) for house in site.baghouse}
-    with store.transaction():
+    with store.keeping(f"the results of {day}"):
         save_day(store, day, report.baghouses, report.findings, verdicts, judged)
     return report, folder
 

@@ -7,9 +7,10 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from rowcall.days import local_day
-from rowcall.mail import Letter, content_id, deliver
+from rowcall.mail import SENT, UNKNOWN, Letter, content_id, deliver
 from rowcall.model import Urgency
 from rowcall.site import Mail, Site
+from rowcall.smtp import address
 from rowcall.store import Store
 from rowcall.store.results import Judged, StoreOutbox, judged_days, urgencies_found
 from rowcall_reports.html import to_html
@@ -45,8 +46,8 @@ def mail_reports(
 
 
 def _everyone_has(outbox: StoreOutbox, mail: Mail, day: date, revision: int) -> bool:
-    states = {outbox.state(day, revision, recipient) for recipient in mail.to}
-    return states <= {"sent", "unknown"}
+    states = {outbox.state(day, revision, address(recipient)) for recipient in mail.to}
+    return states <= {SENT, UNKNOWN}
 
 
 def _letter(

@@ -23,6 +23,7 @@ def study_day(
     store: Store, site: Site, baghouse: Baghouse, day: date, history: pl.DataFrame
 ) -> BaghouseDay:
     """Return everything that the rules may look at for one baghouse and plant-local day."""
+    baghouse = baghouse.on(day)
     start, end = day_bounds(day, site.plant.zone)
     names = [tag.tag for tag in baghouse.tag]
     held = [tag.tag for tag in baghouse.tag if tag.sample is not Sample.SNAPSHOT]

@@ -89,11 +89,11 @@ def _overlapping(store: Store, spans: pl.DataFrame) -> list[int]:
 def _old_samples(store: Store, spans: pl.DataFrame, tags: list[int]) -> _Old:
     first = int(spans["first_time"].to_physical().to_numpy().min())
     last = int(spans["last_time"].to_physical().to_numpy().max())
-    table = store.connection.sql(
+    table = store.frame(
         "SELECT rowid, tag_id, time, value, quality FROM samples "
         f"WHERE tag_id IN ({', '.join(map(str, tags))}) "
         f"AND time >= make_timestamp({first}) AND time <= make_timestamp({last})"
-    ).pl()
+    )
     tag, time = table["tag_id"].to_numpy(), table["time"].to_physical().to_numpy()
     order = np.lexsort((time, tag))
     return _Old(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -19,6 +19,9 @@ _OFFLINE: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
+
+# What DuckDB raises when the disk is full or fails; anything else is a fault of the statement.
+_DISK = (duckdb.OperationalError, duckdb.FatalException)
 
 
 class Store:
@@ -46,8 +49,10 @@ class Store:
         try:
             connection.execute("SET TimeZone = 'UTC'")
             _migrate(connection, path, read_only)
-        except BaseException:
+        except BaseException as error:
             connection.close()
+            if isinstance(error, _DISK):
+                raise StoreError(_explain(path, str(error))) from error
             raise
         return cls(connection, path)
 
@@ -62,13 +67,38 @@ class Store:
             yield
 
     @contextmanager
+    def keeping(self, what: str) -> Iterator[None]:
+        """A transaction that tells in a plain sentence when `what` could not reach the disk.
+
+        Raises:
+            StoreError: the disk is full or fails; nothing done inside was kept.
+        """
+        try:
+            with self.transaction():
+                yield
+        except _DISK as error:
+            raise StoreError(
+                f"{self.path}: {what} could not be kept, because the store could not be written "
+                f"({_first_line(error)}); check that the disk has room. What it held before is "
+                "whole, and the next run makes up for it."
+            ) from error
+
+    @contextmanager
     def view(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
         """Let statements read `frame` as the table `name` while inside the block."""
-        self.connection.register(name, frame)
+        self.connection.register(name, _Stream(frame))
         try:
             yield
-        finally:
-            self.connection.unregister(name)
+        except BaseException:
+            # A failed statement may have ended the transaction: what failed first is to be told.
+            with suppress(duckdb.Error):
+                self.connection.unregister(name)
+            raise
+        self.connection.unregister(name)
+
+    def frame(self, query: str) -> pl.DataFrame:
+        """Return the rows of a SELECT."""
+        return pl.DataFrame(self.connection.sql(query))
 
     def __enter__(self) -> Self:
         return self
@@ -82,13 +112,30 @@ class Store:
         self.close()
 
 
+class _Stream:
+    """A frame as nothing but an Arrow stream.
+
+    Given the frame itself, DuckDB would import pyarrow to read it, which takes longer than most
+    of the statements here.
+    """
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        # DuckDB refuses the stream of a column of which nothing but nulls is known.
+        self._frame = frame.with_columns(pl.col(pl.Null).cast(pl.String))
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        return self._frame.__arrow_c_stream__(requested_schema)
+
+
 @contextmanager
 def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
     connection.execute("BEGIN")
     try:
         yield
     except BaseException:
-        connection.execute("ROLLBACK")
+        # After a failed write DuckDB may have rolled back itself: what failed first is to be told.
+        with suppress(duckdb.Error):
+            connection.execute("ROLLBACK")
         raise
     connection.execute("COMMIT")
 
@@ -96,12 +143,25 @@ def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
 def _connect(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     if path.is_dir():
         raise StoreError(f"{path}: this is a folder; folders.store must name a file.")
-    if not read_only:
-        path.parent.mkdir(parents=True, exist_ok=True)
     try:
+        if not path.exists():
+            _make_empty(path)
         return duckdb.connect(str(path), read_only=read_only, config=_OFFLINE)
-    except duckdb.Error as error:
+    except (OSError, duckdb.Error) as error:
         raise StoreError(_explain(path, str(error))) from error
+
+
+def _make_empty(path: Path) -> None:
+    """Make an empty database, under its own name only when complete.
+
+    DuckDB refuses a file whose three headers are not all there, so a run killed between them, or
+    a full disk, would otherwise block every later run.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    made = path.with_name(path.name + ".new")
+    made.unlink(missing_ok=True)
+    duckdb.connect(str(made), config=_OFFLINE).close()
+    made.rename(path)
 
 
 def _explain(path: Path, text: str) -> str:
@@ -121,8 +181,11 @@ def _explain(path: Path, text: str) -> str:
         )
     if "storage version" in low or "newer version" in low or "older version" in low:
         return f"{path}: the store was written by another DuckDB version; update rowcall."
-    first = text.strip().splitlines()[0] if text.strip() else "no reason given"
-    return f"{path}: the store cannot be opened ({first})."
+    return f"{path}: the store cannot be opened ({_first_line(text)})."
+
+
+def _first_line(said: object) -> str:
+    return next(iter(str(said).strip().splitlines()), "no reason given")
 
 
 def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool) -> None:

@@ -23,22 +23,26 @@ def local_days(time_us: npt.NDArray[np.int64], zone: ZoneInfo) -> list[date]:
     """
     if not len(time_us):
         return []
+    first, last = (
+        from_epoch_us(int(bound)).astimezone(zone).date()
+        for bound in (time_us.min(), time_us.max())
+    )
+    if first == last:
+        return [first]
     # Days of any zone begin on a quarter of an hour, so quarters are all that must be told apart;
     # runs of one quarter go first because sorting every instant would cost more than the rest.
     quarters = time_us // _QUARTER_US
     starts = np.flatnonzero(np.diff(quarters, prepend=quarters[0] - 1))
     quarters = np.unique(quarters[starts]) * _QUARTER_US
-    day = from_epoch_us(int(quarters[0])).astimezone(zone).date()
-    last = from_epoch_us(int(quarters[-1])).astimezone(zone).date()
-    found = []
+    day, found = first, []
     while day <= last:
         start, end = (epoch_us(bound) for bound in day_bounds(day, zone))
-        first = int(np.searchsorted(quarters, start))
-        if first < len(quarters) and quarters[first] < end:
+        at = int(np.searchsorted(quarters, start))
+        if at < len(quarters) and quarters[at] < end:
             found.append(day)
             day += timedelta(days=1)
-        elif first < len(quarters):
-            day = from_epoch_us(int(quarters[first])).astimezone(zone).date()
+        elif at < len(quarters):
+            day = from_epoch_us(int(quarters[at])).astimezone(zone).date()
         else:
             break
     return found

@@ -49,6 +49,17 @@ def read_history(store: Store, baghouse: str, day: date, days: int) -> pl.DataFr
     return facts
 
 
+def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
+    """Return the verdict on every rule and subject as the day was last judged."""
+    rows = store.connection.execute(
+        'SELECT rule, baghouse, compartment, "row", verdict FROM findings WHERE day = ?', [day]
+    ).fetchall()
+    return {
+        (str(rule), Subject(house, compartment, row)): Verdict(verdict)
+        for rule, house, compartment, row, verdict in rows
+    }
+
+
 def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str, Subject]]]:
     """Return what was found on each of the `days` days before `day`; judged days only."""
     rows = store.connection.execute(
@@ -114,7 +125,7 @@ class StoreOutbox:
     def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
         """Keep a state; it is on disk when this returns."""
         key = [day, revision, recipient]
-        with self._store.transaction():
+        with self._store.keeping(f"what became of the mail about {day}"):
             self._store.connection.execute(
                 "DELETE FROM mails WHERE day = ? AND revision = ? AND recipient = ?", key
             )

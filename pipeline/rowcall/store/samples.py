@@ -67,10 +67,10 @@ def read_samples(
     ids = tag_ids(store, tags)
     # Literal numbers instead of parameters: DuckDB prunes row groups by them while planning.
     listed = ", ".join(str(tag_id) for tag_id in ids.values()) or "NULL"
-    table = store.connection.sql(
+    table = store.frame(
         f"SELECT tag_id, time, value, quality FROM samples WHERE tag_id IN ({listed}) "
         f"AND time >= make_timestamp({epoch_us(start)}) AND time < make_timestamp({epoch_us(end)})"
-    ).pl()
+    )
     tag = table["tag_id"].to_numpy()
     time = table["time"].to_physical().to_numpy()
     value, quality = table["value"].to_numpy(), table["quality"].to_numpy()

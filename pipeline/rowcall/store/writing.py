@@ -47,7 +47,7 @@ def _store(store: Store, export: Export) -> FileNote:
     change = compare(store, batch, ids, spans)
     kept = ~change.unchanged
     note = _note(export, int(change.replaced.sum()), int(change.unchanged.sum()))
-    _delete(store, change.gone)
+    _delete(store, change.gone, batch.time_us)
     _append(store, batch, ids, kept)
     file_id = _enter_file(store, export, note)
     _enter_spans(store, file_id, spans)
@@ -119,8 +119,12 @@ def _in_store_order(batch: Batch, ids: list[int]) -> tuple[Batch, Ids]:
     )
 
 
-def _delete(store: Store, gone: npt.NDArray[np.int64]) -> None:
-    """Delete rows by row number; a run without gaps, as of a replaced day, goes by its ends."""
+def _delete(store: Store, gone: npt.NDArray[np.int64], time_us: npt.NDArray[np.int64]) -> None:
+    """Delete rows by row number, all of which lie within the span of `time_us`.
+
+    The span lets DuckDB pass over every row group of other days, which row numbers alone do not.
+    A run without gaps, as of a whole replaced day, goes by its ends.
+    """
     if not len(gone):
         return
     first, last = int(gone.min()), int(gone.max())
@@ -130,7 +134,9 @@ def _delete(store: Store, gone: npt.NDArray[np.int64]) -> None:
         return
     with store.view("gone", pl.DataFrame({"gone": gone})):
         store.connection.execute(
-            f"DELETE FROM samples WHERE {where} AND rowid IN (SELECT gone FROM gone)"
+            f"DELETE FROM samples WHERE time >= make_timestamp({int(time_us.min())}) "
+            f"AND time <= make_timestamp({int(time_us.max())}) "
+            "AND rowid IN (SELECT gone FROM gone)"
         )
 
 

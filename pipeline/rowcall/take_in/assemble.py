@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -17,8 +18,8 @@ from rowcall.take_in.layout import Layout
 from rowcall.take_in.quality import UNKNOWN, quality_codes
 from rowcall.take_in.table import Table, column, set_aside
 from rowcall.take_in.times import REASONS as TIME_REASONS
-from rowcall.take_in.times import times_of
-from rowcall.take_in.values import Cell, Values, settle_decimal, values_of
+from rowcall.take_in.times import Times, in_utc, parse_times
+from rowcall.take_in.values import Cell, Values, values_of
 
 SAME_INSTANT = "same instant again"
 NO_TAG = "the tag is empty"
@@ -48,33 +49,47 @@ def assemble(
     Raises:
         ExportError: the file leaves open how its numbers are written.
     """
-    cells = [table.frame[column(place)] for place in layout.values]
-    texts = [series for series in cells if series.dtype == pl.String]
-    settled = decimal or settle_decimal(texts, file)
-    if layout.tag is None:
-        return _assemble_wide(table, layout, zone, settled)
-    return _assemble_long(table, layout, layout.tag, zone, settled)
+    # The engine's work on whole columns does not hold the interpreter's lock, so columns are read
+    # side by side.
+    with ThreadPoolExecutor(max_workers=4) as pool:
+        parsed = pool.submit(parse_times, table.frame[column(layout.time)], layout.form)
+        cells = [table.frame[column(place)] for place in layout.values]
+        values = pool.submit(values_of, cells, decimal, file)
+        if layout.tag is None:
+            return _assemble_wide(table, layout, in_utc(parsed.result(), zone), values.result())
+        quality = pool.submit(_quality, table, layout.quality.get(next(iter(layout.values))))
+        names, tag = _tags(table.frame[column(layout.tag)])
+        times = in_utc(parsed.result(), zone, tag)
+        read = _Long(names, tag, times, values.result()[0], quality.result())
+    return _assemble_long(table, layout, layout.tag, read)
 
 
-def _assemble_long(
-    table: Table, layout: Layout, tag_place: int, zone: ZoneInfo, decimal: str
-) -> Assembled:
+@dataclass(frozen=True, slots=True)
+class _Long:
+    """The columns of a long layout, read: `tag` holds places in `names`."""
+
+    names: list[str]
+    tag: npt.NDArray[np.uint32]
+    times: Times
+    values: Values
+    quality: Codes
+
+
+def _assemble_long(table: Table, layout: Layout, tag_place: int, read: _Long) -> Assembled:
     value_place = next(iter(layout.values))
-    quality_place = layout.quality.get(value_place)
-    names, tag = _tags(table.frame[column(tag_place)])
-    times = times_of(table.frame[column(layout.time)], layout.form, zone, tag)
-    values = values_of(table.frame[column(value_place)], decimal)
-    quality = _quality(table, quality_place)
-    reason = times.reason.copy()
+    names, tag, values, quality = read.names, read.tag, read.values, read.quality
+    reason = read.times.reason.copy()
     if "" in names:
         _mark(reason, tag == names.index(""), NO_TAG)
     _mark(reason, (values.kind == Cell.EMPTY) & (quality != BAD), NO_VALUE)
     _mark_cells(reason, values, quality)
-    flat = Flat(tag, np.arange(len(tag)), times.time_us, values.number, _final(values, quality))
+    flat = Flat(
+        tag, np.arange(len(tag)), read.times.time_us, values.number, _final(values, quality)
+    )
     kept, doubles = sort_once(flat.take(reason == 0) if reason.any() else flat)
     reason[doubles.row] = _REASONS.index(SAME_INSTANT)
     rows = np.flatnonzero(reason)
-    places = {NO_TAG: tag_place, NO_QUALITY: quality_place or 0}
+    places = {NO_TAG: tag_place, NO_QUALITY: layout.quality.get(value_place, 0)}
     places |= dict.fromkeys((NO_VALUE, NO_NUMBER, SAME_INSTANT), value_place)
     named = [table.names[places.get(text, layout.time)] for text in _REASONS]
     aside = set_aside(
@@ -90,8 +105,9 @@ def _assemble_long(
     )
 
 
-def _assemble_wide(table: Table, layout: Layout, zone: ZoneInfo, decimal: str) -> Assembled:
-    times = times_of(table.frame[column(layout.time)], layout.form, zone, None)
+def _assemble_wide(
+    table: Table, layout: Layout, times: Times, columns: Sequence[Values]
+) -> Assembled:
     timed = np.flatnonzero(times.reason == 0)
     untimed = np.flatnonzero(times.reason)
     aside = [
@@ -104,8 +120,7 @@ def _assemble_wide(table: Table, layout: Layout, zone: ZoneInfo, decimal: str) -
         ),
     ]
     flats, filled_cells = [], 0
-    for number, place in enumerate(layout.values):
-        values = values_of(table.frame[column(place)], decimal)
+    for number, (place, values) in enumerate(zip(layout.values, columns, strict=True)):
         quality = _quality(table, layout.quality.get(place))
         reason = np.zeros(table.frame.height, np.uint8)
         _mark_cells(reason, values, quality)

@@ -7,6 +7,7 @@ swallowing what follows. So a row is a line, and every row's line number is know
 from __future__ import annotations
 
 import csv
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import numpy.typing as npt
@@ -29,36 +30,62 @@ def read_lines(file: str, text: bytes, head: Head) -> Table:
     Raises:
         ExportError: the text cannot be cut into fields.
     """
-    body = _body(text, head.data_line)
-    width, rows = len(head.names), body.count(b"\n") + 1
-    # Too many fields on one line and too few on another could balance in this sum; then the
-    # parser refuses the line with too many.
-    if b'"' not in body and body.count(head.delimiter.encode()) == rows * (width - 1):
-        frame = _parse(body, head.delimiter, width)
-        if frame is not None and frame.height == rows:
-            nothing = set_aside([], [], [], [])
-            return Table(head.names, frame, head.data_line, None, nothing, head.delimiter)
-    return _read_irregular(file, body, head)
+    start, end = _bounds(text, head.data_line)
+    width, quote = len(head.names), '"' if text.find(b'"', start) >= 0 else None
+    frame = _parse(text, head.delimiter, width, skip=head.data_line - 1, quote=quote)
+    if frame is not None and _is_whole(frame, text, start, end, head.delimiter, quote):
+        nothing = set_aside([], [], [], [])
+        return Table(head.names, frame, head.data_line, None, nothing, head.delimiter)
+    return _read_irregular(file, text, start, end, head)
 
 
-def _body(text: bytes, data_line: int) -> bytes:
-    """Return the lines from `data_line` on, without line ends at the very end."""
+def _bounds(text: bytes, data_line: int) -> tuple[int, int]:
+    """Return where the data begins, and where it ends but for line ends at the very end."""
     start, end = 0, len(text)
     for _ in range(data_line - 1):
         start = text.index(b"\n", start) + 1
     while end > start and text[end - 1] in b"\r\n":
         end -= 1
-    return text[start:end]
+    return start, end
+
+
+def _is_whole(
+    frame: pl.DataFrame, text: bytes, start: int, end: int, delimiter: str, quote: str | None
+) -> bool:
+    """True where every line gave one row with all of its fields.
+
+    The parser refuses lines with too many fields, but fills those with too few. A filled row has
+    an empty last field, so only where there is one must the delimiters be counted, which quoted
+    ones would upset. With quotes a row may span lines, and then there are fewer rows than lines.
+    """
+    is_filled = not (frame.to_series(frame.width - 1) == "").any()
+    if is_filled and quote is None:
+        return True
+    lines = text.count(b"\n", start, end) + 1
+    if frame.height != lines or quote is not None:
+        return is_filled and frame.height == lines
+    return text.count(delimiter.encode(), start, end) == lines * (frame.width - 1)
 
 
 def _parse(
-    body: bytes, delimiter: str, width: int, quote: str | None = None
+    text: bytes,
+    delimiter: str,
+    width: int,
+    *,
+    skip: int = 0,
+    quote: str | None = None,
+    ragged: bool = False,
 ) -> pl.DataFrame | None:
-    """Cut regular text into cells; None where the parser finds it is not regular."""
+    """Cut text into cells; None where the parser finds lines that it cannot cut.
+
+    `ragged` lets it leave out the fields beyond `width`.
+    """
     try:
         return pl.scan_csv(
-            body,
+            text,
             has_header=False,
+            skip_lines=skip,
+            truncate_ragged_lines=ragged,
             separator=delimiter,
             quote_char=quote,
             schema={column(place): pl.String for place in range(width)},
@@ -68,55 +95,79 @@ def _parse(
         return None
 
 
-def _read_irregular(file: str, body: bytes, head: Head) -> Table:
+def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -> Table:
     """Take the lines apart that are no rows, and cut the others into cells."""
-    width = len(head.names)
-    good: list[bytes] = []
-    numbers: list[Longs] = []
-    rejected: list[tuple[int, str, str]] = []
-    line, start = head.data_line, 0
-    while start < len(body):
-        end = body.find(b"\n", start + _BLOCK_BYTES)
-        block = body[start : len(body) if end < 0 else end]
-        kept, counts = _sort_lines(block, head.delimiter, width)
-        lines = block.split(b"\n") if not kept.all() else []
-        for place in np.flatnonzero(~kept):
-            if lines[place].strip():
-                shown = lines[place].decode().rstrip("\r")
-                rejected.append((line + int(place), shown, _reason(int(counts[place]), width)))
-        good.append(b"\n".join(lines[p] for p in np.flatnonzero(kept)) if lines else block)
-        numbers.append(np.flatnonzero(kept) + line)
-        line += len(kept)
-        start += len(block) + 1
-    rows = np.concatenate(numbers)
-    text = b"\n".join(piece for piece in good if piece)
-    frame = _parse(text, head.delimiter, width, '"') if len(rows) else _empty(width)
-    if frame is None or frame.height != len(rows):
-        frame = _parse_slowly(file, text, head)
-    set_aside_rows = set_aside(
-        [number for number, _, _ in rejected],
+    width, skip = len(head.names), head.data_line - 1
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        # Without quotes the parser gives a row a line, whatever the line holds; it runs beside
+        # the counting of the fields.
+        parsing = None
+        if text.find(b'"', start) < 0:
+            parsing = pool.submit(_parse, text, head.delimiter, width, skip=skip, ragged=True)
+        bounds, fields = _lines(text, start, past, head.delimiter)
+        frame = None if parsing is None else parsing.result()
+    is_row = fields == width
+    if frame is not None and frame.height >= len(fields):
+        frame = frame.head(len(fields)).filter(pl.Series(is_row))
+    else:
+        frame = _parse_rows(file, text, bounds, is_row, head)
+    odd = np.flatnonzero(~is_row)
+    raw = [text[bounds[place] : bounds[place + 1] - 1].decode().rstrip("\r") for place in odd]
+    filled = [place for place, shown in enumerate(raw) if shown.strip()]
+    out = set_aside(
+        odd[filled] + head.data_line,
         "",
-        [raw for _, raw, _ in rejected],
-        [reason for _, _, reason in rejected],
+        [raw[place] for place in filled],
+        [_reason(int(fields[odd[place]]), width) for place in filled],
     )
-    return Table(head.names, frame, head.data_line, rows, set_aside_rows, head.delimiter)
+    lines = np.flatnonzero(is_row) + head.data_line
+    return Table(head.names, frame, head.data_line, lines, out, head.delimiter)
 
 
-def _sort_lines(block: bytes, delimiter: str, width: int) -> tuple[npt.NDArray[np.bool_], Longs]:
-    """Return, a line: whether it is a row of `width` fields, and its fields (-1: open quote)."""
-    codes = np.frombuffer(block, np.uint8)
+def _parse_rows(
+    file: str, text: bytes, bounds: Longs, is_row: npt.NDArray[np.bool_], head: Head
+) -> pl.DataFrame:
+    """Cut the lines that are rows into cells, where fields may be quoted."""
+    odd = np.flatnonzero(~is_row)
+    first, past = np.append(bounds[0], bounds[odd + 1]), np.append(bounds[odd], bounds[-1]) - 1
+    pieces = [text[a:b] for a, b in zip(first.tolist(), past.tolist(), strict=True) if b > a]
+    if not pieces:
+        return _empty(len(head.names))
+    rest = b"\n".join(pieces)
+    frame = _parse(rest, head.delimiter, len(head.names), quote='"')
+    if frame is None or frame.height != is_row.sum():
+        return _parse_slowly(file, rest, head)
+    return frame
+
+
+def _lines(text: bytes, start: int, past: int, delimiter: str) -> tuple[Longs, Longs]:
+    """Return where each line begins (and the next after the last would), and its fields."""
+    bounds: list[Longs] = [np.array([start])]
+    fields: list[Longs] = []
+    while start < past:
+        end = text.find(b"\n", start + _BLOCK_BYTES, past)
+        end = past if end < 0 else end
+        begins, counts = _fields(np.frombuffer(text, np.uint8, end - start, start), delimiter)
+        bounds.append(begins[1:] + start)
+        fields.append(counts)
+        start = end + 1
+    return np.concatenate(bounds), np.concatenate(fields)
+
+
+def _fields(codes: npt.NDArray[np.uint8], delimiter: str) -> tuple[Longs, Longs]:
+    """Return where each line begins (and the next would), and its fields (-1: open quote)."""
     ends = np.append(np.flatnonzero(codes == _NEWLINE), len(codes))
+    bounds = np.append(0, ends + 1)
     cuts = np.flatnonzero(codes == ord(delimiter))
     quotes = np.flatnonzero(codes == _QUOTE)
-    per_line = np.diff(np.searchsorted(quotes, ends), prepend=0)
     if len(quotes):
-        starts = np.append(0, ends[:-1] + 1)
+        before = np.searchsorted(quotes, bounds)  # quotes before each line
         line_of_cut = np.searchsorted(ends, cuts)
-        before = np.searchsorted(quotes, cuts) - np.searchsorted(quotes, starts)[line_of_cut]
-        cuts = cuts[before % 2 == 0]
+        cuts = cuts[(np.searchsorted(quotes, cuts) - before[line_of_cut]) % 2 == 0]
     fields = np.diff(np.searchsorted(cuts, ends), prepend=0) + 1
-    fields[per_line % 2 == 1] = -1
-    return fields == width, fields
+    if len(quotes):
+        fields[np.diff(before) % 2 == 1] = -1
+    return bounds, fields
 
 
 def _reason(fields: int, width: int) -> str:

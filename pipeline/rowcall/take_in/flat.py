@@ -60,10 +60,11 @@ def _rises(flat: Flat) -> bool:
 def _order(flat: Flat) -> npt.NDArray[np.int64]:
     """Return the order by tag, time and row.
 
-    Rows that rise in time already need only a stable sort by tag, which is done in one pass over
-    16-bit numbers.
+    Rows that rise in time already need only a stable sort by tag, and that takes a pass or two
+    over numbers of 8 or 16 bits.
     """
     if (np.diff(flat.time_us) >= 0).all():
-        small = flat.tag.astype(np.uint16) if flat.tag.max(initial=0) < 65_536 else flat.tag
-        return np.argsort(small, kind="stable")
+        return np.argsort(
+            flat.tag.astype(np.min_scalar_type(flat.tag.max(initial=0))), kind="stable"
+        )
     return np.lexsort((flat.time_us, flat.tag))

@@ -14,7 +14,7 @@ from rowcall.take_in.layout import TAG_WORDS, TIME_WORDS, VALUE_WORDS
 from rowcall.take_in.time_forms import time_form
 
 _HEAD_BYTES = 262_144
-_HEAD_LINES = 400
+_HEAD_LINES = 200
 _DELIMITERS = (";", "\t", "|", ",")
 
 

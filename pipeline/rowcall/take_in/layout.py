@@ -65,16 +65,16 @@ def find_layout(
     value = _pinned(file, names, pins.value_column, "value_column")
     quality = _pinned(file, names, pins.quality_column, "quality_column")
     if pins.layout == "wide":
-        return _wide(file, names, time, form)
+        return _wide(file, names, sample, time, form)
     others = [place for place in range(len(names)) if place != time]
     tag = _by_word(file, names, others, TAG_WORDS, "tag_column") if tag is None else tag
     value = _by_word(file, names, others, VALUE_WORDS, "value_column") if value is None else value
-    if quality is None:
-        quality = _by_word(file, names, others, QUALITY_WORDS, "quality_column")
     if tag is not None and value is not None:
+        if quality is None:
+            quality = _by_word(file, names, others, QUALITY_WORDS, "quality_column")
         return Layout(time, form, tag, {value: ""}, {} if quality is None else {value: quality})
     if tag is None and value is None and pins.layout is None:
-        return _wide(file, names, time, form)
+        return _wide(file, names, sample, time, form)
     missing = "value" if tag is not None else "tag"
     raise ExportError(
         f"{file}: the columns are {_listed(names)}, and none of them is known as the {missing} "
@@ -141,7 +141,7 @@ def _by_word(
     file: str, names: Sequence[str], places: Sequence[int], words: frozenset[str], key: str
 ) -> int | None:
     found = [place for place in places if _plain(names[place]) in words]
-    if len(found) > 1 and key != "quality_column":
+    if len(found) > 1:
         raise ExportError(
             f"{file}: the columns {_listed([names[place] for place in found])} could each be the "
             f"{key.replace('_', ' ')}; name the right one as take_in.{key} in the site file."
@@ -149,8 +149,16 @@ def _by_word(
     return found[0] if len(found) == 1 else None
 
 
-def _wide(file: str, names: Sequence[str], time: int, form: TimeForm) -> Layout:
+def _wide(
+    file: str, names: Sequence[str], sample: Sequence[Sequence[str]], time: int, form: TimeForm
+) -> Layout:
     """Every named column but the time is a tag, or the quality of the tag it belongs to."""
+    for place, name in enumerate(names):
+        if not name and any(row[place].strip() for row in sample):
+            raise ExportError(
+                f"{file}: column {place + 1} holds values but has no name; "
+                "export the file with the tag in the header line of each column."
+            )
     quality: dict[int, int] = {}
     known = {name.casefold(): place for place, name in enumerate(names)}
     for place, name in enumerate(names):

@@ -25,44 +25,46 @@ _DAY_MONTH = re.compile(r"\s*(\d{1,2})[-/.](\d{1,2})")
 
 
 @dataclass(frozen=True, slots=True)
+class Parsed:
+    """A column as read: `time` is i64 microseconds, null where unreadable; wall time or UTC."""
+
+    time: pl.Series
+    is_utc: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Times:
-    """UTC instants; `reason` is empty where `time_us` holds, and says why where it does not."""
+    """UTC instants, which hold where `reason` (u8, a place in `REASONS`) is 0."""
 
     time_us: npt.NDArray[np.int64]
-    reason: npt.NDArray[np.uint8]  # place in REASONS
+    reason: npt.NDArray[np.uint8]
 
 
 REASONS = ("", UNREADABLE, MISSING_HOUR, UNCLEAR_HOUR, OUT_OF_RANGE)
 
 
-def times_of(
-    cells: pl.Series,
-    form: TimeForm,
-    zone: ZoneInfo,
-    sequence: npt.NDArray[np.integer] | None,
+def in_utc(
+    parsed: Parsed, zone: ZoneInfo, sequence: npt.NDArray[np.integer] | None = None
 ) -> Times:
     """Return the instants of a column.
 
     Args:
-        cells: text, or a column typed as date-time or as a number since 1970.
-        form: how the text is written (see `time_forms`); its order of day and month is settled.
-        zone: the plant's zone, in which text without an offset is read.
+        parsed: the column, from `parse_times`.
+        zone: the plant's zone, in which times without an offset are read.
         sequence: the number of the tag of each row, None where all rows are one sequence.
     """
-    parsed, is_utc = _parse(cells, form)
-    unreadable = parsed.is_null().to_numpy()
-    time_us = parsed.fill_null(0).to_numpy()
-    reason = unreadable.astype(np.uint8)
-    if not is_utc:
-        rows = np.flatnonzero(~unreadable)
+    time_us = parsed.time.fill_null(0).to_numpy()
+    reason = parsed.time.is_null().to_numpy().astype(np.uint8)
+    outside = (time_us < _FIRST_US) | (time_us >= _PAST_US)
+    if outside.any():
+        reason[outside & (reason == 0)] = REASONS.index(OUT_OF_RANGE)
+    if not parsed.is_utc:
+        rows = np.flatnonzero(reason == 0)
         resolved = to_utc(time_us[rows], zone, None if sequence is None else sequence[rows])
         time_us = time_us.copy()
         time_us[rows] = resolved.time_us
         reason[rows[resolved.missing]] = REASONS.index(MISSING_HOUR)
         reason[rows[resolved.unclear]] = REASONS.index(UNCLEAR_HOUR)
-    outside = (time_us < _FIRST_US) | (time_us >= _PAST_US)
-    if outside.any():
-        reason[outside & (reason == 0)] = REASONS.index(OUT_OF_RANGE)
     return Times(time_us, reason)
 
 
@@ -110,24 +112,25 @@ def plain_pattern(pattern: str) -> str:
     return pattern.replace("%.f", "").replace("%#z", "%z")
 
 
-def _parse(cells: pl.Series, form: TimeForm) -> tuple[pl.Series, bool]:
-    """Return i64 microseconds, null where unreadable, and whether they are UTC already."""
+def parse_times(cells: pl.Series, form: TimeForm) -> Parsed:
+    """Read a column of text in a form whose order of day and month is settled, or a typed one."""
     kind = cells.dtype
     if isinstance(kind, pl.Datetime):
-        return cells.dt.cast_time_unit("us").to_physical(), kind.time_zone is not None
+        return Parsed(cells.dt.cast_time_unit("us").to_physical(), kind.time_zone is not None)
     if kind == pl.Date:
-        return cells.cast(pl.Datetime("us")).to_physical(), False
+        return Parsed(cells.cast(pl.Datetime("us")).to_physical(), False)
     if form.epoch:
-        return _from_epoch(cells, _PER_SECOND[form.epoch]), True
+        return Parsed(_from_epoch(cells, _PER_SECOND[form.epoch]), True)
     text = cells.cast(pl.String)
     if form.comma:
         text = text.str.replace(",", ".", literal=True)
     parsed = _strptime(text, form.pattern)
     if parsed.null_count():
         # Padding and lower-case t and z are allowed but rare: only looked at when needed.
-        again = _strptime(text.str.strip_chars().str.to_uppercase(), form.pattern)
-        parsed = parsed.zip_with(parsed.is_not_null(), again)
-    return parsed, form.has_offset
+        rows = parsed.is_null().arg_true()
+        again = _strptime(text[rows].str.strip_chars().str.to_uppercase(), form.pattern)
+        parsed = parsed.scatter(rows, again)
+    return Parsed(parsed, form.has_offset)
 
 
 def _strptime(text: pl.Series, pattern: str) -> pl.Series:

@@ -55,40 +55,49 @@ class Values:
     kind: npt.NDArray[np.uint8]
 
 
-def values_of(cells: pl.Series, decimal: str) -> Values:
-    """Return the numbers of a column of text, or of one typed as number or truth value."""
-    if cells.dtype != pl.String and not isinstance(cells.dtype, (pl.Categorical, pl.Enum)):
-        number = cells.cast(pl.Float64, strict=False)
-        kind = cells.is_null().cast(pl.UInt8).to_numpy()
-        return Values(number.fill_null(math.nan).to_numpy(), kind)
-    text = cells.cast(pl.String)
-    number = _cast(text, decimal)
-    if not number.null_count():
-        return Values(number.to_numpy(), np.zeros(len(number), np.uint8))
-    return _told_apart(text.fill_null(""), number, decimal)
+def values_of(columns: Sequence[pl.Series], decimal: str | None, place: str) -> list[Values]:
+    """Return the values of columns of text, or of ones typed as numbers or truth values.
 
-
-def settle_decimal(columns: Sequence[pl.Series], place: str) -> str:
-    """Decide from every value cell of a file whether decimals follow a point or a comma.
+    Args:
+        columns: every value column of one export.
+        decimal: the decimal sign; None to find it out from all of the columns.
+        place: names the file, for messages.
 
     Raises:
-        ExportError: the file does not decide it; `place` names the file.
+        ExportError: the columns leave open which sign it is.
     """
-    with_comma = [
-        cells.filter(cells.str.contains(",", literal=True)) for cells in columns if len(cells)
+    texts = [
+        cells.cast(pl.String) if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) else cells
+        for cells in columns
     ]
-    odd = [cells for cells in with_comma if cells.len()]
-    if not odd:
-        return "."
-    shown = [str(cell).strip() for cells in odd for cell in cells.unique().head(10_000)]
+    numbers = _cast(texts, decimal or ".")
+    if decimal is None:
+        decimal = _settled_decimal(texts, numbers, place)
+        if decimal == ",":
+            numbers = _cast(texts, decimal)
+    return [
+        _told_apart(cells, number, decimal)
+        if number.null_count()
+        else Values(number.to_numpy(), np.zeros(len(number), np.uint8))
+        for cells, number in zip(texts, numbers, strict=True)
+    ]
+
+
+def _settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], place: str) -> str:
+    """Decide from all cells that are no plain numbers whether a comma is the decimal sign."""
+    shown = [
+        str(cell).strip()
+        for cells, number in zip(columns, numbers, strict=True)
+        if cells.dtype == pl.String and number.null_count()
+        for cell in cells.filter(number.is_null()).unique(maintain_order=True).to_list()
+        if cell is not None and "," in cell
+    ]
     by_comma = [cell for cell in shown if _COMMA_DECIMAL.fullmatch(cell)]
     in_groups = [cell for cell in shown if _COMMA_GROUPS.fullmatch(cell)]
     open_ = [cell for cell in shown if _GROUPED["."].fullmatch(cell)]
     if by_comma and not in_groups:
         return ","
-    if in_groups and not by_comma:
-        return "."
-    if not open_ and not by_comma:
+    if not by_comma and (in_groups or not open_):
         return "."
     both = f"{by_comma[0]!r} and {in_groups[0]!r}" if by_comma else f"{open_[0]!r}"
     raise ExportError(
@@ -97,20 +106,26 @@ def settle_decimal(columns: Sequence[pl.Series], place: str) -> str:
     )
 
 
-def _cast(text: pl.Series, decimal: str) -> pl.Series:
-    if decimal == ".":
-        return text.cast(pl.Float64, strict=False)
-    swapped = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
-    # A point in a file with decimal commas separates thousands, so it is looked at apart.
-    pointed = text.str.contains(".", literal=True)
-    return swapped.set(pointed, None) if pointed.any() else swapped
+def _cast(columns: Sequence[pl.Series], decimal: str) -> list[pl.Series]:
+    """Return columns as f64, null where a cell is no plain number."""
+    frame = pl.DataFrame([cells.alias(str(place)) for place, cells in enumerate(columns)])
+    plain = pl.all() if decimal == "." else pl.all().exclude(pl.String)
+    swapped = (
+        # A point in a file with decimal commas separates thousands, so it is looked at apart.
+        pl.when(~pl.col(pl.String).str.contains(".", literal=True))
+        .then(pl.col(pl.String).str.replace(",", ".", literal=True))
+        .cast(pl.Float64, strict=False)
+    )
+    return frame.with_columns(
+        plain.cast(pl.Float64, strict=False), *([] if decimal == "." else [swapped])
+    ).get_columns()
 
 
-def _told_apart(text: pl.Series, number: pl.Series, decimal: str) -> Values:
+def _told_apart(cells: pl.Series, number: pl.Series, decimal: str) -> Values:
     """Look closer at the cells that are no plain numbers, once for each different text."""
     rows = np.flatnonzero(number.is_null().to_numpy())
-    trimmed = text[rows].str.strip_chars()
-    again = _cast(trimmed, decimal)
+    trimmed = cells[rows].cast(pl.String).fill_null("").str.strip_chars()
+    (again,) = _cast([trimmed], decimal)
     value = number.fill_null(math.nan).to_numpy().copy()
     kind = np.zeros(len(value), np.uint8)
     value[rows] = again.fill_null(math.nan).to_numpy()

@@ -134,21 +134,22 @@ def _is_one_sequence(wall_us: Longs, inside: Mask) -> bool:
 
 def _split(wall_us: Longs, doubled: Mask, change: Change) -> tuple[Mask, Mask]:
     """Split the doubled hour of one sequence in file order, as masks (second pass, unclear)."""
-    none = np.zeros(len(wall_us), np.bool_)
     if wall_us[-1] < wall_us[0]:  # newest first
-        late, open_ = _split(wall_us[::-1], doubled[::-1], change)
-        return late[::-1], open_[::-1]
+        late, unclear = _split(wall_us[::-1], doubled[::-1], change)
+        return late[::-1], unclear[::-1]
+    none = np.zeros(len(wall_us), np.bool_)
     rows = np.flatnonzero(doubled)
     steps = np.diff(wall_us[rows])
-    late = none.copy()
-    if len(steps) and steps.min() < -_STEP_BACK_US:
-        late[rows[int(steps.argmin()) + 1 :]] = True
-        return late, none
+    backs = np.flatnonzero(steps < -_STEP_BACK_US)
     if len(rows) == 2 and steps[0] == 0:  # hourly points: the same wall time once a pass
-        late[rows[1]] = True
+        backs = np.array([0])
+    if len(backs) == 1:
+        late = none.copy()
+        late[rows[backs[0] + 1 :]] = True
         return late, none
+    if len(backs) > 1:  # the rows are in no order that could tell
+        return none, doubled
+    # One pass only: the first if the file comes from before it, the second if it goes on after.
     if (wall_us < change.first_wall).any():
         return none, none
-    if (wall_us >= change.past_wall).any():
-        return doubled.copy(), none
-    return none, doubled.copy()
+    return (doubled, none) if (wall_us >= change.past_wall).any() else (none, doubled)

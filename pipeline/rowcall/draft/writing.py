@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
-from itertools import groupby
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from rowcall import trade
+from rowcall.draft.casting import Cast, Part, cast_tags
+from rowcall.draft.tag_facts import ExportFacts, TagFacts, export_facts
+from rowcall.draft.tag_words import baghouse_of
+from rowcall.draft.unit_words import unit_of
 from rowcall.site import Role
-from rowcall.take_in.casting import Cast, Part, cast_tags
-from rowcall.take_in.tag_facts import ExportFacts, TagFacts, export_facts
-from rowcall.take_in.tag_words import baghouse_of
-from rowcall.take_in.unit_words import unit_of
 
 _ROW_NUMBER = re.compile(r"(?<!\d)(\d)(\d\d)(?=\D*$)")
 _HEAD = """\
@@ -41,25 +40,30 @@ def draft_site(export: Path) -> str:
         ExportError: the export cannot be read, or holds nothing usable.
     """
     facts = export_facts(export)
-    writable = [tag for tag in facts.tags if _is_writable(tag.name)]
-    houses = {
-        label: list(tags)
-        for label, tags in groupby(
-            sorted(writable, key=lambda tag: baghouse_of(tag.name)),
-            key=lambda tag: baghouse_of(tag.name),
-        )
-    }
-    # Tags that name no baghouse go to the only one there is, or are left to a person.
-    strays = houses.pop("", []) if len(houses) != 1 or "" not in houses else []
-    if len(houses) == 1:
-        next(iter(houses.values())).extend(strays)
-        strays = []
-    blocks = [_HEAD.format(file=export.name), _plant(facts), _take_in(facts)]
-    for number, (label, tags) in enumerate(houses.items(), start=1):
-        blocks += _baghouse(number, label, cast_tags(tags))
-    rest = [*strays, *(tag for tag in facts.tags if tag not in writable)]
-    blocks.append(_rest(rest, "Tags of no baghouse in particular"))
+    houses, strays = _houses(facts.tags)
+    blocks = [_HEAD.format(file=_text(export.name)), _plant(facts), _take_in(facts)]
+    for house, tags in houses.items():
+        blocks += _baghouse(house, cast_tags(tags))
+    blocks.append(_rest(strays, "Tags of no baghouse in particular"))
     return "\n".join(block for block in blocks if block)
+
+
+def _houses(tags: Sequence[TagFacts]) -> tuple[dict[str, list[TagFacts]], list[TagFacts]]:
+    """Return the tags of each baghouse by its id, and those that no site file can hold or place.
+
+    Tags that name no baghouse belong to the only one there is; with several, a person decides.
+    """
+    houses: dict[str, list[TagFacts]] = {}
+    strays = [tag for tag in tags if not _is_writable(tag.name)]
+    for tag in tags:
+        if tag not in strays:
+            house = re.sub(r"[^A-Za-z0-9]", "", baghouse_of(tag.name)).upper()
+            houses.setdefault(house, []).append(tag)
+    unnamed = houses.pop("", [])
+    if len(houses) > 1:
+        return dict(sorted(houses.items())), strays + unnamed
+    house, named = next(iter(houses.items()), ("BH1", []))
+    return {house: named + unnamed}, strays
 
 
 def _is_writable(name: str) -> bool:
@@ -88,14 +92,13 @@ def _take_in(facts: ExportFacts) -> str:
     return "[take_in]\n" + "".join(f"{line}\n" for line in lines)
 
 
-def _baghouse(number: int, label: str, cast: Cast) -> Iterator[str]:
-    name = re.sub(r"[^A-Za-z0-9]", "", label).upper() or f"BH{number}"
+def _baghouse(house: str, cast: Cast) -> Iterator[str]:
     rows = cast.rows[0] if len(set(cast.rows)) == 1 else list(cast.rows)
     check = "" if cast.rows_are_certain else "  # CHECK"
     yield (
         "[[baghouse]]\n"
-        f"id = {_text(name)}\n"
-        f"name = {_text(f'Baghouse {name}')}  # CHECK\n"
+        f"id = {_text(house)}\n"
+        f"name = {_text(f'Baghouse {house}')}  # CHECK\n"
         f"compartments = {len(cast.rows)}{check}\n"
         f"rows_per_compartment = {rows}{check}\n"
         f"{_OPTIONAL}"
@@ -154,7 +157,7 @@ def _row_template(cast: Cast) -> str | None:
     )
 
 
-def _rest(tags: list[TagFacts] | tuple[TagFacts, ...], title: str) -> str:
+def _rest(tags: Sequence[TagFacts], title: str) -> str:
     if not tags:
         return ""
     shown = [

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from rowcall.draft.tag_facts import TagFacts
+from rowcall.draft.tag_words import natural, place_of, role_of, row_places
 from rowcall.site import Role
-from rowcall.take_in.tag_facts import TagFacts
-from rowcall.take_in.tag_words import natural, place_of, role_of, row_places
 
 _BY_COMPARTMENT = (Role.HEADER_PRESSURE, Role.COMPARTMENT_ON_LINE, Role.STEP_COUNTER)
 _HIGHEST_ROW = 99

@@ -1,0 +1,146 @@
+"""The arguments of the command `rowcall`, with help that a plant engineer understands."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import date
+from pathlib import Path
+
+from rowcall import __version__
+
+_EXIT_CODES = """exit codes:
+  0  done
+  1  rowcall itself failed; the message is meant for its makers
+  2  nothing done: wrong arguments, site file or store; the message says what to mend
+  3  reports are written, but some input could not be used; each piece is named
+  4  another rowcall run was at work and did not end in time; nothing done
+  5  reports are written, but someone still lacks one by mail; the next run tries again
+"""
+
+# The only name that argparse has for what `add_subparsers` returns.
+_Commands = argparse._SubParsersAction
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Return the parser; the chosen command's name is in `command`."""
+    parser = argparse.ArgumentParser(
+        prog="rowcall",
+        description="The nightly check-up of pulse-jet baghouses from exported historian data.",
+        epilog=_EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"rowcall {__version__}")
+    commands = parser.add_subparsers(
+        title="commands", required=True, metavar="COMMAND", dest="command"
+    )
+    _add_nightly(commands)
+    _add_rerun(commands)
+    _add_demo(commands)
+    _add(commands, "rules", "print what each rule looks for, its thresholds and their sources")
+    _add_set_aside(commands)
+    _add_new_site(commands)
+    return parser
+
+
+def _add(
+    commands: _Commands[argparse.ArgumentParser], name: str, text: str
+) -> argparse.ArgumentParser:
+    return commands.add_parser(
+        name,
+        help=text,
+        description=text[0].upper() + text[1:] + ".",
+        epilog=_EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+
+
+def _add_site(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--site", type=Path, default=Path("site.toml"), help="the site file (default: site.toml)"
+    )
+
+
+def _add_wait(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--wait",
+        type=float,
+        default=60.0,
+        metavar="SECONDS",
+        help="how long to wait for another run to end (default: 60)",
+    )
+
+
+def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "nightly",
+        "take in new exports, judge every complete day not yet judged, write and mail the reports",
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    parser.add_argument(
+        "--settle",
+        type=float,
+        default=5.0,
+        metavar="SECONDS",
+        help="leave files changed less than this ago for the next run (default: 5)",
+    )
+
+
+def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands, "rerun", "judge a range of days again, with other settings, into another folder"
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    parser.add_argument(
+        "--from", dest="first", type=date.fromisoformat, required=True, metavar="YYYY-MM-DD"
+    )
+    parser.add_argument(
+        "--to", dest="last", type=date.fromisoformat, required=True, metavar="YYYY-MM-DD"
+    )
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path("rerun"),
+        help="folder for the reports (default: rerun); never the nightly one",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="another setting, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
+    )
+
+
+def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands, "demo", "make the exports of an invented plant with seeded faults and judge them"
+    )
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        default=Path("rowcall-demo"),
+        help="folder to make (default: rowcall-demo)",
+    )
+    parser.add_argument("--days", type=int, default=30, help="days of data (default: 30)")
+    parser.add_argument("--seed", type=int, default=7, help="seed of the plant (default: 7)")
+
+
+def _add_set_aside(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands, "set-aside", "count the rows that take-in could not use, or export them"
+    )
+    _add_site(parser)
+    parser.add_argument(
+        "--to", type=Path, help="CSV file to write: file, line, column, text as it stood, reason"
+    )
+
+
+def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(commands, "new-site", "draft a site file from an export, for you to finish")
+    parser.add_argument("export", type=Path, help="a CSV or Parquet export of the historian")
+    parser.add_argument(
+        "--to", type=Path, default=Path("site.toml"), help="file to write (default: site.toml)"
+    )

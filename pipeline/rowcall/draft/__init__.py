@@ -1,0 +1,7 @@
+"""Drafting a first site file from an export, for a person to finish."""
+
+from __future__ import annotations
+
+from rowcall.draft.writing import draft_site
+
+__all__ = ["draft_site"]

@@ -1,0 +1,40 @@
+"""Asking one rule about a day of the tests, and reading its answers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from rowcall.diagnosis.diagnose import diagnose, limits_in_force
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.model import Answer, BaghouseDay, Rule, Subject, Verdict
+
+
+def rule(name: str) -> Rule:
+    """Return the rule of a name."""
+    return next(one for one in load_rules() if one.name == name)
+
+
+def ask(
+    name: str, day: BaghouseDay, settings: Mapping[str, str] | None = None
+) -> dict[Subject, Answer]:
+    """Return one rule's answers on a day, by subject; no subject may be answered twice."""
+    judge = rule(name)
+    limits = limits_in_force([judge], {name: settings or {}})
+    findings = diagnose([judge], limits, [day])
+    answers = {finding.answer.subject: finding.answer for finding in findings}
+    assert len(answers) == len(findings)
+    return answers
+
+
+def found(answers: Mapping[Subject, Answer]) -> set[tuple[int, int]]:
+    """Return the (compartment, row) of everything found."""
+    return {
+        (subject.compartment, subject.row)
+        for subject, answer in answers.items()
+        if answer.verdict is Verdict.FOUND
+    }
+
+
+def value_of(answer: Answer, name: str) -> float:
+    """Return a supporting number of an answer."""
+    return next(quantity.value for quantity in answer.values if quantity.name == name)

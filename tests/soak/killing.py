@@ -1,0 +1,133 @@
+"""Starting a nightly run as a process of its own, and killing it at a chosen moment."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+
+from soak.portrait import STORE
+
+COMMAND = (sys.executable, "-m", "rowcall", "nightly", "--settle", "0")
+PHASES = ("before take-in", "take-in", "judging", "report writing", "saving", "closing")
+STALE = 3  # exit code: done, but the plant's days lie long ago, which a run remarks upon
+LONGEST_S = 120.0  # chosen: many times what a run takes on a busy machine
+
+_POLL_S = 0.0003  # chosen: well below the time between two file-system moments of a run
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A plant that a run is at work on: what can be seen of the run from outside."""
+
+    plant: Path
+    log: Path
+    before: frozenset[int]  # inodes of the report folders that were there at the start
+
+    def said(self) -> str:
+        """Return what the run has told so far."""
+        return self.log.read_text(encoding="utf-8", errors="replace")
+
+    def reports(self) -> list[Path]:
+        """Return the folders among the reports, hidden ones also."""
+        folder = self.plant / "reports"
+        return list(folder.iterdir()) if folder.is_dir() else []
+
+    def has(self, ending: str) -> bool:
+        """True where a half-done report folder of this ending exists."""
+        return any(path.name.endswith(ending) for path in self.reports())
+
+    def written(self) -> set[str]:
+        """Return the days whose report folder was put in place by this run."""
+        return {path.name for path in self.reports() if _inode(path) not in self.before}
+
+    def phase(self) -> str:
+        """Return how far a run that is dead by now had come."""
+        said = self.said()
+        if "No data newer" in said:
+            return "closing"
+        if "Judging" in said:
+            if self.has(".partial") or self.has(".old"):
+                return "report writing"
+            day = said.rsplit("Judging ", 1)[1].split(" ", 1)[0]
+            return "saving" if day in self.written() else "judging"
+        return "take-in" if "Inbox" in said else "before take-in"
+
+
+# Moments that can be seen on disk or in what a run tells, in the order of a night.
+MOMENTS: dict[str, Callable[[Watched], bool]] = {
+    "store appears": lambda w: any(w.plant.glob(f"{STORE}*")),
+    "inbox listed": lambda w: "Inbox" in w.said(),
+    "write-ahead log appears": lambda w: (w.plant / f"{STORE}.wal").exists(),
+    "file stored": lambda w: ": stored" in w.said(),
+    "judging begins": lambda w: "Judging" in w.said(),
+    "report being built": lambda w: w.has(".partial"),
+    "older report moved away": lambda w: w.has(".old"),
+    "report in place": lambda w: any(not name.startswith(".") for name in w.written()),
+    "work done": lambda w: "No data newer" in w.said(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Kill:
+    """When to kill a run: so long after its start, or after a moment was seen."""
+
+    after: str | None
+    delay_s: float
+
+
+def draw_kill(chance: Random, undisturbed_s: float) -> Kill:
+    """Draw a uniform instant of the whole run, or one shortly after a moment, half and half."""
+    if chance.random() < 0.5:
+        return Kill(None, chance.uniform(0.0, undisturbed_s))
+    moment = chance.choice(list(MOMENTS))
+    return Kill(moment, chance.choice((0.0, chance.uniform(0.0, 0.01), chance.uniform(0.0, 0.1))))
+
+
+def run_killed(plant: Path, log: Path, kill: Kill) -> str | None:
+    """Start a run and kill it; return the phase it had come to, None when it had ended before."""
+    inodes = frozenset(_inode(path) for path in (plant / "reports").glob("*"))
+    with log.open("wb") as out:
+        process = subprocess.Popen(COMMAND, cwd=plant, stdout=out, stderr=out)
+    watched = Watched(plant, log, inodes)
+    try:
+        if kill.after is not None:
+            _wait_for(process, watched, MOMENTS[kill.after])
+        time.sleep(kill.delay_s)
+    finally:
+        ended = process.poll() is not None
+        process.kill()
+        process.wait()
+    return None if ended else watched.phase()
+
+
+def run_through(plant: Path) -> tuple[int, str]:
+    """Let a run do its work; return its exit code and what it told."""
+    done = subprocess.run(
+        COMMAND, cwd=plant, capture_output=True, text=True, check=False, timeout=LONGEST_S
+    )
+    return done.returncode, done.stderr
+
+
+def _wait_for(
+    process: subprocess.Popen[bytes], watched: Watched, seen: Callable[[Watched], bool]
+) -> None:
+    deadline = time.monotonic() + LONGEST_S
+    while process.poll() is None and time.monotonic() < deadline:
+        try:
+            if seen(watched):
+                return
+        except OSError:
+            pass  # renamed away while being looked at
+        time.sleep(_POLL_S)
+
+
+def _inode(path: Path) -> int:
+    try:
+        return path.stat().st_ino
+    except FileNotFoundError:
+        return 0

@@ -1,0 +1,128 @@
+"""A disk that is full or may not be written costs the night, and nothing but the night."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from filelock import FileLock
+from small_plant import copy_plant, make_small_plant
+from soak.disk import full_disk, read_only
+from soak.portrait import Portrait, differences, portrait
+from test_nightly import night
+
+from rowcall.errors import RowcallError, StoreError
+from rowcall.runs import nightly
+from rowcall_reports.write import ReportError
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_small_plant(tmp_path_factory.mktemp("made"))
+
+
+@pytest.fixture(scope="module")
+def wanted(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Portrait:
+    plant = copy_plant(made, tmp_path_factory.mktemp("undisturbed") / "plant", days=1)
+    night(plant)
+    return portrait(plant)
+
+
+@pytest.fixture
+def plant(made: Path, tmp_path: Path) -> Path:
+    return copy_plant(made, tmp_path / "plant", days=1)
+
+
+@pytest.mark.parametrize(
+    ("n_bytes", "match"),
+    [
+        (4096, r"the store cannot be opened \(.*too large"),  # while the store is made
+        (300_000, r"nothing of F1_2026-03-28\.parquet was stored.*too large.*disk has room"),
+    ],
+)
+def test_full_at_take_in(plant: Path, wanted: Portrait, n_bytes: int, match: str) -> None:
+    with full_disk() as fill:
+        fill(n_bytes)
+        with pytest.raises(StoreError, match=match):
+            night(plant)
+    night(plant)
+    assert differences(portrait(plant), wanted) == []
+
+
+@pytest.mark.parametrize(
+    ("step", "error", "match"),
+    [
+        ("write_pictured", ReportError, "cannot be written.*has space"),
+        ("save_day", StoreError, "results of 2026-03-28 could not be kept.*disk has room"),
+    ],
+)
+def test_full_later_in_the_night(
+    plant: Path,
+    wanted: Portrait,
+    monkeypatch: pytest.MonkeyPatch,
+    step: str,
+    error: type[RowcallError],
+    match: str,
+) -> None:
+    with full_disk() as fill, monkeypatch.context() as patch:
+        do = getattr(nightly, step)
+
+        def do_on_a_full_disk(*given: Any) -> Any:
+            fill(10_000)
+            return do(*given)
+
+        patch.setattr(nightly, step, do_on_a_full_disk)
+        with pytest.raises(error, match=match):
+            night(plant)
+    night(plant)
+    assert differences(portrait(plant), wanted) == []
+
+
+def test_full_for_the_store_s_last_tidying_up(plant: Path, wanted: Portrait) -> None:
+    """What does not fit into the file stays in the log beside it and is not lost."""
+    with full_disk() as fill:
+        fill(1_200_000)
+        night(plant)
+    assert (plant / "rowcall.duckdb.wal").exists()
+    assert night(plant).reports == []
+    assert differences(portrait(plant), wanted) == []
+
+
+def test_reports_folder_that_may_not_be_written(
+    plant: Path, wanted: Portrait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reports = plant / "reports"
+    reports.mkdir()
+    with read_only(reports, monkeypatch, Path, "mkdir"):
+        with pytest.raises(ReportError, match="Check that the folder may be written to"):
+            night(plant)
+        assert list(reports.iterdir()) == []
+    night(plant)
+    assert differences(portrait(plant), wanted) == []
+
+
+def test_store_folder_that_may_not_be_written(
+    plant: Path, wanted: Portrait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with read_only(plant, monkeypatch, FileLock, "acquire"):
+        with pytest.raises(StoreError, match="lock file beside the store cannot be written"):
+            night(plant)
+        assert {path.name for path in plant.iterdir()} == {"inbox", "site.toml"}
+    night(plant)
+    assert differences(portrait(plant), wanted) == []
+
+
+def test_inbox_that_cannot_be_listed(
+    plant: Path, wanted: Portrait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(folder: Path) -> list[Path]:
+        raise OSError(5, "Input/output error", str(folder))
+
+    with monkeypatch.context() as patch:
+        patch.setattr(nightly, "find_exports", gone)
+        assert any(
+            "cannot be listed (Input/output error)" in text for text in night(plant).unusable
+        )
+    night(plant)
+    assert differences(portrait(plant), wanted) == []

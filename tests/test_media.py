@@ -1,0 +1,58 @@
+"""The media table against its source, and the trade's starting points."""
+
+from __future__ import annotations
+
+import pytest
+
+from rowcall import trade
+from rowcall.media import LIMITS, SOURCE, Fibre
+
+# APTI SI:412A, Lesson 4, Table 4-1: continuous and surge temperature as printed, degF (degC).
+TABLE_4_1 = {
+    Fibre.COTTON: ((180, 82), (225, 107)),
+    Fibre.POLYPROPYLENE: ((190, 88), (200, 93)),
+    Fibre.WOOL: ((200, 93), (250, 121)),
+    Fibre.POLYAMIDE: ((200, 93), (250, 121)),
+    Fibre.ACRYLIC: ((240, 116), (260, 127)),
+    Fibre.POLYESTER: ((275, 135), (325, 163)),
+    Fibre.ARAMID: ((400, 204), (425, 218)),
+    Fibre.PPS: ((375, 191), (450, 232)),
+    Fibre.POLYIMIDE: ((450, 232), (500, 260)),
+    Fibre.PTFE: ((450, 232), (500, 260)),
+    Fibre.GLASS: ((500, 260), (550, 288)),
+}
+
+
+def test_the_table_is_complete() -> None:
+    assert set(LIMITS) == set(TABLE_4_1) == set(Fibre)
+    assert SOURCE == "APTI SI:412A, Lesson 4, Table 4-1"
+
+
+@pytest.mark.parametrize("fibre", list(Fibre))
+def test_limits_are_as_printed(fibre: Fibre) -> None:
+    (continuous_f, continuous_c), (surge_f, surge_c) = TABLE_4_1[fibre]
+    limits = LIMITS[fibre]
+    assert (limits.continuous_degf, limits.surge_degf) == (continuous_f, surge_f)
+    # The source prints whole degrees Celsius beside them.
+    assert limits.continuous_c == pytest.approx(continuous_c, abs=0.6)
+    assert limits.surge_c == pytest.approx(surge_c, abs=0.6)
+
+
+# Starting points of the trade: common practice, no source.
+@pytest.mark.parametrize(
+    ("fact", "inside"),
+    [
+        (trade.PULSE_TIME, 0.1),
+        (trade.ROW_INTERVAL, 20.0),
+        (trade.START_DP, 4 * 249.08891),
+        (trade.STOP_DP, 3 * 249.08891),
+        (trade.PULSE_PRESSURE_GLASS[0], 50 * 6894.757),
+        (trade.PULSE_PRESSURE_GLASS[1], 60 * 6894.757),
+        (trade.PULSE_PRESSURE_FELT[0], 80 * 6894.757),
+        (trade.PULSE_PRESSURE_FELT[1], 90 * 6894.757),
+        (trade.RECOVERY_LONGEST, 15.0),
+    ],
+)
+def test_starting_points_of_the_trade(fact: trade.Fact, inside: float) -> None:
+    assert fact.value == pytest.approx(inside)
+    assert fact.source == "common practice, no source"

@@ -1,0 +1,195 @@
+"""A valid site file: what is read, filled in, expanded and overridden."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from rowcall import trade
+from rowcall.errors import SiteError
+from rowcall.media import SOURCE
+from rowcall.site import Baghouse, Cleaning, Role, Sample, Site
+from rowcall.site_file import read_site
+
+FULL = """\
+[plant]
+name = "Lindau lime works"
+time_zone = "Europe/Vienna"
+
+[folders]
+inbox = "drop"
+store = "data/rowcall.duckdb"
+
+[rules.row_silent]
+min_pulses = 30
+
+[[baghouse]]
+id = "BH1"
+name = "Kiln filter"
+compartments = 2
+rows_per_compartment = [3, 2]
+media = "aramid"
+cloth_area = "10000 [ft_i]2"
+design_flow = "60000 m3/h"
+pulse_pressure = "85 [psi]"
+firing_order = [1, 3, 2]
+gas_moisture = "9 %"
+
+[baghouse.cleaning]
+mode = "on_demand"
+start_dp = "1.2 kPa"
+stop_dp = "900 Pa"
+interval = "10 s"
+
+[[baghouse.tag]]
+role = "dp"
+tag = "PDT-100"
+unit = "mbar"
+range = [0, 50]
+
+[[baghouse.tag]]
+role = "header_pressure"
+tag = "PT-1{compartment}0"
+unit = "[psi]"
+sample = "compressed"
+
+[[baghouse.tag]]
+role = "row_solenoid"
+tag = "YS-{compartment}{row:02d}"
+unit = "1"
+sample = "step"
+"""
+
+
+def read(folder: Path, text: str = FULL, overrides: dict[str, str] | None = None) -> Site:
+    path = folder / "site.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_site(path, overrides)
+
+
+def test_everything_is_kept_in_inside_units(tmp_path: Path) -> None:
+    site = read(tmp_path)
+    house = site.baghouse[0]
+    assert house.cloth_area == pytest.approx(929.0304)
+    assert house.design_flow == pytest.approx(60_000 / 3600)
+    assert house.pulse_pressure == pytest.approx(85 * 6894.757)
+    assert house.gas_moisture == pytest.approx(0.09)
+    assert (house.cleaning.start_dp, house.cleaning.stop_dp) == pytest.approx((1200.0, 900.0))
+    assert house.cleaning.interval == 10.0
+    assert site.rules == {"row_silent": {"min_pulses": 30}}
+
+
+def test_folders_start_at_the_site_file(tmp_path: Path) -> None:
+    site = read(tmp_path)
+    assert site.inbox == tmp_path.resolve() / "drop"
+    assert site.store == tmp_path.resolve() / "data" / "rowcall.duckdb"
+    assert site.reports == tmp_path.resolve() / "reports"
+
+
+def test_templates_give_one_tag_a_place(tmp_path: Path) -> None:
+    house = read(tmp_path).baghouse[0]
+    headers = house.tags_of(Role.HEADER_PRESSURE)
+    assert [(tag.tag, tag.compartment, tag.row) for tag in headers] == [
+        ("PT-110", 1, None),
+        ("PT-120", 2, None),
+    ]
+    assert all(tag.sample is Sample.COMPRESSED for tag in headers)
+    bits = house.tags_of(Role.ROW_SOLENOID)
+    assert [(tag.tag, tag.compartment, tag.row) for tag in bits] == [
+        ("YS-101", 1, 1),
+        ("YS-102", 1, 2),
+        ("YS-103", 1, 3),
+        ("YS-201", 2, 1),
+        ("YS-202", 2, 2),
+    ]
+    assert house.all_rows() == [(1, 1), (1, 2), (1, 3), (2, 1), (2, 2)]
+
+
+def test_a_row_template_may_be_held_to_one_compartment(tmp_path: Path) -> None:
+    text = FULL.replace('tag = "YS-{compartment}{row:02d}"', 'tag = "YS-{row}"\ncompartment = 2')
+    bits = read(tmp_path, text).baghouse[0].tags_of(Role.ROW_SOLENOID)
+    assert [(tag.tag, tag.compartment, tag.row) for tag in bits] == [
+        ("YS-1", 2, 1),
+        ("YS-2", 2, 2),
+    ]
+
+
+def test_own_tags_come_before_shared_ones(tmp_path: Path) -> None:
+    text = FULL + '\n[[baghouse.tag]]\nrole = "header_pressure"\ntag = "PT-ALL"\nunit = "bar"\n'
+    house = read(tmp_path, text).baghouse[0]
+    assert [tag.tag for tag in house.tags_of(Role.HEADER_PRESSURE, 2)] == ["PT-120", "PT-ALL"]
+
+
+def test_overrides_are_read_as_the_file_would_be(tmp_path: Path) -> None:
+    site = read(
+        tmp_path,
+        overrides={
+            "baghouse.BH1.cleaning.interval": "12 s",
+            "baghouse.BH1.firing_order": "[3, 2, 1]",
+            "rules.row_silent.min_pulses": "50",
+            "rules.row_drawn_out.late": "0.4 s",
+            "plant.name": "Another works",
+        },
+    )
+    assert site.baghouse[0].cleaning.interval == 12.0
+    assert site.baghouse[0].firing_order == (3, 2, 1)
+    assert site.rules == {"row_silent": {"min_pulses": 50}, "row_drawn_out": {"late": "0.4 s"}}
+    assert site.plant.name == "Another works"
+    assert read(tmp_path).baghouse[0].cleaning.interval == 10.0
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("baghouse.BH9.cleaning.interval", "12 s", "there is no baghouse 'BH9'"),
+        ("baghouse.BH1.name.short", "x", "'name' is not a table"),
+        ("baghouse.BH1.cleaning.intervall", "12 s", "not known here; check the spelling"),
+        ("baghouse.BH1.cleaning.interval", "12 bar", "does not fit here"),
+    ],
+)
+def test_a_wrong_override_is_an_error(tmp_path: Path, key: str, value: str, words: str) -> None:
+    with pytest.raises(SiteError) as caught:
+        read(tmp_path, overrides={key: value})
+    assert words in str(caught.value)
+
+
+# Common practice, no source: 20 s between rows, 100 ms pulses, 4 and 3 inches of water.
+def test_what_is_left_out_starts_at_the_trades_starting_points() -> None:
+    house = Baghouse(
+        id="BH1",
+        name="Mill filter",
+        compartments=1,
+        rows_per_compartment=(8,),
+        cleaning=Cleaning(mode="on_demand"),
+    )
+    assert house.pulse_time == pytest.approx(0.1)
+    assert house.cleaning.interval == pytest.approx(20.0)
+    assert house.cleaning.start_dp == pytest.approx(4 * 249.08891)
+    assert house.cleaning.stop_dp == pytest.approx(3 * 249.08891)
+    assert trade.START_DP.text == "4 [in_i'H2O]"
+
+
+def test_one_number_of_rows_serves_every_compartment(tmp_path: Path) -> None:
+    text = FULL.replace("[3, 2]", "3")
+    assert read(tmp_path, text).baghouse[0].rows == (3, 3)
+
+
+# APTI SI:412A, Lesson 4, Table 4-1: aramid 204 (218) degC.
+def test_limits_of_the_site_file_win_over_the_media_table(tmp_path: Path) -> None:
+    listed = read(tmp_path).baghouse[0]
+    assert listed.temperature_limits() == pytest.approx((204.0, 218.0), abs=0.6)
+    assert listed.limit_source == SOURCE
+    own = read(
+        tmp_path, FULL.replace('media = "aramid"', 'media = "aramid"\ncontinuous_limit = "190 Cel"')
+    ).baghouse[0]
+    assert own.temperature_limits() == pytest.approx((190.0, 218.0), abs=0.6)
+    assert own.limit_source == "site file"
+    none = read(tmp_path, FULL.replace('media = "aramid"\n', "")).baghouse[0]
+    assert none.temperature_limits() is None
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(FULL, encoding="utf-8-sig")
+    assert read_site(path).plant.name == "Lindau lime works"
