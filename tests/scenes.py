@@ -154,7 +154,7 @@ def _simulated(
     drop: frozenset[str],
 ) -> tuple[Export, ...]:
     tags = tuple(tag for tag in tag_list(plan, 100, rows_by=rows_by) if tag.role not in drop)
-    baghouse = site_of(site_text("Lindau lime works", [(plan, tags)]))
+    baghouse = site_of(site_text("Larkfield Lime", [(plan, tags)]))
     return tuple(
         Export(
             baghouse=baghouse,

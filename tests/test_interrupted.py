@@ -14,10 +14,11 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import polars as pl
 import pytest
 from mail_server import Authority, Mailbox, serve
 from small_plant import DAYS, MORNING, copy_plant, make_small_plant
-from soak.killing import Kill, run_killed
+from soak.killing import DIED, Kill, run_dying, run_killed
 from soak.portrait import Portrait, differences, portrait
 from test_nightly_mail import READERS, with_mail
 
@@ -66,21 +67,44 @@ def export_of(plant: Path) -> Path:
     return next((plant / "inbox").iterdir())
 
 
-@pytest.mark.parametrize(
-    "moments",
-    [
-        ("store appears", "write-ahead log appears", "judging begins"),
-        ("report being built", "report in place", "work done"),
-    ],
-    ids=" and ".join,
-)
-def test_runs_killed_one_after_another_leave_no_trace(
-    plant: Path, tmp_path: Path, wanted: Portrait, moments: tuple[str, ...]
+def test_runs_killed_from_outside_leave_no_trace(
+    plant: Path, tmp_path: Path, wanted: Portrait
 ) -> None:
-    for moment in moments:
+    for moment in ("store appears", "write-ahead log appears", "judging begins"):
         run_killed(plant, tmp_path / "log", Kill(moment, 0.0))
     night(plant)
     assert differences(portrait(plant), wanted) == []
+
+
+def test_runs_that_die_one_after_another_leave_no_trace(plant: Path, wanted: Portrait) -> None:
+    for owner, function, nth in (
+        ("pathlib:Path", "rename", 1),  # the store is made, and not yet in place
+        ("rowcall.take_in.intake", "store_export", 1),
+        ("pathlib:Path", "write_bytes", 3),  # half of a report is there
+        ("pathlib:Path", "rename", 1),  # the report is built, and not yet in place
+        ("rowcall.runs.nightly", "save_day", 1),
+        ("rowcall.runs.nightly", "mail_reports", 1),  # all is done, and only in the log
+    ):
+        assert run_dying(plant, owner, function, nth) == DIED
+    assert night(plant).reports == []
+    assert differences(portrait(plant), wanted) == []
+
+
+def test_a_new_revision_is_one_however_often_its_run_died(
+    undisturbed: Path, tmp_path: Path
+) -> None:
+    plants = [tmp_path / name for name in ("disturbed", "undisturbed")]
+    for plant in plants:
+        shutil.copytree(undisturbed, plant)
+        frame = pl.read_parquet(export_of(plant)).with_columns(pl.col("value") * 1.01)
+        frame.gather_every(7).write_parquet(plant / "inbox" / "corrected.parquet")
+    for function, nth in (("rename", 2), ("rename", 2), ("rmdir", 1)):
+        owner = "pathlib:Path" if function == "rename" else "os"
+        assert run_dying(plants[0], owner, function, nth) == DIED
+    for plant in plants:
+        (report,) = night(plant).reports
+        assert "Revision 2" in next(report.glob("*.md")).read_text(encoding="utf-8")
+    assert differences(*map(portrait, plants)) == []
 
 
 def test_what_a_killed_run_left_behind_blocks_nobody(plant: Path, wanted: Portrait) -> None:
@@ -95,7 +119,7 @@ def test_a_rerun_reads_what_a_killed_run_left_in_the_log(
     made: Path, tmp_path: Path, undisturbed: Path
 ) -> None:
     plant = copy_plant(made, tmp_path / "plant", days=1)
-    run_killed(plant, tmp_path / "log", Kill("work done", 0.0))
+    assert run_dying(plant, "rowcall.runs.nightly", "mail_reports", 1) == DIED
     first = DAYS[0]
     rerun = run_rerun(
         read_site(plant / "site.toml"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -9,12 +10,12 @@ import pytest
 from rowcall import trade
 from rowcall.errors import SiteError
 from rowcall.media import SOURCE
-from rowcall.site import Baghouse, Cleaning, Role, Sample, Site
+from rowcall.site import Baghouse, Cleaning, Role, Sample, Site, Tag
 from rowcall.site_file import read_site
 
 FULL = """\
 [plant]
-name = "Lindau lime works"
+name = "Larkfield Lime"
 time_zone = "Europe/Vienna"
 
 [folders]
@@ -80,6 +81,10 @@ def test_everything_is_kept_in_inside_units(tmp_path: Path) -> None:
     assert site.rules == {"row_silent": {"min_pulses": 30}}
 
 
+def of_role(house: Baghouse, role: Role) -> list[Tag]:
+    return [tag for tag in house.tag if tag.role is role]
+
+
 def test_folders_start_at_the_site_file(tmp_path: Path) -> None:
     site = read(tmp_path)
     assert site.inbox == tmp_path.resolve() / "drop"
@@ -89,13 +94,13 @@ def test_folders_start_at_the_site_file(tmp_path: Path) -> None:
 
 def test_templates_give_one_tag_a_place(tmp_path: Path) -> None:
     house = read(tmp_path).baghouse[0]
-    headers = house.tags_of(Role.HEADER_PRESSURE)
+    headers = of_role(house, Role.HEADER_PRESSURE)
     assert [(tag.tag, tag.compartment, tag.row) for tag in headers] == [
         ("PT-110", 1, None),
         ("PT-120", 2, None),
     ]
     assert all(tag.sample is Sample.COMPRESSED for tag in headers)
-    bits = house.tags_of(Role.ROW_SOLENOID)
+    bits = of_role(house, Role.ROW_SOLENOID)
     assert [(tag.tag, tag.compartment, tag.row) for tag in bits] == [
         ("YS-101", 1, 1),
         ("YS-102", 1, 2),
@@ -108,17 +113,26 @@ def test_templates_give_one_tag_a_place(tmp_path: Path) -> None:
 
 def test_a_row_template_may_be_held_to_one_compartment(tmp_path: Path) -> None:
     text = FULL.replace('tag = "YS-{compartment}{row:02d}"', 'tag = "YS-{row}"\ncompartment = 2')
-    bits = read(tmp_path, text).baghouse[0].tags_of(Role.ROW_SOLENOID)
+    bits = of_role(read(tmp_path, text).baghouse[0], Role.ROW_SOLENOID)
     assert [(tag.tag, tag.compartment, tag.row) for tag in bits] == [
         ("YS-1", 2, 1),
         ("YS-2", 2, 2),
     ]
 
 
-def test_own_tags_come_before_shared_ones(tmp_path: Path) -> None:
-    text = FULL + '\n[[baghouse.tag]]\nrole = "header_pressure"\ntag = "PT-ALL"\nunit = "bar"\n'
-    house = read(tmp_path, text).baghouse[0]
-    assert [tag.tag for tag in house.tags_of(Role.HEADER_PRESSURE, 2)] == ["PT-120", "PT-ALL"]
+def test_a_tag_may_be_renamed_and_rescaled_from_a_day_on(tmp_path: Path) -> None:
+    renamed = (
+        '\n[[baghouse.tag]]\nrole = "supply_pressure"\ntag = "OLD"\nunit = "bar"\n'
+        "valid_to = 2026-02-28\n"
+        '\n[[baghouse.tag]]\nrole = "supply_pressure"\ntag = "NEW"\nunit = "kPa"\n'
+        "scale = 10\nvalid_from = 2026-03-01\n"
+    )
+    house = read(tmp_path, FULL + renamed).baghouse[0]
+    for day, name in ((date(2026, 2, 28), "OLD"), (date(2026, 3, 1), "NEW")):
+        valid = of_role(house.on(day), Role.SUPPLY_PRESSURE)
+        assert [tag.tag for tag in valid] == [name]
+    with pytest.raises(SiteError, match="give each tag its own place, or days of its own"):
+        read(tmp_path, FULL + renamed.replace("valid_to = 2026-02-28", "valid_to = 2026-03-01"))
 
 
 def test_overrides_are_read_as_the_file_would_be(tmp_path: Path) -> None:
@@ -192,4 +206,4 @@ def test_limits_of_the_site_file_win_over_the_media_table(tmp_path: Path) -> Non
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(FULL, encoding="utf-8-sig")
-    assert read_site(path).plant.name == "Lindau lime works"
+    assert read_site(path).plant.name == "Larkfield Lime"

@@ -16,7 +16,20 @@ COMMAND = (sys.executable, "-m", "rowcall", "nightly", "--settle", "0")
 PHASES = ("before take-in", "take-in", "judging", "report writing", "saving", "closing")
 STALE = 3  # exit code: done, but the plant's days lie long ago, which a run remarks upon
 LONGEST_S = 120.0  # chosen: many times what a run takes on a busy machine
+DIED = 9  # exit code of a run that `run_dying` ended
 
+# Ends the process at once, without any tidying up, instead of calling a function the nth time.
+_DIE = f"""
+import os, pkgutil, sys
+owner, name, nth = pkgutil.resolve_name(sys.argv[1]), sys.argv[2], int(sys.argv[3])
+do, calls = getattr(owner, name), []
+def die(*given, **named):
+    calls.append(1)
+    return os._exit({DIED}) if len(calls) == nth else do(*given, **named)
+setattr(owner, name, die)
+from rowcall.cli import main
+main(["nightly", "--settle", "0"])
+"""
 _POLL_S = 0.0003  # chosen: well below the time between two file-system moments of a run
 
 
@@ -103,6 +116,12 @@ def run_killed(plant: Path, log: Path, kill: Kill) -> str | None:
         process.kill()
         process.wait()
     return None if ended else watched.phase()
+
+
+def run_dying(plant: Path, owner: str, function: str, nth: int) -> int:
+    """Start a run that dies just before a function's nth call; return its exit code."""
+    command = (sys.executable, "-c", _DIE, owner, function, str(nth))
+    return subprocess.run(command, cwd=plant, capture_output=True, check=False).returncode
 
 
 def run_through(plant: Path) -> tuple[int, str]:

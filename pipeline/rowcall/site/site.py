@@ -1,0 +1,48 @@
+"""The whole site file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from rowcall.site.baghouse import Baghouse
+from rowcall.site.plant import Folders, Mail, Plant, TakeIn
+from rowcall.site.table import Table
+
+
+class Site(Table):
+    """A validated site file."""
+
+    plant: Plant
+    folders: Folders = Folders()
+    take_in: TakeIn = TakeIn()
+    mail: Mail | None = None
+    rules: Annotated[dict[str, dict[str, str | int | float]], Field(default_factory=dict)]
+    baghouse: tuple[Baghouse, ...]
+    base: Annotated[Path, Field(exclude=True)] = Path()
+
+    @model_validator(mode="after")
+    def _unique(self) -> Self:
+        if not self.baghouse:
+            raise ValueError("the site file must hold at least one [[baghouse]] table")
+        ids = [baghouse.id for baghouse in self.baghouse]
+        if len(set(ids)) < len(ids):
+            raise ValueError(f"baghouse ids {ids} must differ from each other")
+        return self
+
+    @property
+    def inbox(self) -> Path:
+        """Folder that the exports arrive in."""
+        return self.base / self.folders.inbox
+
+    @property
+    def store(self) -> Path:
+        """The DuckDB file."""
+        return self.base / self.folders.store
+
+    @property
+    def reports(self) -> Path:
+        """Folder that the nightly reports are written to."""
+        return self.base / self.folders.reports

@@ -1,0 +1,51 @@
+"""One tag of the historian: its role, place, unit and the days it is valid for."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from rowcall.site.roles import ROLE_DIMENSIONS, Role, Sample
+from rowcall.site.table import Name, Table
+from rowcall.units import Unit, find_unit
+
+
+class Tag(Table):
+    """One tag of the historian and the role it plays."""
+
+    role: Role
+    tag: Name
+    unit: str
+    sample: Sample = Sample.SNAPSHOT
+    compartment: Annotated[int, Field(ge=1)] | None = None
+    row: Annotated[int, Field(ge=1)] | None = None
+    span: Annotated[tuple[float, float] | None, Field(alias="range")] = None
+    scale: Annotated[float, Field(gt=0)] = 1.0  # the kept number times this is in `unit`
+    valid_from: date = date.min
+    valid_to: date = date.max
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        find_unit(self.unit, ROLE_DIMENSIONS[self.role])
+        if self.span is not None and self.span[0] >= self.span[1]:
+            raise ValueError(f"range {list(self.span)} must rise from low to high")
+        if self.valid_from > self.valid_to:
+            raise ValueError(
+                f"valid_from {self.valid_from} lies after valid_to {self.valid_to}; both days count"
+            )
+        return self
+
+    def overlaps(self, other: Tag) -> bool:
+        """Tell whether both tags claim one place on one day."""
+        return (
+            (self.role, self.compartment, self.row) == (other.role, other.compartment, other.row)
+            and self.valid_from <= other.valid_to
+            and other.valid_from <= self.valid_to
+        )
+
+    @property
+    def outside_unit(self) -> Unit:
+        """The unit in which the historian keeps this tag."""
+        return find_unit(self.unit)
