@@ -19,7 +19,7 @@ class Site(Table):
     folders: Folders = Folders()
     take_in: TakeIn = TakeIn()
     mail: Mail | None = None
-    rules: Annotated[dict[str, dict[str, str | int | float]], Field(default_factory=dict)]
+    rules: dict[str, dict[str, str | int | float]] = Field(default_factory=dict)
     baghouse: tuple[Baghouse, ...]
     base: Annotated[Path, Field(exclude=True)] = Path()
 
