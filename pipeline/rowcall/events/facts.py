@@ -127,10 +127,9 @@ def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -
     facts.append((0, "residual_dp_per_flow", per_flow))
     if isinstance(per_flow, float) and baghouse.cloth_area is not None:
         facts.append((0, "residual_drag", per_flow * baghouse.cloth_area))
-    for column, short in (("inlet_temperature_c", "inlet_temperature"),):
-        if column in minutes.columns:
-            facts.append((0, f"{short}_mean_c", minutes[column].mean()))
-            facts.append((0, f"{short}_max_c", minutes[column].max()))
+    if "inlet_temperature_c" in minutes.columns:
+        facts.append((0, "inlet_temperature_mean_c", minutes["inlet_temperature_c"].mean()))
+        facts.append((0, "inlet_temperature_max_c", minutes["inlet_temperature_c"].max()))
     if "supply_pressure_pa" in minutes.columns:
         facts.append((0, "supply_pressure_pa", minutes["supply_pressure_pa"].median()))
     for compartment, offset in events.clock_offsets.items():

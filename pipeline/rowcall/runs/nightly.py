@@ -47,6 +47,15 @@ class RunResult:
     not_mailed: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A day to judge: the newest file that touched it (0: none), and the count of its report."""
+
+    day: date
+    file_id: int
+    revision: int
+
+
 def run_nightly(
     site: Site, *, now: datetime, wait_s: float, settle_s: float, progress: Progress
 ) -> RunResult:
@@ -65,25 +74,29 @@ def run_nightly(
     result = RunResult()
     with hold_site(site.store, wait_s, progress), Store.open(site.store) as store:
         result.unusable += _take_in_inbox(store, site, now, settle_s, progress)
-        due = days_to_judge(store, site, now)
-        for number, day in enumerate(due, start=1):
-            progress(f"Judging {day.isoformat()} ({number} of {len(due)}).")
-            report, folder = _judge_and_keep(store, site, day, rules, limits, now)
+        touched = days_touched(store)
+        due = days_to_judge(touched, judged_days(store), site, now)
+        fingerprint = settings_hash(site, limits)
+        for number, one in enumerate(due, start=1):
+            progress(f"Judging {one.day.isoformat()} ({number} of {len(due)}).")
+            judged = Judged(one.file_id, fingerprint, one.revision, now)
+            report, folder = _judge_and_keep(store, site, one.day, rules, limits, judged)
             result.reports.append(folder)
             result.unusable += unusable_parts(report)
-        result.unusable += _stale(store, site, now)
+        result.unusable += _stale(max(touched, default=None), site, now)
         result.not_mailed += mail_reports(store, site, now, os.environ, progress)
     return result
 
 
-def days_to_judge(store: Store, site: Site, now: datetime) -> list[date]:
+def days_to_judge(
+    touched: Mapping[date, int], judged: Mapping[date, Judged], site: Site, now: datetime
+) -> list[Due]:
     """Return the complete days with new data, and the days without any that lie between."""
-    touched, judged = days_touched(store), judged_days(store)
     complete = [day for day in touched if day_bounds(day, site.plant.zone)[1] <= now]
     if not complete:
         return []
     return [
-        day
+        Due(day, touched.get(day, 0), judged[day].revision + 1 if day in judged else 1)
         for day in days_from(min(complete), max(complete))
         if day not in judged or touched.get(day, 0) > judged[day].file_id
     ]
@@ -122,16 +135,9 @@ def _judge_and_keep(
     day: date,
     rules: Sequence[Rule],
     limits: Mapping[str, Limits],
-    now: datetime,
+    judged: Judged,
 ) -> tuple[DayReport, Path]:
     """Judge a day, write its report, then save its results: a day is judged when both are there."""
-    before = judged_days(store).get(day)
-    judged = Judged(
-        file_id=days_touched(store).get(day, 0),
-        settings_hash=settings_hash(site, limits),
-        revision=before.revision + 1 if before else 1,
-        at=now,
-    )
     report = judge_day(
         store,
         site,
@@ -144,7 +150,7 @@ def _judge_and_keep(
         changed_settings={},
         revision=judged.revision,
     )
-    if before:
+    if judged.revision > 1:
         changes = changes_since(verdicts_of(store, day), report.findings)
         report = replace(report, changes=changes)
     folder = write_pictured(site.reports, report)
@@ -162,10 +168,9 @@ def write_pictured(folder: Path, report: DayReport) -> Path:
     return write_report(folder, report, draw(report)).folder
 
 
-def _stale(store: Store, site: Site, now: datetime) -> Iterable[str]:
+def _stale(newest: date | None, site: Site, now: datetime) -> Iterable[str]:
     """Say so when yesterday brought nothing: the exports may have stopped."""
     yesterday = local_day(now, site.plant.zone) - timedelta(days=1)
-    newest = max(days_touched(store), default=None)
     if newest is None:
         return ["No sample has been taken in yet, so no day could be judged."]
     if newest < yesterday:
