@@ -11,6 +11,7 @@ import pytest
 
 from rowcall.cli import Exit, main
 from rowcall.diagnosis.rule_book import load_rules
+from rowcall_reports.findings import SCHEMA
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -43,6 +44,16 @@ def test_exit_codes_are_the_same_in_code_help_and_readme(
     told = dict(re.findall(r"^  (\d)  (.+)$", capsys.readouterr().out, flags=re.M))
     assert dict(re.findall(r"^\| (\d) \| (.+) \|$", README, flags=re.M)) == told
     assert {int(code) for code in told} == {1, *(int(code) for code in Exit)}
+
+
+def test_the_readme_names_every_column_of_the_findings() -> None:
+    table = README.split("every verdict as")[1].split("\n\n")[1]
+    named = [
+        name
+        for line in table.splitlines()[2:]
+        for name in re.findall(r"`(\w+)`", line.split("|")[1])
+    ]
+    assert named == [column.name for column in SCHEMA]
 
 
 def test_help_imports_nothing_heavy() -> None:
