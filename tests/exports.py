@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rowcall.site import Baghouse, Cleaning, Plant, Site, TakeIn
 from rowcall.store import Store
-from rowcall.take_in import TakenIn, take_in
+from rowcall.take_in import Outcome, TakenIn, take_in
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
 ZONE = "Europe/Vienna"
@@ -72,6 +72,16 @@ def aside(folder: Path) -> list[tuple[int, str, str, str]]:
         return store.connection.execute(
             "SELECT line, column_name, raw, reason FROM set_aside ORDER BY line, column_name"
         ).fetchall()
+
+
+def take_times(
+    folder: Path, *times: str, pins: TakeIn | None = None, zone: str = ZONE
+) -> list[datetime]:
+    """Take in a wide export with these times, and return the stored instants."""
+    lines = [f"{time};{number}\n" for number, time in enumerate(times)]
+    result = taken(folder, "time;DP\n" + "".join(lines), pins=pins, zone=zone)
+    assert result.outcome is Outcome.STORED, result.message
+    return instants(folder, "DP")
 
 
 def counts(result: TakenIn) -> tuple[int, int, int, int, int]:

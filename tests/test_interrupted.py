@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from datetime import timedelta
+from itertools import chain, repeat
 from pathlib import Path
 from typing import Any
 
@@ -18,16 +19,18 @@ import polars as pl
 import pytest
 from mail_server import Authority, Mailbox, serve
 from small_plant import DAYS, MORNING, copy_plant, make_small_plant
-from soak.killing import DIED, Kill, run_dying, run_killed
+from soak.killing import DIED, Death, Kill, run_dying, run_killed
 from soak.portrait import Portrait, differences, portrait
 from test_nightly_mail import READERS, with_mail
 
 from rowcall.cli import Exit, main
+from rowcall.runs import nightly
 from rowcall.runs.nightly import RunResult, run_nightly
 from rowcall.runs.rerun import run_rerun
 from rowcall.site_file import read_site
 from rowcall.store.results import StoreOutbox
 
+DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_reports", 1)  # all is in the log only
 HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
 
 
@@ -76,16 +79,17 @@ def test_runs_killed_from_outside_leave_no_trace(
     assert differences(portrait(plant), wanted) == []
 
 
-def test_runs_that_die_one_after_another_leave_no_trace(plant: Path, wanted: Portrait) -> None:
-    for owner, function, nth in (
-        ("pathlib:Path", "rename", 1),  # the store is made, and not yet in place
-        ("rowcall.take_in.intake", "store_export", 1),
-        ("pathlib:Path", "write_bytes", 3),  # half of a report is there
-        ("pathlib:Path", "rename", 1),  # the report is built, and not yet in place
-        ("rowcall.runs.nightly", "save_day", 1),
-        ("rowcall.runs.nightly", "mail_reports", 1),  # all is done, and only in the log
+def test_runs_that_die_one_after_another_leave_no_trace(
+    plant: Path, tmp_path: Path, wanted: Portrait
+) -> None:
+    for death in (
+        Death("pathlib:Path", "rename", 1),  # the store is made, and not yet in place
+        Death("pathlib:Path", "write_bytes", 3),  # half of a report is there
+        Death("pathlib:Path", "rename", 1),  # the report is built, and not yet in place
+        Death("rowcall.runs.nightly", "save_day", 1),
+        DEATH_AT_THE_END,
     ):
-        assert run_dying(plant, owner, function, nth) == DIED
+        assert run_dying(plant, death, tmp_path / "log") == DIED
     assert night(plant).reports == []
     assert differences(portrait(plant), wanted) == []
 
@@ -98,9 +102,9 @@ def test_a_new_revision_is_one_however_often_its_run_died(
         shutil.copytree(undisturbed, plant)
         frame = pl.read_parquet(export_of(plant)).with_columns(pl.col("value") * 1.01)
         frame.gather_every(7).write_parquet(plant / "inbox" / "corrected.parquet")
-    for function, nth in (("rename", 2), ("rename", 2), ("rmdir", 1)):
-        owner = "pathlib:Path" if function == "rename" else "os"
-        assert run_dying(plants[0], owner, function, nth) == DIED
+    moved_away = Death("pathlib:Path", "rename", 2)  # the old report is, the new not yet in place
+    for death in (moved_away, moved_away, Death("os", "rmdir", 1)):
+        assert run_dying(plants[0], death, tmp_path / "log") == DIED
     for plant in plants:
         (report,) = night(plant).reports
         assert "Revision 2" in next(report.glob("*.md")).read_text(encoding="utf-8")
@@ -119,7 +123,7 @@ def test_a_rerun_reads_what_a_killed_run_left_in_the_log(
     made: Path, tmp_path: Path, undisturbed: Path
 ) -> None:
     plant = copy_plant(made, tmp_path / "plant", days=1)
-    assert run_dying(plant, "rowcall.runs.nightly", "mail_reports", 1) == DIED
+    assert run_dying(plant, DEATH_AT_THE_END, tmp_path / "log") == DIED
     first = DAYS[0]
     rerun = run_rerun(
         read_site(plant / "site.toml"),
@@ -172,6 +176,19 @@ def test_a_growing_file_waits_until_it_has_settled(plant: Path, wanted: Portrait
         assert any("waits for the next run" in text for text in result.unusable)
     os.utime(export, (written - 10.0, written - 10.0))
     assert len(night(plant, settle_s=5.0).reports) == 1
+    assert differences(portrait(plant), wanted) == []
+
+
+def test_a_file_growing_since_the_run_began_waits(
+    plant: Path, wanted: Portrait, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A minute went by with waiting for another run, and the export is written to all the time."""
+    written = (MORNING + timedelta(seconds=58)).timestamp()
+    os.utime(export_of(plant), (written, written))
+    with monkeypatch.context() as patch:
+        patch.setattr(nightly, "monotonic", chain([0.0], repeat(60.0)).__next__)
+        assert any("waits for the next run" in text for text in night(plant, 5.0).unusable)
+    night(plant)
     assert differences(portrait(plant), wanted) == []
 
 

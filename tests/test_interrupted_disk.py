@@ -128,7 +128,7 @@ def test_store_folder_that_may_not_be_written(
 def test_inbox_that_cannot_be_listed(
     plant: Path, wanted: Portrait, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def gone(folder: Path) -> list[Path]:
+    def gone(folder: Path, *_: object) -> list[Path]:
         raise OSError(5, "Input/output error", str(folder))
 
     with monkeypatch.context() as patch:

@@ -30,7 +30,7 @@ ROAD = (
     ("rowcall.day_report",),
     ("rowcall.smtp", "rowcall.mail"),
     ("rowcall.store",),
-    ("rowcall.take_in", "rowcall.draft"),
+    ("rowcall.take_in", "rowcall.draft", "rowcall.look"),
     ("rowcall.condition",),
     ("rowcall.events",),
     ("rowcall.diagnosis",),

@@ -11,7 +11,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from exports import expected, long_csv, samples, stored, taken, wide_csv
+from exports import aside, expected, long_csv, samples, stored, taken, wide_csv
 
 from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
@@ -174,3 +174,64 @@ def test_wide_parquet_with_wall_times(tmp_path: Path) -> None:
     wall.write_parquet(path)
     taken(tmp_path, path.read_bytes(), "day.parquet")
     assert stored(tmp_path) == expected(ROWS)
+
+
+# RFC 4180, section 2: CRLF, the last line end left out, quoted fields, doubled quotes, and blanks
+# that belong to the field (names are stripped here, as people write them).
+@pytest.mark.parametrize(
+    ("line", "tag"),
+    [
+        ('"DP",2026-03-02T05:00:00Z,"1.5"', "DP"),
+        ('DP,"2026-03-02T05:00:00Z",1.5', "DP"),
+        ('"D""P",2026-03-02T05:00:00Z,1.5', 'D"P'),
+        ('"D,P",2026-03-02T05:00:00Z,1.5', "D,P"),
+        ('"",2026-03-02T05:00:00Z,1.5', None),
+        (" D P ,2026-03-02T05:00:00Z,1.5", "D P"),
+    ],
+)
+@pytest.mark.parametrize("ending", ["", "\r\n"])
+def test_fields_after_rfc_4180(tmp_path: Path, line: str, tag: str | None, ending: str) -> None:
+    good = "X,2026-03-02T05:00:00Z,1.5"
+    taken(tmp_path, f"tag,time,value\r\n{good}\r\n{line}{ending}")
+    assert [row[0] for row in stored(tmp_path)] == sorted(name for name in (tag, "X") if name)
+    assert [row[0] for row in aside(tmp_path)] == ([] if tag else [3])
+
+
+def test_a_line_break_within_quotes_is_not_supported(tmp_path: Path) -> None:
+    """Section 2, rule 6, allows it; here both halves are set aside, and the rest is unharmed."""
+    text = 'tag,time,value\r\nX,2026-03-02T05:00:00Z,1\r\n"D\r\nP",2026-03-02T05:00:00Z,2\r\n'
+    taken(tmp_path, text + "Y,2026-03-02T05:00:00Z,3\r\n")
+    assert [row[0] for row in stored(tmp_path)] == ["X", "Y"]
+    assert [row[0] for row in aside(tmp_path)] == [3, 4]
+
+
+def test_date_and_time_of_day_in_columns_of_their_own(tmp_path: Path) -> None:
+    text = "Date;Time;DP;PT\n02.03.2026;06:00:00;1,5;6\n02.03.2026;06:00:10,5;x;7\n"
+    assert taken(tmp_path, text).outcome is Outcome.STORED
+    assert [(row[0], row[1].hour, row[2]) for row in stored(tmp_path)] == [
+        ("DP", 5, 1.5),
+        ("PT", 5, 6.0),
+        ("PT", 5, 7.0),
+    ]
+    assert [row[:3] for row in aside(tmp_path)] == [(3, "DP", "02.03.2026;06:00:10,5;x")]
+
+
+def test_date_and_time_of_day_of_a_long_export_with_half_days(tmp_path: Path) -> None:
+    text = "tag\tdate\tclock\tvalue\nDP\t03/22/2026\t1:00:00 PM\t1\n"
+    taken(tmp_path, text, zone="UTC")
+    assert [f"{row[1]:%m-%d %H}" for row in stored(tmp_path)] == ["03-22 13"]
+
+
+def test_typed_date_and_time_of_day_are_joined(tmp_path: Path) -> None:
+    frame = _frame().with_columns(
+        pl.col("time").dt.date().alias("day"), pl.col("time").dt.time().alias("clock")
+    )
+    path = tmp_path / "written.parquet"
+    frame.drop("time").write_parquet(path)
+    taken(tmp_path, path.read_bytes(), "day.parquet", zone="UTC")
+    assert stored(tmp_path) == expected(ROWS)
+
+
+def test_a_date_without_a_time_of_day_is_refused(tmp_path: Path) -> None:
+    result = taken(tmp_path, "date;DP\n02.03.2026;1\n03.03.2026;2\n")
+    assert result.outcome is Outcome.REFUSED

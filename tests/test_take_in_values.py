@@ -37,6 +37,12 @@ def _take_values(
         ("1,234.5", 1234.5),
         ("1 234 567.5", 1_234_567.5),
         ("12'000.5", 12_000.5),
+        ("12\u2019000.5", 12_000.5),
+        ("12\u2009000.5", 12_000.5),
+        ("12\u00a0000", 12_000.0),
+        ("1\u202f234\u202f567.5", 1_234_567.5),
+        ("\u00a01.5\t", 1.5),
+        ("-1.5E+03", -1500.0),
         ("True", 1.0),
         ("OFF", 0.0),
     ],
@@ -53,15 +59,21 @@ def test_numbers(tmp_path: Path, text: str, value: float) -> None:
         (("1.234.567,25", "1,0"), (1_234_567.25, 1.0)),
         (("1,234.5", "1,234"), (1234.5, 1234.0)),
         (("1,234,567", "1"), (1_234_567.0, 1.0)),
+        (("1.234.567", "1.234"), (1_234_567.0, 1234.0)),
+        (("1,5E+03", "2"), (1500.0, 2.0)),
+        (("1\u2009234,5", "1\u2009234"), (1234.5, 1234.0)),
+        (("12,5 %", "7%"), (12.5, 7.0)),
+        (("12.5 %", "Bad", ""), (12.5, math.nan)),
     ],
 )
 def test_the_decimal_sign_is_decided_by_the_whole_file(
     tmp_path: Path, texts: tuple[str, ...], values: tuple[float, ...]
 ) -> None:
-    assert [value for value, _ in _take_values(tmp_path, *texts)] == list(values)
+    found = [value for value, _ in _take_values(tmp_path, *texts)]
+    assert found == pytest.approx(list(values), rel=0, nan_ok=True)
 
 
-@pytest.mark.parametrize("texts", [("1,234", "5"), ("1,5", "1,234,567")])
+@pytest.mark.parametrize("texts", [("1,234", "5"), ("1,5", "1,234,567"), ("1.234.567", "1,234.5")])
 def test_an_open_decimal_sign_is_asked_for(tmp_path: Path, texts: tuple[str, ...]) -> None:
     lines = "\n".join(f"DP;{TIME}{number}Z;{text}" for number, text in enumerate(texts))
     result = taken(tmp_path, "tag;time;value\n" + lines)
@@ -92,6 +104,29 @@ def test_other_words_are_set_aside_with_line_and_raw_text(tmp_path: Path) -> Non
     ((line, column, raw, reason),) = aside(tmp_path)
     assert (line, column, raw) == (3, "value", f"DP;{TIME}1Z;twelve;Good")
     assert "neither a number" in reason
+
+
+def test_a_percent_sign_counts_only_where_the_whole_column_has_it(tmp_path: Path) -> None:
+    assert _take_values(tmp_path, "12.5", "7 %") == [(12.5, 0)]
+    assert [row[0] for row in aside(tmp_path)] == [3]
+
+
+def test_hexadecimal_is_no_number(tmp_path: Path) -> None:
+    assert _take_values(tmp_path, "1", "0x1F") == [(1.0, 0)]
+    assert [row[0] for row in aside(tmp_path)] == [3]
+
+
+@pytest.mark.parametrize("text", ["nan", "inf", "-inf", "1e999"])
+def test_what_is_not_finite_is_a_bad_sample(tmp_path: Path, text: str) -> None:
+    ((value, code),) = _take_values(tmp_path, text)
+    assert (math.isnan(value), code) == (True, 2)
+
+
+def test_an_empty_value_does_not_replace_what_an_earlier_export_brought(tmp_path: Path) -> None:
+    """The reason why it is set aside and not kept as a bad sample."""
+    _take_values(tmp_path, "1.5")
+    assert _take_values(tmp_path, "", "2.5") == [(1.5, 0), (2.5, 0)]
+    assert [row[3] for row in aside(tmp_path)] == ["the value is empty"]
 
 
 def test_an_empty_value_counts_only_as_bad(tmp_path: Path) -> None:
@@ -128,6 +163,13 @@ def test_quality_words(tmp_path: Path) -> None:
 def test_opc_ua_status_codes(tmp_path: Path, code: str, expected: int) -> None:
     found = _take_values(tmp_path, "1", "2", qualities=(code, "2147483648"))
     assert [quality for _, quality in found] == [expected, 2]
+
+
+# OPC UA Part 4, 7.39: of the two bits of severity, 11 is reserved; a code has 32 bits.
+@pytest.mark.parametrize("code", ["3221225472", "0xFFFFFFFF", "4294967296", "-2147483649", "1.5"])
+def test_codes_that_mean_nothing_are_set_aside(tmp_path: Path, code: str) -> None:
+    assert len(_take_values(tmp_path, "1", "2", qualities=(code, "2147483648"))) == 1
+    assert [(row[0], row[1]) for row in aside(tmp_path)] == [(2, "quality")]
 
 
 def test_all_zero_is_good_as_a_status_code(tmp_path: Path) -> None:

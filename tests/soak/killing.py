@@ -16,19 +16,21 @@ COMMAND = (sys.executable, "-m", "rowcall", "nightly", "--settle", "0")
 PHASES = ("before take-in", "take-in", "judging", "report writing", "saving", "closing")
 STALE = 3  # exit code: done, but the plant's days lie long ago, which a run remarks upon
 LONGEST_S = 120.0  # chosen: many times what a run takes on a busy machine
-DIED = 9  # exit code of a run that `run_dying` ended
+DIED = 15 if sys.platform == "win32" else -9  # exit code of a killed run
 
-# Ends the process at once, without any tidying up, instead of calling a function the nth time.
-_DIE = f"""
-import os, pkgutil, sys
+# Kills the process itself, instead of calling a function the nth time.
+_DIE = """
+import os, pkgutil, signal, sys
 owner, name, nth = pkgutil.resolve_name(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 do, calls = getattr(owner, name), []
 def die(*given, **named):
     calls.append(1)
-    return os._exit({DIED}) if len(calls) == nth else do(*given, **named)
+    if len(calls) == nth:
+        os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
+    return do(*given, **named)
 setattr(owner, name, die)
 from rowcall.cli import main
-main(["nightly", "--settle", "0"])
+sys.exit(main(["nightly", "--settle", "0"]))
 """
 _POLL_S = 0.0003  # chosen: well below the time between two file-system moments of a run
 
@@ -85,6 +87,19 @@ MOMENTS: dict[str, Callable[[Watched], bool]] = {
 }
 
 
+# Calls of a night that change files, and how often each may come; the store's own writes, which
+# are not calls of Python, are met by chance.
+CALLS = (
+    ("pathlib:Path", "write_bytes", 14),
+    ("pathlib:Path", "rename", 3),
+    ("pathlib:Path", "mkdir", 5),
+    ("os", "rmdir", 2),
+    ("rowcall.take_in.intake", "store_export", 2),
+    ("rowcall.runs.nightly", "save_day", 2),
+    ("rowcall.runs.nightly", "mail_reports", 1),
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Kill:
     """When to kill a run: so long after its start, or after a moment was seen."""
@@ -93,20 +108,37 @@ class Kill:
     delay_s: float
 
 
-def draw_kill(chance: Random, undisturbed_s: float) -> Kill:
-    """Draw a uniform instant of the whole run, or one shortly after a moment, half and half."""
-    if chance.random() < 0.5:
+@dataclass(frozen=True, slots=True)
+class Death:
+    """Where a run kills itself: just before a function's nth call."""
+
+    owner: str
+    function: str
+    nth: int
+
+
+def draw_kill(chance: Random, undisturbed_s: float) -> Kill | Death:
+    """Draw an instant of the whole run, one of its work, one shortly after a moment, or a call."""
+    kind = chance.randrange(4)
+    if kind == 0:
         return Kill(None, chance.uniform(0.0, undisturbed_s))
-    moment = chance.choice(list(MOMENTS))
-    return Kill(moment, chance.choice((0.0, chance.uniform(0.0, 0.01), chance.uniform(0.0, 0.1))))
+    if kind == 1:
+        return Kill("inbox listed", chance.uniform(0.0, undisturbed_s / 2))  # half is starting up
+    if kind == 2:
+        delay_s = chance.choice((0.0, chance.uniform(0.0, 0.01), chance.uniform(0.0, 0.1)))
+        return Kill(chance.choice(list(MOMENTS)), delay_s)
+    owner, function, most = chance.choice(CALLS)
+    return Death(owner, function, chance.randint(1, most))
 
 
-def run_killed(plant: Path, log: Path, kill: Kill) -> str | None:
+def run_killed(plant: Path, log: Path, kill: Kill | Death) -> str | None:
     """Start a run and kill it; return the phase it had come to, None when it had ended before."""
     inodes = frozenset(_inode(path) for path in (plant / "reports").glob("*"))
+    watched = Watched(plant, log, inodes)
+    if isinstance(kill, Death):
+        return watched.phase() if run_dying(plant, kill, log) == DIED else None
     with log.open("wb") as out:
         process = subprocess.Popen(COMMAND, cwd=plant, stdout=out, stderr=out)
-    watched = Watched(plant, log, inodes)
     try:
         if kill.after is not None:
             _wait_for(process, watched, MOMENTS[kill.after])
@@ -118,10 +150,11 @@ def run_killed(plant: Path, log: Path, kill: Kill) -> str | None:
     return None if ended else watched.phase()
 
 
-def run_dying(plant: Path, owner: str, function: str, nth: int) -> int:
-    """Start a run that dies just before a function's nth call; return its exit code."""
-    command = (sys.executable, "-c", _DIE, owner, function, str(nth))
-    return subprocess.run(command, cwd=plant, capture_output=True, check=False).returncode
+def run_dying(plant: Path, death: Death, log: Path) -> int:
+    """Start a run that kills itself at a call; return its exit code, `DIED` when it came to it."""
+    command = (sys.executable, "-c", _DIE, death.owner, death.function, str(death.nth))
+    with log.open("wb") as out:
+        return subprocess.run(command, cwd=plant, stdout=out, stderr=out, check=False).returncode
 
 
 def run_through(plant: Path) -> tuple[int, str]:

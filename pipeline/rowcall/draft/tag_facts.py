@@ -16,7 +16,8 @@ from rowcall.site import Sample, TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
 from rowcall.take_in.opening import Opened, open_export
 from rowcall.take_in.table import column
-from rowcall.take_in.times import plain_pattern, settle_order
+from rowcall.take_in.time_forms import plain_pattern
+from rowcall.take_in.times import settle_order
 
 _EVEN_SHARE = (
     0.9  # of the spaces between snapshots are the usual one; some points get lost. Chosen.
@@ -71,10 +72,10 @@ def export_facts(path: Path) -> ExportFacts:
     open_points: dict[str, str] = {}
     layout = opened.layout
     try:
-        form = settle_order(opened.table.frame[column(layout.time)], layout.form, path.name)
+        form = settle_order(layout.time_cells(opened.table.frame), layout.form, path.name)
     except ExportError:
         form = replace(layout.form, order_open=False)
-        open_points["time_format"] = plain_pattern(form.pattern)
+        open_points["time_format"] = plain_pattern(form)
     opened = replace(opened, layout=replace(layout, form=form))
     try:
         assembled = _assembled(path, opened, None)
@@ -83,7 +84,7 @@ def export_facts(path: Path) -> ExportFacts:
         open_points["decimal"] = ","
     if not len(assembled.batch):
         raise ExportError(f"{path.name}: no sample of it can be used; draft from another export.")
-    units = _units(opened)
+    units = units_of(opened)
     batch = assembled.batch
     tags = tuple(
         _facts(name, units.get(name, ""), batch.time_us[piece], batch.value[piece])
@@ -98,7 +99,7 @@ def _assembled(path: Path, opened: Opened, decimal: str | None) -> Assembled:
     return assemble(path.name, opened.table, opened.layout, ZoneInfo("UTC"), decimal)
 
 
-def _units(opened: Opened) -> dict[str, str]:
+def units_of(opened: Opened) -> dict[str, str]:
     """Return the unit of each tag: from the units line, or a column of units in a long export."""
     table, layout = opened.table, opened.layout
     if layout.tag is None:
@@ -120,7 +121,7 @@ def _facts(
     return TagFacts(
         name=name,
         unit=unit,
-        sample=_sample(spaces, step_us, finite),
+        sample=sample_kind(spaces, step_us, finite),
         step_s=step_us / 1e6,
         middle=float(middle),
         spread=float((high - low) / middle) if middle else float("nan"),
@@ -128,7 +129,7 @@ def _facts(
     )
 
 
-def _sample(
+def sample_kind(
     spaces: npt.NDArray[np.int64], step_us: float, value: npt.NDArray[np.float64]
 ) -> Sample:
     """Tell snapshots by their even spacing, and tags kept by change by their whole numbers."""

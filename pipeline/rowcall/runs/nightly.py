@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
+from time import monotonic
 
 from rowcall.day_report import DayReport
 from rowcall.days import day_bounds, days_from, local_day
@@ -69,11 +70,16 @@ def run_nightly(
     Raises:
         RowcallError: nothing more could be done; what had been written stays whole.
     """
+    begun = monotonic()
+
+    def present() -> datetime:
+        return now + timedelta(seconds=monotonic() - begun)
+
     rules = load_rules()
     limits = limits_in_force(rules, site.rules)
     result = RunResult()
     with hold_site(site.store, wait_s, progress), Store.open(site.store) as store:
-        result.unusable += _take_in_inbox(store, site, now, settle_s, progress)
+        result.unusable += _take_in_inbox(store, site, present, settle_s, progress)
         touched = days_touched(store)
         due = days_to_judge(touched, judged_days(store), site, now)
         fingerprint = settings_hash(site, limits)
@@ -115,17 +121,30 @@ def unusable_parts(report: DayReport) -> list[str]:
 
 
 def _take_in_inbox(
-    store: Store, site: Site, now: datetime, settle_s: float, progress: Progress
+    store: Store,
+    site: Site,
+    present: Callable[[], datetime],
+    settle_s: float,
+    progress: Progress,
 ) -> list[str]:
+    """Take in file by file, each at its own instant.
+
+    Another run may have been waited for, and many files take long: seen from the start of the
+    run, a file that is growing now would lie in the future and pass for finished.
+    """
     if not site.inbox.is_dir():
         return [f"{site.inbox}: the inbox folder does not exist; nothing was taken in."]
     try:
-        exports = find_exports(site.inbox)
+        exports = find_exports(site.inbox, site.take_in.files)
     except OSError as error:
         reason = error.strerror or error
         return [f"{site.inbox}: the inbox cannot be listed ({reason}); nothing was taken in."]
     progress(f"Inbox {site.inbox.name}: {len(exports)} files.")
-    taken = take_in(store, site, exports, now=now, settle_s=settle_s, progress=progress)
+    taken = [
+        one
+        for path in exports
+        for one in take_in(store, site, [path], now=present(), settle_s=settle_s, progress=progress)
+    ]
     return [one.message for one in taken if one.outcome in (Outcome.REFUSED, Outcome.WAITING)]
 
 

@@ -2,13 +2,43 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from datetime import date
+from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from rowcall.site.table import Name, Table
+from rowcall.site.table import Name, Seconds, Table
+
+_SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
+
+
+def _size(text: object) -> int:
+    """Return a size written such as "4 GiB" in bytes."""
+    number, _, unit = text.partition(" ") if isinstance(text, str) else ("", "", "")
+    if not number.isdecimal() or unit not in _SIZE_UNITS:
+        raise ValueError(
+            f'{text!r} is not a size; allowed is text such as "512 KiB", "1 MiB" or "4 GiB"'
+        )
+    return int(number) * _SIZE_UNITS[unit]
+
+
+def _pattern(text: str) -> str:
+    """Check a glob pattern of files within the inbox."""
+    parts = PurePosixPath(text).parts
+    if "\\" in text or text.startswith("/") or ":" in text or ".." in parts:
+        raise ValueError(
+            f"{text!r} leads out of the inbox; allowed are patterns within it, with / between "
+            'folders, such as "*.csv" or "2026/**/*.parquet"'
+        )
+    if any("**" in part and part != "**" for part in parts):
+        raise ValueError(f'{text!r}: "**" stands for folders, alone between two /')
+    return text
+
+
+Pattern = Annotated[Name, AfterValidator(_pattern)]
+Size = Annotated[int, BeforeValidator(_size), Field(ge=1024)]
 
 
 class Plant(Table):
@@ -41,16 +71,39 @@ class Folders(Table):
 
 
 class TakeIn(Table):
-    """What is known of the exports; whatever is left out is worked out from each file."""
+    """What is known of the exports; whatever is left out is worked out from each file.
 
+    `rowcall look` prints the table that pins a file's own way of writing. Lines count from 1;
+    `units_line` is 0 where there is none.
+    """
+
+    encoding: (
+        Literal["utf-8", "utf-16", "cp1250", "cp1251", "cp1252", "cp932", "gb18030"] | None
+    ) = None
+    header_line: Annotated[int, Field(ge=1)] | None = None
+    units_line: Annotated[int, Field(ge=0)] | None = None
+    column_names: Annotated[tuple[Name, ...], Field(min_length=2)] | None = None  # for no header
     layout: Literal["long", "wide"] | None = None
     delimiter: Literal[",", ";", "\t", "|"] | None = None
     decimal: Literal[".", ","] | None = None
     time_column: Name | None = None
+    clock_column: Name | None = None  # the time of day, where `time_column` holds the date only
     tag_column: Name | None = None
     value_column: Name | None = None
     quality_column: Name | None = None
-    time_format: Name | None = None
+    time_format: Name | None = None  # as for strptime, or "epoch s", "epoch ms", ...
+    day_first: bool | None = None
+    quality: Literal["words", "opc_ua", "older_numbers"] | None = None
+    quality_good: tuple[Name, ...] = ()  # further words (or numbers), before all others
+    quality_uncertain: tuple[Name, ...] = ()
+    quality_bad: tuple[Name, ...] = ()
+    bad_values: tuple[Name, ...] = ()  # further words in the place of a value
+    earliest: date = date(1990, 1, 1)  # older times are a clock that was not set
+    future_tolerance: Seconds = 3600.0  # times further ahead of this computer's clock are wrong
+    files: tuple[Pattern, ...] = ()  # glob patterns within the inbox; left out: every export there
+    largest_line: Size = 2**20  # 1 MiB
+    largest_unpacked: Size = 4 * 2**30  # 4 GiB, of one file or one member of an archive
+    most_columns: Annotated[int, Field(ge=2)] = 10_000
 
 
 class Mail(Table):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 from rowcall.store.connection import Store
@@ -10,22 +12,41 @@ _FORMULA = r"^[=+\-@\t\r]"
 _NUMBER = r"^[+\-]?[\d.,]+(?:[eE][+\-]?\d+)?$"
 
 
-def aside_counts(store: Store) -> pl.DataFrame:
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Which rows are told of: those whose file's name and reason hold these texts."""
+
+    file: str = ""
+    reason: str = ""
+
+
+def aside_counts(store: Store, kept: Kept | None = None) -> pl.DataFrame:
     """Return how many rows were set aside: `file`, `reason`, `rows`, most first."""
-    counts: pl.DataFrame = store.connection.sql(
+    return _kept(
+        store,
         "SELECT files.name AS file, reason, count(*) AS rows FROM set_aside JOIN files "
-        "USING (file_id) GROUP BY ALL ORDER BY rows DESC, file, reason"
-    ).pl()
-    return counts
+        "USING (file_id) WHERE {} GROUP BY ALL ORDER BY rows DESC, file, reason",
+        kept,
+    )
 
 
-def aside_rows(store: Store) -> pl.DataFrame:
+def aside_rows(store: Store, kept: Kept | None = None) -> pl.DataFrame:
     """Return every row set aside: `file`, `line`, `column`, `raw` (as it stood), `reason`."""
-    rows: pl.DataFrame = store.connection.sql(
+    return _kept(
+        store,
         'SELECT files.name AS file, line, column_name AS "column", raw, reason FROM set_aside '
-        "JOIN files USING (file_id) ORDER BY file_id, line, column_name"
+        "JOIN files USING (file_id) WHERE {} ORDER BY file_id, line, column_name",
+        kept,
+    )
+
+
+def _kept(store: Store, query: str, kept: Kept | None) -> pl.DataFrame:
+    wanted = kept or Kept()
+    where = "contains(lower(files.name), lower(?)) AND contains(lower(reason), lower(?))"
+    found: pl.DataFrame = store.connection.sql(
+        query.format(where), params=[wanted.file, wanted.reason]
     ).pl()
-    return rows
+    return found
 
 
 def harmless(rows: pl.DataFrame) -> pl.DataFrame:

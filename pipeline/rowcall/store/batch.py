@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -63,3 +63,27 @@ class Export:
     batch: Batch
     set_aside: pl.DataFrame
     rows_read: int
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Some of an export's samples, and some of its rows set aside; either may be none."""
+
+    batch: Batch
+    set_aside: pl.DataFrame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LargeExport:
+    """One export file that comes part by part; no tag and instant is in two of them.
+
+    The attributes are those of `Export`. `parts` is gone through once, inside the transaction.
+    """
+
+    name: str
+    sha256: str
+    size_bytes: int
+    taken_in_at: datetime
+    zone: ZoneInfo
+    rows_read: int
+    parts: Iterable[Part]

@@ -15,7 +15,7 @@ from rowcall.errors import StoreError
 from rowcall.store.schema import MIGRATIONS, RECORD
 
 # Nothing may be fetched at run time: every function that the store uses is built in.
-_OFFLINE: dict[str, str | bool | int | float | list[str]] = {
+OFFLINE: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
@@ -86,7 +86,8 @@ class Store:
     @contextmanager
     def view(self, name: str, frame: pl.DataFrame) -> Iterator[None]:
         """Let statements read `frame` as the table `name` while inside the block."""
-        self.connection.register(name, _Stream(frame))
+        stream = Stream(frame)
+        self.connection.register(name, stream)
         try:
             yield
         except BaseException:
@@ -94,6 +95,8 @@ class Store:
             with suppress(duckdb.Error):
                 self.connection.unregister(name)
             raise
+        finally:
+            stream.release()
         self.connection.unregister(name)
 
     def frame(self, query: str) -> pl.DataFrame:
@@ -112,7 +115,7 @@ class Store:
         self.close()
 
 
-class _Stream:
+class Stream:
     """A frame as nothing but an Arrow stream.
 
     Given the frame itself, DuckDB would import pyarrow to read it, which takes longer than most
@@ -125,6 +128,10 @@ class _Stream:
 
     def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
         return self._frame.__arrow_c_stream__(requested_schema)
+
+    def release(self) -> None:
+        """Let go of the frame: DuckDB keeps what was registered until the transaction ends."""
+        self._frame = self._frame.clear()
 
 
 @contextmanager
@@ -146,7 +153,7 @@ def _connect(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
     try:
         if not path.exists():
             _make_empty(path)
-        return duckdb.connect(str(path), read_only=read_only, config=_OFFLINE)
+        return duckdb.connect(str(path), read_only=read_only, config=OFFLINE)
     except (OSError, duckdb.Error) as error:
         raise StoreError(_explain(path, str(error))) from error
 
@@ -160,7 +167,7 @@ def _make_empty(path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     made = path.with_name(path.name + ".new")
     made.unlink(missing_ok=True)
-    duckdb.connect(str(made), config=_OFFLINE).close()
+    duckdb.connect(str(made), config=OFFLINE).close()
     made.rename(path)
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date
+from zoneinfo import ZoneInfo
 
 import duckdb
 import numpy as np
@@ -11,13 +14,12 @@ import polars as pl
 
 from rowcall.day_report import FileNote
 from rowcall.errors import StoreError
-from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export
+from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, LargeExport, Part
 from rowcall.store.comparing import Ids, compare, spans_of
 from rowcall.store.connection import Store
 from rowcall.store.days import local_days
-from rowcall.store.samples import from_epoch_us, naive_utc, tag_ids
-
-_MAX_TAGS = 65_535  # tag_id is a USMALLINT
+from rowcall.store.numbering import in_store_order, number_tags
+from rowcall.store.samples import from_epoch_us, naive_utc
 
 
 def store_export(store: Store, export: Export) -> FileNote:
@@ -30,6 +32,20 @@ def store_export(store: Store, export: Export) -> FileNote:
     Raises:
         StoreError: more than 65,535 tags, or the file cannot be written; nothing was stored.
     """
+    whole = LargeExport(
+        name=export.name,
+        sha256=export.sha256,
+        size_bytes=export.size_bytes,
+        taken_in_at=export.taken_in_at,
+        zone=export.zone,
+        rows_read=export.rows_read,
+        parts=(Part(export.batch, export.set_aside),),
+    )
+    return store_parts(store, whole)
+
+
+def store_parts(store: Store, export: LargeExport) -> FileNote:
+    """Store an export that comes in parts; otherwise as `store_export`."""
     try:
         with store.transaction():
             return _store(store, export)
@@ -41,30 +57,69 @@ def store_export(store: Store, export: Export) -> FileNote:
         ) from error
 
 
-def _store(store: Store, export: Export) -> FileNote:
-    batch, ids = _in_store_order(export.batch, _number_tags(store, export.batch.names))
-    spans = spans_of(batch, ids)
-    change = compare(store, batch, ids, spans)
-    kept = ~change.unchanged
-    note = _note(export, int(change.replaced.sum()), int(change.unchanged.sum()))
-    _delete(store, change.gone, batch.time_us)
-    _append(store, batch, ids, kept)
-    file_id = _enter_file(store, export, note)
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What became of one part: counts of rows, spans of its tags, days that it changed."""
+
+    stored: int
+    replaced: int
+    unchanged: int
+    set_aside: int
+    spans: pl.DataFrame
+    days: list[date]
+
+
+def _store(store: Store, export: LargeExport) -> FileNote:
+    file_id = _next_file_id(store)
+    done = [_store_part(store, file_id, part, export.zone) for part in export.parts]
+    spans = _joined(one.spans for one in done)
+    note = _note(export, done, spans)
+    _enter_file(store, file_id, export, note)
     _enter_spans(store, file_id, spans)
-    _enter_days(store, file_id, local_days(batch.time_us[kept], export.zone))
-    _enter_set_aside(store, file_id, export.set_aside)
+    _enter_days(store, file_id, sorted({day for one in done for day in one.days}))
     return note
 
 
-def _note(export: Export, replaced: int, unchanged: int) -> FileNote:
+def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo) -> _Done:
+    batch, ids = in_store_order(part.batch, number_tags(store, part.batch.names))
+    spans = spans_of(batch, ids)
+    change = compare(store, batch, ids, spans)
+    kept = ~change.unchanged
+    _delete(store, change.gone, batch.time_us)
+    _append(store, batch, ids, kept)
+    _enter_set_aside(store, file_id, part.set_aside)
+    replaced, unchanged = int(change.replaced.sum()), int(change.unchanged.sum())
+    return _Done(
+        stored=len(batch) - replaced - unchanged,
+        replaced=replaced,
+        unchanged=unchanged,
+        set_aside=part.set_aside.height,
+        spans=spans,
+        days=local_days(batch.time_us[kept], zone),
+    )
+
+
+def _joined(spans: Iterable[pl.DataFrame]) -> pl.DataFrame:
+    """Return one span a tag."""
+    found = list(spans)
+    if len(found) == 1:
+        return found[0]
+    ends = pl.col("first_time").min(), pl.col("last_time").max()
+    return pl.concat(found).group_by("tag_id").agg(ends).sort("tag_id")
+
+
+def _note(export: LargeExport, done: Sequence[_Done], spans: pl.DataFrame) -> FileNote:
     """Return the ledger's line; every row read must be accounted for exactly once."""
-    batch, set_aside = export.batch, export.set_aside.height
-    stored = len(batch) - replaced - unchanged
+    stored, replaced = sum(one.stored for one in done), sum(one.replaced for one in done)
+    unchanged, set_aside = sum(one.unchanged for one in done), sum(one.set_aside for one in done)
     if export.rows_read != stored + replaced + unchanged + set_aside:
         raise AssertionError(
             f"{export.name}: {export.rows_read} rows read, but {stored} stored, {replaced} "
             f"replaced, {unchanged} unchanged and {set_aside} set aside"
         )
+    times = spans.select(
+        pl.col("first_time").min().to_physical(), pl.col("last_time").max().to_physical()
+    )
     return FileNote(
         name=export.name,
         sha256=export.sha256,
@@ -73,49 +128,8 @@ def _note(export: Export, replaced: int, unchanged: int) -> FileNote:
         replaced=replaced,
         unchanged=unchanged,
         set_aside=set_aside,
-        first=from_epoch_us(batch.time_us.min()) if len(batch) else None,
-        last=from_epoch_us(batch.time_us.max()) if len(batch) else None,
-    )
-
-
-def _number_tags(store: Store, names: tuple[str, ...]) -> list[int]:
-    """Return the tag_id of each name, giving new names the next free numbers."""
-    known = tag_ids(store, names)
-    new = [name for name in names if name not in known]
-    if new:
-        row = store.connection.execute("SELECT coalesce(max(tag_id), -1) + 1 FROM tags").fetchone()
-        first = int(row[0]) if row else 0
-        if first + len(new) > _MAX_TAGS:
-            raise StoreError(
-                f"{store.path}: with this export the store would hold {first + len(new)} tags, "
-                f"and {_MAX_TAGS} is the most; was a value column taken for the tag column?"
-            )
-        known |= {name: first + place for place, name in enumerate(new)}
-        store.connection.execute(
-            "INSERT INTO tags SELECT unnest(?::USMALLINT[]), unnest(?::VARCHAR[])",
-            [[known[name] for name in new], new],
-        )
-    return [known[name] for name in names]
-
-
-def _in_store_order(batch: Batch, ids: list[int]) -> tuple[Batch, Ids]:
-    """Return the batch with its tags in the order of their tag_id, and these tag_ids."""
-    order = sorted(range(len(ids)), key=ids.__getitem__)
-    numbers = np.array(ids, dtype=np.uint16)[order] if ids else np.empty(0, np.uint16)
-    if order == list(range(len(ids))):
-        return batch, numbers
-    slices = list(batch.slices())
-    pieces = [slices[place] for place in order]
-    bounds = np.cumsum([0, *(piece.stop - piece.start for piece in pieces)])
-    return (
-        Batch(
-            tuple(batch.names[place] for place in order),
-            bounds.astype(np.int64),
-            np.concatenate([batch.time_us[piece] for piece in pieces]),
-            np.concatenate([batch.value[piece] for piece in pieces]),
-            np.concatenate([batch.quality[piece] for piece in pieces]),
-        ),
-        numbers,
+        first=from_epoch_us(times.item(0, 0)) if spans.height else None,
+        last=from_epoch_us(times.item(0, 1)) if spans.height else None,
     )
 
 
@@ -141,6 +155,8 @@ def _delete(store: Store, gone: npt.NDArray[np.int64], time_us: npt.NDArray[np.i
 
 
 def _append(store: Store, batch: Batch, ids: Ids, kept: npt.NDArray[np.bool_]) -> None:
+    if not len(batch):
+        return
     frame = pl.DataFrame(
         {
             "tag_id": np.repeat(ids, np.diff(batch.bounds)),
@@ -153,9 +169,12 @@ def _append(store: Store, batch: Batch, ids: Ids, kept: npt.NDArray[np.bool_]) -
         store.connection.execute("INSERT INTO samples SELECT * FROM batch")
 
 
-def _enter_file(store: Store, export: Export, note: FileNote) -> int:
+def _next_file_id(store: Store) -> int:
     row = store.connection.execute("SELECT coalesce(max(file_id), 0) + 1 FROM files").fetchone()
-    file_id = int(row[0]) if row else 1
+    return int(row[0]) if row else 1
+
+
+def _enter_file(store: Store, file_id: int, export: LargeExport, note: FileNote) -> None:
     store.connection.execute(
         "INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
@@ -173,7 +192,6 @@ def _enter_file(store: Store, export: Export, note: FileNote) -> int:
             None if note.last is None else naive_utc(note.last),
         ],
     )
-    return file_id
 
 
 def _enter_spans(store: Store, file_id: int, spans: pl.DataFrame) -> None:

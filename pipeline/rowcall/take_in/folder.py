@@ -2,35 +2,62 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePath
 
 # Whatever writes or copies an export touches it more often than this while at work; chosen.
 SETTLE_S = 5.0
 
 _TEXT = (".csv", ".txt", ".tsv")
-_ENDINGS = (*_TEXT, *(f"{ending}.gz" for ending in _TEXT), ".parquet", ".pq")
+_PACKED = (".gz", ".zst")
+_ENDINGS = (
+    *_TEXT,
+    *(ending + packed for ending in _TEXT for packed in _PACKED),
+    ".parquet",
+    ".pq",
+    ".zip",
+)
 _PARTIAL = (".part", ".partial", ".tmp", ".crdownload", ".filepart")
 
 
-def find_exports(folder: Path) -> list[Path]:
-    """Return the export files directly in `folder`, sorted by name.
+def find_exports(folder: Path, patterns: Sequence[str] = ()) -> list[Path]:
+    """Return the export files in `folder` and the folders in it, sorted by folder and name.
 
-    Hidden files, files under a name that copying programs use for unfinished ones, and other
-    endings than csv, txt, tsv (also with gz), parquet and pq are left out. A folder that does
-    not exist holds none.
+    Hidden files and folders, files under a name that copying programs use for unfinished ones,
+    and other endings than csv, txt, tsv (also with gz or zst), parquet, pq and zip are left out.
+    A folder that does not exist holds none.
+
+    Args:
+        folder: the inbox.
+        patterns: glob patterns within `folder`, `2026/*.csv` or `**/*.parquet`; only files that
+            fit one of them are returned. Without any, every export is.
     """
     if not folder.is_dir():
         return []
-    return sorted(
-        (path for path in folder.iterdir() if _is_export(path.name.lower()) and path.is_file()),
-        key=lambda path: path.name,
-    )
+    found = {path for pattern in patterns or ("**/*",) for path in _matching(folder, pattern)}
+    return sorted(found, key=lambda path: path.relative_to(folder).parts)
 
 
-def is_parquet(path: Path) -> bool:
+def name_within(folder: Path, path: Path) -> str:
+    """Return the name of a file for messages and the ledger: its path where it is in `folder`."""
+    try:
+        return path.relative_to(folder).as_posix()
+    except ValueError:
+        return path.name
+
+
+def is_parquet(path: PurePath) -> bool:
     """True where the name says Parquet; everything else is read as text."""
     return path.suffix.lower() in (".parquet", ".pq")
+
+
+def is_export(path: PurePath) -> bool:
+    """True where the name, and that of each folder on the way, is one of a finished export."""
+    name = path.name.lower()
+    if any(part.startswith((".", "~", "__")) for part in path.parts):
+        return False
+    return name.endswith(_ENDINGS) and not any(ending in name for ending in _PARTIAL)
 
 
 def is_settled(path: Path, now: datetime, settle_s: float) -> bool:
@@ -43,7 +70,9 @@ def is_settled(path: Path, now: datetime, settle_s: float) -> bool:
     return abs(age_s) >= settle_s
 
 
-def _is_export(name: str) -> bool:
-    if name.startswith((".", "~")) or any(ending in name for ending in _PARTIAL):
-        return False
-    return name.endswith(_ENDINGS)
+def _matching(folder: Path, pattern: str) -> Iterable[Path]:
+    return (
+        path
+        for path in folder.glob(pattern)
+        if is_export(path.relative_to(folder)) and path.is_file()
+    )

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-import csv
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.layout import TAG_WORDS, TIME_WORDS, VALUE_WORDS
-from rowcall.take_in.time_forms import time_form
-
-_HEAD_BYTES = 262_144
-_HEAD_LINES = 200
-_DELIMITERS = (";", "\t", "|", ",")
+from rowcall.take_in.columns import TAG_WORDS, VALUE_WORDS
+from rowcall.take_in.cutting import (
+    DELIMITERS,
+    Split,
+    best_split,
+    cut_line,
+    first_lines,
+    timed_places,
+)
+from rowcall.take_in.pins import edit, edit_of
+from rowcall.take_in.time_column import TIME_WORDS
+from rowcall.take_in.time_forms import is_clock, likely_patterns
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,8 @@ class Head:
         units: the units line under the header, one text a column; empty without such a line.
         data_line: 1-based number of the first line of data.
         sample: the first rows of data, each as long as `names`.
+        header_line: 1-based number of the line with the names, 0 where the site file has them.
+        units_line: 1-based number of the units line, 0 without one.
     """
 
     delimiter: str
@@ -35,96 +40,63 @@ class Head:
     units: tuple[str, ...]
     data_line: int
     sample: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Split:
-    """The head's lines cut at one delimiter: field count, time column and rows of data."""
-
-    delimiter: str
-    lines: list[list[str]]
-    width: int
-    data: list[int]
+    header_line: int = 0
+    units_line: int = 0
 
 
 def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
     """Find out how a text export is written.
 
     Raises:
-        ExportError: no header, no data, or no times under any delimiter.
+        ExportError: no header, no data, or no times under any delimiter, or other than the site
+            file says; names what would settle it.
     """
-    lines = _first_lines(text)
-    choices = (pins.delimiter,) if pins.delimiter else _DELIMITERS
-    splits = [_split(lines, delimiter, pins) for delimiter in choices]
-    best = max(splits, key=lambda split: len(split.data))
+    lines = first_lines(text)
+    choices = (pins.delimiter,) if pins.delimiter else DELIMITERS
+    best = best_split(lines, choices, pins)
     if not best.data:
-        raise ExportError(_no_data(file, lines))
-    first = best.data[0]
+        raise ExportError(_no_data(file, lines, pins))
     above = [
         number
-        for number in range(first)
+        for number in range(best.data[0])
         if any(cell.strip() for cell in best.lines[number])
         and best.width - 1 <= len(best.lines[number]) <= best.width
     ]
-    if not above:
-        raise ExportError(
-            f"{file}: line {first + 1} holds data, but no line above it names its "
-            f"{best.width} columns; export the file with a header line."
-        )
-    header = _header(best, above, pins)
-    below = [number for number in above if number > header]
+    header = _header(file, best, above, pins)
+    units = _units(file, best, above, header, pins)
     return Head(
         delimiter=best.delimiter,
-        names=_fitted(best.lines[header], best.width),
-        units=_fitted(best.lines[below[0]], best.width) if below else (),
-        data_line=first + 1,
+        names=_names(file, best, header, pins),
+        units=() if units is None else _fitted(best.lines[units], best.width),
+        data_line=best.data[0] + 1,
         sample=tuple(
             tuple(best.lines[number])
             for number in best.data
             if len(best.lines[number]) == best.width
         ),
+        header_line=0 if header is None else header + 1,
+        units_line=0 if units is None else units + 1,
     )
 
 
-def _first_lines(text: bytes) -> list[str]:
-    head = text[:_HEAD_BYTES].decode(errors="ignore").split("\n")
-    if len(text) > _HEAD_BYTES and len(head) > 1:
-        head.pop()
-    return [line.rstrip("\r") for line in head[:_HEAD_LINES]]
-
-
-def _split(lines: Sequence[str], delimiter: str, pins: TakeIn) -> _Split:
-    cut = [next(csv.reader([line], delimiter=delimiter), []) for line in lines]
-    timed = [(number, place) for number, row in enumerate(cut) for place in _timed(row, pins)]
-    widths = Counter(len(cut[number]) for number, _ in timed if len(cut[number]) > 1)
-    if not widths:
-        return _Split(delimiter, cut, 0, [])
-    width = widths.most_common(1)[0][0]
-    places = Counter(place for number, place in timed if len(cut[number]) == width)
-    column = places.most_common(1)[0][0]
-    data = sorted(
-        number for number, place in timed if place == column and len(cut[number]) == width
-    )
-    return _Split(delimiter, cut, width, data)
-
-
-def _timed(row: Sequence[str], pins: TakeIn) -> list[int]:
-    """Return the places of a row's cells that hold times."""
-    return [place for place, cell in enumerate(row) if _is_time(cell.strip(), pins.time_format)]
-
-
-def _is_time(cell: str, pattern: str | None) -> bool:
-    if pattern is None or time_form(cell) is not None:
-        return time_form(cell) is not None
-    try:
-        datetime.strptime(cell, pattern)
-    except ValueError:
-        return False
-    return True
-
-
-def _header(split: _Split, above: Sequence[int], pins: TakeIn) -> int:
+def _header(file: str, split: Split, above: Sequence[int], pins: TakeIn) -> int | None:
     """Choose the line with the column names among the lines above the data."""
+    if pins.header_line is not None and pins.header_line - 1 not in above:
+        guess = f"set {edit('header_line', above[0] + 1)}" if above else "take it out"
+        raise ExportError(
+            f"{file}: {edit('header_line', pins.header_line)} in the site file, but that line does "
+            f"not name {split.width} columns above the data; {guess}."
+        )
+    if pins.header_line is not None:
+        return pins.header_line - 1
+    if pins.column_names:
+        return None
+    if not above:
+        raise ExportError(
+            f"{file}: line {split.data[0] + 1} holds data, but no line above it names its "
+            f"{split.width} columns; export the file with a header line, or name the columns in "
+            f"the site file: {edit('column_names', _guessed_names(split, pins))}."
+        )
     named = (pins.time_column, pins.tag_column, pins.value_column, pins.quality_column)
     wanted = {name.strip().casefold() for name in named if name}
     words = TIME_WORDS | TAG_WORDS | VALUE_WORDS
@@ -136,15 +108,80 @@ def _header(split: _Split, above: Sequence[int], pins: TakeIn) -> int:
     return full[0] if full else above[0]
 
 
+def _units(
+    file: str, split: Split, above: Sequence[int], header: int | None, pins: TakeIn
+) -> int | None:
+    """Return the units line: the pinned one, else the first line between header and data."""
+    below = [number for number in above if header is not None and number > header]
+    if pins.units_line is None:
+        return below[0] if below else None
+    if pins.units_line and pins.units_line - 1 not in {*above} - {header}:
+        raise ExportError(
+            f"{file}: {edit('units_line', pins.units_line)} in the site file, but that line does "
+            f"not hold {split.width} fields above the data; "
+            f"set {edit('units_line', below[0] + 1 if below else 0)}."
+        )
+    return pins.units_line - 1 if pins.units_line else None
+
+
+def _names(file: str, split: Split, header: int | None, pins: TakeIn) -> tuple[str, ...]:
+    if not pins.column_names:
+        return _fitted(split.lines[header or 0], split.width)
+    if len(pins.column_names) != split.width:
+        raise ExportError(
+            f"{file}: take_in.column_names in the site file names {len(pins.column_names)} "
+            f"columns, but the data has {split.width}; "
+            f"set {edit('column_names', _guessed_names(split, pins))}."
+        )
+    return tuple(name.strip() for name in pins.column_names)
+
+
+def _guessed_names(split: Split, pins: TakeIn) -> list[str]:
+    """Return a name for each column, so that a person sees what to correct."""
+    row = split.lines[split.data[0]]
+    times = timed_places(row, pins)
+    texts = [
+        place
+        for place, cell in enumerate(row)
+        if place not in times and any(sign.isalpha() for sign in cell)
+    ]
+    names = {times[0]: "time"} | dict(zip(texts, ("tag", "quality"), strict=False))
+    left = [place for place in range(split.width) if place not in names]
+    if texts and len(left) == 1:
+        names[left[0]] = "value"
+    return [names.get(place, f"column {place + 1}") for place in range(split.width)]
+
+
 def _fitted(row: Sequence[str], width: int) -> tuple[str, ...]:
     cells = [cell.strip() for cell in row]
     return tuple(cells + [""] * (width - len(cells)))
 
 
-def _no_data(file: str, lines: Sequence[str]) -> str:
+def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
+    """Say that no line holds a time, and what in the site file would make one."""
     filled = [number for number, line in enumerate(lines, start=1) if line.strip()]
-    shown = lines[filled[-1] - 1][:60] if filled else ""
+    last = lines[filled[-1] - 1] if filled else ""
+    place = f"line {filled[-1] if filled else 1} holds {last[:60]!r}"
+    begin = f"{file}: no line of data was found ({place})"
+    other = best_split(lines, DELIMITERS, pins)
+    if pins.delimiter and other.data:
+        return (
+            f"{begin} with {edit('delimiter', pins.delimiter)} in the site file; the fields seem "
+            f"to be cut otherwise, so set {edit('delimiter', other.delimiter)}."
+        )
+    for delimiter in DELIMITERS:
+        cells = [cell.strip() for cell in cut_line(last, delimiter)]
+        clocks = ["", *(f" {cell}" for cell in cells if is_clock(cell))]
+        for clock in clocks if len(cells) > 1 else ():
+            for cell in cells:
+                if likely := likely_patterns([cell + clock]):
+                    return (
+                        f"{begin} whose time is in a known form; if {cell + clock!r} is one, give "
+                        f"{edit_of('time_format', likely)} in the site file."
+                    )
+    if pins.encoding:
+        begin += f" when read with {edit('encoding', pins.encoding)} of the site file"
     return (
-        f"{file}: no line of data was found (line {filled[-1] if filled else 1} holds {shown!r}); "
-        "if the file has data, give take_in.delimiter and take_in.time_format in the site file."
+        f"{begin}; if the file has data, give take_in.delimiter and take_in.time_format in the "
+        "site file."
     )

@@ -1,32 +1,37 @@
-"""Taking export files into the store, one transaction a file."""
+"""Taking export files into the store, one transaction an export."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from zoneinfo import ZoneInfo
+from threading import Event
+
+import polars as pl
 
 from rowcall.day_report import FileNote
 from rowcall.errors import ExportError
-from rowcall.site import Site, TakeIn
+from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.batch import Export
+from rowcall.store.batch import Export, LargeExport
 from rowcall.store.ledger import find_file, has_size
-from rowcall.store.writing import store_export
-from rowcall.take_in.assemble import Assembled, assemble
-from rowcall.take_in.folder import SETTLE_S, is_settled
-from rowcall.take_in.opening import open_export
-from rowcall.take_in.table import column
-from rowcall.take_in.times import settle_order
+from rowcall.store.staging import remove_leftovers, staging
+from rowcall.store.writing import store_export, store_parts
+from rowcall.take_in.advice import advice
+from rowcall.take_in.chunks import Memory
+from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
+from rowcall.take_in.large import first_aside, parts, stage
+from rowcall.take_in.pieces import Piece, pieces_of, reading
+from rowcall.take_in.times import Bounds
+from rowcall.take_in.whole import assemble_whole, content_of
 
 
 class Outcome(StrEnum):
-    """What became of one export file."""
+    """What became of one export."""
 
     STORED = "stored"
     KNOWN = "known"  # its content was taken in before
@@ -36,7 +41,7 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class TakenIn:
-    """One file's outcome.
+    """One export's outcome: a file's, or a member's of a zip archive.
 
     `note` is its line of the ledger (stored, known); `message` a plain sentence, never empty for
     a refused or waiting file.
@@ -48,6 +53,22 @@ class TakenIn:
     message: str
 
 
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """What is the same for every file."""
+
+    store: Store
+    site: Site
+    now: datetime
+    settle_s: float
+    memory: Memory
+
+    @property
+    def bounds(self) -> Bounds:
+        pins = self.site.take_in
+        return Bounds.of(pins.earliest, self.now, pins.future_tolerance)
+
+
 def take_in(
     store: Store,
     site: Site,
@@ -56,6 +77,7 @@ def take_in(
     now: datetime,
     progress: Callable[[str], None],
     settle_s: float = SETTLE_S,
+    memory: Memory | None = None,
 ) -> list[TakenIn]:
     """Take files into the store, in the given order, so that of two exports the later one counts.
 
@@ -66,81 +88,141 @@ def take_in(
         now: the present instant (aware).
         progress: is told in a few words what happens.
         settle_s: a file written to less than this long before `now` waits for the next run.
+        memory: how much of an export is held at once; None for what suits a small computer.
 
-    A file that cannot be read is refused and the others go on. Failures of the store are raised.
+    Returns one result a file, and for a zip archive one for each export in it. What cannot be
+    read is refused and the others go on. Failures of the store are raised.
     """
+    remove_leftovers(store)
+    run = _Run(store, site, now, settle_s, memory or Memory())
     taken = []
     for path in paths:
-        progress(f"taking in {path.name}")
-        try:
-            result = _take_in_file(store, site, path, now, settle_s)
-        except ExportError as error:
-            result = TakenIn(path, Outcome.REFUSED, None, str(error))
-        progress(result.message or f"{path.name}: {result.outcome}")
-        taken.append(result)
+        name = name_within(site.inbox, path)
+        progress(f"taking in {name}")
+        for own_name, result in _take_in_file(run, path, name):
+            progress(result.message or f"{own_name}: {result.outcome}")
+            taken.append(result)
     return taken
 
 
-def _take_in_file(store: Store, site: Site, path: Path, now: datetime, settle_s: float) -> TakenIn:
+def _take_in_file(run: _Run, path: Path, name: str) -> Iterator[tuple[str, TakenIn]]:
     try:
-        settled = is_settled(path, now, settle_s)
-        raw = path.read_bytes() if settled else b""
+        if not is_settled(path, run.now, run.settle_s):
+            text = (
+                f"{name}: written to in the last {run.settle_s:g} s, so it waits for the next run."
+            )
+            yield name, TakenIn(path, Outcome.WAITING, None, text)
+            return
+        for piece in pieces_of(path, name, run.site.take_in.largest_unpacked):
+            yield piece.name, _take_in_piece(run, piece)
+    except ExportError as error:
+        yield name, TakenIn(path, Outcome.REFUSED, None, str(error))
     except OSError as error:
         reason = error.strerror or str(error)
-        raise ExportError(
-            f"{path.name}: the file cannot be read ({reason}); check that it is still there."
-        ) from error
-    if not settled:
-        text = f"{path.name}: written to in the last {settle_s:g} s, so it waits for the next run."
-        return TakenIn(path, Outcome.WAITING, None, text)
+        text = f"{name}: the file cannot be read ({reason}); check that it is still there."
+        yield name, TakenIn(path, Outcome.REFUSED, None, text)
+
+
+def _take_in_piece(run: _Run, piece: Piece) -> TakenIn:
+    try:
+        if piece.problem:
+            raise ExportError(piece.problem)
+        with reading(piece):
+            raw = content_of(piece, run.site.take_in, run.memory.whole_bytes)
+        if raw is None:
+            outcome, note, told = _store_large(run, piece)
+        else:
+            outcome, note, told = _store_whole(run, piece, raw)
+    except ExportError as error:
+        return TakenIn(piece.path, Outcome.REFUSED, None, str(error))
+    return TakenIn(piece.path, outcome, note, told)
+
+
+def _store_whole(run: _Run, piece: Piece, raw: bytes) -> tuple[Outcome, FileNote, str]:
+    """Store an export that fits in memory; `raw` is its content as it lies on disk."""
     with ThreadPoolExecutor(max_workers=1) as pool:
         # The digest runs beside the reading: hashing does not hold the interpreter's lock.
         hashing = pool.submit(_sha256, raw)
-        if has_size(store, len(raw)):
-            known = find_file(store, hashing.result())
+        if has_size(run.store, len(raw)):
+            known = find_file(run.store, hashing.result())
             if known is not None:
-                return TakenIn(path, Outcome.KNOWN, known, "")
-        assembled = read_export(path, raw, site.take_in, site.plant.zone)
+                return Outcome.KNOWN, known, ""
+        zone, most = run.site.plant.zone, run.memory.whole_bytes
+        assembled = assemble_whole(piece, raw, run.site.take_in, zone, run.bounds, most)
+        if assembled is None:
+            return _store_large(run, piece)
         sha256 = hashing.result()
     if not len(assembled.batch):
-        raise ExportError(_nothing_usable(path, assembled))
+        raise ExportError(_nothing_usable(piece.name, assembled.rows_read, assembled.set_aside))
     export = Export(
-        name=path.name,
+        name=piece.name,
         sha256=sha256,
         size_bytes=len(raw),
-        taken_in_at=now,
-        zone=site.plant.zone,
+        taken_in_at=run.now,
+        zone=zone,
         batch=assembled.batch,
         set_aside=assembled.set_aside,
         rows_read=assembled.rows_read,
     )
-    return TakenIn(path, Outcome.STORED, store_export(store, export), "")
+    note = store_export(run.store, export)
+    lines = assembled.jump_lines
+    return Outcome.STORED, note, _jumps(piece.name, len(lines), int(lines[0]) if len(lines) else 0)
 
 
-def read_export(path: Path, raw: bytes, pins: TakeIn, zone: ZoneInfo) -> Assembled:
-    """Return the samples of one export file.
+def _store_large(run: _Run, piece: Piece) -> tuple[Outcome, FileNote, str]:
+    """Store an export that does not fit in memory."""
+    given_up = Event()
+    with reading(piece), ThreadPoolExecutor(max_workers=1) as pool:
+        try:
+            return _store_staged(run, piece, pool.submit(piece.sha256, given_up))
+        finally:
+            given_up.set()  # a file that is refused at once need not be read to its end
 
-    Raises:
-        ExportError: the file cannot be read; names the place and the remedy.
-    """
-    opened = open_export(path, raw, pins)
-    table, layout = opened.table, opened.layout
-    times = table.frame[column(layout.time)]
-    place = f"{path.name}, column {table.names[layout.time]!r}"
-    settled = replace(layout, form=settle_order(times, layout.form, place))
-    return assemble(path.name, table, settled, zone, pins.decimal)
+
+def _store_staged(run: _Run, piece: Piece, hashing: Future[str]) -> tuple[Outcome, FileNote, str]:
+    zone = run.site.plant.zone
+    if has_size(run.store, piece.size_bytes):
+        known = find_file(run.store, hashing.result())
+        if known is not None:
+            return Outcome.KNOWN, known, ""
+    with staging(run.store) as to:
+        staged = stage(piece, run.site.take_in, zone, run.bounds, run.memory, to)
+        if not to.count:
+            aside = first_aside(staged, to)
+            raise ExportError(_nothing_usable(piece.name, staged.rows_read, aside))
+        export = LargeExport(
+            name=piece.name,
+            sha256=hashing.result(),
+            size_bytes=piece.size_bytes,
+            taken_in_at=run.now,
+            zone=zone,
+            rows_read=staged.rows_read,
+            parts=parts(staged, to, run.memory),
+        )
+        note = store_parts(run.store, export)
+        return Outcome.STORED, note, _jumps(piece.name, *staged.jumps)
+
+
+def _jumps(file: str, count: int, first: int) -> str:
+    """Say that the time runs back within a file, nothing where it does not."""
+    if not count:
+        return ""
+    return (
+        f"{file}: stored; the time runs back {count:,} times (first on line {first}), "
+        "as where a clock was set back; of samples at one instant the last one counts."
+    )
 
 
 def _sha256(raw: bytes) -> str:
     return hashlib.sha256(raw).hexdigest()
 
 
-def _nothing_usable(path: Path, assembled: Assembled) -> str:
-    if not assembled.set_aside.height:
-        return f"{path.name}: the file holds no values; export it again."
-    line, name, raw, reason = assembled.set_aside.sort("line").row(0)
+def _nothing_usable(file: str, rows_read: int, aside: pl.DataFrame) -> str:
+    if not aside.height:
+        return f"{file}: the file holds no values; export it again."
+    line, name, raw, reason = aside.sort("line").row(0)
     place = f"line {line}" + (f", column {name!r}" if name else "")
     return (
-        f"{path.name}: none of its {assembled.rows_read:,} rows can be used; the first is "
-        f"{place}: {reason} ({raw[:80]!r}); check the export and take_in in the site file."
+        f"{file}: none of its {rows_read:,} rows can be used; the first is "
+        f"{place}: {reason} ({raw[:80]!r}); {advice(reason)}."
     )

@@ -2,41 +2,34 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from rowcall.errors import ExportError
+import polars as pl
+
 from rowcall.site import TakeIn
-from rowcall.take_in.time_forms import TimeForm, common_form, given_form
-
-
-def _words(text: str) -> frozenset[str]:
-    return frozenset(word.strip() for word in text.split(","))
-
-
-# Plain words for the columns of the long layout; compared after `_plain`.
-TIME_WORDS = _words(
-    "time, timestamp, time stamp, date, datetime, date time, ts, local time, utc time, time utc, "
-    "timestamp utc, sample time"
-)
-TAG_WORDS = _words(
-    "tag, tagname, tag name, tag id, name, point, point name, point id, signal, signal name, "
-    "signal id, channel"
-)
-VALUE_WORDS = _words("value, val, reading, measurement, sample value")
-QUALITY_WORDS = _words("quality, quality code, status, status code, validity")
+from rowcall.take_in.columns import find_columns
+from rowcall.take_in.quality import Coding, check_quality
+from rowcall.take_in.table import column
+from rowcall.take_in.time_column import find_time_column
+from rowcall.take_in.time_forms import TimeForm
+from rowcall.take_in.times import Bounds
+from rowcall.take_in.values import check_decimal
 
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Places (0-based) of the columns of an export.
+    """Places (0-based) of the columns of an export, and how their cells are read.
 
     Attributes:
         time: the time column, and `form` how it writes instants.
         tag: the tag column of the long layout, None in the wide one.
         values: the value columns and their tags; in the long layout one, with an empty tag.
         quality: for a value column, the column with its quality.
+        clock: the column with the time of day, where `time` holds only the date.
+        coding: how qualities are written.
+        bad_values: words of the site file that stand in the place of a value, in lower case.
+        bounds: the instants that can be true; None sets no bounds.
     """
 
     time: int
@@ -44,10 +37,33 @@ class Layout:
     tag: int | None
     values: Mapping[int, str]
     quality: Mapping[int, int] = field(default_factory=dict)
+    clock: int | None = None
+    coding: Coding = field(default_factory=Coding)
+    bad_values: frozenset[str] = frozenset()
+    bounds: Bounds | None = None
+
+    @property
+    def time_places(self) -> tuple[int, ...]:
+        """The time column, and the one with the time of day where it stands apart."""
+        return (self.time,) if self.clock is None else (self.time, self.clock)
+
+    def time_cells(self, frame: pl.DataFrame) -> pl.Series:
+        """Return the cells with the times of a `Table`'s frame, date and time of day joined."""
+        if self.clock is None:
+            return frame[column(self.time)]
+        parts = [
+            pl.col(column(place)).cast(pl.String).str.strip_chars() for place in self.time_places
+        ]
+        return frame.select(pl.concat_str(parts, separator=" ")).to_series()
 
 
 def find_layout(
-    file: str, names: Sequence[str], sample: Sequence[Sequence[str]], pins: TakeIn
+    file: str,
+    names: Sequence[str],
+    sample: Sequence[Sequence[str]],
+    pins: TakeIn,
+    typed: Collection[int] = (),
+    numbers: Collection[int] = (),
 ) -> Layout:
     """Work out the layout from column names and a sample of rows.
 
@@ -56,138 +72,32 @@ def find_layout(
         names: column names, one a column; empty where a column has none.
         sample: rows of cells as text, from the beginning of the data.
         pins: what the site file says, which goes before anything found here.
+        typed: places of columns that are typed as instants (Parquet).
+        numbers: places of columns that are typed as numbers (Parquet).
 
     Raises:
         ExportError: more than one reading is possible, or none; says what settles it.
     """
-    time, form = _time_column(file, names, sample, pins)
-    tag = _pinned(file, names, pins.tag_column, "tag_column")
-    value = _pinned(file, names, pins.value_column, "value_column")
-    quality = _pinned(file, names, pins.quality_column, "quality_column")
-    if pins.layout == "wide":
-        return _wide(file, names, sample, time, form)
-    others = [place for place in range(len(names)) if place != time]
-    tag = _by_word(file, names, others, TAG_WORDS, "tag_column") if tag is None else tag
-    value = _by_word(file, names, others, VALUE_WORDS, "value_column") if value is None else value
-    if tag is not None and value is not None:
-        if quality is None:
-            quality = _by_word(file, names, others, QUALITY_WORDS, "quality_column")
-        return Layout(time, form, tag, {value: ""}, {} if quality is None else {value: quality})
-    if tag is None and value is None and pins.layout is None:
-        return _wide(file, names, sample, time, form)
-    missing = "value" if tag is not None else "tag"
-    raise ExportError(
-        f"{file}: the columns are {_listed(names)}, and none of them is known as the {missing} "
-        f"column; name it as take_in.{missing}_column in the site file, or give "
-        'take_in.layout = "wide" if each of these columns is a tag.'
+    times = find_time_column(file, names, sample, pins, typed)
+    places = (times.time,) if times.clock is None else (times.time, times.clock)
+    found = find_columns(file, names, sample, places, pins)
+    layout = Layout(
+        time=times.time,
+        form=times.form,
+        tag=found.tag,
+        values=found.values,
+        quality=found.quality,
+        clock=times.clock,
+        coding=Coding.pinned(pins),
+        bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
     )
-
-
-def _time_column(
-    file: str, names: Sequence[str], sample: Sequence[Sequence[str]], pins: TakeIn
-) -> tuple[int, TimeForm]:
-    pinned = _pinned(file, names, pins.time_column, "time_column")
-    given = given_form(pins.time_format) if pins.time_format else None
-    forms = {
-        place: form
-        for place in range(len(names))
-        if (form := common_form(row[place] for row in sample if row[place].strip())) is not None
-    }
-    if pinned is not None:
-        form = given or forms.get(pinned)
-        if form is None:
-            shown = sample[0][pinned] if sample else ""
-            raise ExportError(
-                f"{file}: the time column {names[pinned]!r} holds {shown!r}, which is no known "
-                "form of a time; give take_in.time_format in the site file."
-            )
-        return pinned, form
-    named = [place for place, name in enumerate(names) if _plain(name) in TIME_WORDS]
-    written = [place for place, form in forms.items() if not form.epoch]
-    for choice in (
-        [place for place in named if place in forms or given],
-        written,
-        [] if written else [place for place in forms if place == 0],
-    ):
-        if len(choice) == 1:
-            return choice[0], given or forms[choice[0]]
-        if len(choice) > 1:
-            raise ExportError(
-                f"{file}: the columns {_listed([names[place] for place in choice])} all hold "
-                "times; name the right one as take_in.time_column in the site file."
-            )
-    raise ExportError(
-        f"{file}: none of the columns {_listed(names)} holds times in a known form; give "
-        "take_in.time_column and take_in.time_format in the site file."
-    )
-
-
-def _pinned(file: str, names: Sequence[str], name: str | None, key: str) -> int | None:
-    """Return the place of a column that the site file names."""
-    if name is None:
-        return None
-    exact = [place for place, found in enumerate(names) if found == name.strip()]
-    loose = [place for place, found in enumerate(names) if found.casefold() == name.casefold()]
-    for places in (exact, loose):
-        if len(places) == 1:
-            return places[0]
-    raise ExportError(
-        f"{file}: take_in.{key} in the site file is {name!r}, but the columns are "
-        f"{_listed(names)}; correct the one or the other."
-    )
-
-
-def _by_word(
-    file: str, names: Sequence[str], places: Sequence[int], words: frozenset[str], key: str
-) -> int | None:
-    found = [place for place in places if _plain(names[place]) in words]
-    if len(found) > 1:
-        raise ExportError(
-            f"{file}: the columns {_listed([names[place] for place in found])} could each be the "
-            f"{key.replace('_', ' ')}; name the right one as take_in.{key} in the site file."
-        )
-    return found[0] if len(found) == 1 else None
-
-
-def _wide(
-    file: str, names: Sequence[str], sample: Sequence[Sequence[str]], time: int, form: TimeForm
-) -> Layout:
-    """Every named column but the time is a tag, or the quality of the tag it belongs to."""
-    for place, name in enumerate(names):
-        if not name and any(row[place].strip() for row in sample):
-            raise ExportError(
-                f"{file}: column {place + 1} holds values but has no name; "
-                "export the file with the tag in the header line of each column."
-            )
-    quality: dict[int, int] = {}
-    known = {name.casefold(): place for place, name in enumerate(names)}
-    for place, name in enumerate(names):
-        base = re.fullmatch(r"(.*[^ ._:/-])[ ._:/-]+(\w+)", name)
-        owner = known.get(base[1].casefold()) if base and _plain(base[2]) in QUALITY_WORDS else None
-        if owner is None and _plain(name) in QUALITY_WORDS and place - 1 not in (-1, time):
-            owner = place - 1
-        if owner is not None and owner != time:
-            quality[owner] = place
-    values = {
-        place: name
-        for place, name in enumerate(names)
-        if place != time and place not in quality.values() and name
-    }
-    double = sorted({name for name in values.values() if list(values.values()).count(name) > 1})
-    if double:
-        raise ExportError(
-            f"{file}: the columns {_listed(double)} occur more than once; "
-            "export each tag in one column."
-        )
-    if not values:
-        raise ExportError(f"{file}: there is no column besides the time; export it again.")
-    return Layout(time, form, None, values, quality)
-
-
-def _plain(name: str) -> str:
-    return " ".join(re.sub(r"[_./-]", " ", name).casefold().split())
-
-
-def _listed(names: Sequence[str]) -> str:
-    shown = ", ".join(repr(name) for name in names[:8])
-    return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+    for place in layout.quality.values():
+        check_quality(file, names[place], [row[place] for row in sample], layout.coding)
+    texts = [
+        pl.Series([row[place] for row in sample], dtype=pl.String)
+        for place in layout.values
+        if place not in numbers
+    ]
+    if pins.decimal is not None and texts:
+        check_decimal(texts, pins.decimal, file)
+    return layout

@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+import polars as pl
+
 from rowcall.site import TakeIn
 from rowcall.take_in.csv_table import read_lines
 from rowcall.take_in.folder import is_parquet
-from rowcall.take_in.head import read_head
+from rowcall.take_in.head import Head, read_head
 from rowcall.take_in.layout import Layout, find_layout
+from rowcall.take_in.parquet_footer import check_columns
 from rowcall.take_in.parquet_table import read_parquet, sample_rows
 from rowcall.take_in.table import Table
 from rowcall.take_in.text import utf8_text
@@ -30,11 +33,36 @@ def open_export(path: Path, raw: bytes, pins: TakeIn) -> Opened:
     Raises:
         ExportError: the file cannot be read; names the place and the remedy.
     """
-    file = path.name
     if is_parquet(path):
-        table = read_parquet(file, raw)
-        return Opened(table, find_layout(file, table.names, sample_rows(table), pins), ())
-    text = utf8_text(path, raw)
-    head = read_head(file, text, pins)
-    layout = find_layout(file, head.names, head.sample, pins)
+        return open_parquet(path.name, raw, pins)
+    return open_text(path.name, utf8_text(path, raw, pins), pins)
+
+
+def open_parquet(file: str, raw: bytes, pins: TakeIn) -> Opened:
+    """Open the content of a Parquet export; raises as `open_export`."""
+    table = read_parquet(file, raw, pins)
+    return Opened(table, layout_of_table(file, table, pins), ())
+
+
+def open_text(file: str, text: bytes, pins: TakeIn) -> Opened:
+    """Open a text export, as `utf8_text` returns it; raises as `open_export`."""
+    head, layout = text_head(file, text, pins)
     return Opened(read_lines(file, text, head), layout, head.units)
+
+
+def layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
+    """Return the layout of a Parquet export, of which `table` is the beginning at least."""
+    typed = [
+        place
+        for place, kind in enumerate(table.frame.dtypes)
+        if isinstance(kind, pl.Datetime) or kind == pl.Date
+    ]
+    numbers = [place for place, kind in enumerate(table.frame.dtypes) if kind.is_numeric()]
+    return find_layout(file, table.names, sample_rows(table), pins, typed, numbers)
+
+
+def text_head(file: str, text: bytes, pins: TakeIn) -> tuple[Head, Layout]:
+    """Return head and layout of a text export, of which `text` is the beginning at least."""
+    head = read_head(file, text, pins)
+    check_columns(file, len(head.names), pins)
+    return head, find_layout(file, head.names, head.sample, pins)

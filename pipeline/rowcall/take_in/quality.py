@@ -7,15 +7,21 @@ the low byte are 11 good (192), 01 uncertain (64), 00 bad (0).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from rowcall.errors import ExportError
+from rowcall.site import TakeIn
 from rowcall.store.samples import BAD, GOOD, UNCERTAIN
+from rowcall.take_in.pins import edit, listed
 
 UNKNOWN = 255  # no code: the cell is no known quality
+Numbering = Literal["words", "opc_ua", "older_numbers"]
 
 _WORDS = {
     GOOD: ("good", "ok", "valid", "normal", "g"),
@@ -27,47 +33,125 @@ _UA_SEVERITY = {0b00: GOOD, 0b01: UNCERTAIN, 0b10: BAD}
 _DA_QUALITY = {0b11: GOOD, 0b01: UNCERTAIN, 0b00: BAD}
 
 
-def quality_codes(cells: pl.Series) -> npt.NDArray[np.uint8]:
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """How a file writes qualities, as far as the site file says.
+
+    Attributes:
+        numbering: the only way that is read; None to find it out from the file.
+        words: further texts (lower case) and their codes, which go before everything else.
+    """
+
+    numbering: Numbering | None = None
+    words: Mapping[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def pinned(cls, pins: TakeIn) -> Coding:
+        """Return what the site file says."""
+        told = (
+            (GOOD, pins.quality_good),
+            (UNCERTAIN, pins.quality_uncertain),
+            (BAD, pins.quality_bad),
+        )
+        words = {word.strip().lower(): code for code, listed in told for word in listed}
+        return cls(pins.quality, words)
+
+
+def quality_codes(
+    cells: pl.Series, coding: Coding | None = None, place: str = "the export"
+) -> npt.NDArray[np.uint8]:
     """Return 0 good, 1 uncertain, 2 bad, or `UNKNOWN`, a cell; an empty cell is good.
 
-    Which numbering a file uses is decided from all its numbers: the 32-bit one where a number
-    needs more than 16 bits, or where all are 0 (every point good; in the older numbering every
-    single point of the file would be bad); else the older one.
+    Unless `coding` says it, the numbering of a file is decided from all its numbers: the 32-bit
+    one where a number needs more than 16 bits, or where all are 0 (every point good; in the
+    older numbering every single point of the file would be bad); else the older one.
+
+    Raises:
+        ExportError: the numbers are of neither numbering; `place` names the file.
     """
+    coding = coding or Coding()
     text = cells.cast(pl.String).fill_null("")
     if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
-        return np.full(len(text), _codes_of([text[0]])[0], np.uint8)
+        return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
     coded = text.cast(pl.Categorical)
     places = coded.to_physical().to_numpy()
     table = np.full(int(places.max(initial=0)) + 1, UNKNOWN, np.uint8)
     different = coded.unique()
-    table[different.to_physical().to_numpy()] = _codes_of(different.cast(pl.String).to_list())
+    texts = different.cast(pl.String).to_list()
+    table[different.to_physical().to_numpy()] = _codes_of(texts, coding, place)
     codes_of_rows: npt.NDArray[np.uint8] = table[places]
     return codes_of_rows
 
 
-def _codes_of(different: Sequence[str]) -> list[int]:
+def numbering_of(different: Iterable[str]) -> Numbering | None:
+    """Return how texts write qualities, None where they are both words and numbers."""
+    words = [word.strip() for word in different if word.strip()]
+    numbers = [number for word in words if (number := _number(word)) is not None]
+    if not numbers:
+        return "words"
+    if len(numbers) < len(words):
+        return None
+    return "opc_ua" if _is_ua(numbers) else "older_numbers"
+
+
+def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) -> None:
+    """Refuse a file none of whose first qualities can be read.
+
+    Raises:
+        ExportError: says how the site file would settle it.
+    """
+    different = list(dict.fromkeys(cell.strip() for cell in cells if cell.strip()))
+    place = f"{file}, column {name!r}"
+    if not different or any(code != UNKNOWN for code in _codes_of(different, coding, place)):
+        return
+    found = numbering_of(different)
+    if coding.numbering is not None and found not in (None, coding.numbering):
+        raise ExportError(
+            f"{place}: {edit('quality', coding.numbering)} in the site file, but the column holds "
+            f"{listed(different)}; set {edit('quality', found or '')}."
+        )
+    raise ExportError(
+        f"{place}: the qualities {listed(different)} are not known as good, uncertain or bad; "
+        f"say what they mean, such as {edit('quality_good', different[:1])} (also quality_bad, "
+        "quality_uncertain) in the site file."
+    )
+
+
+def _codes_of(different: Sequence[str], coding: Coding, place: str) -> list[int]:
     """Return the code of each of all the different texts of a file."""
     words = [word.strip() for word in different]
-    numbers = {word: number for word in words if (number := _number(word)) is not None}
-    is_ua = _is_ua(numbers.values())
-    return [_code(word, numbers.get(word), is_ua) for word in words]
+    numbers = {
+        word: number
+        for word in words
+        if word.lower() not in coding.words and (number := _number(word)) is not None
+    }
+    is_ua = coding.numbering == "opc_ua"
+    if coding.numbering is None:
+        _check_numbers(numbers, place)
+        # Where the site file gives numbers a meaning, the rest are not "all 0, so all good".
+        is_ua = _is_ua(numbers.values()) and (not coding.words or set(numbers.values()) != {0})
+    return [_code(word, numbers.get(word), coding, is_ua) for word in words]
 
 
-def _code(word: str, number: int | None, is_ua: bool) -> int:
-    if not word:
-        return GOOD
+def _code(word: str, number: int | None, coding: Coding, is_ua: bool) -> int:
+    if not word or word.lower() in coding.words:
+        return coding.words.get(word.lower(), GOOD)
+    if (number is None) != (coding.numbering == "words") and coding.numbering is not None:
+        return UNKNOWN
     if number is not None and is_ua:
-        return _UA_SEVERITY.get((number & 0xFFFF_FFFF) >> 30, UNKNOWN)
+        is_inside = -(2**31) <= number < 2**32
+        return _UA_SEVERITY.get((number & 0xFFFF_FFFF) >> 30, UNKNOWN) if is_inside else UNKNOWN
     if number is not None:
-        return _DA_QUALITY.get((number & 0xFF) >> 6, UNKNOWN)
+        return _DA_QUALITY.get((number & 0xFF) >> 6, UNKNOWN) if 0 <= number < 2**16 else UNKNOWN
     first = "".join(sign if sign.isalpha() else " " for sign in word.lower()).split()
     return _BY_WORD.get(first[0], UNKNOWN) if first else UNKNOWN
 
 
 def _number(word: str) -> int | None:
     try:
-        return int(word, 16) if word.lower().startswith("0x") else int(float(word))
+        if word.lower().startswith("0x"):
+            return int(word, 16)
+        return int(float(word)) if float(word).is_integer() else None
     except (ValueError, OverflowError):
         return None
 
@@ -75,3 +159,15 @@ def _number(word: str) -> int | None:
 def _is_ua(numbers: Iterable[int]) -> bool:
     found = set(numbers)
     return found == {0} or any(number < 0 or number > 0xFFFF for number in found)
+
+
+def _check_numbers(numbers: Mapping[str, int], place: str) -> None:
+    """Refuse 0 and 1: as good and bad they mean the opposite from one system to the next."""
+    found = set(numbers.values())
+    if 1 in found and found <= {0, 1}:
+        one = next(word for word, number in numbers.items() if number == 1)
+        raise ExportError(
+            f"{place}: the quality numbers {listed(sorted(numbers))} are of no known numbering; "
+            f"if 1 is good, give {edit('quality_good', [one])} in the site file; if 0 is good, "
+            f"{edit('quality_good', ['0'])}."
+        )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,16 @@ class Table:
         picked = self.frame.select(column(place) for place in places)[rows]
         joined = pl.concat_str([column(place) for place in places], separator=self.separator)
         return picked.select(cells).select(joined).to_series()
+
+
+def shifted(table: Table, lines: int) -> Table:
+    """Return a table whose first line is preceded by `lines` more than it knows of."""
+    return replace(
+        table,
+        first_line=table.first_line + lines,
+        lines=None if table.lines is None else table.lines + lines,
+        set_aside=table.set_aside.with_columns(pl.col("line") + lines),
+    )
 
 
 def column(place: int) -> str:

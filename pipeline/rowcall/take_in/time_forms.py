@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 
+_SHORT_DATES = ("%d.%m.%y", "%d/%m/%y", "%m/%d/%y", "%d-%m-%y", "%y-%m-%d", "%y/%m/%d")
 _YMD = r"(?P<ymd>\d{4}(?P<s1>[-/.])\d{1,2}(?P=s1)\d{1,2})"
 _NUM = r"(?P<num>\d{1,2}(?P<s2>[-/.])\d{1,2}(?P=s2)\d{4})"
 _MON = r"(?P<mon>\d{1,2}(?P<s3>[- ])[A-Za-z]{3}(?P=s3)(?:\d{4}|(?P<short>\d{2})))"
@@ -17,8 +19,11 @@ _CLOCK = (
 _ZONE = r"(?P<zone> ?(?:[Zz]|[+-]\d{2}(?::?\d{2})?)| UTC| GMT)?"
 _FORM = re.compile(rf"(?:{_YMD}|{_NUM}|{_MON}|{_BASIC})(?P<gap>[Tt ]+){_CLOCK}{_ZONE}")
 _EPOCH = re.compile(r"(\d{9,19})(\.\d+)?")
+_DATE = re.compile(rf"{_YMD}|{_NUM}|{_MON}|(?:19|20)\d{{6}}")
+_TIME_OF_DAY = re.compile(rf"\d{{1,2}}:\d{{2}}(?::\d{{2}}(?:[.,]\d+)?)?(?: ?[AaPp][Mm])?{_ZONE}")
 # Years 1990 to 2100: no two units of time since 1970 give numbers of the same size.
 _EPOCH_UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
+_EPOCH_NAMES = {f"epoch {unit}": unit for unit in _EPOCH_UNITS}
 EPOCH_FIRST_S, EPOCH_LAST_S = 631_152_000, 4_102_444_800
 
 
@@ -33,6 +38,7 @@ class TimeForm:
         has_offset: the text says how far from UTC it is.
         order_open: day-first or month-first has to be found out.
         comma: the fraction of the second stands after a comma.
+        day_first: the site file's word on an open order.
     """
 
     pattern: str = ""
@@ -40,6 +46,7 @@ class TimeForm:
     has_offset: bool = False
     order_open: bool = False
     comma: bool = False
+    day_first: bool | None = None
 
 
 def time_form(text: str) -> TimeForm | None:
@@ -69,8 +76,20 @@ def common_form(cells: Iterable[str]) -> TimeForm | None:
     return max(counts, key=counts.__getitem__, default=None)
 
 
+def is_date(text: str) -> bool:
+    """True for a date without a time of day."""
+    return _DATE.fullmatch(text.strip()) is not None
+
+
+def is_clock(text: str) -> bool:
+    """True for a time of day without a date."""
+    return _TIME_OF_DAY.fullmatch(text.strip()) is not None
+
+
 def given_form(pattern: str) -> TimeForm:
-    """Return the form of a `take_in.time_format`, written as for Python's strptime."""
+    """Return the form of a `take_in.time_format`: as for Python's strptime, or `epoch ms`."""
+    if pattern in _EPOCH_NAMES:
+        return TimeForm(epoch=_EPOCH_NAMES[pattern], has_offset=True)
     # In the text engine's patterns "%.f" is a fraction with its point, and "%f" nanoseconds.
     comma = ",%f" in pattern
     chrono = pattern.replace(",%f", "%.f").replace(".%f", "%.f").replace("%z", "%#z")
@@ -78,6 +97,53 @@ def given_form(pattern: str) -> TimeForm:
         chrono = chrono.replace("%S", "%S%.f")  # "%.f" also fits where there is no fraction
     literal = pattern.rstrip().endswith(("Z", "UTC", "GMT"))
     return TimeForm(pattern=chrono, has_offset="%#z" in chrono or literal, comma=comma)
+
+
+def plain_pattern(form: TimeForm) -> str:
+    """Return a form as `take_in.time_format` takes it."""
+    if form.epoch:
+        return f"epoch {form.epoch}"
+    fraction = ",%f" if form.comma else ""
+    return form.pattern.replace("%.f", fraction).replace("%#z", "%z")
+
+
+# Forms that are never taken without being told: two-digit years, names of months and weekdays,
+# the time of day before the date. Offered in messages where they would fit.
+_UNTOLD = (
+    *(f"{date} {clock}" for date in _SHORT_DATES for clock in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p")),
+    "%H:%M:%S %d.%m.%Y",
+    "%H:%M:%S %d/%m/%Y",
+    "%Y-%m-%d-%H.%M.%S",
+    "%Y-%m-%d_%H-%M-%S",
+    "%Y-%m-%d %H-%M-%S",
+    "%Y-%m-%d %H.%M.%S",
+    "%d.%m.%Y %H.%M.%S",
+    "%Y%m%d%H%M%S",
+    "%Y-%j %H:%M:%S",
+    "%a %b %d %H:%M:%S %Y",
+    "%b %d, %Y %I:%M:%S %p",
+    "%d %B %Y %H:%M:%S",
+)
+
+
+def likely_patterns(cells: Iterable[str]) -> list[str]:
+    """Return patterns of less usual forms that fit every one of the cells."""
+    listed = list(cells)
+    return [pattern for pattern in _UNTOLD if listed and all(_fits(c, pattern) for c in listed)]
+
+
+def _fits(cell: str, pattern: str) -> bool:
+    try:
+        datetime.strptime(cell, pattern)
+    except ValueError:
+        return False
+    return True
+
+
+def swapped(form: TimeForm) -> TimeForm:
+    """Return the form with day and month in each other's place."""
+    pattern = form.pattern.replace("%d", "%_").replace("%m", "%d").replace("%_", "%m")
+    return replace(form, pattern=pattern)
 
 
 def _date_pattern(match: re.Match[str]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,13 +12,22 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
-from rowcall.take_in.time_forms import EPOCH_FIRST_S, EPOCH_LAST_S, TimeForm
+from rowcall.take_in.pins import edit
+from rowcall.take_in.time_forms import (
+    EPOCH_FIRST_S,
+    EPOCH_LAST_S,
+    TimeForm,
+    plain_pattern,
+    swapped,
+)
 from rowcall.take_in.wall import to_utc
 
 UNREADABLE = "the time cannot be read in the form that the file uses"
 MISSING_HOUR = "the clocks jumped over this local time"
 UNCLEAR_HOUR = "this hour occurs twice, and nothing in the file tells which is meant"
 OUT_OF_RANGE = "the time lies outside the years 1900 to 2199"
+TOO_EARLY = "the time lies before take_in.earliest of the site file"
+FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"
 
 _FIRST_US, _PAST_US = -2_208_988_800_000_000, 7_258_118_400_000_000
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
@@ -40,11 +50,30 @@ class Times:
     reason: npt.NDArray[np.uint8]
 
 
-REASONS = ("", UNREADABLE, MISSING_HOUR, UNCLEAR_HOUR, OUT_OF_RANGE)
+REASONS = ("", UNREADABLE, MISSING_HOUR, UNCLEAR_HOUR, OUT_OF_RANGE, TOO_EARLY, FUTURE)
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """The instants that can be true, in UTC microseconds: from `first_us` until `last_us`."""
+
+    first_us: int = _FIRST_US
+    last_us: int = _PAST_US
+
+    @classmethod
+    def of(cls, earliest: date, now: datetime, tolerance_s: float) -> Bounds:
+        """Return the bounds of a run at the instant `now`."""
+        first = datetime.combine(earliest, time(), UTC)
+        return cls(
+            max(_FIRST_US, _us(first)), min(_PAST_US, _us(now + timedelta(seconds=tolerance_s)))
+        )
 
 
 def in_utc(
-    parsed: Parsed, zone: ZoneInfo, sequence: npt.NDArray[np.integer] | None = None
+    parsed: Parsed,
+    zone: ZoneInfo,
+    sequence: npt.NDArray[np.integer] | None = None,
+    bounds: Bounds | None = None,
 ) -> Times:
     """Return the instants of a column.
 
@@ -52,6 +81,7 @@ def in_utc(
         parsed: the column, from `parse_times`.
         zone: the plant's zone, in which times without an offset are read.
         sequence: the number of the tag of each row, None where all rows are one sequence.
+        bounds: instants outside of them have a reason; None sets no bounds.
     """
     time_us = parsed.time.fill_null(0).to_numpy()
     reason = parsed.time.is_null().to_numpy().astype(np.uint8)
@@ -65,51 +95,74 @@ def in_utc(
         time_us[rows] = resolved.time_us
         reason[rows[resolved.missing]] = REASONS.index(MISSING_HOUR)
         reason[rows[resolved.unclear]] = REASONS.index(UNCLEAR_HOUR)
+    for mask, text in _beyond(time_us, bounds):
+        reason[mask & (reason == 0)] = REASONS.index(text)
     return Times(time_us, reason)
+
+
+def _beyond(
+    time_us: npt.NDArray[np.int64], bounds: Bounds | None
+) -> list[tuple[npt.NDArray[np.bool_], str]]:
+    """Return masks of instants that cannot be true, each with its reason."""
+    if bounds is None or not len(time_us):
+        return []
+    masks = ((time_us < bounds.first_us, TOO_EARLY), (time_us > bounds.last_us, FUTURE))
+    return [(mask, text) for mask, text in masks if mask.any()]
+
+
+def _us(instant: datetime) -> int:
+    return (instant - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The order of day and month in a file's dates, and in a few words what decided it."""
+
+    day_first: bool
+    why: str
 
 
 def settle_order(cells: pl.Series, form: TimeForm, place: str) -> TimeForm:
     """Decide day-first or month-first from every cell of the file.
 
     Raises:
-        ExportError: the file does not decide it; `place` names file and column.
+        ExportError: the file does not decide it, or contradicts the site file; `place` names
+            file and column.
     """
     if not form.order_open:
         return form
+    order = order_of(cells, form, place)
+    return replace(form if order.day_first else swapped(form), order_open=False)
+
+
+def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
+    """Return the order of day and month of a form that leaves it open; raises as `settle_order`."""
     pairs = [
         (int(match[1]), int(match[2]))
         for text in cells.str.strip_chars_start().str.head(6).unique().to_list()
         if (match := _DAY_MONTH.match(text or ""))
     ]
-    first, second = max((p[0] for p in pairs), default=0), max((p[1] for p in pairs), default=0)
-    month_first = replace(
-        form, pattern=form.pattern.replace("%d", "%_").replace("%m", "%d").replace("%_", "%m")
+    day_first = any(first > 12 for first, _ in pairs)
+    month_first = any(second > 12 for _, second in pairs)
+    example = str(cells.drop_nulls().first() or "")
+    if form.day_first is not None:
+        if (day_first, month_first) == (not form.day_first, form.day_first):
+            raise ExportError(
+                f"{place}: {edit('day_first', form.day_first)} in the site file, but no date "
+                f"bears it out and some contradict it (the first is {example!r}); "
+                f"set {edit('day_first', not form.day_first)}."
+            )
+        return Order(form.day_first, "by take_in.day_first of the site file")
+    if day_first != month_first:
+        seat = "first" if day_first else "second"
+        return Order(day_first, f"by numbers above 12 in the {seat} place")
+    if not day_first and ".%m." in form.pattern:
+        return Order(True, "by the custom of dates with points; no date contradicts or proves it")
+    found = "fit neither order throughout" if day_first else "could be day-first or month-first"
+    raise ExportError(
+        f"{place}: dates such as {example!r} {found}; give {edit('day_first', True)} "
+        "(or false) in the site file."
     )
-    settled = {
-        (True, False): replace(form, order_open=False),
-        (False, True): replace(month_first, order_open=False),
-    }.get((first > 12, second > 12))
-    if settled is None and first <= 12 and second <= 12 and ".%m." in form.pattern:
-        # Dates with points are written day first wherever points are the custom.
-        settled = replace(form, order_open=False)
-    if settled is None:
-        found = (
-            "fit neither day-first nor month-first throughout"
-            if first > 12
-            else "could be day-first or month-first"
-        )
-        example = cells.head(1).to_list()
-        raise ExportError(
-            f"{place}: dates such as {example[0] if example else ''!r} {found}; give "
-            f"take_in.time_format in the site file, such as {plain_pattern(form.pattern)!r} or "
-            f"{plain_pattern(month_first.pattern)!r}."
-        )
-    return settled
-
-
-def plain_pattern(pattern: str) -> str:
-    """Return a pattern as `take_in.time_format` takes it."""
-    return pattern.replace("%.f", "").replace("%#z", "%z")
 
 
 def parse_times(cells: pl.Series, form: TimeForm) -> Parsed:
@@ -126,9 +179,13 @@ def parse_times(cells: pl.Series, form: TimeForm) -> Parsed:
         text = text.str.replace(",", ".", literal=True)
     parsed = _strptime(text, form.pattern)
     if parsed.null_count():
-        # Padding and lower-case t and z are allowed but rare: only looked at when needed.
+        # Padding, lower-case t and z, and a comma before the fraction on some rows only are
+        # allowed but rare: only looked at when needed.
         rows = parsed.is_null().arg_true()
-        again = _strptime(text[rows].str.strip_chars().str.to_uppercase(), form.pattern)
+        plain = text[rows].str.strip_chars().str.to_uppercase()
+        if "," not in form.pattern:
+            plain = plain.str.replace(",", ".", literal=True)
+        again = _strptime(plain, form.pattern)
         parsed = parsed.scatter(rows, again)
     return Parsed(parsed, form.has_offset)
 
@@ -138,8 +195,8 @@ def _strptime(text: pl.Series, pattern: str) -> pl.Series:
         parsed = text.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
     except pl.exceptions.PolarsError as error:
         raise ExportError(
-            f"take_in.time_format {plain_pattern(pattern)!r} in the site file is not a usable "
-            f"pattern of date and time ({error})."
+            f"take_in.time_format {plain_pattern(TimeForm(pattern))!r} in the site file is not a "
+            f"usable pattern of date and time ({error})."
         ) from error
     return parsed.to_physical()
 

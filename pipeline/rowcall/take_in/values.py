@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
+from rowcall.take_in.pins import edit
 
 # Words that exports put in the place of a number when there was none; compared in lower case
 # without what is neither letter nor digit.
@@ -28,14 +29,20 @@ _SWITCH_WORDS = {
     for number, words in ((1.0, ("true", "on", "yes")), (0.0, ("false", "off", "no")))
     for word in words
 }
+# Between thousands: apostrophes, and blanks of every width (no-break, thin, narrow no-break).
+_GAPS = "'\u2019 \u00a0\u2009\u202f"
 _GROUPED = {
-    ".": re.compile(r"[+-]?\d{1,3}(?:([,' \u00a0\u202f])\d{3})(?:\1\d{3})*(?:\.\d+)?"),
-    ",": re.compile(r"[+-]?\d{1,3}(?:([.' \u00a0\u202f])\d{3})(?:\1\d{3})*(?:,\d+)?"),
+    ".": re.compile(rf"[+-]?\d{{1,3}}(?:([,{_GAPS}])\d{{3}})(?:\1\d{{3}})*(?:\.\d+)?"),
+    ",": re.compile(rf"[+-]?\d{{1,3}}(?:([.{_GAPS}])\d{{3}})(?:\1\d{{3}})*(?:,\d+)?"),
 }
 _COMMA_DECIMAL = re.compile(
-    r"[+-]?(?:0\d*|\d{4,}|\d{0,3}(?=,(?!\d{3}$))|\d{1,3}(?:[.' ]\d{3})+),\d+(?:[eE][+-]?\d+)?"
+    r"[+-]?(?:0\d*|\d{4,}|\d{0,3}(?=,(?!\d{3}$))"
+    rf"|\d{{1,3}}(?:[.{_GAPS}]\d{{3}})+),\d+(?:[eE][+-]?\d+)?"
+    r"|[+-]?\d{1,3}(?:\.\d{3}){2,}"
 )
 _COMMA_GROUPS = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:,\d{3}|\.\d+)")
+_POINT_DECIMAL = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?|[+-]?\d{1,3}(?:,\d{3})+\.\d+")
+_PERCENT = re.compile(rf"(.*\d)[{_GAPS}]?%")
 
 
 class Cell(IntEnum):
@@ -55,16 +62,22 @@ class Values:
     kind: npt.NDArray[np.uint8]
 
 
-def values_of(columns: Sequence[pl.Series], decimal: str | None, place: str) -> list[Values]:
+def values_of(
+    columns: Sequence[pl.Series],
+    decimal: str | None,
+    place: str,
+    bad_values: Collection[str] = (),
+) -> list[Values]:
     """Return the values of columns of text, or of ones typed as numbers or truth values.
 
     Args:
         columns: every value column of one export.
         decimal: the decimal sign; None to find it out from all of the columns.
         place: names the file, for messages.
+        bad_values: further words in the place of a number, in lower case.
 
     Raises:
-        ExportError: the columns leave open which sign it is.
+        ExportError: `decimal` is None and the columns leave open which sign it is.
     """
     texts = [
         cells.cast(pl.String) if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) else cells
@@ -72,26 +85,33 @@ def values_of(columns: Sequence[pl.Series], decimal: str | None, place: str) -> 
     ]
     numbers = _cast(texts, decimal or ".")
     if decimal is None:
-        decimal = _settled_decimal(texts, numbers, place)
+        decimal = settled_decimal(texts, numbers, place)
         if decimal == ",":
             numbers = _cast(texts, decimal)
     return [
-        _told_apart(cells, number, decimal)
+        _told_apart(cells, number, decimal, bad_values)
         if number.null_count()
         else Values(number.to_numpy(), np.zeros(len(number), np.uint8))
         for cells, number in zip(texts, numbers, strict=True)
     ]
 
 
-def _settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], place: str) -> str:
-    """Decide from all cells that are no plain numbers whether a comma is the decimal sign."""
-    shown = [
-        str(cell).strip()
-        for cells, number in zip(columns, numbers, strict=True)
-        if cells.dtype == pl.String and number.null_count()
-        for cell in cells.filter(number.is_null()).unique(maintain_order=True).to_list()
-        if cell is not None and "," in cell
-    ]
+def decimal_sign(columns: Sequence[pl.Series], place: str) -> str:
+    """Return the decimal sign of columns that no site file speaks of; raises as `values_of`."""
+    texts = [cells for cells in columns if cells.dtype == pl.String]
+    return settled_decimal(texts, _cast(texts, "."), place) if texts else "."
+
+
+def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], place: str) -> str:
+    """Decide from all cells that are no plain numbers whether a comma is the decimal sign.
+
+    Args:
+        columns: every value column.
+        numbers: the columns as numbers with a decimal point, null where a cell is none.
+        place: names the file, for messages.
+    """
+    unread = [cell.removesuffix("%").rstrip() for cell in _unread(columns, numbers)]
+    shown = [cell for cell in unread if "," in cell or cell.count(".") > 1]
     by_comma = [cell for cell in shown if _COMMA_DECIMAL.fullmatch(cell)]
     in_groups = [cell for cell in shown if _COMMA_GROUPS.fullmatch(cell)]
     open_ = [cell for cell in shown if _GROUPED["."].fullmatch(cell)]
@@ -102,8 +122,45 @@ def _settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series],
     both = f"{by_comma[0]!r} and {in_groups[0]!r}" if by_comma else f"{open_[0]!r}"
     raise ExportError(
         f"{place}: values such as {both} leave open whether the comma is the decimal sign; "
-        'give take_in.decimal = "," or "." in the site file.'
+        f'give {edit("decimal", ",")} (or ".") in the site file.'
     )
+
+
+def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> None:
+    """Refuse text that is plainly written with the other decimal sign than the pinned one.
+
+    Raises:
+        ExportError: says which setting of the site file would fit.
+    """
+    by_other = _COMMA_DECIMAL if decimal == "." else _POINT_DECIMAL
+    against = [
+        cell
+        for cell in _unread(columns, _cast(columns, decimal))
+        if by_other.fullmatch(cell) and not _GROUPED[decimal].fullmatch(cell)
+    ]
+    if not against or any(
+        cells.filter(~cells.str.strip_chars().is_in(against))
+        .str.contains(decimal, literal=True)
+        .any()
+        for cells in columns
+    ):
+        return
+    raise ExportError(
+        f"{place}: {edit('decimal', decimal)} in the site file, but values such as "
+        f"{against[0]!r} are written otherwise, and none bears it out; "
+        f"set {edit('decimal', ',' if decimal == '.' else '.')}."
+    )
+
+
+def _unread(columns: Sequence[pl.Series], numbers: Sequence[pl.Series]) -> list[str]:
+    """Return the different texts that are no plain numbers."""
+    return [
+        str(cell).strip()
+        for cells, number in zip(columns, numbers, strict=True)
+        if cells.dtype == pl.String and number.null_count()
+        for cell in cells.filter(number.is_null()).unique(maintain_order=True).to_list()
+        if cell is not None
+    ]
 
 
 def _cast(columns: Sequence[pl.Series], decimal: str) -> list[pl.Series]:
@@ -121,7 +178,9 @@ def _cast(columns: Sequence[pl.Series], decimal: str) -> list[pl.Series]:
     ).get_columns()
 
 
-def _told_apart(cells: pl.Series, number: pl.Series, decimal: str) -> Values:
+def _told_apart(
+    cells: pl.Series, number: pl.Series, decimal: str, bad_values: Collection[str]
+) -> Values:
     """Look closer at the cells that are no plain numbers, once for each different text."""
     rows = np.flatnonzero(number.is_null().to_numpy())
     trimmed = cells[rows].cast(pl.String).fill_null("").str.strip_chars()
@@ -131,15 +190,35 @@ def _told_apart(cells: pl.Series, number: pl.Series, decimal: str) -> Values:
     value[rows] = again.fill_null(math.nan).to_numpy()
     still = again.is_null().to_numpy()
     words = trimmed.filter(again.is_null())
-    told = {word: _tell(word, decimal) for word in words.unique().to_list()}
+    told = {word: _tell(word, decimal, bad_values) for word in words.unique().to_list()}
+    if len(words) == len(value):  # no plain number at all
+        told = _percents(told, decimal) or told
     value[rows[still]] = [told[word][0] for word in words.to_list()]
     kind[rows[still]] = [told[word][1] for word in words.to_list()]
     return Values(value, kind)
 
 
-def _tell(cell: str, decimal: str) -> tuple[float, Cell]:
+def _percents(
+    told: Mapping[str, tuple[float, Cell]], decimal: str
+) -> dict[str, tuple[float, Cell]] | None:
+    """Read percentages as the number before the sign, where the whole column has it."""
+    out = dict(told)
+    for word, (_, kind) in told.items():
+        match = _PERCENT.fullmatch(word) if kind is Cell.OTHER else None
+        if match is not None:
+            (plain,) = _cast([pl.Series([match[1].rstrip()])], decimal)
+            number = plain.to_list()[0]
+            out[word] = _tell(match[1], decimal) if number is None else (number, Cell.NUMBER)
+        if out[word][1] in (Cell.OTHER, Cell.NUMBER) and match is None:
+            return None
+    return out
+
+
+def _tell(cell: str, decimal: str, bad_values: Collection[str] = ()) -> tuple[float, Cell]:
     if not cell:
         return math.nan, Cell.EMPTY
+    if cell.lower() in bad_values:
+        return math.nan, Cell.WORD
     if _GROUPED[decimal].fullmatch(cell):
         plain = "".join(sign for sign in cell if sign in "+-0123456789" or sign == decimal)
         return float(plain.replace(",", ".")), Cell.NUMBER

@@ -1,0 +1,186 @@
+"""Where the samples of an export too large for memory wait until all of it has been read.
+
+A DuckDB file of its own beside the store, gone afterwards: nothing of an export may be in the
+store before all of it can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall.errors import StoreError
+from rowcall.store.connection import OFFLINE, Store, Stream
+
+_MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
+_SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
+
+_INSERT_ROWS = 8 * 122_880  # eight of DuckDB's row groups
+
+_TABLES = """
+CREATE OR REPLACE TABLE entries (
+    tag UINTEGER, "row" BIGINT, time_us BIGINT, value DOUBLE, quality UTINYINT
+);
+CREATE OR REPLACE TABLE waiting AS FROM entries;
+CREATE OR REPLACE TABLE told ("row" BIGINT, shift_us BIGINT);
+CREATE OR REPLACE TABLE late_aside ("row" BIGINT, tag UINTEGER, reason UTINYINT);
+CREATE OR REPLACE TABLE aside (line BIGINT, column_name VARCHAR, raw VARCHAR, reason VARCHAR);
+"""
+
+
+class Staging:
+    """Entries in the order of their file, rows to be set aside, and what is not yet told of them.
+
+    Rows are numbered from 0 through the whole file. An entry is added once, to `entries` or, where
+    its instant hangs on what comes later in the file, to `waiting`.
+    """
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self._connection = connection
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget everything."""
+        self._connection.execute(_TABLES)
+        self._samples: list[npt.NDArray[np.int64]] = []
+        self._held: list[pl.DataFrame] = []
+        self.count = 0
+
+    def add(self, entries: pl.DataFrame) -> None:
+        """Add entries: `tag`, `row`, `time_us`, `value`, `quality`."""
+        self._held.append(entries)
+        self.count += entries.height
+        if sum(held.height for held in self._held) >= _INSERT_ROWS:
+            self._write_held()
+
+    def add_waiting(self, entries: pl.DataFrame) -> None:
+        """Add entries whose instant is told later, with the earliest that it may be."""
+        self._insert("waiting", entries)
+
+    def add_aside(self, rows: pl.DataFrame) -> None:
+        """Add rows that are set aside."""
+        self._insert("aside", rows)
+
+    def add_late_aside(self, rows: pl.DataFrame) -> None:
+        """Add entries that turned out to be none: `row`, `tag`, `reason`."""
+        self._insert("late_aside", rows)
+
+    def tell(self, told: pl.DataFrame, reason: int) -> None:
+        """Say of all waiting rows by how much later they are, null: set aside for `reason`."""
+        self._write_held()
+        self._insert("told", told)
+        run = self._connection.execute
+        run(
+            "INSERT INTO entries SELECT tag, row, time_us + shift_us, value, quality "
+            "FROM waiting JOIN told USING (row) WHERE shift_us IS NOT NULL ORDER BY row"
+        )
+        run(
+            f"INSERT INTO late_aside SELECT row, tag, {reason} FROM waiting JOIN told USING (row) "
+            "WHERE shift_us IS NULL"
+        )
+        times = self._frame(
+            "SELECT time_us + shift_us AS time_us FROM waiting JOIN told USING (row) "
+            "WHERE shift_us IS NOT NULL"
+        )["time_us"]
+        self.count += len(times)
+        self._sample(times)
+
+    def slices(self, rows: int) -> Iterator[pl.DataFrame]:
+        """Return the entries cut by time into pieces of about `rows`, each in file order.
+
+        All entries of one instant are in one piece, which may make it larger.
+        """
+        self._write_held()
+        times = np.sort(np.concatenate(self._samples))
+        cuts = np.unique(times[:: max(1, rows // _SAMPLE_EVERY)][1:]).tolist()
+        firsts = ["true", *(f"time_us >= {cut}" for cut in cuts)]
+        pasts = [*(f"time_us < {cut}" for cut in cuts), "true"]
+        for first, past in zip(firsts, pasts, strict=True):
+            yield self._frame(f"SELECT * FROM entries WHERE {first} AND {past}")
+
+    def late_aside(self, first_row: int, past_row: int) -> pl.DataFrame:
+        """Return the entries of a span of rows that turned out to be none."""
+        return self._frame(
+            f"SELECT * FROM late_aside WHERE row >= {first_row} AND row < {past_row} ORDER BY row"
+        )
+
+    @property
+    def has_late_aside(self) -> bool:
+        """True where any entry turned out to be none."""
+        return bool(self._frame("SELECT 1 FROM late_aside LIMIT 1").height)
+
+    def aside(self, rows: int) -> Iterator[pl.DataFrame]:
+        """Return the rows set aside, at most `rows` at a time."""
+        total = self._frame("SELECT count(*) AS n FROM aside").item()
+        for first in range(0, int(total), rows):
+            yield self._frame(
+                f"SELECT * FROM aside WHERE rowid >= {first} AND rowid < {first + rows}"
+            )
+
+    def _write_held(self) -> None:
+        """Write out entries that were held back, for many at once are quicker than a few."""
+        if self._held:
+            entries = pl.concat(self._held)
+            self._insert("entries", entries)
+            self._sample(entries["time_us"])
+            self._held = []
+
+    def _sample(self, times: pl.Series) -> None:
+        ordered = np.sort(times.to_numpy())
+        self._samples.append(ordered[::_SAMPLE_EVERY].copy())  # a view would keep all of them
+
+    def _insert(self, table: str, frame: pl.DataFrame) -> None:
+        if frame.height:
+            self._connection.register("frame", Stream(frame))
+            self._connection.execute(f"INSERT INTO {table} SELECT * FROM frame")
+            self._connection.unregister("frame")
+
+    def _frame(self, query: str) -> pl.DataFrame:
+        return pl.DataFrame(self._connection.sql(query))
+
+
+@contextmanager
+def staging(store: Store) -> Iterator[Staging]:
+    """Open a staging file beside the store, which meanwhile keeps its own memory small too.
+
+    Raises:
+        StoreError: it cannot be written.
+    """
+    path = _path(store)
+    before = store.connection.sql("SELECT current_setting('memory_limit')").fetchall()[0][0]
+    try:
+        _remove(path)
+        connection = duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY})
+        store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
+        try:
+            yield Staging(connection)
+        finally:
+            connection.close()
+            _remove(path)
+            store.connection.execute(f"SET memory_limit = '{before}'")
+    except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
+        reason = next(iter(str(error).strip().splitlines()), "no reason given")
+        raise StoreError(
+            f"{path}: a large export could not be spread out beside the store ({reason}); "
+            "check that the disk has room. Nothing of it was stored."
+        ) from error
+
+
+def remove_leftovers(store: Store) -> None:
+    """Remove what a killed run has left: it may be as large as the export was."""
+    _remove(_path(store))
+
+
+def _path(store: Store) -> Path:
+    return store.path.with_name(store.path.name + ".staging")
+
+
+def _remove(path: Path) -> None:
+    for each in (path, path.with_name(path.name + ".wal")):
+        each.unlink(missing_ok=True)

@@ -1,0 +1,26 @@
+"""What a person can do about rows that were set aside, by the reason."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from rowcall.take_in.entries import NO_NUMBER, NO_QUALITY
+from rowcall.take_in.pins import edit
+from rowcall.take_in.times import FUTURE, TOO_EARLY, UNREADABLE
+
+_ADVICE = {
+    UNREADABLE: "if the times are right, give take_in.time_format in the site file",
+    TOO_EARLY: f"if the times are right, give {edit('earliest', date(1970, 1, 1))} in the site "
+    "file",
+    FUTURE: "look at this computer's clock and at plant.time_zone; if the times are right, give "
+    f"{edit('future_tolerance', '1 d')} in the site file",
+    NO_NUMBER: "if words stand for a bad sensor there, list them in the site file, such as "
+    f"{edit('bad_values', ['a word', 'another'])}",
+    NO_QUALITY: f"say what the words mean, such as {edit('quality_good', ['a word'])} in the site "
+    "file",
+}
+
+
+def advice(reason: str) -> str:
+    """Return what to do when rows are set aside for this reason."""
+    return _ADVICE.get(reason, "check the export and take_in in the site file")

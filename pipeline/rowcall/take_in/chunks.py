@@ -1,0 +1,98 @@
+"""An export too large for memory as a row of tables, which can be gone through again and again."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+from rowcall.site import TakeIn
+from rowcall.take_in.csv_table import read_lines
+from rowcall.take_in.head import Head
+from rowcall.take_in.layout import Layout
+from rowcall.take_in.opening import layout_of_table, text_head
+from rowcall.take_in.packing import Unpacked
+from rowcall.take_in.parquet_table import parquet_tables
+from rowcall.take_in.pieces import Piece
+from rowcall.take_in.table import Table, shifted
+from rowcall.take_in.text import Writing, line_blocks, stream_writing
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """How much of an export is held at once.
+
+    Attributes:
+        whole_bytes: content up to this size is read at once, which is quickest; a file takes
+            about six times its size.
+        block_bytes: of the text of a larger one, taken apart at a time.
+        slice_rows: samples sorted and stored at a time.
+    """
+
+    whole_bytes: int = 100 * 2**20
+    block_bytes: int = 4 * 2**20
+    slice_rows: int = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Chunked:
+    """An export's layout, and its tables from the first one on, however often they are asked for.
+
+    Every table of the export has the same columns; line numbers run through.
+    """
+
+    layout: Layout
+    tables: Callable[[], Iterator[Table]]
+
+
+def chunked_parquet(piece: Piece, pins: TakeIn, memory: Memory) -> Chunked:
+    """Open a Parquet export for reading batch by batch.
+
+    Raises:
+        ExportError: it cannot be read; also from the tables.
+    """
+
+    def tables() -> Iterator[Table]:
+        rows = max(1, memory.slice_rows // 4)
+        with piece.open() as stream:
+            yield from parquet_tables(piece.name, stream, piece.size_bytes, pins, rows)
+
+    return Chunked(layout_of_table(piece.name, next(tables()), pins), tables)
+
+
+def writing_of_piece(piece: Piece, pins: TakeIn) -> Writing:
+    """Tell how a text export is written down."""
+    with _unpacked(piece, pins) as stream:
+        return stream_writing(stream, pins.encoding, pins.largest_line)
+
+
+def chunked_text(piece: Piece, writing: Writing, pins: TakeIn, memory: Memory) -> Chunked:
+    """Open a text export for reading block by block.
+
+    Raises:
+        ExportError: it cannot be read; also from the tables.
+        NotUtf8Error: it is not written as supposed; also from the tables.
+    """
+
+    def blocks() -> Iterator[bytes]:
+        with _unpacked(piece, pins) as stream:
+            yield from line_blocks(
+                piece.name, stream, writing, memory.block_bytes, pins.largest_line
+            )
+
+    first = next(blocks(), b"")
+    head, layout = text_head(piece.name, first, pins)
+    return Chunked(layout, lambda: _tables(piece.name, blocks(), head))
+
+
+def _tables(file: str, blocks: Iterator[bytes], head: Head) -> Iterator[Table]:
+    first = next(blocks)
+    yield read_lines(file, first, head)
+    lines = first.count(b"\n")
+    for block in blocks:
+        if block.strip():
+            yield shifted(read_lines(file, block, replace(head, data_line=1)), lines)
+        lines += block.count(b"\n")
+
+
+def _unpacked(piece: Piece, pins: TakeIn) -> Unpacked:
+    return Unpacked(piece.name, piece.open(), piece.packed_bytes, pins.largest_unpacked)

@@ -1,0 +1,89 @@
+"""The first lines of a text export cut into fields: under which delimiter they hold times."""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from rowcall.site import TakeIn
+from rowcall.take_in.time_forms import is_clock, is_date, time_form
+
+_HEAD_BYTES = 262_144
+_HEAD_LINES = 200
+DELIMITERS = (";", "\t", "|", ",")
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """The head's lines cut at one delimiter: field count, time column and rows of data."""
+
+    delimiter: str
+    lines: list[list[str]]
+    width: int
+    data: list[int]
+
+
+def first_lines(text: bytes) -> list[str]:
+    head = text[:_HEAD_BYTES].decode(errors="ignore").split("\n")
+    if len(text) > _HEAD_BYTES and len(head) > 1:
+        head.pop()
+    return [line.rstrip("\r") for line in head[:_HEAD_LINES]]
+
+
+def best_split(lines: Sequence[str], delimiters: Sequence[str], pins: TakeIn) -> Split:
+    splits = [_split(lines, delimiter, pins) for delimiter in delimiters]
+    return max(splits, key=lambda split: len(split.data))
+
+
+def _split(lines: Sequence[str], delimiter: str, pins: TakeIn) -> Split:
+    cut = [cut_line(line, delimiter) for line in lines]
+    timed = [(number, place) for number, row in enumerate(cut) for place in timed_places(row, pins)]
+    widths = Counter(len(cut[number]) for number, _ in timed if len(cut[number]) > 1)
+    if not widths:
+        return Split(delimiter, cut, 0, [])
+    width = widths.most_common(1)[0][0]
+    places = Counter(place for number, place in timed if len(cut[number]) == width)
+    column = places.most_common(1)[0][0]
+    data = sorted(
+        number for number, place in timed if place == column and len(cut[number]) == width
+    )
+    return Split(delimiter, cut, width, data)
+
+
+def cut_line(line: str, delimiter: str) -> list[str]:
+    """Return the fields of a line, the whole line where it cannot be cut."""
+    try:
+        # A lone CR within a line is a sign like any other here, as it is when the data is cut.
+        return next(csv.reader([line.replace("\r", " ")], delimiter=delimiter), [])
+    except csv.Error:  # a field longer than the parser takes
+        return [line]
+
+
+def timed_places(row: Sequence[str], pins: TakeIn) -> list[int]:
+    """Return the places of a row's cells that hold times, or dates where a clock stands apart."""
+    cells = [cell.strip() for cell in row]
+    whole = [place for place, cell in enumerate(cells) if _is_time(cell, pins.time_format)]
+    if whole:
+        return whole
+    clocks = [cell for cell in cells if is_clock(cell)]
+    return [
+        place
+        for place, cell in enumerate(cells)
+        if clocks
+        and (
+            is_date(cell) or any(_is_time(f"{cell} {clock}", pins.time_format) for clock in clocks)
+        )
+    ]
+
+
+def _is_time(cell: str, pattern: str | None) -> bool:
+    if pattern is None or time_form(cell) is not None:
+        return time_form(cell) is not None
+    try:
+        datetime.strptime(cell, pattern)
+    except ValueError:
+        return False
+    return True

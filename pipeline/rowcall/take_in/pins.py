@@ -1,0 +1,69 @@
+"""What the site file pins of an export, and the edit of it that would settle an open point."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from datetime import date
+from difflib import get_close_matches
+
+from rowcall.errors import ExportError
+
+PinValue = str | bool | int | date | Sequence[str]
+
+
+def toml_value(value: PinValue) -> str:
+    """Write a value as TOML; the escapes of its basic strings are those of JSON but for one."""
+    if isinstance(value, date):
+        return value.isoformat()
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def edit(key: str, value: PinValue) -> str:
+    """Return the setting of the site file that settles something, to be named in a message."""
+    return f"take_in.{key} = {toml_value(value)}"
+
+
+def edit_of(key: str, values: Sequence[PinValue]) -> str:
+    """Return the setting with its likeliest value, and the next one where that may be right too."""
+    others = "".join(f" (or {toml_value(value)})" for value in values[1:2])
+    return edit(key, values[0]) + others
+
+
+def pinned_place(
+    file: str, names: Sequence[str], name: str | None, key: str, likely: Sequence[int] = ()
+) -> int | None:
+    """Return the place of a column that the site file names, None where it names none.
+
+    Args:
+        likely: places of columns that could be meant, for the message.
+
+    Raises:
+        ExportError: there is no such column, or more than one.
+    """
+    if name is None:
+        return None
+    exact = [place for place, found in enumerate(names) if found == name.strip()]
+    loose = [place for place, found in enumerate(names) if found.casefold() == name.casefold()]
+    for places in (exact, loose):
+        if len(places) == 1:
+            return places[0]
+    filled = [found for found in names if found]
+    guesses = [names[place] for place in likely if names[place]]
+    guess = next(iter(guesses or get_close_matches(name, filled, n=1, cutoff=0.0)), "")
+    raise ExportError(
+        f"{file}: take_in.{key} in the site file is {name!r}, but the columns are "
+        f"{listed(names)}; correct it, such as {edit(key, guess)}."
+    )
+
+
+def plain(name: str) -> str:
+    """Return a column's name in lower case, with blanks for the signs between its words."""
+    return " ".join(re.sub(r"[_./-]", " ", name).casefold().split())
+
+
+def listed(names: Sequence[str]) -> str:
+    """Return names as a message shows them."""
+    shown = ", ".join(repr(name) for name in names[:8])
+    return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")

@@ -1,0 +1,59 @@
+"""Reading an export that fits in memory."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+from rowcall.site import TakeIn
+from rowcall.take_in.assemble import Assembled, assemble
+from rowcall.take_in.opening import open_parquet, open_text
+from rowcall.take_in.packing import Unpacked, check_size, is_packed
+from rowcall.take_in.parquet_footer import memory_bytes, open_checked
+from rowcall.take_in.pieces import Piece
+from rowcall.take_in.text import whole_text
+from rowcall.take_in.times import Bounds, settle_order
+
+
+def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
+    """Return an export's content as it lies on disk, None where it would take too much memory.
+
+    Args:
+        most: the largest content in bytes, as text or as columns of numbers, that is held whole.
+
+    Raises:
+        ExportError: it is larger than the site file allows.
+    """
+    check_size(piece.name, piece.size_bytes, piece.packed_bytes, pins.largest_unpacked)
+    if piece.size_bytes > most:
+        return None
+    with piece.open() as stream:
+        return stream.read()
+
+
+def assemble_whole(
+    piece: Piece, raw: bytes, pins: TakeIn, zone: ZoneInfo, bounds: Bounds, most: int
+) -> Assembled | None:
+    """Return the samples of an export, None where it turns out to be too large for memory.
+
+    Raises:
+        ExportError: the file cannot be read; names the place and the remedy.
+    """
+    if piece.is_parquet:
+        if memory_bytes(open_checked(piece.name, io.BytesIO(raw), len(raw), pins)) > most:
+            return None
+        opened = open_parquet(piece.name, raw, pins)
+    else:
+        data = raw
+        if is_packed(raw[:4]):
+            with Unpacked(piece.name, io.BytesIO(raw), len(raw), pins.largest_unpacked) as stream:
+                data = stream.read(most + 1)
+            if len(data) > most:
+                return None
+        opened = open_text(piece.name, whole_text(piece.name, data, pins), pins)
+    table, layout = opened.table, opened.layout
+    place = f"{piece.name}, column {table.names[layout.time]!r}"
+    form = settle_order(layout.time_cells(table.frame), layout.form, place)
+    settled = replace(layout, form=form, bounds=bounds)
+    return assemble(piece.name, table, settled, zone, pins.decimal)
