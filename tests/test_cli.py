@@ -15,7 +15,7 @@ from rowcall_reports.findings import SCHEMA
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = ("nightly", "rerun", "demo", "rules", "new-site", "set-aside")
+COMMANDS = ("nightly", "rerun", "demo", "rules", "new-site", "set-aside", "look")
 
 
 @pytest.mark.parametrize("command", COMMANDS)

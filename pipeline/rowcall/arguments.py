@@ -37,6 +37,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_rerun(commands)
     _add_demo(commands)
     _add(commands, "rules", "print what each rule looks for, its thresholds and their sources")
+    _add_look(commands)
     _add_set_aside(commands)
     _add_new_site(commands)
     return parser
@@ -128,6 +129,16 @@ def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser.add_argument("--seed", type=int, default=7, help="seed of the plant (default: 7)")
 
 
+def _add_look(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(commands, "look", "say what is understood of exports, and store nothing")
+    parser.add_argument(
+        "exports", type=Path, nargs="+", metavar="FILE", help="a CSV or Parquet export"
+    )
+    parser.add_argument(
+        "--site", type=Path, help="a site file whose time zone and [take_in] are to be used"
+    )
+
+
 def _add_set_aside(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
         commands, "set-aside", "count the rows that take-in could not use, or export them"
@@ -136,6 +147,8 @@ def _add_set_aside(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser.add_argument(
         "--to", type=Path, help="CSV file to write: file, line, column, text as it stood, reason"
     )
+    parser.add_argument("--file", metavar="NAME", help="only rows of exports whose name holds this")
+    parser.add_argument("--reason", metavar="TEXT", help="only rows whose reason holds this")
 
 
 def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:

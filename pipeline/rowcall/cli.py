@@ -6,6 +6,7 @@ Everything heavy is imported by the command that needs it, so that `--help` answ
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
@@ -14,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rowcall.arguments import build_parser
-from rowcall.errors import BusyError, RowcallError
+from rowcall.errors import BusyError, ExportError, RowcallError
 
 if TYPE_CHECKING:
     from rowcall.runs.nightly import RunResult
@@ -32,6 +33,9 @@ class Exit(IntEnum):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code (see `rowcall --help`)."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a console may lack the signs of a unit or name
+            stream.reconfigure(errors="replace")
     options = build_parser().parse_args(arguments)
     command = _COMMANDS[options.command]
     try:
@@ -109,17 +113,36 @@ def _new_site(options: argparse.Namespace) -> Exit:
     return Exit.DONE
 
 
+def _look(options: argparse.Namespace) -> Exit:
+    from rowcall.look import look_at, shown
+    from rowcall.site import TakeIn
+    from rowcall.site_file import read_site
+
+    site = read_site(options.site) if options.site else None
+    pins, zone = (site.take_in, site.plant.zone) if site else (TakeIn(), None)
+    refused = False
+    for path in options.exports:
+        try:
+            for looked in look_at(path, pins, zone, datetime.now(UTC)):
+                print(shown(looked))
+        except ExportError as error:
+            _say(str(error))
+            refused = True
+    return Exit.NOT_DONE if refused else Exit.DONE
+
+
 def _set_aside(options: argparse.Namespace) -> Exit:
     from rowcall.site_file import read_site
     from rowcall.store import Store
-    from rowcall.store.aside import aside_counts, aside_rows, harmless
+    from rowcall.store.aside import Kept, aside_counts, aside_rows, harmless
 
     with Store.open(read_site(options.site).store, read_only=True) as store:
-        counts = aside_counts(store)
+        kept = Kept(options.file or "", options.reason or "")
+        counts = aside_counts(store, kept)
         if options.to:
             if options.to.exists():
                 raise RowcallError(f"{options.to} is already there; name another file with --to.")
-            harmless(aside_rows(store)).write_csv(options.to)
+            harmless(aside_rows(store, kept)).write_csv(options.to)
     total = 0
     for file, reason, rows in counts.iter_rows():
         print(f"{rows:>10}  {file}: {reason}")
@@ -163,6 +186,7 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "rerun": _rerun,
     "demo": _demo,
     "rules": _rules,
+    "look": _look,
     "set-aside": _set_aside,
     "new-site": _new_site,
 }

@@ -1,0 +1,159 @@
+"""How an export is written, in plain sentences and as the site file would pin it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from rowcall.site import TakeIn
+from rowcall.take_in.head import Head
+from rowcall.take_in.opening import Opened
+from rowcall.take_in.pins import PinValue
+from rowcall.take_in.quality import numbering_of
+from rowcall.take_in.time_forms import plain_pattern
+from rowcall.take_in.times import Order
+
+_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "upright strokes", ",": "commas"}
+_NUMBERINGS = {
+    "words": "words",
+    "opc_ua": "status codes of OPC UA (0 is good)",
+    "older_numbers": "the older numbers (192 is good, 0 is bad)",
+    None: "words and numbers mixed",
+}
+_PER_SECOND = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Understood:
+    """How one export is written.
+
+    Attributes:
+        opened: cells and layout, with the order of day and month settled.
+        head: the first lines of a text export, None for Parquet.
+        encoding: of a text export; empty for Parquet.
+        is_typed: the times are typed instants, not text.
+        is_utc: the times say their offset from UTC.
+        order: what decided day-first or month-first; None where that was never open.
+        qualities: the different texts of the quality columns and their counts.
+    """
+
+    opened: Opened
+    head: Head | None
+    container: str
+    encoding: str
+    decimal: str
+    is_typed: bool
+    is_utc: bool
+    order: Order | None
+    zone: ZoneInfo | None
+    qualities: tuple[tuple[str, int], ...]
+
+
+def sentences(one: Understood) -> Iterator[tuple[str, str]]:
+    """Return pairs of a heading and what was understood."""
+    layout, names = one.opened.layout, one.opened.table.names
+    yield "file", one.container + (f", encoding {one.encoding}" if one.encoding else "")
+    if one.head is not None:
+        cut = _DELIMITERS[one.head.delimiter]
+        yield "fields", f"cut at {cut}; the decimal sign is {one.decimal!r}"
+        yield "lines", _lines(one.head)
+    if layout.tag is None:
+        yield "layout", f"wide: one time column and {len(layout.values)} columns of a tag each"
+    else:
+        value = next(iter(layout.values))
+        yield "layout", f"long: tags in column {names[layout.tag]!r}, values in {names[value]!r}"
+    yield "times", _times(one)
+    yield "zone", _zone(one)
+    yield "quality", _quality(one)
+
+
+def _lines(head: Head) -> str:
+    names = f"names on line {head.header_line}" if head.header_line else "names by the site file"
+    units = f"units on line {head.units_line}" if head.units_line else "no units line"
+    return f"{names}, {units}, data from line {head.data_line}"
+
+
+def _times(one: Understood) -> str:
+    layout, names = one.opened.layout, one.opened.table.names
+    columns = " and ".join(repr(names[place]) for place in layout.time_places)
+    told = f"in column {columns}" if layout.clock is None else f"in columns {columns}, joined"
+    if one.is_typed:
+        return f"{told}, typed as instants"
+    if layout.form.epoch:
+        return f"{told}, as {_PER_SECOND[layout.form.epoch]} since 1970"
+    told += f", written as {plain_pattern(layout.form)}"
+    if one.order is not None:
+        told += f", {'day' if one.order.day_first else 'month'} first ({one.order.why})"
+    return told
+
+
+def _zone(one: Understood) -> str:
+    if one.is_utc:
+        return "the times say their offset from UTC, or are UTC"
+    if one.zone is not None:
+        return f"wall time without an offset, read in the plant's zone {one.zone.key}"
+    return (
+        "wall time without an offset: it needs the plant's zone (time_zone under [plant] in the "
+        "site file), so the hours that the clocks skip or repeat are not resolved here"
+    )
+
+
+def _quality(one: Understood) -> str:
+    if not one.opened.layout.quality:
+        return "there is no column of qualities, so every value counts as good"
+    texts = [text for text, _ in one.qualities]
+    shown = ", ".join(f"{text or 'empty'!r} {times(count)}" for text, count in one.qualities[:8])
+    coding = one.opened.layout.coding
+    numbering = coding.numbering or numbering_of(text for text in texts if not _is_told(one, text))
+    told = f"{_NUMBERINGS[numbering]}: {shown}"
+    if coding.numbering is None and {text for text in texts if text} == {"0"} and not coding.words:
+        told += "; all 0 is taken for all good, as in OPC UA, where the older numbers mean bad"
+    return told
+
+
+def times(count: int) -> str:
+    """Write how often something occurs."""
+    return "once" if count == 1 else f"{count:,} times"
+
+
+def _is_told(one: Understood, text: str) -> bool:
+    return text.lower() in one.opened.layout.coding.words
+
+
+def pins_of(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
+    """Return the keys of `[take_in]` that settle how this export is written."""
+    layout, names = one.opened.layout, one.opened.table.names
+    if one.head is not None:
+        yield "encoding", one.encoding
+        yield "delimiter", one.head.delimiter
+        yield "decimal", one.decimal
+        if one.head.header_line:
+            yield "header_line", one.head.header_line
+        else:
+            yield "column_names", names
+        yield "units_line", one.head.units_line
+    yield "layout", "wide" if layout.tag is None else "long"
+    yield "time_column", names[layout.time]
+    if layout.clock is not None:
+        yield "clock_column", names[layout.clock]
+    if not one.is_typed:
+        yield "time_format", plain_pattern(layout.form)
+    if layout.tag is not None:
+        value = next(iter(layout.values))
+        yield "tag_column", names[layout.tag]
+        yield "value_column", names[value]
+        if value in layout.quality:
+            yield "quality_column", names[layout.quality[value]]
+    yield from _quality_pins(one, pins)
+
+
+def _quality_pins(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
+    coding = one.opened.layout.coding
+    texts = [text for text, _ in one.qualities if not _is_told(one, text)]
+    numbering = coding.numbering or numbering_of(texts)
+    if one.opened.layout.quality and numbering is not None:
+        yield "quality", numbering
+    for key in ("quality_good", "quality_uncertain", "quality_bad", "bad_values"):
+        if words := getattr(pins, key):
+            yield key, words
