@@ -7,6 +7,7 @@ import pytest
 
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.pulses import find_drops, measure_pulses, noise_of
+from rowcall.events.stack import stack_rows
 from rowcall.model import Signal
 from rowcall.site import Baghouse, Cleaning, Role
 
@@ -154,7 +155,8 @@ def test_drops_show_fires_that_nothing_else_tells_of() -> None:
     fired = np.array(FIRED)
     assert (drops.low_s <= fired + 0.15).all()
     assert (fired <= drops.high_s).all()
-    measured = measure_pulses(header(2000.0, FIRED), drops)
+    signal = header(2000.0, FIRED)
+    measured = measure_pulses(signal, drops, stack_rows(signal, drops))
     assert measured["row"].null_count() == len(FIRED)
     # The instant is known to a second only, and so is what was made good before the first sample.
     assert measured["drop_pa"].median() == pytest.approx(1.3e5, rel=0.10)

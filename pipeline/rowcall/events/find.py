@@ -12,6 +12,8 @@ from rowcall.events.clock_offset import ClockOffset, clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.pulses import PULSE_COLUMNS, find_drops, measure_pulses
+from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
+from rowcall.events.stack import stack_rows
 from rowcall.model import Signal
 from rowcall.site import Baghouse, Role
 
@@ -24,9 +26,11 @@ class Events:
 
     clock_offsets: per compartment (0: shared header) what was added to the fire times.
     fires_known: True where bits or counters tell every fire; False where only drops do.
+    curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
     """
 
     pulses: pl.DataFrame
+    curves: pl.DataFrame
     cycles: pl.DataFrame
     clock_offsets: Mapping[int, ClockOffset]
     fires_known: bool
@@ -40,7 +44,7 @@ def find_events(
     headers = {
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
-    tables, offsets = [], {}
+    tables, curves, offsets = [], [pl.DataFrame(schema=CURVE_COLUMNS)], {}
     for own, header in sorted(headers.items()):
         served = (
             [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
@@ -53,11 +57,15 @@ def find_events(
             if offset is not None:
                 offsets[own] = offset
                 mine = mine.shifted(offset.offset_s)
-        tables.append(measure_pulses(header, mine))
+        stack = stack_rows(header, mine)
+        if stack is not None and fires is not None:
+            curves.append(row_curves(stack))
+        tables.append(measure_pulses(header, mine, stack))
     tables.append(_unheard(fires, headers))
     pulses = pl.concat(tables).sort("time_s", "compartment", "row")
     return Events(
         pulses=pulses,
+        curves=pl.concat(curves).sort("compartment", "row"),
         cycles=find_cycles(baghouse, signals, pulses, minutes, fires is None or fires.is_complete),
         clock_offsets=offsets,
         fires_known=fires is not None and fires.is_complete,

@@ -16,18 +16,16 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.fires import Fires
 from rowcall.events.recovery import T95, Refill, fit_refill
+from rowcall.events.shares import ANSWERED_SHARE, answer_shares
+from rowcall.events.stack import Stack
 from rowcall.model import Floats, Signal
 
 _VALVE_OPEN_S = trade.VALVE_OPEN.value
 _WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of the supply, not of it
 _BEFORE_S = 10.0  # chosen: older points are not "just before"
 _N_BEFORE = 3  # chosen: the median of three forgives one wild point
-_HEARD_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
-_FAINT_SHARE = 0.15  # a usual drop is 15-40 % of gauge pressure: common practice, no source
-_FAINT_PA = _FAINT_SHARE * trade.PULSE_PRESSURE_GLASS[0].value
-_FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
+_FOLLOWED_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
 _MOST_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
-ANSWERED_SHARE = 0.25  # chosen: between a faint row (60 % of its peers) and a silent one (0 %)
 _FEWEST_RESTS = 20  # chosen: fewer do not settle the noise
 _NOISE_TIMES = 5.0  # chosen: a drop below five standard deviations of noise was not heard as one
 
@@ -43,6 +41,8 @@ PULSE_COLUMNS = {
     "recovered": pl.Boolean,
     "answered": pl.Boolean,
     "confidence": pl.Float64,
+    "share": pl.Float64,
+    "share_error": pl.Float64,
 }
 
 
@@ -67,19 +67,20 @@ def noise_of(signal: Signal) -> float:
     return float(np.quantile(second, 0.25) / (0.3186 * np.sqrt(6.0)))
 
 
-def measure_pulses(header: Signal, fires: Fires) -> pl.DataFrame:
+def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.DataFrame:
     """Return one line a fire (`BaghouseDay.pulses`), all on one header.
 
     Args:
         header: pressure of the header that these fires draw on [Pa, gauge].
         fires: in order of time, clock offset already removed.
+        stack: the same fires laid over each other; None where there are too few.
     """
     if fires.size == 0 or header.time_s.size == 0:
         return pl.DataFrame(schema=PULSE_COLUMNS)
+    heard = _Heard.of(stack, fires.size)
     noise = min(noise_of(header), _resting_noise(header, fires.low_s))
     until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
     windows = _windows_after(header, fires.low_s, until)
-    before = _before(header, fires.low_s)
     middle = (fires.low_s + fires.high_s) / 2
     least, min_delay = _minimum(windows, middle - fires.low_s)
     refill, refill_delay, previous = _refill(windows, noise)
@@ -88,36 +89,59 @@ def measure_pulses(header: Signal, fires: Fires) -> pl.DataFrame:
         np.maximum(refill_delay - (middle - fires.low_s) - _VALVE_OPEN_S, 0),
         0.0,
     )
-    drop = _drop(before, least, lead, refill)
-    heard = np.isfinite(before) & _can_hear(windows, fires.high_s - fires.low_s, noise)
-    drop = np.where(heard, drop, np.nan)
-    answered = answers(drop, noise)
-    fitted = heard & answered & np.isfinite(refill.tau_s)
+    before = _before(header, fires.low_s)
+    followed = heard.is_answered & (refill_delay <= _FOLLOWED_S) & np.isfinite(before)
+    fitted = followed & np.isfinite(refill.tau_s)
+    drop = np.where(followed, _drop(before, least, lead, refill), heard.drop_pa)
     left_s = until - fires.low_s - refill_delay
     return pl.DataFrame(
         {
             "time_s": middle,
             "compartment": fires.compartment,
             "row": np.where(fires.row > 0, fires.row, -1),
-            "before_pa": np.where(heard, before, np.nan),
-            "drop_pa": drop,
+            "before_pa": np.where(heard.is_heard, np.where(followed, before, heard.before_pa), np.nan),
+            "drop_pa": np.where(heard.is_heard, drop, np.nan),
             "noise_pa": np.full(fires.size, noise),
-            "min_delay_s": np.where(heard & answered, min_delay, np.nan),
+            "min_delay_s": np.where(followed, min_delay, np.nan),
             "tau_s": np.where(fitted, refill.tau_s, np.nan),
             "recovered": _nullable(T95 * refill.tau_s <= left_s, fitted),
-            "answered": _nullable(answered, heard),
+            "answered": _nullable(heard.is_answered, heard.is_heard),
             "confidence": np.where(fitted, np.clip(1 - refill.log_error, 0, 1), np.nan),
+            "share": heard.share,
+            "share_error": heard.error,
         },
         schema=PULSE_COLUMNS,
         nan_to_null=True,
     ).with_columns(pl.when(pl.col("row") > 0).then(pl.col("row")))
 
 
-def answers(drop_pa: Floats, noise_pa: float) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Tell which drops are answers: well above the noise and no mere fraction of the usual."""
-    real = drop_pa[np.nan_to_num(drop_pa) > _NOISE_TIMES * noise_pa]
-    usual = float(np.median(real)) if real.size else np.inf
-    return np.nan_to_num(drop_pa) > max(_NOISE_TIMES * noise_pa, ANSWERED_SHARE * usual)
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """What the stack lets each single pulse say, arrays of shape (n_fires,)."""
+
+    share: Floats
+    error: Floats
+    is_heard: npt.NDArray[np.bool_]
+    is_answered: npt.NDArray[np.bool_]
+    before_pa: Floats
+    drop_pa: Floats
+
+    @classmethod
+    def of(cls, stack: Stack | None, n_fires: int) -> _Heard:
+        nothing, never = np.full(n_fires, np.nan), np.zeros(n_fires, np.bool_)
+        if stack is None:
+            return cls(nothing, nothing, never, never, nothing, nothing)
+        shares = answer_shares(stack)
+        known = np.isfinite(shares.error)
+        before = stack.overlay.before_pa
+        return cls(
+            np.where(known, shares.share, np.nan),
+            np.where(known, shares.error, np.nan),
+            shares.is_heard,
+            shares.is_answered,
+            before,
+            shares.share * stack.curve.drop * before,
+        )
 
 
 def find_drops(header: Signal, compartment: int) -> Fires:
@@ -216,19 +240,6 @@ def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floa
     lead = np.minimum(lead_s, refill.tau_s)
     led_back = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
     return before - np.where(np.isfinite(led_back), np.minimum(led_back, least), least)
-
-
-def _can_hear(windows: _Windows, width_s: Floats, noise_pa: float) -> npt.NDArray[np.bool_]:
-    """Tell where a faint but usual drop would still stand out when the first sample comes.
-
-    Args:
-        width_s: how far each fire's instant is uncertain, shape (n_fires,) [s].
-    """
-    closed = np.where(windows.delay_s >= _VALVE_OPEN_S, windows.delay_s, np.inf)
-    late_s = np.maximum(closed.min(axis=1) - width_s, 0.0)
-    left_pa = _FAINT_PA * np.exp(-late_s / _FAST_TAU_S)
-    heard: npt.NDArray[np.bool_] = (left_pa > _NOISE_TIMES * noise_pa) & (late_s <= _HEARD_S)
-    return heard
 
 
 def _nan_median(values: Floats) -> Floats:

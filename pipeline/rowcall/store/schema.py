@@ -123,6 +123,11 @@ CREATE TABLE mails (
 );
 """
 
+_SHARES = """
+ALTER TABLE pulses ADD COLUMN share DOUBLE;
+ALTER TABLE pulses ADD COLUMN share_error DOUBLE;
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -134,4 +139,5 @@ CREATE TABLE rowcall_schema (
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("samples and ledger", _SAMPLES),
     Migration("results", _RESULTS),
+    Migration("share of the usual drop of each pulse", _SHARES),
 )

@@ -1,0 +1,101 @@
+"""The curve of a header: how far a sound row draws it down, and how it comes back.
+
+    P(u) = 0 for u < 0,  u / c while the valve is open,  exp(-(u - c) / tau) from its closing c on,
+
+averaged over the instants at which the fire may have come, where those are only known to an
+interval. For given c and tau the best drop is a ratio of sums, so a scan of a grid fits it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from rowcall import trade
+from rowcall.model import Floats
+
+# Where the closing is looked for: a long pulse time draws all rows out alike.
+_CLOSES_S = np.concatenate((np.arange(0.05, 0.4, 0.025), np.arange(0.4, 2.45, 0.1)))
+_TAUS_S = np.geomspace(0.4, 40.0, 60)
+_N_BLUR = 9  # chosen: instants that stand for an interval
+_AS_GOOD = 8.0  # chosen: log-likelihoods closer than this do not tell two closings apart
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderCurve:
+    """Relative drop [-], closing [s], recovery constant [s], width of the fires' instants [s]."""
+
+    drop: float
+    close_s: float
+    tau_s: float
+    width_s: float
+
+    def shape(self, since_s: Floats) -> Floats:
+        """The curve of unit drop at times since the earliest instant of a fire [s]."""
+        return curve_shape(since_s, self.close_s, self.tau_s, self.width_s)
+
+
+def curve_shape(
+    since_s: Floats, close_s: float, tau_s: float, width_s: float, hold_s: float = 0.0
+) -> Floats:
+    """P(u); with `hold_s` the lowest pressure is held for so long before the refill begins."""
+    return blurred(
+        since_s,
+        width_s,
+        lambda u: np.where(
+            u < close_s,
+            np.maximum(u, 0.0) / close_s,
+            np.exp(-np.maximum(u - close_s - hold_s, 0.0) / tau_s),
+        ),
+    )
+
+
+def ramp_shape(
+    since_s: Floats, close_s: float, tau_s: float, width_s: float, hold_s: float
+) -> Floats:
+    """What a valve that stays open for `hold_s` adds: from 0 at `close_s` to 1, then a refill."""
+    return blurred(
+        since_s,
+        width_s,
+        lambda u: np.where(
+            u < close_s + hold_s,
+            np.clip((u - close_s) / hold_s, 0.0, 1.0),
+            np.exp(-np.maximum(u - close_s - hold_s, 0.0) / tau_s),
+        ),
+    )
+
+
+def blurred(since_s: Floats, width_s: float, curve: Callable[[Floats], Floats]) -> Floats:
+    """Mean of a curve over fires spread evenly over (0, width]."""
+    if width_s <= 0:
+        return curve(since_s)
+    late = (np.arange(_N_BLUR) + 0.5) / _N_BLUR * width_s
+    return np.asarray(curve(since_s[None, :] - late[:, None]).mean(axis=0))
+
+
+def fit_header(since_s: Floats, count: Floats, mean: Floats, sigma: float, width_s: float) -> HeaderCurve:
+    """Fit P to the pooled stack of sound rows.
+
+    Args:
+        since_s, count, mean: of each bin, shape (n_bins,): time since fire, points, mean deficit.
+        sigma: standard deviation of a point [-].
+    """
+    shapes = np.array([[curve_shape(since_s, c, tau, width_s) for tau in _TAUS_S] for c in _CLOSES_S])
+    s_ff, s_fy = (shapes**2) @ count, shapes @ (count * mean)
+    gain = np.where(s_fy > 0, s_fy**2 / np.maximum(s_ff, 1e-12), 0.0)
+    # Sampling in step with the pulses leaves the closing open: then it is taken as usual.
+    as_good = gain.max(axis=1) >= gain.max() - 2 * _AS_GOOD * sigma**2
+    usual = int(np.argmin(np.where(as_good, np.abs(_CLOSES_S - trade.VALVE_OPEN.value), np.inf)))
+    at = int(gain[usual].argmax())
+    close_s, tau_s = float(_CLOSES_S[usual]), float(_TAUS_S[at])
+    if 0 < at < _TAUS_S.size - 1:
+        left, best, right = gain[usual, at - 1 : at + 2].tolist()
+        bend = left - 2 * best + right
+        if bend < 0:
+            tau_s *= float((_TAUS_S[1] / _TAUS_S[0]) ** ((left - right) / (2 * bend)))
+    shape = curve_shape(since_s, close_s, tau_s, width_s)
+    size = float((shape**2) @ count)
+    drop = float(shape @ (count * mean)) / size if size > 0 else 0.0
+    return HeaderCurve(drop, close_s, tau_s, width_s)

@@ -1,0 +1,169 @@
+"""Laying pulses over each other: every point of a header on the time since the fire before it.
+
+A pulse lasts 0.1 s and its refill seconds, while a historian keeps a point every second, five or
+ten. But a row is fired hundreds of times a day, each time at another phase of the sampling clock,
+so the points of all its pulses together trace the curve far below the sampling period.
+
+Every point is taken relative to the level that the supply holds, y = 1 - p / level, so that a
+wandering supply drops out, and freed of what earlier pulses had not yet made good:
+
+    y' = (y - R exp(-u / tau)) / (1 - R),    R the relative deficit at the fire
+
+so a row fired after a silent one is not taken for a weak one. Level, deficits and the header's
+curve hang on each other; a few rounds settle them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall.events.fires import Fires
+from rowcall.events.header_curve import HeaderCurve
+from rowcall.model import Floats, Signal
+
+Ints = npt.NDArray[np.int64]
+
+_REACH_S = 25.0  # chosen: points later than five long recoveries after a fire tell nothing of it
+_LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
+_RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
+_FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
+_LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
+_GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
+_LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
+_PHASES, _LONGEST_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
+FEWEST_POINTS = 30  # chosen: fewer points do not make a stack
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """Points of a header laid on the fires, arrays of shape (n_points,) but for the last two.
+
+    Attributes:
+        fire: which fire a point follows (place in the fires).
+        since_s: time since the earliest instant at which that fire may have come [s].
+        y: relative deficit of gauge pressure that this fire made [-].
+        line: row of each fire as a place in `rows`, shape (n_fires,).
+        rows: (compartment, row), shape (n_rows, 2).
+        before_pa: pressure just before each fire, shape (n_fires,) [Pa].
+        width_s: how far the fires' instants are uncertain (scanned counters) [s].
+    """
+
+    fire: Ints
+    since_s: Floats
+    y: Floats
+    line: Ints
+    rows: Ints
+    before_pa: Floats
+    width_s: float
+
+    @property
+    def row_of_point(self) -> Ints:
+        """Place in `rows` of the row that each point follows."""
+        return self.line[self.fire]
+
+
+def lay_over(
+    header: Signal, fires: Fires, curve: HeaderCurve | None, share: Floats | None
+) -> Overlay | None:
+    """Lay the points of a header over each other; None where there are too few.
+
+    Args:
+        header: pressure of the header that these fires draw on [Pa, gauge].
+        fires: in order of time, clock offset removed.
+        curve: the header's curve as far as it is known; None at first.
+        share: drop of each fire's row as a share of the curve's, shape (n_fires,).
+    """
+    if fires.size < 2 or header.time_s.size < FEWEST_POINTS:
+        return None
+    rows, line = np.unique(
+        np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
+    )
+    fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
+    since = header.time_s - fires.low_s[np.maximum(fire, 0)]
+    known = (fire >= 0) & (since <= _REACH_S)
+    if known.sum() < FEWEST_POINTS:
+        return None
+    fire, since = fire[known].astype(np.int64), since[known]
+    time, pressure = header.time_s[known], header.value[known]
+    if curve is None or share is None:
+        interval = np.diff(fires.low_s, append=np.inf)
+        until = np.minimum(interval, np.median(interval))
+        rested = since >= _LATE_SHARE * until[fire]
+        model, left, fade = np.zeros(since.size), np.zeros(fires.size), np.zeros(since.size)
+    else:
+        left = _left_at_fires(fires.low_s, curve, share)
+        fade = np.exp(-since / curve.tau_s)
+        own = curve.shape(since) * curve.drop * share[fire]
+        model = left[fire] * fade + (1.0 - left[fire]) * own
+        rested = model <= np.quantile(model, _RESTED_SHARE)
+    if rested.sum() < FEWEST_POINTS:
+        return None
+    at, supply = _supply(time[rested], (pressure / np.maximum(1.0 - model, 0.05))[rested])
+    level = np.maximum(np.interp(time, at, supply), 1.0)
+    y = (1.0 - pressure / level - left[fire] * fade) / (1.0 - left[fire])
+    near = _is_near(time, at)
+    if near.sum() < FEWEST_POINTS:
+        return None
+    fire, since, y = fire[near], since[near], y[near]
+    return Overlay(
+        fire,
+        since,
+        np.clip(y, -1.0, 1.0),
+        line.reshape(-1).astype(np.int64),
+        rows.astype(np.int64),
+        np.interp(fires.low_s, at, supply) * (1.0 - left),
+        float(np.median(fires.high_s - fires.low_s)),
+    )
+
+
+def is_in_step(header: Signal, fires: Fires) -> bool:
+    """Tell whether the sampling meets the pulses at so few phases that no curve can be drawn.
+
+    So it is where the period of the one is a multiple of the other's, to within what drifts in a
+    day: then the header is never seen at rest, or never soon after a fire.
+    """
+    if fires.size < 2:
+        return False
+    interval = float(np.median(np.diff(fires.low_s)))
+    fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
+    phase = (header.time_s - fires.low_s[np.maximum(fire, 0)])[fire >= 0] / max(interval, 1e-3)
+    count, _ = np.histogram(phase, bins=_PHASES, range=(0.0, 1.0))
+    seen = np.flatnonzero(count > 0.1 * count.mean())
+    if not seen.size:
+        return True
+    unseen = np.diff(np.append(seen, seen[0] + _PHASES)) - 1
+    return bool(unseen.max() > _LONGEST_UNSEEN)
+
+
+def _supply(time_s: Floats, pressure_pa: Floats) -> tuple[Floats, Floats]:
+    """Level that the supply holds: medians of blocks of rested points, and their middle times."""
+    step_s = max(float(np.median(np.diff(time_s))), 1e-3)
+    size = min(max(_FEWEST_LEVEL, int(_LEVEL_S / step_s)), time_s.size)
+    whole = time_s.size // size * size
+    times = time_s[:whole].reshape(-1, size)
+    level = np.median(pressure_pa[:whole].reshape(-1, size), axis=1)
+    length = times[:, -1] - times[:, 0]
+    is_dense = length <= _GAPPY * np.median(length)  # a block across a gap speaks for neither side
+    return times[is_dense].mean(axis=1), level[is_dense]
+
+
+def _is_near(time_s: Floats, known_s: Floats) -> npt.NDArray[np.bool_]:
+    """Tell where the level is known from nearby; in between the supply may have wandered."""
+    reach = max(_LEVEL_REACH_S, 1.5 * float(np.median(np.diff(known_s)))) if known_s.size > 1 else _LEVEL_REACH_S
+    after = np.searchsorted(known_s, time_s)
+    left = np.abs(time_s - known_s[np.clip(after - 1, 0, known_s.size - 1)])
+    right = np.abs(known_s[np.clip(after, 0, known_s.size - 1)] - time_s)
+    return np.asarray(np.minimum(left, right) <= reach)
+
+
+def _left_at_fires(low_s: Floats, curve: HeaderCurve, share: Floats) -> Floats:
+    """Relative deficit that is left of the pulses before at each fire."""
+    fade = np.exp(-np.maximum(np.diff(low_s) - curve.close_s, 0.0) / curve.tau_s).tolist()
+    left, now = [0.0], 0.0
+    for drop, rest in zip((share[:-1] * curve.drop).tolist(), fade, strict=True):
+        now = (now + (1.0 - now) * drop) * rest
+        left.append(now)
+    return np.clip(np.array(left), 0.0, 0.9)
