@@ -149,8 +149,8 @@ def test_facts_of_rows(on_demand: Studied) -> None:
         assert fact(on_demand.day, "n_answered", compartment, row) == n
     for compartment in (1, 2):
         ratios = [fact(on_demand.day, "drop_ratio", compartment, row) for row in range(1, 7)]
-        # One of six rows is at the median of its header but for the two in the middle.
-        assert np.median(np.array(ratios, np.float64)) == pytest.approx(1.0, abs=1e-9)
+        # Each row is held against the others; rows differ by 3 %.
+        assert np.median(np.array(ratios, np.float64)) == pytest.approx(1.0, abs=0.03)
         assert max(ratios) < 1.15  # type: ignore[type-var, operator]
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import pytest
 from scene_answers import ask, found, value_of
 from scene_edits import in_unit, reordered, shifted
-from scenes import exports, kiln, local, on_time, study
+from scenes import exports, fact, kiln, local, on_time, study
 
 from rowcall.model import Subject, Urgency, Verdict
 from rowcall_plant import HeaderPlan, RowDrawnOut, RowSilent, SlowHeaderRecovery
@@ -70,9 +70,11 @@ def test_a_healthy_day_of_slow_samples_finds_nothing() -> None:
 def test_a_longer_pulse_time_draws_out_all_rows_alike() -> None:
     everywhere = drawn((c, r) for c in (1, 2) for r in range(1, 7))
     plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))  # some rows are deep as well
-    answers = ask(RULE, study(exports(plan, everywhere, seed=4)[0]).day)
+    day = study(exports(plan, everywhere, seed=4)[0]).day
+    answers = ask(RULE, day)
     assert max(value_of(answer, "drop_ratio") for answer in answers.values()) > 1.15
-    assert min(value_of(answer, "min_delay_s") for answer in answers.values()) > 0.85
+    delays = [fact(day, "min_delay_s", c, r) for c, r in day.baghouse.all_rows()]
+    assert min(delay for delay in delays if delay is not None) > 0.85
     assert found(answers) == set()
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
@@ -91,7 +93,7 @@ def test_a_row_of_deeper_drops_in_time_is_no_late_valve() -> None:
     plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))
     day = study(exports(plan, seed=4)[0]).day
     answers = ask(RULE, day)
-    assert max(value_of(answer, "drop_ratio") for answer in answers.values()) > 1.3
+    assert max(value_of(answer, "drop_ratio") for answer in answers.values()) > 1.2
     assert found(answers) == set()
 
 
@@ -105,11 +107,18 @@ def test_a_silent_row_is_no_late_valve() -> None:
 # 4. Thin data.
 
 
-def test_a_row_that_cannot_be_heard_is_not_judged() -> None:
+@pytest.mark.parametrize("step_s", [5, 10])
+def test_a_late_valve_is_found_in_slow_samples(step_s: int) -> None:
     plan = kiln(cleaning=on_time(6))
-    answers = ask(RULE, study(exports(plan, drawn([(2, 4)]), seed=4, step_s=10)[0]).day)
+    day = study(exports(plan, drawn([(2, 4)]), seed=4, step_s=step_s)[0]).day
+    assert found(ask(RULE, day)) == {(2, 4)}
+
+
+def test_where_a_late_valve_would_not_stand_out_no_row_is_judged() -> None:
+    plan = kiln(cleaning=on_time(6), noise_scale=4.0)
+    day = study(exports(plan, drawn([(2, 4)]), seed=4, step_s=60)[0]).day
+    answers = ask(RULE, day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
-    assert "answered pulses to time" in answers[Subject("BH1", 2, 4)].text
 
 
 def test_few_pulses_cannot_tell() -> None:

@@ -205,8 +205,8 @@ def test_shortage_and_a_slow_compartment_together_are_not_called_unshared() -> N
 
 
 def test_refills_that_cannot_be_followed_are_not_judged() -> None:
-    day = study(exports(kiln(cleaning=on_time(6)), seed=4, step_s=10)[0]).day
-    answers = ask(RULE, day)
+    plan = kiln(cleaning=on_time(6, 120.0), noise_scale=20.0)
+    answers = ask(RULE, study(exports(plan, seed=4, step_s=60)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
     assert "refill could be followed" in answers[Subject("BH1", 1)].text
 

@@ -8,11 +8,12 @@ a slow refill (the minimum comes in time, only the way back is long).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-
-import numpy as np
+from datetime import timedelta
 
 from rowcall.diagnosis.fact_book import Place, fact_book
+from rowcall.diagnosis.row_evidence import row_evidence
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -31,66 +32,80 @@ from rowcall.units import Dimension, show
 
 
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
-    """Answer for every row; reads the facts n_answered, min_delay_s, drop_pa and drop_ratio."""
+    """Answer for every row; reads the facts late_s, p_late, p_late_trial and drop_ratio."""
     facts = fact_book(day.facts)
-    for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
-        delays = [facts.get((compartment, row, "min_delay_s")) for row in range(1, n_rows + 1)]
-        known = [delay for delay in delays if delay is not None]
-        peers = float(np.median(known)) if known else float("nan")
-        for row in range(1, n_rows + 1):
-            subject = Subject(day.baghouse.id, compartment, row)
-            yield _judge_row(day, facts, subject, peers, limits)
+    for compartment, row in day.baghouse.all_rows():
+        yield _judge_row(day, facts, Subject(day.baghouse.id, compartment, row), limits)
 
 
 def _judge_row(
-    day: BaghouseDay, facts: dict[Place, float], subject: Subject, peers: float, limits: Limits
+    day: BaghouseDay, facts: dict[Place, float], subject: Subject, limits: Limits
 ) -> Answer:
-    place = (subject.compartment, subject.row)
-    answered = facts.get((*place, "n_answered"), 0.0)
-    delay, ratio = facts.get((*place, "min_delay_s")), facts.get((*place, "drop_ratio"))
-    drop = facts.get((*place, "drop_pa"))
-    if answered < limits["min_pulses"] or delay is None or ratio is None or drop is None:
-        return Answer.cannot_tell(subject, f"only {answered:.0f} answered pulses to time")
-    late = delay - peers
+    def of(name: str) -> float:
+        return facts.get((subject.compartment, subject.row, name), math.nan)
+
+    row = row_evidence(facts, subject.compartment, subject.row)
+    late, error, chance = of("late_s"), of("late_s_error"), of("p_late")
+    ratio, power = of("drop_ratio"), of("p_late_trial")
+    if math.isnan(chance) or not row.called >= limits["min_pulses"]:
+        pulses = 0 if math.isnan(row.called) else row.called
+        return Answer.cannot_tell(subject, f"its {pulses:.0f} pulses give no curve to time")
+    if not row.surely_answers:
+        return Answer.cannot_tell(subject, "it shows no drop that could be timed")
     values = (
-        Quantity("min_delay_s", delay, "s"),
         Quantity("late_s", late, "s"),
-        Quantity("drop_pa", drop, "Pa"),
+        Quantity("late_s_error", error, "s"),
+        Quantity("p_late", chance, "1"),
         Quantity("drop_ratio", ratio, "1"),
     )
-    seen = (
-        f"lowest header pressure {show(delay, 's', 2)} after the fire, {show(late, 's', 2)} later "
-        f"than its peers; drop {show(drop, 'bar', 2)}, {ratio:.0%} of theirs"
-    )
-    if late < limits["late"] or ratio < limits["deep"]:
-        return Answer.clear(subject, f"Closes in time: {seen}.", values)
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NEXT_OUTAGE,
-        start=day.start,
-        end=day.end,
-        values=values,
-        text=f"Valve closes late: {seen}. It wastes air and wears the bags of this row.",
-        action="Isolated and bled: renew both diaphragms, clean the seat, check spring and bleed "
-        "hole, tighten the lid crosswise and gradually.",
+    if chance >= limits["sure"] and late >= limits["late"] and ratio >= limits["deep"]:
+        return Answer(
+            subject=subject,
+            verdict=Verdict.FOUND,
+            urgency=Urgency.NEXT_OUTAGE,
+            start=day.start + timedelta(seconds=row.onset_s if row.changed else 0.0),
+            end=day.end,
+            values=values,
+            text=f"Valve closes {show(late, 's', 2)} later than its peers' (standard error "
+            f"{show(error, 's', 2)}); its drop is {ratio:.0%} of theirs. It wastes air and wears "
+            "the bags of this row.",
+            action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
+            "bleed hole, tighten the lid crosswise and gradually.",
+        )
+    if chance > limits["open"] and ratio >= limits["deep"]:
+        return Answer.cannot_tell(
+            subject, f"its valve closes late with a probability of {chance:.0%} only"
+        )
+    if power < limits["power"]:
+        return Answer.cannot_tell(
+            subject, "a valve that hangs by less than half a second would not stand out here"
+        )
+    return Answer.clear(
+        subject, f"Closes in time with its peers; its drop is {ratio:.0%} of theirs.", values
     )
 
 
 RULE = Rule(
     name="row_drawn_out",
     title="Row's valve closes late",
-    looks_for="A drop that is deeper than the peers' and reaches its minimum later.",
+    looks_for="Stacked pulses that go deeper than the peers' and close later.",
     needs=(
         Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
         Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
     ),
     thresholds=(
+        Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
+        Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),
+        Threshold("deep", "1.05", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
+        Threshold("sure", "0.999", Dimension.RATIO, "probability of closing late", "chosen"),
+        Threshold("open", "0.5", Dimension.RATIO, "probability that leaves it open", "chosen"),
         Threshold(
-            "min_pulses", "20", Dimension.RATIO, "answered pulses before a verdict", "chosen"
+            "power",
+            "0.95",
+            Dimension.RATIO,
+            "probability that a valve 0.4 s late would get, below which nothing is cleared",
+            "chosen",
         ),
-        Threshold("late", "0.3 s", Dimension.TIME, "minimum later than the peers' by", "chosen"),
-        Threshold("deep", "1.15", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
     ),
     check_first=(
         "both diaphragms of the valve",

@@ -8,6 +8,7 @@ calls (no fire at all), and a header whose every row is silent (air shut off, or
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -15,7 +16,13 @@ from datetime import datetime, timedelta
 import numpy as np
 import polars as pl
 
-from rowcall.diagnosis.fact_book import Place, fact_book
+from rowcall.diagnosis.fact_book import fact_book
+from rowcall.diagnosis.row_evidence import (
+    SILENT_SHARE,
+    RowEvidence,
+    row_evidence,
+    share_interval,
+)
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -34,22 +41,24 @@ from rowcall.units import Dimension
 
 
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
-    """Answer for every row; reads `pulses.answered` and the facts n_called, n_heard, n_answered."""
+    """Answer for every row from `row_evidence`."""
     facts = fact_book(day.facts)
     for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
-        rows = [Subject(day.baghouse.id, compartment, row) for row in range(1, n_rows + 1)]
+        rows = {
+            Subject(day.baghouse.id, compartment, row): row_evidence(facts, compartment, row)
+            for row in range(1, n_rows + 1)
+        }
         answered, heard = (
-            sum(facts.get((compartment, s.row, name), 0) for s in rows)
-            for name in ("n_answered", "n_heard")
+            sum(getattr(row, name) for row in rows.values()) for name in ("answered", "heard")
         )
         if heard >= limits["min_pulses"] and answered <= limits["silent_share"] * heard:
-            yield from _whole_header(day, rows, heard, day.start)
+            yield from _whole_header(day, list(rows), heard, day.start)
             continue
-        found = [_judge_row(day, facts, subject, limits) for subject in rows]
+        found = [_judge_row(day, row, subject, limits) for subject, row in rows.items()]
         judged = [answer for answer in found if answer.verdict is not Verdict.CANNOT_TELL]
         gone = [answer.start or day.start for answer in judged if _is_silent(answer)]
         if len(gone) == len(judged) > 1:
-            yield from _whole_header(day, rows, heard, max(gone))
+            yield from _whole_header(day, list(rows), heard, max(gone))
             continue
         n_found = sum(answer.verdict is Verdict.FOUND for answer in found)
         urgent = n_found > 1 and n_found >= limits["many_share"] * n_rows
@@ -57,55 +66,122 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
             yield _hurry(answer) if urgent and answer.verdict is Verdict.FOUND else answer
 
 
-def _judge_row(
-    day: BaghouseDay, facts: dict[Place, float], subject: Subject, limits: Limits
-) -> Answer:
-    place = (subject.compartment, subject.row)
-    called = facts.get((*place, "n_called"))
-    heard, answered = facts.get((*place, "n_heard"), 0.0), facts.get((*place, "n_answered"), 0.0)
-    if called is None and heard == 0:
+def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
+    if math.isnan(row.called) and row.heard == 0:
         return Answer.cannot_tell(subject, "nothing tells which row was fired")
-    if called == 0:
+    if row.called == 0:
         return Answer.cannot_tell(
             subject,
             "the controller never called this row on this day, which says nothing of its valve",
         )
-    if heard < limits["min_pulses"]:
-        return Answer.cannot_tell(
-            subject, f"only {heard:.0f} of its pulses fell where the header was heard"
-        )
+    if row.heard >= limits["min_pulses"]:
+        return _by_pulses(day, row, subject, limits)
+    return _by_stack(day, row, subject, limits)
+
+
+def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
+    """Judge by the pulses that were heard one by one."""
+    heard, answered = row.heard, row.answered
+    low, high = share_interval(answered, heard)
     values = (
         Quantity("n_heard", heard, "1"),
         Quantity("n_answered", answered, "1"),
         Quantity("answered_share", answered / heard, "1"),
+        Quantity("answered_share_low", low, "1"),
+        Quantity("answered_share_high", high, "1"),
     )
     last_answer_s, n_since = _silence(day, subject)
     if n_since >= limits["min_pulses"] or answered <= limits["silent_share"] * heard:
         since = "all day" if answered == 0 else f"for its last {n_since} pulses"
-        return Answer(
-            subject=subject,
-            verdict=Verdict.FOUND,
-            urgency=Urgency.NEXT_OUTAGE,
-            start=day.start + timedelta(seconds=last_answer_s),
-            end=day.end,
-            values=values,
-            text=f"Silent {since}: {answered:.0f} of {heard:.0f} pulses heard were answered; "
+        return _silent(
+            day,
+            subject,
+            last_answer_s,
+            values,
+            f"Silent {since}: {answered:.0f} of {heard:.0f} pulses heard were answered; "
             "its neighbours draw the header down as usual.",
-            action=_ACTION,
         )
-    if answered < limits["steady_share"] * heard:
-        return Answer(
-            subject=subject,
-            verdict=Verdict.FOUND,
-            urgency=Urgency.WATCH,
-            start=day.start,
-            end=day.end,
-            values=values,
-            text=f"Answers now and then: {answered:.0f} of {heard:.0f} pulses heard.",
-            action="Check the wiring, the coil and the pilot line of this row for a loose contact, "
-            "dirt or ice.",
+    seen = f"{answered:.0f} of {heard:.0f} pulses heard"
+    missed = heard - answered
+    if answered < limits["steady_share"] * heard and missed >= limits["least_missed"]:
+        if row.full_share < limits["full_share"]:
+            return Answer.clear(
+                subject, f"Answers faintly rather than not: {seen} showed a drop.", values
+            )
+        return _now_and_then(day, row, subject, values, f"{seen}, {low:.0%} to {high:.0%}")
+    return Answer.clear(subject, f"Answered {seen}.", values)
+
+
+def _now_and_then(
+    day: BaghouseDay,
+    row: RowEvidence,
+    subject: Subject,
+    values: tuple[Quantity, ...],
+    seen: str,
+) -> Answer:
+    recovered = row.changed and row.before < SILENT_SHARE and row.surely_answers
+    since = day.start + timedelta(seconds=row.onset_s) if recovered else None
+    return Answer(
+        subject=subject,
+        verdict=Verdict.FOUND,
+        urgency=Urgency.WATCH,
+        start=day.start,
+        end=since or day.end,
+        values=values,
+        text=f"Was silent and answers again: {seen}."
+        if recovered
+        else f"Answers now and then: {seen}.",
+        action="Check the wiring, the coil and the pilot line of this row for a loose contact, "
+        "dirt or ice.",
+    )
+
+
+def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
+    """Judge by all pulses laid over each other, where hardly one was heard by itself."""
+    called = row.called
+    if called < limits["min_pulses"]:
+        return Answer.cannot_tell(
+            subject, f"only {row.heard:.0f} of its pulses fell where the header was heard"
         )
-    return Answer.clear(subject, f"Answered {answered:.0f} of {heard:.0f} pulses heard.", values)
+    if row.in_step:
+        return Answer.cannot_tell(
+            subject,
+            "the samples are in step with the pulses and meet each at the same moment, so its "
+            f"{called:.0f} pulses could not be heard",
+        )
+    if math.isnan(row.ratio):
+        return Answer.cannot_tell(
+            subject, f"only {row.heard:.0f} of its pulses fell where the header was heard"
+        )
+    seen = (
+        f"its {called:.0f} pulses laid over each other show {max(row.ratio, 0):.0%} of its peers' "
+        f"drop (standard error {row.ratio_error:.1%})"
+    )
+    values = (
+        Quantity("drop_ratio", row.ratio, "1"),
+        Quantity("drop_ratio_error", row.ratio_error, "1"),
+    )
+    if row.is_surely_silent:
+        since = row.onset_s if row.changed else 0.0
+        return _silent(day, subject, since, values, f"Silent: {seen}.")
+    if row.surely_answers:
+        return Answer.clear(subject, f"Answers: {seen}.", values)
+    return Answer.cannot_tell(subject, f"not enough was heard: {seen}")
+
+
+def _silent(
+    day: BaghouseDay, subject: Subject, since_s: float, values: tuple[Quantity, ...], text: str
+) -> Answer:
+    return Answer(
+        subject=subject,
+        verdict=Verdict.FOUND,
+        urgency=Urgency.NEXT_OUTAGE,
+        start=day.start + timedelta(seconds=since_s),
+        end=day.end,
+        values=values,
+        text=text,
+        action=_ACTION,
+    )
 
 
 def _silence(day: BaghouseDay, subject: Subject) -> tuple[float, int]:
@@ -169,9 +245,19 @@ RULE = Rule(
         ),
         Threshold(
             "steady_share",
-            "0.8",
+            "0.9",
             Dimension.RATIO,
             "answered share below: answers now and then",
+            "chosen",
+        ),
+        Threshold(
+            "least_missed", "3", Dimension.RATIO, "unanswered pulses it takes for that", "chosen"
+        ),
+        Threshold(
+            "full_share",
+            "0.6",
+            Dimension.RATIO,
+            "drop of its answers, of the peers', below which it is faint instead",
             "chosen",
         ),
         Threshold(

@@ -2,11 +2,15 @@
 
 One line a fact: `compartment`, `row` (0 meaning all), `name`, `value` in inside units.
 
-By row: n_called, n_heard, n_answered, drop_pa, drop_ratio (to the median row of its header),
-min_delay_s, tau_s. By compartment: n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the
-plant-local day, counted from its start), n_tau_hNN, slow_frac (share of pulses not made good
-before the next), clock_offset_s. By baghouse: n_pulses, n_cycles, residual_dp_pa, peak_dp_pa,
-cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3), residual_drag (Pa.s/m), running_min,
+By row: n_called, n_heard, n_answered, drop_pa, min_delay_s, tau_s; from its stacked pulses
+drop_ratio (to the sound rows of its header), drop_ratio_error, late_s, late_s_error, p_late,
+p_late_trial, stack_tau_s, stack_tau_log_error, n_points (see `row_curves`); full_share (median
+share of the usual drop where it answered); where it changed within the day onset_s, share_before,
+share_after, share_after_error, n_after. By compartment:
+n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, counted from its
+start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s,
+in_step (1 where the sampling meets the pulses at few phases only). By baghouse: n_pulses,
+n_cycles, residual_dp_pa, peak_dp_pa, cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3), residual_drag (Pa.s/m), running_min,
 idle_min, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
 """
 
@@ -18,6 +22,7 @@ import polars as pl
 
 from rowcall.condition.state import State
 from rowcall.events.find import Events
+from rowcall.events.onset import row_onsets
 from rowcall.site import Baghouse
 
 FACT_COLUMNS = {
@@ -26,6 +31,19 @@ FACT_COLUMNS = {
     "name": pl.String,
     "value": pl.Float64,
 }
+_STACKED = (
+    "drop_ratio",
+    "drop_ratio_error",
+    "late_s",
+    "late_s_error",
+    "p_late",
+    "p_late_trial",
+    "stack_tau_s",
+    "stack_tau_log_error",
+    "n_points",
+)
+_ONSET = ("onset_s", "share_before", "share_after", "share_after_error", "n_after")
+_SURE_STACK = 0.2  # chosen: a stack's tau with a larger relative error says little
 _SURE = 0.5  # chosen: a tau with a standard error of 50 % or more says little
 
 
@@ -33,7 +51,7 @@ def daily_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -> pl
     """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
     parts = [
         _row_facts(baghouse, events),
-        _compartment_facts(events.pulses),
+        _compartment_facts(events),
         _hourly_tau(events.pulses),
         _baghouse_facts(baghouse, minutes, events),
     ]
@@ -68,31 +86,52 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
             n_called=pl.len(),
             n_heard=pl.col("drop_pa").is_not_null().sum(),
             n_answered=pl.col("answered").sum(),
+            full_share=pl.col("share").filter(pl.col("answered")).median(),
             drop_pa=pl.col("drop_pa").median(),
             # The mean: delays spread evenly over a sampling period, where a median is noisier.
             min_delay_s=pl.col("min_delay_s").mean(),
             tau_s=_sure_tau().median(),
         )
-        .with_columns(drop_ratio=pl.col("drop_pa") / pl.col("drop_pa").median().over("compartment"))
     )
     if not events.fires_known:  # scanned bits miss most fires: no number of calls can be told
         measured = measured.drop("n_called")
     names = [name for name in measured.columns if name not in ("compartment", "row")]
     counts = ["n_called", "n_heard", "n_answered"] if events.fires_known else []
-    joined = roster.join(measured, on=["compartment", "row"], how="left")
-    return _long(joined.with_columns(pl.col(counts).fill_null(0)), names)
+    place = ["compartment", "row"]
+    joined = roster
+    for part in (measured, events.curves, row_onsets(events.pulses)):
+        joined = joined.join(part, on=place, how="left")
+    told = joined.with_columns(
+        pl.col(counts).fill_null(0),
+        drop_pa=pl.coalesce("drop_pa", pl.col("drop_ratio") * pl.col("usual_drop_pa")),
+        tau_s=pl.coalesce(
+            "tau_s",
+            pl.when(pl.col("stack_tau_log_error") < _SURE_STACK).then(pl.col("stack_tau_s")),
+        ),
+    )
+    return _long(told, [*names, *_STACKED, *_ONSET])
 
 
-def _compartment_facts(pulses: pl.DataFrame) -> pl.DataFrame:
-    grouped = pulses.group_by("compartment").agg(
+def _compartment_facts(events: Events) -> pl.DataFrame:
+    grouped = events.pulses.group_by("compartment").agg(
         n_pulses=pl.len(),
         before_pa=pl.col("before_pa").median(),
         drop_pa=pl.col("drop_pa").filter(pl.col("answered")).median(),
         tau_s=_sure_tau().median(),
         slow_frac=1 - pl.col("recovered").mean(),
     )
-    names = [name for name in grouped.columns if name != "compartment"]
-    return _long(grouped.with_columns(row=pl.lit(0)), names)
+    usual = events.curves.group_by("compartment").agg(
+        usual_drop_pa=pl.col("usual_drop_pa").first(),
+        usual_tau_s=pl.col("usual_tau_s")
+        .filter(pl.col("stack_tau_log_error") < _SURE_STACK)
+        .first(),
+    )
+    told = grouped.join(usual, on="compartment", how="left").with_columns(
+        row=pl.lit(0),
+        drop_pa=pl.coalesce("drop_pa", "usual_drop_pa"),
+        tau_s=pl.coalesce("tau_s", "usual_tau_s"),
+    )
+    return _long(told, [name for name in grouped.columns if name != "compartment"])
 
 
 def _hourly_tau(pulses: pl.DataFrame) -> pl.DataFrame:
@@ -134,6 +173,7 @@ def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -
         facts.append((0, "supply_pressure_pa", minutes["supply_pressure_pa"].median()))
     for compartment, offset in events.clock_offsets.items():
         facts.append((compartment, "clock_offset_s", offset.offset_s))
+    facts += [(compartment, "in_step", 1.0) for compartment in sorted(events.in_step)]
     lines = [(c, 0, name, _number(value)) for c, name, value in facts]
     return pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row")
 

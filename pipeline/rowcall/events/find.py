@@ -11,6 +11,7 @@ import polars as pl
 from rowcall.events.clock_offset import ClockOffset, clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.fires import Fires, find_fires
+from rowcall.events.overlay import is_in_step
 from rowcall.events.pulses import PULSE_COLUMNS, find_drops, measure_pulses
 from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
 from rowcall.events.stack import stack_rows
@@ -27,6 +28,7 @@ class Events:
     clock_offsets: per compartment (0: shared header) what was added to the fire times.
     fires_known: True where bits or counters tell every fire; False where only drops do.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
+    in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
     """
 
     pulses: pl.DataFrame
@@ -34,6 +36,7 @@ class Events:
     cycles: pl.DataFrame
     clock_offsets: Mapping[int, ClockOffset]
     fires_known: bool
+    in_step: frozenset[int]
 
 
 def find_events(
@@ -44,7 +47,7 @@ def find_events(
     headers = {
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
-    tables, curves, offsets = [], [pl.DataFrame(schema=CURVE_COLUMNS)], {}
+    tables, curves, offsets, in_step = [], [pl.DataFrame(schema=CURVE_COLUMNS)], {}, set()
     for own, header in sorted(headers.items()):
         served = (
             [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
@@ -58,6 +61,8 @@ def find_events(
                 offsets[own] = offset
                 mine = mine.shifted(offset.offset_s)
         stack = stack_rows(header, mine)
+        if is_in_step(header, mine):
+            in_step.add(own)
         if stack is not None and fires is not None:
             curves.append(row_curves(stack))
         tables.append(measure_pulses(header, mine, stack))
@@ -69,6 +74,7 @@ def find_events(
         cycles=find_cycles(baghouse, signals, pulses, minutes, fires is None or fires.is_complete),
         clock_offsets=offsets,
         fires_known=fires is not None and fires.is_complete,
+        in_step=frozenset(in_step),
     )
 
 

@@ -75,14 +75,18 @@ def blurred(since_s: Floats, width_s: float, curve: Callable[[Floats], Floats]) 
     return np.asarray(curve(since_s[None, :] - late[:, None]).mean(axis=0))
 
 
-def fit_header(since_s: Floats, count: Floats, mean: Floats, sigma: float, width_s: float) -> HeaderCurve:
+def fit_header(
+    since_s: Floats, count: Floats, mean: Floats, sigma: float, width_s: float
+) -> HeaderCurve:
     """Fit P to the pooled stack of sound rows.
 
     Args:
         since_s, count, mean: of each bin, shape (n_bins,): time since fire, points, mean deficit.
         sigma: standard deviation of a point [-].
     """
-    shapes = np.array([[curve_shape(since_s, c, tau, width_s) for tau in _TAUS_S] for c in _CLOSES_S])
+    shapes = np.array(
+        [[curve_shape(since_s, c, tau, width_s) for tau in _TAUS_S] for c in _CLOSES_S]
+    )
     s_ff, s_fy = (shapes**2) @ count, shapes @ (count * mean)
     gain = np.where(s_fy > 0, s_fy**2 / np.maximum(s_ff, 1e-12), 0.0)
     # Sampling in step with the pulses leaves the closing open: then it is taken as usual.

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall import trade
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
 from rowcall.model import Floats, Signal
@@ -31,6 +32,10 @@ _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at 
 _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
 _FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
 _LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
+_RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
+_MOST_DEFICIT = 0.95
+# Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
+_LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
 _GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
 _LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
 _PHASES, _LONGEST_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
@@ -81,42 +86,62 @@ def lay_over(
     rows, line = np.unique(
         np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
     )
+    usual_s = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
-    known = (fire >= 0) & (since <= _REACH_S)
-    if known.sum() < FEWEST_POINTS:
-        return None
-    fire, since = fire[known].astype(np.int64), since[known]
-    time, pressure = header.time_s[known], header.value[known]
-    if curve is None or share is None:
-        interval = np.diff(fires.low_s, append=np.inf)
-        until = np.minimum(interval, np.median(interval))
-        rested = since >= _LATE_SHARE * until[fire]
-        model, left, fade = np.zeros(since.size), np.zeros(fires.size), np.zeros(since.size)
-    else:
-        left = _left_at_fires(fires.low_s, curve, share)
-        fade = np.exp(-since / curve.tau_s)
-        own = curve.shape(since) * curve.drop * share[fire]
-        model = left[fire] * fade + (1.0 - left[fire]) * own
-        rested = model <= np.quantile(model, _RESTED_SHARE)
+    near = (fire >= 0) & (since <= max(_REACH_S, _RESTING_INTERVALS * usual_s))
+    fire, since = fire[near].astype(np.int64), since[near]
+    time, pressure = header.time_s[near], header.value[near]
+    model = _model(fires, fire, since, curve, share)
+    rested = (
+        since >= _LATE_SHARE * np.minimum(np.diff(fires.low_s, append=np.inf), usual_s)[fire]
+        if curve is None
+        else model.deficit <= np.quantile(model.deficit, _RESTED_SHARE)
+    )
     if rested.sum() < FEWEST_POINTS:
         return None
-    at, supply = _supply(time[rested], (pressure / np.maximum(1.0 - model, 0.05))[rested])
-    level = np.maximum(np.interp(time, at, supply), 1.0)
-    y = (1.0 - pressure / level - left[fire] * fade) / (1.0 - left[fire])
-    near = _is_near(time, at)
-    if near.sum() < FEWEST_POINTS:
+    at, supply = _supply(time[rested], pressure[rested] / (1.0 - model.deficit[rested]))
+    level = np.interp(time, at, supply)
+    y = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
+    y = (y - model.left[fire] * model.fade) / (1.0 - model.left[fire])
+    used = (since <= _REACH_S) & _is_near(time, at)
+    if used.sum() < FEWEST_POINTS:
         return None
-    fire, since, y = fire[near], since[near], y[near]
     return Overlay(
-        fire,
-        since,
-        np.clip(y, -1.0, 1.0),
+        fire[used],
+        since[used],
+        np.clip(y[used], -1.0, 1.0),
         line.reshape(-1).astype(np.int64),
         rows.astype(np.int64),
-        np.interp(fires.low_s, at, supply) * (1.0 - left),
+        np.interp(fires.low_s, at, supply) * (1.0 - model.left),
         float(np.median(fires.high_s - fires.low_s)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """What is thought of the points so far.
+
+    left: relative deficit of earlier pulses at each fire; deficit, fade: of each point the whole
+    relative deficit and how much of `left` is still there.
+    """
+
+    left: Floats
+    deficit: Floats
+    fade: Floats
+
+
+def _model(
+    fires: Fires, fire: Ints, since_s: Floats, curve: HeaderCurve | None, share: Floats | None
+) -> _Model:
+    if curve is None or share is None:
+        nothing = np.zeros(since_s.size)
+        return _Model(np.zeros(fires.size), nothing, nothing)
+    left = _left_at_fires(fires.low_s, curve, share)
+    fade = np.exp(-since_s / curve.tau_s)
+    own = curve.shape(since_s) * curve.drop * share[fire]
+    deficit = left[fire] * fade + (1.0 - left[fire]) * own
+    return _Model(left, np.minimum(deficit, _MOST_DEFICIT), fade)
 
 
 def is_in_step(header: Signal, fires: Fires) -> bool:
@@ -152,7 +177,11 @@ def _supply(time_s: Floats, pressure_pa: Floats) -> tuple[Floats, Floats]:
 
 def _is_near(time_s: Floats, known_s: Floats) -> npt.NDArray[np.bool_]:
     """Tell where the level is known from nearby; in between the supply may have wandered."""
-    reach = max(_LEVEL_REACH_S, 1.5 * float(np.median(np.diff(known_s)))) if known_s.size > 1 else _LEVEL_REACH_S
+    reach = (
+        max(_LEVEL_REACH_S, 1.5 * float(np.median(np.diff(known_s))))
+        if known_s.size > 1
+        else _LEVEL_REACH_S
+    )
     after = np.searchsorted(known_s, time_s)
     left = np.abs(time_s - known_s[np.clip(after - 1, 0, known_s.size - 1)])
     right = np.abs(known_s[np.clip(after, 0, known_s.size - 1)] - time_s)

@@ -99,7 +99,9 @@ def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.Data
             "time_s": middle,
             "compartment": fires.compartment,
             "row": np.where(fires.row > 0, fires.row, -1),
-            "before_pa": np.where(heard.is_heard, np.where(followed, before, heard.before_pa), np.nan),
+            "before_pa": np.where(
+                heard.is_heard, np.where(followed, before, heard.before_pa), np.nan
+            ),
             "drop_pa": np.where(heard.is_heard, drop, np.nan),
             "noise_pa": np.full(fires.size, noise),
             "min_delay_s": np.where(followed, min_delay, np.nan),

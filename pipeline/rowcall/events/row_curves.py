@@ -47,6 +47,8 @@ CURVE_COLUMNS = {
     "stack_tau_s": pl.Float64,
     "stack_tau_log_error": pl.Float64,
     "n_points": pl.Float64,
+    "usual_drop_pa": pl.Float64,
+    "usual_tau_s": pl.Float64,
 }
 _TRIAL_S, _TRIAL_SHARE = 0.4, 0.3  # a drawn-out valve blows 0.5-2 s: common practice, no source
 
@@ -91,6 +93,10 @@ def row_curves(stack: Stack) -> pl.DataFrame:
             "stack_tau_s": stack.curve.tau_s * np.exp(found.log_tau),
             "stack_tau_log_error": found.log_tau_error,
             "n_points": stack.count.sum(axis=1),
+            "usual_drop_pa": np.full(
+                len(stack.count), stack.curve.drop * np.median(stack.overlay.before_pa)
+            ),
+            "usual_tau_s": np.full(len(stack.count), stack.curve.tau_s),
         },
         schema=CURVE_COLUMNS,
     )
@@ -167,9 +173,13 @@ def _grid(stack: Stack) -> _Grid:
             more[i, j] = curve.drop * (held - in_time[j])
             ramp[i, j] = curve.drop * ramp_shape(u, curve.close_s, tau, curve.width_s, late)
     hold = base[:, None] + more[None]
-    log_late = np.where(_LATER_S == 0, np.log(1 - _LATE_PRIOR), np.log(_LATE_PRIOR / (_LATER_S.size - 1)))
+    log_late = np.where(
+        _LATER_S == 0, np.log(1 - _LATE_PRIOR), np.log(_LATE_PRIOR / (_LATER_S.size - 1))
+    )
     log_tau = -0.5 * (np.log(_NEAR) / _TAU_PRIOR) ** 2 + np.log(np.gradient(np.log(_NEAR)))
-    return _Grid(hold, np.broadcast_to(ramp[None], hold.shape), log_late[:, None] + log_tau[None, :])
+    return _Grid(
+        hold, np.broadcast_to(ramp[None], hold.shape), log_late[:, None] + log_tau[None, :]
+    )
 
 
 def _trial(grid: _Grid, stack: Stack) -> Floats:
@@ -197,5 +207,7 @@ def _borrowed(stack: Stack) -> Floats:
     """Relative error of each row's drop from resting on the fitted curve alone."""
     size = stack.count * stack.usual**2
     total = size.sum(axis=1)
-    share = np.divide((size * stack.belief).sum(axis=1), total, out=np.ones(total.size), where=total > 0)
+    share = np.divide(
+        (size * stack.belief).sum(axis=1), total, out=np.ones(total.size), where=total > 0
+    )
     return _CURVE_ERROR * share

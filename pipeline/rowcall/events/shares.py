@@ -16,7 +16,7 @@ import numpy.typing as npt
 from rowcall import trade
 from rowcall.events.header_curve import curve_shape
 from rowcall.events.recovery import T95
-from rowcall.events.stack import LEAST_DROP, Stack
+from rowcall.events.stack import LEAST_DROP, TO_DEVIATION, Stack, pulse_shares
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -25,7 +25,9 @@ ANSWERED_SHARE = 0.25  # chosen: between a faint row (60 % of its peers) and a s
 _ERRORS = 3.0  # chosen: standard errors by which an answer and none must lie apart from it
 _LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
 _FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
-_TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution to its standard deviation
+TO_DEVIATION = (
+    1.4826  # median absolute deviation of a normal distribution to its standard deviation
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,17 +62,9 @@ class Shares:
 
 def answer_shares(stack: Stack) -> Shares:
     """Return what each single pulse made of the usual drop."""
-    points, n_fires = stack.overlay, stack.overlay.line.size
-    m = _expected(stack)
-    s_mm = np.bincount(points.fire, m**2, n_fires)
-    s_my = np.bincount(points.fire, m * points.y, n_fires)
-    heard = s_mm > 1e-12
-    share = np.divide(s_my, s_mm, out=np.zeros(n_fires), where=heard)
-    # Points late in a refill tell the noise; early ones scatter with the pulses themselves.
-    late = m <= np.median(m)
-    noise = float(np.sqrt(np.mean((points.y - share[points.fire] * m)[late] ** 2)))
-    error = np.divide(noise, np.sqrt(s_mm), out=np.full(n_fires, np.inf), where=heard)
-    scatter = _scatter(share[heard], points.line[heard])
+    share, error = pulse_shares(stack, _expected(stack))
+    heard = np.isfinite(error)
+    scatter = _scatter(share[heard], stack.line[heard])
     return Shares(share, np.hypot(error, scatter * np.maximum(share, 0.0)), error, scatter)
 
 
@@ -88,7 +82,8 @@ def _scatter(share: Floats, line: Ints) -> float:
     scatter = []
     for row in np.unique(line):
         mine = share[line == row]
-        middle = float(np.median(mine))
-        if mine.size > 2 and middle > ANSWERED_SHARE:
-            scatter.append(_TO_DEVIATION * float(np.median(np.abs(mine / middle - 1))))
+        mine = mine[mine > ANSWERED_SHARE * max(float(np.quantile(mine, 0.9)), ANSWERED_SHARE)]
+        if mine.size > 2 and np.median(mine) > ANSWERED_SHARE:
+            middle = float(np.median(mine))
+            scatter.append(TO_DEVIATION * float(np.median(np.abs(mine / middle - 1))))
     return float(np.median(scatter)) if scatter else 0.0

@@ -19,12 +19,19 @@ from rowcall.events.header_curve import HeaderCurve, fit_header
 from rowcall.events.overlay import Overlay, is_in_step, lay_over
 from rowcall.model import Floats, Signal
 
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
 # Bins: fine where the valve moves, then wider as the curve flattens.
 _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 3.0, 24
 _REACH_S = 25.0
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
+_MUTE = 0.35  # chosen: of the deepest drops; a fire surely below it made none
+_MOST_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
+_ANSWERS = 0.25  # chosen: of the deepest row's drop; below it a row is silent
 _PRIOR_POINTS = 6.0  # chosen: points' worth of belief in the fitted curve in each bin
+TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution to its standard one
 LEAST_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
 
 
@@ -39,7 +46,7 @@ class Stack:
         count, mean: points and their mean deficit, shape (n_rows, n_bins).
         usual: deficit of the other sound rows, shape (n_rows, n_bins) [-].
         belief: how much of `usual` rests on the fitted curve alone, 0..1, same shape.
-        share: drop of each row as a share of the usual, first estimate, shape (n_rows,) [-].
+        share: drop of each row's answers as a share of the usual, shape (n_rows,) [-].
         sigma: standard deviation of one point about its row's curve [-].
     """
 
@@ -52,6 +59,11 @@ class Stack:
     belief: Floats
     share: Floats
     sigma: float
+
+    @property
+    def line(self) -> Ints:
+        """Row of each fire as a place in the stack, shape (n_fires,)."""
+        return self.overlay.line
 
     def usual_at_points(self) -> Floats:
         """Deficit of the other sound rows at each point of the overlay [-], shape (n_points,)."""
@@ -71,53 +83,102 @@ def stack_rows(header: Signal, fires: Fires) -> Stack | None:
     """
     if is_in_step(header, fires):
         return None
-    curve: HeaderCurve | None = None
-    share: Floats | None = None
+    so_far = _SoFar(None, np.zeros(0), np.zeros(fires.size, np.bool_))
     stack: Stack | None = None
     for _ in range(_ROUNDS):
-        of_fire = None if share is None or stack is None else share[stack.overlay.line]
-        overlay = lay_over(header, fires, curve, of_fire)
+        share = None if stack is None else np.where(so_far.mute, 0.0, so_far.share[stack.line])
+        overlay = lay_over(header, fires, so_far.curve, share)
         if overlay is None:
             return None
-        stack = _stack(overlay, curve, share)
-        curve, share = stack.curve, np.clip(stack.share, 0.0, 0.8 / max(stack.curve.drop, 0.1))
+        stack = _stack(overlay, so_far)
+        most = _MOST_DROP / max(stack.curve.drop, LEAST_DROP)
+        so_far = _SoFar(stack.curve, np.clip(stack.share, 0.0, most), _mute(stack))
     return stack
 
 
-def _stack(overlay: Overlay, curve: HeaderCurve | None, share: Floats | None) -> Stack:
-    n_rows = len(overlay.rows)
+@dataclass(frozen=True, slots=True)
+class _SoFar:
+    """What the round before found: the curve, each row's share of it, and fires not answered."""
+
+    curve: HeaderCurve | None
+    share: Floats
+    mute: Flags
+
+
+def _stack(overlay: Overlay, so_far: _SoFar) -> Stack:
     edges = _edges()
-    n_bins = edges.size - 1
+    n_rows, n_bins = len(overlay.rows), edges.size - 1
     bin_of = np.clip(np.searchsorted(edges, overlay.since_s, side="right") - 1, 0, n_bins - 1)
     at = np.bincount(bin_of, minlength=n_bins)
     middle = (edges[:-1] + edges[1:]) / 2
-    since = np.where(at > 0, np.bincount(bin_of, overlay.since_s, n_bins) / np.maximum(at, 1), middle)
-    y = overlay.y
-    if curve is not None:  # rows meet a wide bin at different phases: lead each point to its mean
-        moved = np.where(
-            overlay.since_s > curve.close_s + curve.width_s, overlay.since_s - since[bin_of], 0.0
-        )
-        y = y * np.exp(np.clip(moved / curve.tau_s, -1.0, 1.0))
+    total = np.bincount(bin_of, overlay.since_s, n_bins)
+    since = np.where(at > 0, total / np.maximum(at, 1), middle)
+    y = _led_to(since[bin_of], overlay, so_far.curve)
     cell = overlay.row_of_point * n_bins + bin_of
+    count, mean = _cells(cell, y, n_rows, n_bins)
+    sigma = _spread(y, mean.reshape(-1)[cell], count)
+    answered = ~so_far.mute[overlay.fire]
+    of_answers = _cells(cell[answered], y[answered], n_rows, n_bins)
+    sound = _sound(*of_answers, so_far)
+    used, its_mean = np.where(sound[:, None], of_answers[0], 0.0), of_answers[1]
+    pooled = _mean_of(used, its_mean)
+    fitted = fit_header(since, used.sum(axis=0), pooled, sigma, overlay.width_s)
+    usual, belief = _usual(used, its_mean, fitted.drop * fitted.shape(since))
+    share = _share(*of_answers, usual)
+    return Stack(overlay, fitted, since, count, mean, usual, belief, share, sigma)
+
+
+def _led_to(since_s: Floats, overlay: Overlay, curve: HeaderCurve | None) -> Floats:
+    """Deficits led along the refill to their bin's mean time: rows meet a bin at other phases."""
+    if curve is None:
+        return overlay.y
+    refilling = overlay.since_s > curve.close_s + curve.width_s
+    moved = np.where(refilling, overlay.since_s - since_s, 0.0)
+    led: Floats = overlay.y * np.exp(np.clip(moved / curve.tau_s, -1.0, 1.0))
+    return led
+
+
+def _cells(cell: Ints, y: Floats, n_rows: int, n_bins: int) -> tuple[Floats, Floats]:
+    """Number of points and their mean, shape (n_rows, n_bins) each."""
     size = n_rows * n_bins
     count = np.bincount(cell, minlength=size).astype(np.float64)
     total = np.bincount(cell, y, size)
     mean = np.divide(total, count, out=np.zeros(size), where=count > 0)
-    sigma = _spread(y, mean[cell], count)
-    count, mean = count.reshape(n_rows, n_bins), mean.reshape(n_rows, n_bins)
-    sound = _sound(count, mean, since, curve, share)
-    fitted = fit_header(
-        since,
-        count[sound].sum(axis=0),
-        _mean_of(count[sound], mean[sound]),
-        sigma,
-        overlay.width_s,
-    )
-    usual, belief = _usual(count, mean, since, fitted, sound)
-    s_mm = np.einsum("rb,rb->r", count, usual**2)
-    s_my = np.einsum("rb,rb->r", count * mean, usual)
-    share = np.divide(s_my, s_mm, out=np.ones(n_rows), where=s_mm > 0)
-    return Stack(overlay, fitted, since, count, mean, usual, belief, share, sigma)
+    return count.reshape(n_rows, n_bins), mean.reshape(n_rows, n_bins)
+
+
+def _share(count: Floats, mean: Floats, usual: Floats) -> Floats:
+    s_mm = (count * usual**2).sum(axis=1)
+    s_my = (count * mean * usual).sum(axis=1)
+    return np.divide(s_my, s_mm, out=np.zeros(len(count)), where=s_mm > 0)
+
+
+def _mute(stack: Stack) -> Flags:
+    """Tell which fires surely made no drop: they say nothing of how deep an answer goes."""
+    share, error = pulse_shares(stack, stack.usual_at_points())
+    top = float(np.quantile(share[error < _ANSWERS], 0.9)) if (error < _ANSWERS).any() else 1.0
+    mute: Flags = (share + 2 * error < _MUTE * max(top, _ANSWERS)) & (error < _ANSWERS)
+    return mute if not mute.all() else np.zeros(share.size, np.bool_)
+
+
+def pulse_shares(stack: Stack, usual: Floats) -> tuple[Floats, Floats]:
+    """Share of a usual pulse that each fire made, and the error of a share of nothing [-].
+
+    Args:
+        usual: deficit of a usual pulse at each point of the overlay, shape (n_points,).
+
+    Returns arrays of shape (n_fires,); the error is infinite where a fire has no points.
+    """
+    points, n_fires = stack.overlay, stack.line.size
+    size = np.bincount(points.fire, usual**2, n_fires)
+    heard = size > 1e-12
+    total = np.bincount(points.fire, usual * points.y, n_fires)
+    share = np.divide(total, size, out=np.zeros(n_fires), where=heard)
+    # Points late in a refill tell the noise; early ones scatter with the pulses themselves.
+    late = usual <= np.median(usual)
+    off = (points.y - stack.share[points.row_of_point] * usual)[late]
+    noise = TO_DEVIATION * float(np.median(np.abs(off - np.median(off))))
+    return share, np.divide(noise, np.sqrt(size), out=np.full(n_fires, np.inf), where=heard)
 
 
 def _spread(y: Floats, mean: Floats, count: Floats) -> float:
@@ -126,32 +187,34 @@ def _spread(y: Floats, mean: Floats, count: Floats) -> float:
     return max(float(np.sqrt(((y - mean) ** 2).sum() / free)) if free > 0 else 0.0, 1e-5)
 
 
-def _sound(
-    count: Floats, mean: Floats, since: Floats, curve: HeaderCurve | None, share: Floats | None
-) -> npt.NDArray[np.bool_]:
-    """Tell which rows draw the header down as rows of it usually do."""
-    if share is None or curve is None:
-        # No curve yet: the mean deficit of the first points, each bin against all rows' own.
+def _sound(count: Floats, mean: Floats, so_far: _SoFar) -> Flags:
+    """Tell which rows draw the header down as most of those that answer do."""
+    share = so_far.share
+    if so_far.curve is None:  # no curve yet: each row against the mean of them all
         pooled = np.maximum(_mean_of(count, mean), 0.0)
-        s_mm, s_my = count @ pooled**2, (count * mean) @ pooled
-        share = np.divide(s_my, s_mm, out=np.zeros(len(count)), where=s_mm > 0)
-    usual = float(np.quantile(share, 0.75, method="higher"))
+        share = _share(count, mean, np.broadcast_to(pooled, count.shape))
+    answers = share > _ANSWERS * share.max()
+    low, high = _PEER[0] * share[:, None], _PEER[1] * share[:, None]
+    peers = ((share[None, :] > low) & (share[None, :] < high) & answers[None, :]).sum(axis=1)
+    usual = float(share[np.lexsort((share, np.where(answers, peers, -1)))[-1]])
     near = (share > _PEER[0] * usual) & (share < _PEER[1] * usual)
     middle = float(np.median(share[near])) if near.any() else usual
     near = (share > _PEER[0] * middle) & (share < _PEER[1] * middle)
     return near if near.any() else np.ones(len(count), np.bool_)
 
 
-def _usual(
-    count: Floats, mean: Floats, since: Floats, curve: HeaderCurve, sound: npt.NDArray[np.bool_]
-) -> tuple[Floats, Floats]:
-    """Deficit of the other sound rows in each bin, and how much of it is the fitted curve's."""
-    own = np.where(sound[:, None], count, 0.0)
-    others = own.sum(axis=0)[None, :] - own
-    total = (own * mean).sum(axis=0)[None, :] - own * mean
-    fitted = curve.drop * curve.shape(since)
+def _usual(count: Floats, mean: Floats, fitted: Floats) -> tuple[Floats, Floats]:
+    """Deficit of the other sound rows in each bin, and how much of it is the fitted curve's.
+
+    Args:
+        count, mean: points of the sound rows, shape (n_rows, n_bins).
+        fitted: the fitted curve's deficit, shape (n_bins,).
+    """
+    total = count * mean
+    others = count.sum(axis=0) - count
     weight = others + _PRIOR_POINTS
-    return (total + _PRIOR_POINTS * fitted[None, :]) / weight, _PRIOR_POINTS / weight
+    usual = (total.sum(axis=0) - total + _PRIOR_POINTS * fitted) / weight
+    return usual, _PRIOR_POINTS / weight
 
 
 def _mean_of(count: Floats, mean: Floats) -> Floats:

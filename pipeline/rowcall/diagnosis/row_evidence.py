@@ -1,0 +1,85 @@
+"""What a day's facts say of one row, as the row rules weigh it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from rowcall.diagnosis.fact_book import Place
+
+SILENT_SHARE = 0.25  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
+_ERRORS = 3.5  # chosen: standard errors of certainty; one healthy row-day in 4,000 lies beyond
+
+
+@dataclass(frozen=True, slots=True)
+class RowEvidence:
+    """Facts of one row on one day; nan where there is none.
+
+    Attributes:
+        called: fires, nan where bits miss most of them.
+        heard, answered: fires that the header could tell of, and those of them with a drop.
+        full_share: median share of the usual drop of the answered fires.
+        ratio, ratio_error: drop as a share of the sound rows' from the stack; after the onset of
+            a change within the day from what followed it.
+        onset_s: when within the day it changed.
+        before: share of the usual drop before that.
+        in_step: sampling and pulses are in step.
+    """
+
+    called: float
+    heard: float
+    answered: float
+    full_share: float
+    ratio: float
+    ratio_error: float
+    onset_s: float
+    before: float
+    in_step: bool
+
+    @property
+    def is_surely_silent(self) -> bool:
+        """The drop lies below that of any answer."""
+        return self.ratio + _ERRORS * self.ratio_error < SILENT_SHARE
+
+    @property
+    def surely_answers(self) -> bool:
+        """The drop lies above that of a silent row."""
+        return self.ratio - _ERRORS * self.ratio_error > SILENT_SHARE
+
+    @property
+    def changed(self) -> bool:
+        """It answered otherwise earlier on the day."""
+        return math.isfinite(self.onset_s)
+
+
+def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> RowEvidence:
+    """Return what the facts say of a row."""
+
+    def of(name: str) -> float:
+        return facts.get((compartment, row, name), math.nan)
+
+    changed = math.isfinite(of("onset_s"))
+    return RowEvidence(
+        called=of("n_called"),
+        heard=facts.get((compartment, row, "n_heard"), 0.0),
+        answered=facts.get((compartment, row, "n_answered"), 0.0),
+        full_share=of("full_share"),
+        ratio=of("share_after") if changed else of("drop_ratio"),
+        ratio_error=of("share_after_error") if changed else of("drop_ratio_error"),
+        onset_s=of("onset_s"),
+        before=of("share_before"),
+        in_step=(compartment, 0, "in_step") in facts or (0, 0, "in_step") in facts,
+    )
+
+
+def share_interval(answered: float, heard: float, errors: float = 1.96) -> tuple[float, float]:
+    """Return the interval of a share of answered fires (Wilson 1927, score interval).
+
+    Args:
+        errors: standard errors to either side; 1.96 for 95 %.
+    """
+    z2 = errors**2
+    middle = (answered + z2 / 2) / (heard + z2)
+    half = errors / (heard + z2) * math.sqrt(answered * (heard - answered) / heard + z2 / 4)
+    return max(middle - half, 0.0), min(middle + half, 1.0)

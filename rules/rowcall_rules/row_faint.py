@@ -1,0 +1,125 @@
+"""A row answers faintly: its drop of header pressure is well below its peers'.
+
+Why: a diaphragm that opens partly, a weak solenoid, ice or dirt in the pilot line or a throttled
+blowpipe lets less air out of the header, so the row's bags are cleaned poorly. Looks like, but is
+not: a silent row (no drop at all), a row that answers now and then (the mean of full and missing
+drops), and a header that has not recovered when this row is fired.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from datetime import timedelta
+
+from rowcall.diagnosis.fact_book import fact_book, past_of
+from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Caution,
+    Limits,
+    Need,
+    Quantity,
+    Rule,
+    Subject,
+    Threshold,
+    Urgency,
+    Verdict,
+)
+from rowcall.site import Role
+from rowcall.units import Dimension
+
+
+def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+    """Answer for every row from `row_evidence`."""
+    facts = fact_book(day.facts)
+    for compartment, number in day.baghouse.all_rows():
+        subject = Subject(day.baghouse.id, compartment, number)
+        yield _judge_row(day, row_evidence(facts, compartment, number), subject, limits)
+
+
+def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
+    ratio, error = row.ratio, row.ratio_error
+    if math.isnan(ratio) or not row.called >= limits["min_pulses"]:
+        pulses = 0 if math.isnan(row.called) else row.called
+        return Answer.cannot_tell(subject, f"its {pulses:.0f} pulses give no curve to size it by")
+    seen = f"its drop is {max(ratio, 0):.0%} of its peers' (standard error {error:.1%})"
+    values = (Quantity("drop_ratio", ratio, "1"), Quantity("drop_ratio_error", error, "1"))
+    spread = limits["errors"] * error
+    if ratio > limits["faint"] and ratio - spread >= limits["least"]:
+        return Answer.clear(subject, f"Full enough: {seen}.", values)
+    if row.is_surely_silent:
+        return Answer.clear(subject, f"Not faint but silent: {seen}.", values)
+    if ratio > limits["faint"] or ratio + spread > limits["healthy"] or not row.surely_answers:
+        return Answer.cannot_tell(subject, f"{seen}, which is too uncertain to call it faint")
+    missed = row.heard - row.answered
+    if row.heard >= limits["min_pulses"] and row.full_share >= limits["faint"] and missed > 0:
+        return Answer.cannot_tell(
+            subject,
+            f"it answers {row.answered:.0f} of {row.heard:.0f} pulses, so a mean drop misleads",
+        )
+    either = (
+        ""
+        if row.heard >= limits["min_pulses"]
+        else (" Single pulses could not be heard: some may be full and others missing.")
+    )
+    return Answer(
+        subject=subject,
+        verdict=Verdict.FOUND,
+        urgency=Urgency.NEXT_OUTAGE,
+        start=day.start + timedelta(seconds=row.onset_s if row.changed else 0.0),
+        end=day.end,
+        values=values,
+        text=f"Answers faintly: {seen}{_before(day, subject)}. Its bags are cleaned poorly.{either}",
+        action="From outside: pilot line for ice, dirt or a pinch, coil and its voltage. Then, "
+        "isolated and bled: both diaphragms, bleed hole, blowpipe.",
+    )
+
+
+def _before(day: BaghouseDay, subject: Subject) -> str:
+    """Say how the row did in the week before, where there is one."""
+    _, past = past_of(day.history, (subject.compartment, subject.row, "drop_ratio"))
+    if past.size < 3:
+        return ""
+    week = sorted(past[-7:].tolist())
+    return f"; in the days before it was {week[len(week) // 2]:.0%}"
+
+
+RULE = Rule(
+    name="row_faint",
+    title="Row answers faintly",
+    looks_for="Stacked pulses whose drop is well below that of the row's peers.",
+    needs=(
+        Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
+        Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
+    ),
+    thresholds=(
+        Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
+        Threshold("faint", "0.72", Dimension.RATIO, "drop as a share of the peers'", "chosen"),
+        Threshold(
+            "healthy",
+            "0.85",
+            Dimension.RATIO,
+            "share of the peers' drop that must lie beyond its error to call it faint",
+            "chosen",
+        ),
+        Threshold(
+            "least",
+            "0.5",
+            Dimension.RATIO,
+            "share of the peers' drop that must lie beyond its error to clear it",
+            "chosen",
+        ),
+        Threshold("errors", "3", Dimension.RATIO, "standard errors of certainty", "chosen"),
+    ),
+    check_first=(
+        "pilot line: ice, dirt, pinch",
+        "coil and voltage under load",
+        "diaphragms, bleed hole, blowpipe seat",
+    ),
+    confused_with="a silent row; a row that answers now and then; a header not yet recovered",
+    cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
+    references=("common practice, no source",),
+    judge=judge,
+)
