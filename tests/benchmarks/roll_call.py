@@ -62,7 +62,10 @@ def report(condition: Condition, simulator: Simulator, results: list[tuple[Tally
     for part, _ in results:
         tally.merge(part)
     took = sum(seconds for _, seconds in results)
-    print(f"\n== {condition.name}, {simulator} ({len(tally.find_events_s)} trials, {took:.0f} s)")
+    print(
+        f"\n== {condition.name}, {simulator} ({len(tally.find_events_s)} trials of "
+        f"{condition.hours:g} h, {took:.0f} s)"
+    )
     for line in lines_of(tally, known_rules()):
         print(f"  {line}", flush=True)
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from trials.rows import HeaderPlan, Kind
 from trials.schedule import Floats, Schedule
@@ -34,8 +35,10 @@ class HeaderDay:
 class RowLabel:
     """The truth of one row: as planted, and as the noise-free pressure has it.
 
-    drop_ratio: median drop of its answered calls over the median healthy row's; 0 for a silent
-        row, nan for one that is not called. tau_s: median of `HeaderDay.tau_s`.
+    drop_ratio: median of its answered calls' drops, each as a share of the pressure before, over
+        the median healthy row's; 0 for a silent row, nan for one that is not called. A share,
+        because a row that follows a late valve meets an emptied header and yet opens as it should.
+    drop_pa: median drop of its answered calls. tau_s: median of `HeaderDay.tau_s`.
     """
 
     row: int
@@ -43,40 +46,38 @@ class RowLabel:
     n_called: int
     n_answered: int
     drop_ratio: float
+    drop_pa: float
     minimum_after_s: float
     tau_s: float
 
 
 def labels_of(header: HeaderPlan, day: HeaderDay) -> tuple[RowLabel, ...]:
     """Return the label of every row, row 1 first."""
-    parts = [_calls_of(row, day) for row in range(1, len(header.rows) + 1)]
-    healthy = [
-        drop
-        for (drop, *_), plan in zip(parts, header.rows, strict=True)
-        if plan.kind is Kind.HEALTHY
-    ]
-    usual = float(np.median(healthy))
-    return tuple(
-        RowLabel(row, plan.kind, n_called, n_answered, drop / usual, after, tau)
-        for row, (plan, (drop, after, tau, n_called, n_answered)) in enumerate(
-            zip(header.rows, parts, strict=True), start=1
-        )
-    )
+    kinds = [row.kind for row in header.rows]
+    labels = [_label(row, kind, day) for row, kind in enumerate(kinds, start=1)]
+    usual = float(np.median([one.drop_ratio for one in labels if one.kind is Kind.HEALTHY]))
+    return tuple(replace(one, drop_ratio=one.drop_ratio / usual) for one in labels)
 
 
-def _calls_of(row: int, day: HeaderDay) -> tuple[float, float, float, int, int]:
-    """Medians of drop, time of the minimum and tau; numbers of calls and answers."""
+def _label(row: int, kind: Kind, day: HeaderDay) -> RowLabel:
+    """Label of one row, its drop still as a share of the pressure before."""
     mine = day.schedule.row == row
-    drop = day.drop_pa[mine]
-    answered = drop > 0.0
-    if not answered.any():
-        return (0.0 if mine.any() else np.nan), np.nan, np.nan, int(mine.sum()), 0
-    tau = day.tau_s[mine][answered]
-    known = tau[np.isfinite(tau)]
-    return (
-        float(np.median(drop[answered])),
-        float(np.median(day.minimum_after_s[mine][answered])),
-        float(np.median(known)) if known.size else np.nan,
-        int(mine.sum()),
-        int(answered.sum()),
+    blown = mine & (day.drop_pa > 0.0)
+    return RowLabel(
+        row=row,
+        kind=kind,
+        n_called=int(mine.sum()),
+        n_answered=int(blown.sum()),
+        drop_ratio=_median(day.drop_pa[blown] / day.before_pa[blown], mine),
+        drop_pa=_median(day.drop_pa[blown], mine),
+        minimum_after_s=_median(day.minimum_after_s[blown]),
+        tau_s=_median(day.tau_s[blown]),
     )
+
+
+def _median(values: Floats, called: npt.NDArray[np.bool_] | None = None) -> float:
+    """Median of what is known; without any, 0 for a row that was called, else nan."""
+    known = values[np.isfinite(values)]
+    if known.size:
+        return float(np.median(known))
+    return 0.0 if called is not None and called.any() else float("nan")

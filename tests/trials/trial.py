@@ -59,20 +59,8 @@ def make_trial(condition: Condition, simulator: Simulator, seed: int) -> Trial:
 
     Both simulators are given the same header and schedule for a seed.
     """
-    name = zlib.crc32(condition.name.encode())
-    plan_rng, plant_rng, keep_rng = (np.random.default_rng([seed, name, part]) for part in range(3))
-    interval_s = _interval(plan_rng, condition)
-    header = draw_header(
-        plan_rng, int(plan_rng.integers(*condition.n_rows, endpoint=True)), interval_s
-    )
-    schedule = draw_schedule(
-        plan_rng,
-        header,
-        seconds=3600.0 * condition.hours,
-        interval_s=interval_s,
-        is_locked=condition.phase != "drifting",
-        has_pauses=condition.has_pauses,
-    )
+    header, schedule, interval_s = draw_plant(condition, seed)
+    plant_rng, keep_rng = (_stream(condition, seed, part) for part in (1, 2))
     truth = _BUILD[simulator](plant_rng, header, schedule)
     pressure = keep_pressure(keep_rng, condition, truth.pressure_pa, schedule.seconds)
     samples = {PRESSURE: _samples(*pressure)}
@@ -88,6 +76,27 @@ def make_trial(condition: Condition, simulator: Simulator, seed: int) -> Trial:
         baghouse=_baghouse(condition, header, schedule, interval_s),
         samples=samples,
     )
+
+
+def draw_plant(condition: Condition, seed: int) -> tuple[HeaderPlan, Schedule, float]:
+    """Draw a header with its faults, the calls, and the interval set between two calls [s]."""
+    rng = _stream(condition, seed, 0)
+    interval_s = _interval(rng, condition)
+    n_rows = int(rng.integers(*condition.n_rows, endpoint=True))
+    header = draw_header(rng, n_rows, interval_s)
+    schedule = draw_schedule(
+        rng,
+        header,
+        seconds=3600.0 * condition.hours,
+        interval_s=interval_s,
+        is_locked=condition.phase != "drifting",
+        has_pauses=condition.has_pauses,
+    )
+    return header, schedule, interval_s
+
+
+def _stream(condition: Condition, seed: int, part: int) -> np.random.Generator:
+    return np.random.default_rng([seed, zlib.crc32(condition.name.encode()), part])
 
 
 def _interval(rng: np.random.Generator, condition: Condition) -> float:

@@ -87,6 +87,8 @@ def solve(vessel: Vessel, openings: Openings, feed: Feed, until_s: float) -> Cur
         moved = float(np.abs(end_pa[:-1] - start_pa[1:]).max(initial=0.0))
         if moved < SETTLED_PA:
             return curves
+        if not np.isfinite(moved):
+            raise ArithmeticError("the pressure at the end of a call is no number")
         start_pa[1:], start_k[1:] = end_pa[:-1], end_k[:-1]
     raise ArithmeticError(f"starts still move by {moved:.1f} Pa after {MOST_ROUNDS} rounds")
 
