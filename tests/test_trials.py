@@ -12,7 +12,7 @@ from statsmodels.stats.proportion import proportion_confint
 from trials.calling import bit_tag
 from trials.conditions import CONDITIONS, Condition, condition_of
 from trials.header_day import RowLabel
-from trials.road import Outcome
+from trials.road import Outcome, judge_trial, known_rules
 from trials.rows import FAULTS, Kind
 from trials.schedule import Floats
 from trials.score import Tally, interval, lines_of
@@ -196,6 +196,17 @@ def test_the_supply_of_the_vessel_stays_within_ten_percent() -> None:
 @pytest.mark.parametrize(("k", "n"), [(0, 35), (3, 20), (20, 20), (1, 1)])
 def test_intervals_are_those_of_clopper_and_pearson(k: int, n: int) -> None:
     assert interval(k, n) == pytest.approx(proportion_confint(k, n, 0.05, method="beta"))
+
+
+@pytest.mark.parametrize("simulator", SIMULATORS)
+def test_the_road_answers_for_every_row_and_rule(simulator: Simulator) -> None:
+    trial = trials_of(simulator)[0]
+    outcome = judge_trial(trial)
+    rows = {label.row for label in trial.labels}
+    assert {(rule, row) for rule in known_rules() for row in rows} <= set(outcome.verdicts)
+    called = {label.row: float(label.n_called) for label in trial.labels}
+    assert {row: outcome.facts[row, "n_called"] for row in rows} == called
+    assert outcome.find_events_s > 0.0
 
 
 def test_verdicts_are_counted_at_their_row_and_rule() -> None:

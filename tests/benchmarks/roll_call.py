@@ -1,11 +1,13 @@
 """How well the roll call of rows does on labelled trials of two simulators.
 
-    python tests/benchmarks/roll_call.py [--trials 20] [--seed 1] [--only "5 s"] [--processes 2]
+    python tests/benchmarks/roll_call.py [--trials 20] [--seed 1] [--processes 2]
+        [--only "5 s"] [--simulator vessel]
 
 Not a test. For every condition of `tests/trials/conditions.py` and each simulator: recall by kind
 of fault (found by the right rule at the right row), row-days with a verdict that is not theirs,
 what could not be told, and measured facts against the noise-free truth; shares with exact 95 %
-intervals. A trial is one header with 6-20 rows, each a row-day. --only may be given again.
+intervals. A trial is one header with 6-20 rows, each a row-day. --only may be given again. The
+time of `find_events` is wall time, led up to a day of 24 h: compare it only within one run.
 """
 
 from __future__ import annotations

@@ -6,16 +6,15 @@ import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from scenes import no_history
+import polars as pl
+from scene_road import study_span
 
-from rowcall.condition.gate import condition
-from rowcall.condition.minutes import minute_table
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.fact_book import fact_book
 from rowcall.diagnosis.rule_book import load_rules
-from rowcall.events.facts import daily_facts
-from rowcall.events.find import find_events
-from rowcall.model import BaghouseDay, Verdict
+from rowcall.events.find import Events, Signals, find_events
+from rowcall.model import Verdict
+from rowcall.site import Baghouse
 from trials.trial import Trial
 
 ROW_RULES = ("row_silent", "row_faint", "row_drawn_out")
@@ -42,26 +41,18 @@ def known_rules() -> tuple[str, ...]:
 
 def judge_trial(trial: Trial) -> Outcome:
     """Lead one trial along the road and ask the row rules."""
-    baghouse, seconds = trial.baghouse, (trial.end - trial.start).total_seconds()
-    conditioned = condition(baghouse, trial.start, trial.end, trial.samples, {})
-    minutes = minute_table(baghouse, conditioned.signals, seconds)
-    begin = time.perf_counter()
-    events = find_events(baghouse, conditioned.signals, minutes, seconds)
-    took_s = time.perf_counter() - begin
-    day = BaghouseDay(
-        day=trial.start.date(),
-        start=trial.start,
-        end=trial.end,
-        baghouse=baghouse,
-        signals=conditioned.signals,
-        health=conditioned.health,
-        minutes=minutes,
-        pulses=events.pulses,
-        cycles=events.cycles,
-        facts=daily_facts(baghouse, minutes, events),
-        history=no_history(),
-        fires_known=events.fires_known,
-    )
+    took_s: list[float] = []
+
+    def timed(
+        baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, seconds: float
+    ) -> Events:
+        begin = time.perf_counter()
+        events = find_events(baghouse, signals, minutes, seconds)
+        took_s.append(time.perf_counter() - begin)
+        return events
+
+    span = (trial.start, trial.end)
+    day, _ = study_span(trial.baghouse, span[0].date(), span, trial.samples, {}, find=timed)
     rules = [rule for rule in load_rules() if rule.name in ROW_RULES]
     answers = diagnose(rules, limits_in_force(rules, {}), [day])
     verdicts = {
@@ -73,4 +64,4 @@ def judge_trial(trial: Trial) -> Outcome:
         for (compartment, row, name), value in fact_book(day.facts).items()
         if compartment == 1
     }
-    return Outcome(verdicts, facts, took_s)
+    return Outcome(verdicts, facts, took_s[0])

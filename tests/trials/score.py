@@ -34,7 +34,8 @@ class Tally:
     rows: row-days by kind. said: by (kind, rule, verdict). wrong: row-days with a found that is
     not theirs, by kind. whole: trials in which a rule found something of the whole header.
     errors: by fact, (error, stated standard error or nan) of every row-day that has both truths;
-    absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial.
+    absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial, led up to a day of
+    24 h.
     """
 
     rows: Counter[Kind] = field(default_factory=Counter)
@@ -47,7 +48,7 @@ class Tally:
     def add(self, trial: Trial, outcome: Outcome) -> None:
         """Count one trial."""
         rules = {rule for rule, _ in outcome.verdicts}
-        self.find_events_s.append(outcome.find_events_s)
+        self.find_events_s.append(outcome.find_events_s * 24.0 / trial.condition.hours)
         self.whole += any(
             row == 0 and verdict is Verdict.FOUND for (_, row), verdict in outcome.verdicts.items()
         )
@@ -99,7 +100,7 @@ def lines_of(tally: Tally, rules: Iterable[str]) -> list[str]:
     lines.append(_cannot_tell(tally, sorted(known)))
     lines += [_measured(tally, name) for name in MEASURED]
     took = float(np.median(tally.find_events_s))
-    lines.append(f"whole headers found: {tally.whole}; find_events: median {took:.3f} s a trial")
+    lines.append(f"whole headers found: {tally.whole}; find_events: median {took:.3f} s a day")
     return lines
 
 

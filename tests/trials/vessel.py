@@ -78,19 +78,43 @@ def nodes(latest_s: float) -> Floats:
 
 def solve(vessel: Vessel, openings: Openings, feed: Feed, until_s: float) -> Curves:
     """Work out every call. Raises ArithmeticError where the starts do not settle."""
-    start_pa = feed(openings.fire_s)
-    start_k = np.full(start_pa.size, vessel.wall_k)
+    starts = np.stack([feed(openings.fire_s), np.full(openings.fire_s.size, vessel.wall_k)])
     interval_s = np.diff(openings.fire_s, append=until_s)
+    rest = np.stack([feed(openings.fire_s + interval_s), starts[1]])
+    gain, before = np.zeros_like(starts), None
     for _ in range(MOST_ROUNDS):
-        curves = _integrate(vessel, openings, feed, interval_s, start_pa, start_k)
-        end_pa, end_k = _ends(curves, interval_s, feed(openings.fire_s + interval_s), vessel)
-        moved = float(np.abs(end_pa[:-1] - start_pa[1:]).max(initial=0.0))
+        curves = _integrate(vessel, openings, feed, interval_s, starts)
+        ends = _ends(curves, interval_s, rest)
+        moved = float(np.abs(ends[0, :-1] - starts[0, 1:]).max(initial=0.0))
         if moved < SETTLED_PA:
             return curves
         if not np.isfinite(moved):
             raise ArithmeticError("the pressure at the end of a call is no number")
-        start_pa[1:], start_k[1:] = end_pa[:-1], end_k[:-1]
+        if before is not None:
+            gain = _gain(starts - before[0], ends - before[1], gain)
+        before = starts, ends
+        starts = _led_on(starts, ends, gain)
     raise ArithmeticError(f"starts still move by {moved:.1f} Pa after {MOST_ROUNDS} rounds")
+
+
+def _gain(d_start: Floats, d_end: Floats, known: Floats) -> Floats:
+    """How much of a change of its start each call hands on, by secant; as known where unmoved."""
+    moved = np.abs(d_start) > np.array([[1.0], [1e-3]])  # Pa, K
+    share = np.divide(d_end, d_start, out=known.copy(), where=moved)
+    return np.clip(share, 0.0, 0.95)
+
+
+def _led_on(starts: Floats, ends: Floats, gain: Floats) -> Floats:
+    """Next guess of all starts: each end, corrected for what its own start will change by."""
+    led = starts.copy()
+    for of, (start, end, share) in enumerate(zip(starts, ends, gain, strict=True)):
+        change, line = 0.0, []
+        columns = (one.tolist() for one in (end[:-1], share[:-1], start[1:]))
+        for e, g, following in zip(*columns, strict=True):
+            change = e + g * change - following
+            line.append(change)
+        led[of, 1:] += line
+    return led
 
 
 def rates(
@@ -114,13 +138,12 @@ def _integrate(
     openings: Openings,
     feed: Feed,
     interval_s: Floats,
-    start_pa: Floats,
-    start_k: Floats,
+    starts: Floats,
 ) -> Curves:
     node_s = nodes(float(openings.late_s.max(initial=0.0)))
-    pressure = np.full((node_s.size, start_pa.size), np.nan)
+    pressure = np.full((node_s.size, starts.shape[1]), np.nan)
     kelvin = np.full_like(pressure, np.nan)
-    pressure[0], kelvin[0] = start_pa, start_k
+    pressure[0], kelvin[0] = starts
     for first in range(0, node_s.size - 1, _BLOCK):
         last = min(first + _BLOCK, node_s.size - 1)
         on = np.flatnonzero(interval_s > node_s[first])
@@ -163,15 +186,17 @@ def _step(
     return p + step / 6.0 * total_p, m + step / 6.0 * total_m
 
 
-def _ends(
-    curves: Curves, interval_s: Floats, feed_pa: Floats, vessel: Vessel
-) -> tuple[Floats, Floats]:
-    """State at the next call: on the curve, or that of the feed where the curve has ended."""
-    ends = []
-    for values, rest in ((curves.pressure_pa, feed_pa), (curves.kelvin, vessel.wall_k)):
-        on_curve = along(curves.node_s, values, np.arange(interval_s.size), interval_s)
-        ends.append(np.where(interval_s > curves.node_s[-1], rest, on_curve))
-    return ends[0], ends[1]
+def _ends(curves: Curves, interval_s: Floats, rest: Floats) -> Floats:
+    """Pressure and temperature at the next call, shape (2, n); `rest` where the curve has ended."""
+    calls = np.arange(interval_s.size)
+    on_curve = np.stack(
+        [
+            along(curves.node_s, values, calls, interval_s)
+            for values in (curves.pressure_pa, curves.kelvin)
+        ]
+    )
+    ends: Floats = np.where(interval_s > curves.node_s[-1], rest, on_curve)
+    return ends
 
 
 def along(
