@@ -16,13 +16,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
+from scene_road import HISTORY_SCHEMA, Samples, no_history, study_span
 
-from rowcall.condition.gate import condition
-from rowcall.condition.minutes import minute_table
 from rowcall.days import day_bounds
 from rowcall.diagnosis.fact_book import fact_book
-from rowcall.events.facts import daily_facts
-from rowcall.events.find import Events, find_events
+from rowcall.events.find import Events
 from rowcall.model import BaghouseDay
 from rowcall.site import Baghouse, Sample
 from rowcall.site_file import read_site
@@ -44,15 +42,6 @@ from rowcall_plant.points import tag_points
 
 ZONE = "Europe/Vienna"
 FIRST = date(2026, 3, 2)
-HISTORY_SCHEMA = {
-    "day": pl.Date,
-    "compartment": pl.Int64,
-    "row": pl.Int64,
-    "name": pl.String,
-    "value": pl.Float64,
-}
-
-Samples = Mapping[str, TagSamples]
 RowsBy = Literal["solenoid", "counter"]
 
 
@@ -184,25 +173,9 @@ def thinned(export: Export, step: int) -> dict[str, TagSamples]:
 
 def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
     """Lead one day along the road."""
-    baghouse = export.baghouse
     start, end = day_bounds(export.day, ZoneInfo(export.zone))
-    seconds = (end - start).total_seconds()
-    conditioned = condition(baghouse, start, end, export.samples, export.before)
-    minutes = minute_table(baghouse, conditioned.signals, seconds)
-    events = find_events(baghouse, conditioned.signals, minutes, seconds)
-    day = BaghouseDay(
-        day=export.day,
-        start=start,
-        end=end,
-        baghouse=baghouse,
-        signals=conditioned.signals,
-        health=conditioned.health,
-        minutes=minutes,
-        pulses=events.pulses,
-        cycles=events.cycles,
-        facts=daily_facts(baghouse, minutes, events),
-        history=no_history() if history is None else history,
-        fires_known=events.fires_known,
+    day, events = study_span(
+        export.baghouse, export.day, (start, end), export.samples, export.before, history
     )
     return Studied(day=day, events=events, truth=export.truth)
 
@@ -216,11 +189,6 @@ def study_all(days: Iterable[Export]) -> list[Studied]:
         facts = studied.day.facts.with_columns(day=pl.lit(export.day))
         history = pl.concat([history, facts.select(list(HISTORY_SCHEMA))])
     return out
-
-
-def no_history() -> pl.DataFrame:
-    """Return the history of a first day."""
-    return pl.DataFrame(schema=HISTORY_SCHEMA)
 
 
 def history_of(

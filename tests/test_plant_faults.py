@@ -13,7 +13,12 @@ from rowcall_plant import (
     Fault,
     Frames,
     GasPlan,
+    HeaderLeak,
+    PlannedStop,
     RowDrawnOut,
+    RowFaint,
+    RowIntermittent,
+    RowNotCalled,
     RowSilent,
     SlowHeaderRecovery,
     TagFrozen,
@@ -186,3 +191,69 @@ def test_healthy_days_are_those_no_fault_touches() -> None:
         start=START + timedelta(hours=30), end=START + timedelta(hours=72), compartment=2
     )
     assert healthy_days([fault], days, ZONE) == [days[0], days[3], days[4]]
+
+
+def at_row(compartment: int, row: int) -> pl.Expr:
+    return (pl.col("compartment") == compartment) & (pl.col("row") == row)
+
+
+def test_a_faint_row_draws_its_share_and_is_called_like_the_others() -> None:
+    _, healthy = run()
+    _, truth = run(RowFaint(start=START, compartment=1, row=5, drop_share=0.4))
+    mine, usual = (t.pulses.filter(at_row(1, 5)) for t in (truth, healthy))
+    # The header is fuller after a shallow drop, so only the share of the pressure before is exact.
+    share = (mine["drop_pa"] / mine["before_pa"]) / (usual["drop_pa"] / usual["before_pa"])
+    assert share.to_numpy() == pytest.approx(0.4, rel=1e-9)
+    assert mine["time"].equals(usual["time"])
+
+
+def test_an_intermittent_row_is_shut_one_time_in_n_by_chance() -> None:
+    fault = RowIntermittent(start=START, compartment=2, row=3, one_in=3, seed=8)
+    frames, truth = run(fault, days=2)
+    mine = truth.pulses.filter(at_row(2, 3))
+    shut = (mine["drop_pa"] == 0.0).to_numpy()
+    n = len(shut)
+    assert n > 100
+    assert abs(shut.mean() - 1 / 3) < 4 * np.sqrt(2 / 9 / n)  # four standard errors
+    assert 0.2 < np.mean(shut[1:] == shut[:-1]) < 0.9  # no fixed pattern
+    assert truth.pulses.filter(~at_row(2, 3))["drop_pa"].to_numpy().min() > 0.0
+    assert frames.solenoids.filter(at_row(2, 3)).height == n
+    other = run(replace(fault, seed=9), days=2)[1].pulses.filter(at_row(2, 3))
+    assert not np.array_equal(shut, (other["drop_pa"] == 0.0).to_numpy()[:n])
+
+
+def test_a_row_not_called_leaves_no_trace_and_the_others_go_on() -> None:
+    fault = RowNotCalled(start=START + timedelta(hours=12), compartment=1, row=7)
+    frames, truth = run(fault)
+    late = pl.col("time") >= fault.start
+    assert truth.pulses.filter(at_row(1, 7) & late).height == 0
+    assert frames.solenoids.filter(at_row(1, 7) & late).height == 0
+    assert truth.pulses.filter(at_row(1, 7) & ~late).height > 5
+    counted = frames.switches.filter((pl.col("signal") == "last_row_1") & late)
+    assert set(counted["value"]) == set(range(1, 13)) - {7}
+    called = truth.pulses.filter(late).group_by("compartment", "row").len()
+    assert called.height == 23
+
+
+def test_a_plant_of_which_no_row_is_called_is_refused() -> None:
+    faults = [RowNotCalled(start=START, compartment=c, row=r) for c, r in PLAN.rows]
+    with pytest.raises(ValueError, match="no row for the controller"):
+        run(*faults)
+
+
+def test_a_leaking_header_stands_lower_and_decays_without_supply() -> None:
+    stop = PlannedStop(start=START + timedelta(hours=9), end=START + timedelta(hours=14))
+    plan = replace(PLAN, noise_scale=0.0, gas=replace(PLAN.gas, stops=(stop,)))
+    off = (START + timedelta(hours=10), START + timedelta(hours=11))
+    leak = HeaderLeak(start=START + timedelta(hours=2), compartment=1, leak_1_s=0.05, air_off=off)
+    healthy, _ = simulate(plan, start=START, days=1, seed=3)
+    leaking, truth = simulate(plan, [leak], start=START, days=1, seed=3)
+    assert leaking.analogue["header_2_pa"].equals(healthy.analogue["header_2_pa"])
+    share = (leaking.analogue["header_1_pa"] / healthy.analogue["header_1_pa"]).to_numpy()
+    assert share[: 2 * 3600] == pytest.approx(1.0)
+    tau_s = float(truth.pulses.filter(pl.col("compartment") == 1)["tau_s"][0])  # before the leak
+    # At rest supply and leak balance: (p_s - p) / tau = leak p.
+    assert share[9 * 3600 + 1800] == pytest.approx(1 / (1 + 0.05 * tau_s), rel=1e-6)
+    without = leaking.analogue["header_1_pa"].to_numpy()[10 * 3600 + 1 : 10 * 3600 + 60]
+    supply = healthy.analogue["header_1_pa"].to_numpy()[10 * 3600 + 1 : 10 * 3600 + 60]
+    assert np.diff(np.log(without / supply)) == pytest.approx(-0.05, rel=1e-6)

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 import pytest
 from scene_answers import ask, value_of
+from scene_road import HISTORY_SCHEMA
 from scenes import (
-    HISTORY_SCHEMA,
     Studied,
     exports,
     fact,
