@@ -15,7 +15,7 @@ RULE = "row_faint"
 
 def faint(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
     compartment, row = place
-    return RowFaint(start=local(0), compartment=compartment, row=row, drop_factor=factor)
+    return RowFaint(start=local(0), compartment=compartment, row=row, drop_share=factor)
 
 
 # 1. Found: at 60 % of the peers' drop and less, whatever the sampling.

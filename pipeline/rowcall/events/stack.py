@@ -27,9 +27,10 @@ _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 
 _REACH_S = 25.0
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
-_MUTE = 0.35  # chosen: of the deepest drops; a fire surely below it made none
+_MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
 _MOST_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
-_ANSWERS = 0.25  # chosen: of the deepest row's drop; below it a row is silent
+_NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
+_CLEAR = 0.25  # chosen: share errors up to which a fire can be called unanswered
 _PRIOR_POINTS = 6.0  # chosen: points' worth of belief in the fitted curve in each bin
 TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution to its standard one
 LEAST_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
@@ -156,8 +157,13 @@ def _share(count: Floats, mean: Floats, usual: Floats) -> Floats:
 def _mute(stack: Stack) -> Flags:
     """Tell which fires surely made no drop: they say nothing of how deep an answer goes."""
     share, error = pulse_shares(stack, stack.usual_at_points())
-    top = float(np.quantile(share[error < _ANSWERS], 0.9)) if (error < _ANSWERS).any() else 1.0
-    mute: Flags = (share + 2 * error < _MUTE * max(top, _ANSWERS)) & (error < _ANSWERS)
+    clear = error < _CLEAR
+    tops = [
+        float(np.quantile(share[clear & (stack.line == row)], 0.9))
+        for row in np.unique(stack.line[clear])
+    ]
+    usual = max(_commonest(np.array(tops)), _CLEAR) if tops else 1.0
+    mute: Flags = (share + 2 * error < _MUTE * usual) & clear
     return mute if not mute.all() else np.zeros(share.size, np.bool_)
 
 
@@ -193,14 +199,21 @@ def _sound(count: Floats, mean: Floats, so_far: _SoFar) -> Flags:
     if so_far.curve is None:  # no curve yet: each row against the mean of them all
         pooled = np.maximum(_mean_of(count, mean), 0.0)
         share = _share(count, mean, np.broadcast_to(pooled, count.shape))
-    answers = share > _ANSWERS * share.max()
-    low, high = _PEER[0] * share[:, None], _PEER[1] * share[:, None]
-    peers = ((share[None, :] > low) & (share[None, :] < high) & answers[None, :]).sum(axis=1)
-    usual = float(share[np.lexsort((share, np.where(answers, peers, -1)))[-1]])
+    usual = _commonest(share)
     near = (share > _PEER[0] * usual) & (share < _PEER[1] * usual)
     middle = float(np.median(share[near])) if near.any() else usual
     near = (share > _PEER[0] * middle) & (share < _PEER[1] * middle)
     return near if near.any() else np.ones(len(count), np.bool_)
+
+
+def _commonest(share: Floats) -> float:
+    """The drop that most rows share; rows that hang may go five times deeper, silent ones do not.
+
+    Of two drops that as many rows share, the deeper one.
+    """
+    peers = (share > _PEER[0] * share[:, None]) & (share < _PEER[1] * share[:, None])
+    n_peers = np.where(share > _NOTHING * share.max(), peers.sum(axis=1), -1)
+    return float(share[np.lexsort((share, n_peers))[-1]])
 
 
 def _usual(count: Floats, mean: Floats, fitted: Floats) -> tuple[Floats, Floats]:
