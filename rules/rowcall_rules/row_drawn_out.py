@@ -58,7 +58,11 @@ def _judge_row(
         Quantity("p_late", chance, "1"),
         Quantity("drop_ratio", ratio, "1"),
     )
-    if chance >= limits["sure"] and late >= limits["late"] and ratio >= limits["deep"]:
+    is_late = chance >= limits["sure"] and late >= limits["late"] and ratio >= limits["deep"]
+    # Where lateness cannot be seen, depth speaks: nothing else draws so much more than the peers.
+    spread = limits["errors"] * of("drop_ratio_error")
+    is_deep = ratio - spread >= limits["far_deeper"] and power < limits["power"]
+    if is_late or is_deep:
         return Answer(
             subject=subject,
             verdict=Verdict.FOUND,
@@ -66,9 +70,14 @@ def _judge_row(
             start=day.start + timedelta(seconds=row.onset_s if row.changed else 0.0),
             end=day.end,
             values=values,
-            text=f"Valve closes {show(late, 's', 2)} later than its peers' (standard error "
-            f"{show(error, 's', 2)}); its drop is {ratio:.0%} of theirs. It wastes air and wears "
-            "the bags of this row.",
+            text=(
+                f"Valve closes {show(late, 's', 2)} later than its peers' (standard error "
+                f"{show(error, 's', 2)}); its drop is {ratio:.0%} of theirs."
+                if is_late
+                else f"Its drop is {ratio:.0%} of its peers', as of a valve that hangs; samples are "
+                "too coarse to time its closing."
+            )
+            + " It wastes air and wears the bags of this row.",
             action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
             "bleed hole, tighten the lid crosswise and gradually.",
         )
@@ -97,6 +106,14 @@ RULE = Rule(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
         Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),
         Threshold("deep", "1.05", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
+        Threshold(
+            "far_deeper",
+            "1.5",
+            Dimension.RATIO,
+            "multiple of the peers' drop that tells by itself where closing cannot be timed",
+            "chosen",
+        ),
+        Threshold("errors", "3", Dimension.RATIO, "standard errors of certainty", "chosen"),
         Threshold("sure", "0.999", Dimension.RATIO, "probability of closing late", "chosen"),
         Threshold("open", "0.5", Dimension.RATIO, "probability that leaves it open", "chosen"),
         Threshold(

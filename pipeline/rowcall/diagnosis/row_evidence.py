@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from rowcall.diagnosis.fact_book import Place
 
-SILENT_SHARE = 0.25  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
+SILENT_SHARE = 0.15  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
+_FEWEST_AFTER = 20  # chosen: pulses after a change within the day that it takes to judge by them
 _ERRORS = 3.5  # chosen: standard errors of certainty; one healthy row-day in 4,000 lies beyond
 
 
@@ -59,7 +60,7 @@ def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> Ro
     def of(name: str) -> float:
         return facts.get((compartment, row, name), math.nan)
 
-    changed = math.isfinite(of("onset_s"))
+    changed = of("n_after") >= _FEWEST_AFTER
     return RowEvidence(
         called=of("n_called"),
         heard=facts.get((compartment, row, "n_heard"), 0.0),
@@ -67,8 +68,8 @@ def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> Ro
         full_share=of("full_share"),
         ratio=of("share_after") if changed else of("drop_ratio"),
         ratio_error=of("share_after_error") if changed else of("drop_ratio_error"),
-        onset_s=of("onset_s"),
-        before=of("share_before"),
+        onset_s=of("onset_s") if changed else math.nan,
+        before=of("share_before") if changed else math.nan,
         in_step=(compartment, 0, "in_step") in facts or (0, 0, "in_step") in facts,
     )
 

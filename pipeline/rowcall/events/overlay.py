@@ -33,7 +33,7 @@ _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit
 _FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
 _LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
-_MOST_DEFICIT = 0.95
+_MOST_DEFICIT, _MOST_LEFT = 0.95, 0.9
 # Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
 _LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
 _GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
@@ -50,6 +50,7 @@ class Overlay:
         fire: which fire a point follows (place in the fires).
         since_s: time since the earliest instant at which that fire may have come [s].
         y: relative deficit of gauge pressure that this fire made [-].
+        whole: relative deficit that it made and met [-].
         line: row of each fire as a place in `rows`, shape (n_fires,).
         rows: (compartment, row), shape (n_rows, 2).
         before_pa: pressure just before each fire, shape (n_fires,) [Pa].
@@ -59,6 +60,7 @@ class Overlay:
     fire: Ints
     since_s: Floats
     y: Floats
+    whole: Floats
     line: Ints
     rows: Ints
     before_pa: Floats
@@ -70,16 +72,30 @@ class Overlay:
         return self.line[self.fire]
 
 
-def lay_over(
-    header: Signal, fires: Fires, curve: HeaderCurve | None, share: Floats | None
-) -> Overlay | None:
+@dataclass(frozen=True, slots=True)
+class SoFar:
+    """What an earlier round found.
+
+    Attributes:
+        curve: the header's curve.
+        share: drop of each row as a share of the curve's, shape (n_rows,) [-].
+        mute: fires that made no drop, shape (n_fires,).
+        remnants: what each row leaves for the next fire.
+    """
+
+    curve: HeaderCurve
+    share: Floats
+    mute: npt.NDArray[np.bool_]
+    remnants: Remnants
+
+
+def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | None:
     """Lay the points of a header over each other; None where there are too few.
 
     Args:
         header: pressure of the header that these fires draw on [Pa, gauge].
         fires: in order of time, clock offset removed.
-        curve: the header's curve as far as it is known; None at first.
-        share: drop of each fire's row as a share of the curve's, shape (n_fires,).
+        so_far: what the round before found; None at first.
     """
     if fires.size < 2 or header.time_s.size < FEWEST_POINTS:
         return None
@@ -92,18 +108,19 @@ def lay_over(
     near = (fire >= 0) & (since <= max(_REACH_S, _RESTING_INTERVALS * usual_s))
     fire, since = fire[near].astype(np.int64), since[near]
     time, pressure = header.time_s[near], header.value[near]
-    model = _model(fires, fire, since, curve, share)
+    line = line.reshape(-1).astype(np.int64)
+    model = _model(fires, fire, since, so_far, line)
     rested = (
         since >= _LATE_SHARE * np.minimum(np.diff(fires.low_s, append=np.inf), usual_s)[fire]
-        if curve is None
+        if so_far is None
         else model.deficit <= np.quantile(model.deficit, _RESTED_SHARE)
     )
     if rested.sum() < FEWEST_POINTS:
         return None
     at, supply = _supply(time[rested], pressure[rested] / (1.0 - model.deficit[rested]))
     level = np.interp(time, at, supply)
-    y = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
-    y = (y - model.left[fire] * model.fade) / (1.0 - model.left[fire])
+    whole = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
+    y = (whole - model.left[fire] * model.fade) / (1.0 - model.left[fire])
     used = (since <= _REACH_S) & _is_near(time, at)
     if used.sum() < FEWEST_POINTS:
         return None
@@ -111,11 +128,27 @@ def lay_over(
         fire[used],
         since[used],
         np.clip(y[used], -1.0, 1.0),
-        line.reshape(-1).astype(np.int64),
+        np.clip(whole[used], 0.0, 1.0),
+        line,
         rows.astype(np.int64),
         np.interp(fires.low_s, at, supply) * (1.0 - model.left),
         float(np.median(fires.high_s - fires.low_s)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Remnants:
+    """What the pulses of each row leave for the next fire, arrays of shape (n_rows,).
+
+    Attributes:
+        left: relative deficit at the usual time of the next fire [-].
+        rate_1_s: how fast it is being made good by then [1/s].
+        usual_s: the usual time from fire to fire [s].
+    """
+
+    left: Floats
+    rate_1_s: Floats
+    usual_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,15 +164,14 @@ class _Model:
     fade: Floats
 
 
-def _model(
-    fires: Fires, fire: Ints, since_s: Floats, curve: HeaderCurve | None, share: Floats | None
-) -> _Model:
-    if curve is None or share is None:
+def _model(fires: Fires, fire: Ints, since_s: Floats, so_far: SoFar | None, line: Ints) -> _Model:
+    if so_far is None:
         nothing = np.zeros(since_s.size)
         return _Model(np.zeros(fires.size), nothing, nothing)
-    left = _left_at_fires(fires.low_s, curve, share)
-    fade = np.exp(-since_s / curve.tau_s)
-    own = curve.shape(since_s) * curve.drop * share[fire]
+    left, rate = _left_at_fires(fires.low_s, line, so_far)
+    fade = np.exp(-since_s * rate[fire])
+    share = np.where(so_far.mute, 0.0, so_far.share[line])
+    own = so_far.curve.shape(since_s) * so_far.curve.drop * share[fire]
     deficit = left[fire] * fade + (1.0 - left[fire]) * own
     return _Model(left, np.minimum(deficit, _MOST_DEFICIT), fade)
 
@@ -188,11 +220,26 @@ def _is_near(time_s: Floats, known_s: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(np.minimum(left, right) <= reach)
 
 
-def _left_at_fires(low_s: Floats, curve: HeaderCurve, share: Floats) -> Floats:
-    """Relative deficit that is left of the pulses before at each fire."""
-    fade = np.exp(-np.maximum(np.diff(low_s) - curve.close_s, 0.0) / curve.tau_s).tolist()
+def _left_at_fires(low_s: Floats, line: Ints, so_far: SoFar) -> tuple[Floats, Floats]:
+    """Relative deficit that earlier pulses left at each fire, and how fast it fades [1/s].
+
+    It is what the stack of the row before ends with, so that a header refilling otherwise than
+    exponentially, or emptied by a hanging valve, is followed as it is.
+    """
+    remnants = so_far.remnants
+    late_s = np.diff(low_s) - remnants.usual_s
+    end = remnants.left[line[:-1]] * np.exp(
+        -np.clip(late_s * remnants.rate_1_s[line[:-1]], -1.0, 50.0)
+    )
+    steps = zip(
+        end.tolist(),
+        np.exp(-np.diff(low_s) / so_far.curve.tau_s).tolist(),
+        so_far.mute[:-1].tolist(),
+        strict=True,
+    )
     left, now = [0.0], 0.0
-    for drop, rest in zip((share[:-1] * curve.drop).tolist(), fade, strict=True):
-        now = (now + (1.0 - now) * drop) * rest
+    for made, fade, is_mute in steps:
+        now = now * fade if is_mute else made
         left.append(now)
-    return np.clip(np.array(left), 0.0, 0.9)
+    rate = np.concatenate(([1.0 / so_far.curve.tau_s], remnants.rate_1_s[line[:-1]]))
+    return np.clip(np.array(left), 0.0, _MOST_LEFT), rate

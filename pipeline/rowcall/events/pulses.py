@@ -16,7 +16,7 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.fires import Fires
 from rowcall.events.recovery import T95, Refill, fit_refill
-from rowcall.events.shares import ANSWERED_SHARE, answer_shares
+from rowcall.events.shares import answer_shares
 from rowcall.events.stack import Stack
 from rowcall.model import Floats, Signal
 
@@ -25,6 +25,7 @@ _WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of th
 _BEFORE_S = 10.0  # chosen: older points are not "just before"
 _N_BEFORE = 3  # chosen: the median of three forgives one wild point
 _FOLLOWED_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
+_FALL_SHARE = 0.25  # chosen: of the deepest falls; smaller ones are no drops
 _MOST_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
 _FEWEST_RESTS = 20  # chosen: fewer do not settle the noise
 _NOISE_TIMES = 5.0  # chosen: a drop below five standard deviations of noise was not heard as one
@@ -155,9 +156,7 @@ def find_drops(header: Signal, compartment: int) -> Fires:
     if header.time_s.size < 8:
         return Fires(np.empty(0), np.empty(0), empty, empty, is_complete=False)
     fall = np.concatenate(([0.0], header.value[:-1] - header.value[1:]))
-    limit = max(
-        ANSWERED_SHARE * float(np.quantile(fall, 0.999)), 2 * _NOISE_TIMES * noise_of(header)
-    )
+    limit = max(_FALL_SHARE * float(np.quantile(fall, 0.999)), 2 * _NOISE_TIMES * noise_of(header))
     falling = fall > limit
     onset = np.flatnonzero(falling & ~np.concatenate(([False], falling[:-1])))
     low, high = header.time_s[onset - 1], header.time_s[onset]

@@ -190,13 +190,14 @@ def _trial(grid: _Grid, stack: Stack) -> Floats:
 
 def _temper(stack: Stack) -> Floats:
     """How much more the pulses' sums scatter than independent points would, at least 1 a row."""
-    points, n_fires = stack.overlay, stack.overlay.line.size
+    points, n_fires, n_rows = stack.overlay, stack.line.size, len(stack.overlay.rows)
     row = points.row_of_point
     m = stack.usual_at_points()
-    error = points.y - stack.share[row] * m
+    size = np.bincount(row, m**2, n_rows)
+    mean = np.bincount(row, m * points.y, n_rows) / np.maximum(size, 1e-12)
+    error = points.y - mean[row] * m
     score = np.bincount(points.fire, m * error, n_fires) ** 2
     naive = np.bincount(points.fire, m**2, n_fires) * stack.sigma**2
-    n_rows = len(points.rows)
     seen = np.bincount(points.line, score, n_rows)
     expected = np.bincount(points.line, naive, n_rows)
     ratio = np.divide(seen, expected, out=np.ones(n_rows), where=expected > 0)

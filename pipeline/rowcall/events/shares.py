@@ -20,9 +20,12 @@ from rowcall.events.stack import LEAST_DROP, TO_DEVIATION, Stack, pulse_shares
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
-ANSWERED_SHARE = 0.25  # chosen: between a faint row (60 % of its peers) and a silent one (0 %)
-_ERRORS = 3.0  # chosen: standard errors by which an answer and none must lie apart from it
+_HALF = 0.5  # an answer makes more than half of what the row's answers make
+_ERRORS = 3.0  # chosen: standard errors by which an answer and none must lie apart from that
+_LEAST_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
+_REAL_SHARE = 0.05  # chosen: a row that answers less than once in twenty times has no level
 _LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
 _FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
 TO_DEVIATION = (
@@ -36,36 +39,47 @@ class Shares:
 
     Attributes:
         share, error: and its standard error, infinite where a fire has no points.
-        silent_error: standard error of a share that is truly nothing.
-        scatter: relative scatter of a row's shares; large where the fires' instants are uncertain.
+        is_heard: an answer and none would be told apart.
+        is_answered: heard, and more than half of what the row's own answers make.
     """
 
     share: Floats
     error: Floats
-    silent_error: Floats
-    scatter: float
-
-    @property
-    def is_heard(self) -> npt.NDArray[np.bool_]:
-        """Where a full answer and none are told apart, three standard errors to either side."""
-        full = np.hypot(self.silent_error, self.scatter)
-        is_heard: npt.NDArray[np.bool_] = (self.silent_error <= ANSWERED_SHARE / _ERRORS) & (
-            full <= (1.0 - ANSWERED_SHARE) / _ERRORS
-        )
-        return is_heard
-
-    @property
-    def is_answered(self) -> npt.NDArray[np.bool_]:
-        """Where a fire was heard and made a real drop."""
-        return np.asarray(self.is_heard & (self.share > ANSWERED_SHARE))
+    is_heard: Flags
+    is_answered: Flags
 
 
 def answer_shares(stack: Stack) -> Shares:
-    """Return what each single pulse made of the usual drop."""
+    """Return what each single pulse made of the usual drop, and which ones answered."""
     share, error = pulse_shares(stack, _expected(stack))
-    heard = np.isfinite(error)
-    scatter = _scatter(share[heard], stack.line[heard])
-    return Shares(share, np.hypot(error, scatter * np.maximum(share, 0.0)), error, scatter)
+    half, scatter = np.full(share.size, _HALF), 0.0
+    if stack.curve.drop >= LEAST_DROP:
+        heard = np.isfinite(error)
+        level = _levels(share[heard], error[heard], stack.line[heard], len(stack.overlay.rows))
+        half = _HALF * np.minimum(level, 1.0)[stack.line]
+        scatter = _scatter(share[heard], half[heard], stack.line[heard])
+    # An answer scatters about its level by its own share, none by the noise alone.
+    is_heard = (error <= half / _ERRORS) & (np.hypot(error, 2 * scatter * half) <= half / _ERRORS)
+    return Shares(
+        share,
+        np.hypot(error, scatter * np.maximum(share, 0.0)),
+        is_heard,
+        is_heard & (share > half),
+    )
+
+
+def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
+    """Share that the answers of each row make; 1 for a row that hardly answers at all."""
+    level = np.ones(n_rows)
+    for row in np.unique(line):
+        mine, noise = share[line == row], float(np.median(error[line == row]))
+        top = float(np.quantile(mine, 0.9)) - noise
+        answers = mine[mine > _HALF * max(top, _LEAST_ANSWER)]
+        if answers.size > 2:
+            middle = float(np.median(answers))
+            is_real = middle > max(_LEAST_ANSWER, _ERRORS * noise / np.sqrt(answers.size))
+            level[row] = middle if is_real and np.mean(mine) > _REAL_SHARE * middle else 1.0
+    return level
 
 
 def _expected(stack: Stack) -> Floats:
@@ -77,13 +91,12 @@ def _expected(stack: Stack) -> Floats:
     return _LEAST_USUAL * shape
 
 
-def _scatter(share: Floats, line: Ints) -> float:
-    """Relative scatter of the shares of a row that answers; of the median row."""
+def _scatter(share: Floats, half: Floats, line: Ints) -> float:
+    """Relative scatter of the answers of a row; of the median row."""
     scatter = []
     for row in np.unique(line):
-        mine = share[line == row]
-        mine = mine[mine > ANSWERED_SHARE * max(float(np.quantile(mine, 0.9)), ANSWERED_SHARE)]
-        if mine.size > 2 and np.median(mine) > ANSWERED_SHARE:
-            middle = float(np.median(mine))
-            scatter.append(TO_DEVIATION * float(np.median(np.abs(mine / middle - 1))))
+        answers = share[(line == row) & (share > half)]
+        if answers.size > 2:
+            off = np.abs(answers / np.median(answers) - 1)
+            scatter.append(TO_DEVIATION * float(np.median(off)))
     return float(np.median(scatter)) if scatter else 0.0

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve, fit_header
-from rowcall.events.overlay import Overlay, is_in_step, lay_over
+from rowcall.events.overlay import Overlay, Remnants, SoFar, is_in_step, lay_over
 from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
@@ -27,6 +27,8 @@ _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 
 _REACH_S = 25.0
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
+_FEWEST_LEFT = 8  # chosen: points that tell what a row leaves for the next fire
+_SLOWEST, _FASTEST = 6.0, 3.0  # chosen: bounds of its rate against the header's own
 _MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
 _MOST_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
 _NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
@@ -84,29 +86,47 @@ def stack_rows(header: Signal, fires: Fires) -> Stack | None:
     """
     if is_in_step(header, fires):
         return None
-    so_far = _SoFar(None, np.zeros(0), np.zeros(fires.size, np.bool_))
+    so_far: SoFar | None = None
     stack: Stack | None = None
     for _ in range(_ROUNDS):
-        share = None if stack is None else np.where(so_far.mute, 0.0, so_far.share[stack.line])
-        overlay = lay_over(header, fires, so_far.curve, share)
+        overlay = lay_over(header, fires, so_far)
         if overlay is None:
             return None
         stack = _stack(overlay, so_far)
         most = _MOST_DROP / max(stack.curve.drop, LEAST_DROP)
-        so_far = _SoFar(stack.curve, np.clip(stack.share, 0.0, most), _mute(stack))
+        usual_s = float(np.median(np.diff(fires.low_s)))
+        so_far = SoFar(
+            stack.curve,
+            np.clip(stack.share, 0.0, most),
+            _mute(stack),
+            _remnants(stack, usual_s),
+        )
     return stack
 
 
-@dataclass(frozen=True, slots=True)
-class _SoFar:
-    """What the round before found: the curve, each row's share of it, and fires not answered."""
+def _remnants(stack: Stack, usual_s: float) -> Remnants:
+    """What the pulses of each row leave, from the last quarter of their time and the one before."""
+    points = stack.overlay
+    row, n_rows = points.row_of_point, len(points.rows)
+    means, times = [], []
+    for begin, end in ((0.5, 0.75), (0.75, 1.0)):
+        inside = (points.since_s >= begin * usual_s) & (points.since_s < end * usual_s)
+        count = np.bincount(row[inside], minlength=n_rows)
+        mean = np.bincount(row[inside], points.whole[inside], n_rows) / np.maximum(count, 1)
+        means.append(np.where(count >= _FEWEST_LEFT, mean, np.nan))
+        times.append((begin + end) / 2 * usual_s)
+    rest_s = usual_s - times[1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = np.log(means[0] / means[1]) / (times[1] - times[0])
+    tau = stack.curve.tau_s
+    least, most = 1.0 / (_SLOWEST * tau), _FASTEST / tau
+    rate = np.clip(np.where(np.isfinite(rate), rate, 1.0 / tau), least, most)
+    fitted = np.clip(stack.share, 0.0, None) * stack.curve.drop * np.exp(-usual_s / tau)
+    left = np.where(np.isfinite(means[1]), means[1] * np.exp(-rate * rest_s), fitted)
+    return Remnants(left, rate, usual_s)
 
-    curve: HeaderCurve | None
-    share: Floats
-    mute: Flags
 
-
-def _stack(overlay: Overlay, so_far: _SoFar) -> Stack:
+def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
     edges = _edges()
     n_rows, n_bins = len(overlay.rows), edges.size - 1
     bin_of = np.clip(np.searchsorted(edges, overlay.since_s, side="right") - 1, 0, n_bins - 1)
@@ -114,11 +134,11 @@ def _stack(overlay: Overlay, so_far: _SoFar) -> Stack:
     middle = (edges[:-1] + edges[1:]) / 2
     total = np.bincount(bin_of, overlay.since_s, n_bins)
     since = np.where(at > 0, total / np.maximum(at, 1), middle)
-    y = _led_to(since[bin_of], overlay, so_far.curve)
+    y = overlay.y if so_far is None else _led_to(since[bin_of], overlay, so_far.curve)
     cell = overlay.row_of_point * n_bins + bin_of
     count, mean = _cells(cell, y, n_rows, n_bins)
     sigma = _spread(y, mean.reshape(-1)[cell], count)
-    answered = ~so_far.mute[overlay.fire]
+    answered = slice(None) if so_far is None else ~so_far.mute[overlay.fire]
     of_answers = _cells(cell[answered], y[answered], n_rows, n_bins)
     sound = _sound(*of_answers, so_far)
     used, its_mean = np.where(sound[:, None], of_answers[0], 0.0), of_answers[1]
@@ -129,10 +149,8 @@ def _stack(overlay: Overlay, so_far: _SoFar) -> Stack:
     return Stack(overlay, fitted, since, count, mean, usual, belief, share, sigma)
 
 
-def _led_to(since_s: Floats, overlay: Overlay, curve: HeaderCurve | None) -> Floats:
+def _led_to(since_s: Floats, overlay: Overlay, curve: HeaderCurve) -> Floats:
     """Deficits led along the refill to their bin's mean time: rows meet a bin at other phases."""
-    if curve is None:
-        return overlay.y
     refilling = overlay.since_s > curve.close_s + curve.width_s
     moved = np.where(refilling, overlay.since_s - since_s, 0.0)
     led: Floats = overlay.y * np.exp(np.clip(moved / curve.tau_s, -1.0, 1.0))
@@ -193,10 +211,11 @@ def _spread(y: Floats, mean: Floats, count: Floats) -> float:
     return max(float(np.sqrt(((y - mean) ** 2).sum() / free)) if free > 0 else 0.0, 1e-5)
 
 
-def _sound(count: Floats, mean: Floats, so_far: _SoFar) -> Flags:
+def _sound(count: Floats, mean: Floats, so_far: SoFar | None) -> Flags:
     """Tell which rows draw the header down as most of those that answer do."""
-    share = so_far.share
-    if so_far.curve is None:  # no curve yet: each row against the mean of them all
+    if so_far is not None:
+        share = so_far.share
+    else:  # no curve yet: each row against the mean of them all
         pooled = np.maximum(_mean_of(count, mean), 0.0)
         share = _share(count, mean, np.broadcast_to(pooled, count.shape))
     usual = _commonest(share)
