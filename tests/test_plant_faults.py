@@ -14,6 +14,7 @@ from rowcall_plant import (
     Frames,
     GasPlan,
     HeaderLeak,
+    HeaderPlan,
     PlannedStop,
     RowDrawnOut,
     RowFaint,
@@ -73,6 +74,17 @@ def test_drawn_out_row_is_deep_late_and_alone() -> None:
     assert mine["drop_pa"].to_numpy().min() > 1.3 * others["drop_pa"].to_numpy().max()
     assert mine["minimum_after_s"].to_numpy() == pytest.approx(1.15, abs=1e-6)
     assert others["minimum_after_s"].to_numpy() == pytest.approx(0.15, abs=1e-6)
+
+
+def test_a_refill_that_outruns_a_hanging_valve_has_its_minimum_before() -> None:
+    plan = replace(PLAN, header=HeaderPlan(tau_s=0.5))
+    fault = RowDrawnOut(start=START, compartment=2, row=4, late_s=1.0, late_flow_frac=0.1)
+    _, truth = simulate(plan, [fault], start=START, days=1, seed=3)
+    _, healthy = simulate(plan, start=START, days=1, seed=3)
+    here = (pl.col("compartment") == 2) & (pl.col("row") == 4)
+    mine, usual = (table.pulses.filter(here) for table in (truth, healthy))
+    assert mine["minimum_after_s"].to_numpy() == pytest.approx(0.15, abs=1e-6)
+    assert mine["drop_pa"].to_numpy() == pytest.approx(usual["drop_pa"].to_numpy(), rel=1e-6)
 
 
 def test_slow_recovery_of_one_compartment_leaves_the_other_alone() -> None:

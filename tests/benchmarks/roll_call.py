@@ -1,13 +1,14 @@
 """How well the roll call of rows does on labelled trials of two simulators.
 
     python tests/benchmarks/roll_call.py [--trials 20] [--seed 1] [--processes 2]
-        [--only "5 s"] [--simulator vessel]
+        [--only "5 s"] [--simulator vessel] [--misses]
 
 Not a test. For every condition of `tests/trials/conditions.py` and each simulator: recall by kind
 of fault (found by the right rule at the right row), row-days with a verdict that is not theirs,
 what could not be told, and measured facts against the noise-free truth; shares with exact 95 %
-intervals. A trial is one header with 6-20 rows, each a row-day. --only may be given again. The
-time of `find_events` is wall time, led up to a day of 24 h: compare it only within one run.
+intervals. A trial is one header with 6-20 rows, each a row-day. --only may be given again;
+--misses names every row-day told wrong, with its seed. The time of `find_events` is wall time, led
+up to a day of 24 h: compare it only within one run.
 """
 
 from __future__ import annotations
@@ -58,7 +59,12 @@ def jobs_of(
             yield condition, simulator, jobs
 
 
-def report(condition: Condition, simulator: Simulator, results: list[tuple[Tally, float]]) -> None:
+def report(
+    condition: Condition,
+    simulator: Simulator,
+    results: list[tuple[Tally, float]],
+    has_misses: bool,
+) -> None:
     """Print one condition and simulator."""
     tally = Tally()
     for part, _ in results:
@@ -68,7 +74,7 @@ def report(condition: Condition, simulator: Simulator, results: list[tuple[Tally
         f"\n== {condition.name}, {simulator} ({len(tally.find_events_s)} trials of "
         f"{condition.hours:g} h, {took:.0f} s)"
     )
-    for line in lines_of(tally, known_rules()):
+    for line in lines_of(tally, known_rules()) + (tally.misses if has_misses else []):
         print(f"  {line}", flush=True)
 
 
@@ -79,6 +85,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="of the first trial; the rest follow")
     parser.add_argument("--only", action="append", metavar="CONDITION")
     parser.add_argument("--simulator", choices=SIMULATORS, action="append")
+    parser.add_argument("--misses", action="store_true", help="name row-days told wrong")
     parser.add_argument("--processes", type=int, choices=(1, 2), default=1)
     options = parser.parse_args()
     try:
@@ -89,11 +96,11 @@ def main() -> None:
     work = jobs_of(conditions, options.simulator or SIMULATORS, seeds, options.processes)
     if options.processes == 1:
         for condition, simulator, jobs in work:
-            report(condition, simulator, [run_job(job) for job in jobs])
+            report(condition, simulator, [run_job(job) for job in jobs], options.misses)
         return
     with ProcessPoolExecutor(options.processes) as pool:
         for condition, simulator, jobs in work:
-            report(condition, simulator, list(pool.map(run_job, jobs)))
+            report(condition, simulator, list(pool.map(run_job, jobs)), options.misses)
 
 
 if __name__ == "__main__":

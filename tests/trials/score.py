@@ -11,6 +11,7 @@ import numpy as np
 from scipy.stats import beta
 
 from rowcall.model import Verdict
+from trials.header_day import RowLabel
 from trials.road import Outcome
 from trials.rows import Kind
 from trials.trial import Trial
@@ -35,7 +36,7 @@ class Tally:
     not theirs, by kind. whole: trials in which a rule found something of the whole header.
     errors: by fact, (error, stated standard error or nan) of every row-day that has both truths;
     absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial, led up to a day of
-    24 h.
+    24 h. misses: a line for every fault that was not found and every found that is not theirs.
     """
 
     rows: Counter[Kind] = field(default_factory=Counter)
@@ -44,6 +45,7 @@ class Tally:
     whole: int = 0
     errors: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     find_events_s: list[float] = field(default_factory=list)
+    misses: list[str] = field(default_factory=list)
 
     def add(self, trial: Trial, outcome: Outcome) -> None:
         """Count one trial."""
@@ -60,7 +62,10 @@ class Tally:
                 self.said[label.kind, rule, verdict] += 1
                 if verdict is Verdict.FOUND:
                     found.add(rule)
-            self.wrong[label.kind] += bool(found - {RULE_OF.get(label.kind)})
+            own = RULE_OF.get(label.kind)
+            self.wrong[label.kind] += bool(found - {own})
+            if found - {own} or (own in rules and own not in found):
+                self.misses.append(_told(trial, label, outcome))
             if label.kind is not Kind.INTERMITTENT:  # half of its drops are none: no one number
                 self._measure(outcome, label.row, "drop_ratio", label.drop_ratio)
                 self._measure(outcome, label.row, "tau_s", label.tau_s)
@@ -82,6 +87,27 @@ class Tally:
         for name, pairs in other.errors.items():
             self.errors.setdefault(name, []).extend(pairs)
         self.find_events_s += other.find_events_s
+        self.misses += other.misses
+
+
+def _told(trial: Trial, label: RowLabel, outcome: Outcome) -> str:
+    """One row-day in words: as planted, as it shows, and what was said and measured."""
+    plan = trial.header.rows[label.row - 1]
+    late = f", {plan.late_s:.2f} s late at {plan.late_flow:.2f}" if plan.late_s else ""
+    said = "; ".join(
+        f"{rule} {verdict}" for (rule, row), verdict in outcome.verdicts.items() if row == label.row
+    )
+    names = (*MEASURED, *MEASURED.values(), "n_heard", "n_answered", "min_delay_s")
+    facts = ", ".join(
+        f"{name} {outcome.facts[label.row, name]:.3g}"
+        for name in names
+        if (label.row, name) in outcome.facts
+    )
+    return (
+        f"seed {trial.seed}, row {label.row}: {label.kind}{late}; drop ratio "
+        f"{label.drop_ratio:.2f}, minimum after {label.minimum_after_s:.2f} s, answered "
+        f"{label.n_answered} of {label.n_called}, tau {label.tau_s:.2f} s | {said} | {facts}"
+    )
 
 
 def interval(k: int, n: int) -> tuple[float, float]:
