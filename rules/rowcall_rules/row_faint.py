@@ -59,6 +59,10 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
             subject,
             f"it answers {row.answered:.0f} of {row.heard:.0f} pulses, so a mean drop misleads",
         )
+    if row.comes_and_goes:
+        return Answer.cannot_tell(
+            subject, f"it answers {row.rate:.0%} of its pulses, so a mean drop misleads"
+        )
     either = (
         ""
         if row.heard >= limits["min_pulses"]

@@ -164,6 +164,16 @@ def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limi
     if row.is_surely_silent:
         since = row.onset_s if row.changed else 0.0
         return _silent(day, subject, since, values, f"Silent: {seen}.")
+    if row.comes_and_goes and row.rate_high < limits["steady_share"]:
+        rate = (
+            f"{row.rate:.0%} of its {called:.0f} pulses, {row.rate_low:.0%} to {row.rate_high:.0%}"
+        )
+        rates = (
+            Quantity("answered_share", row.rate, "1"),
+            Quantity("answered_share_low", row.rate_low, "1"),
+            Quantity("answered_share_high", row.rate_high, "1"),
+        )
+        return _now_and_then(day, row, subject, rates, f"{rate}, told by their spread")
     if row.surely_answers:
         return Answer.clear(subject, f"Answers: {seen}.", values)
     return Answer.cannot_tell(subject, f"not enough was heard: {seen}")

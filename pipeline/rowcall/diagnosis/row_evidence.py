@@ -10,6 +10,7 @@ from rowcall.diagnosis.fact_book import Place
 
 SILENT_SHARE = 0.15  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
 _FEWEST_AFTER = 20  # chosen: pulses after a change within the day that it takes to judge by them
+_COMING = 10.0  # chosen: log-likelihoods; chance reaches so far once in some ten thousand row-days
 _ERRORS = 3.5  # chosen: standard errors of certainty; one healthy row-day in 4,000 lies beyond
 
 
@@ -25,6 +26,8 @@ class RowEvidence:
             a change within the day from what followed it.
         onset_s: when within the day it changed.
         before: share of the usual drop before that.
+        coming_gain: log-likelihood by which "answers now and then" explains its pulses better
+            than "always answers alike"; rate, rate_low, rate_high: the rate of answers then.
         in_step: sampling and pulses are in step.
     """
 
@@ -36,6 +39,10 @@ class RowEvidence:
     ratio_error: float
     onset_s: float
     before: float
+    coming_gain: float
+    rate: float
+    rate_low: float
+    rate_high: float
     in_step: bool
 
     @property
@@ -47,6 +54,11 @@ class RowEvidence:
     def surely_answers(self) -> bool:
         """The drop lies above that of a silent row."""
         return self.ratio - _ERRORS * self.ratio_error > SILENT_SHARE
+
+    @property
+    def comes_and_goes(self) -> bool:
+        """Its pulses, taken together, are of two kinds."""
+        return not self.changed and self.coming_gain >= _COMING
 
     @property
     def changed(self) -> bool:
@@ -70,6 +82,10 @@ def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> Ro
         ratio_error=of("share_after_error") if changed else of("drop_ratio_error"),
         onset_s=of("onset_s") if changed else math.nan,
         before=of("share_before") if changed else math.nan,
+        coming_gain=of("coming_gain"),
+        rate=of("coming_rate"),
+        rate_low=of("coming_rate_low"),
+        rate_high=of("coming_rate_high"),
         in_step=(compartment, 0, "in_step") in facts or (0, 0, "in_step") in facts,
     )
 

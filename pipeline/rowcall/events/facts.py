@@ -6,7 +6,8 @@ By row: n_called, n_heard, n_answered, drop_pa, min_delay_s, tau_s; from its sta
 drop_ratio (to the sound rows of its header), drop_ratio_error, late_s, late_s_error, p_late,
 p_late_trial, stack_tau_s, stack_tau_log_error, n_points (see `row_curves`); full_share (median
 share of the usual drop where it answered); where it changed within the day onset_s, share_before,
-share_after, share_after_error, n_after. By compartment:
+share_after, share_after_error, n_after; whether answers come and go coming_gain, coming_rate,
+coming_rate_low, coming_rate_high. By compartment:
 n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, counted from its
 start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s,
 in_step (1 where the sampling meets the pulses at few phases only). By baghouse: n_pulses,
@@ -21,6 +22,7 @@ from collections.abc import Iterable
 import polars as pl
 
 from rowcall.condition.state import State
+from rowcall.events.coming_and_going import rows_coming
 from rowcall.events.find import Events
 from rowcall.events.onset import row_onsets
 from rowcall.site import Baghouse
@@ -42,6 +44,7 @@ _STACKED = (
     "stack_tau_log_error",
     "n_points",
 )
+_COMING = ("coming_gain", "coming_rate", "coming_rate_low", "coming_rate_high")
 _ONSET = ("onset_s", "share_before", "share_after", "share_after_error", "n_after")
 _SURE_STACK = 0.2  # chosen: a stack's tau with a larger relative error says little
 _SURE = 0.5  # chosen: a tau with a standard error of 50 % or more says little
@@ -99,7 +102,8 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
     counts = ["n_called", "n_heard", "n_answered"] if events.fires_known else []
     place = ["compartment", "row"]
     joined = roster
-    for part in (measured, events.curves, row_onsets(events.pulses)):
+    pulses = events.pulses
+    for part in (measured, events.curves, row_onsets(pulses), rows_coming(pulses)):
         joined = joined.join(part, on=place, how="left")
     told = joined.with_columns(
         pl.col(counts).fill_null(0),
@@ -109,7 +113,7 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
             pl.when(pl.col("stack_tau_log_error") < _SURE_STACK).then(pl.col("stack_tau_s")),
         ),
     )
-    return _long(told, [*names, *_STACKED, *_ONSET])
+    return _long(told, [*names, *_STACKED, *_ONSET, *_COMING])
 
 
 def _compartment_facts(events: Events) -> pl.DataFrame:

@@ -10,11 +10,13 @@ means then tell the whole story: a row that answers now and then has no onset.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from rowcall.events.shares import relative_scatter
 from rowcall.model import Floats
 
 _LEAST_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
@@ -74,11 +76,10 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
         pulses: as `BaghouseDay.pulses`.
     """
     lines = []
-    sized = pulses.filter(pl.col("row").is_not_null() & pl.col("share").is_not_null())
-    for (compartment, row), mine in sized.group_by("compartment", "row", maintain_order=True):
-        error = mine["share_error"].to_numpy()
-        # A full answer scatters more than none: the same error for all, so that none weighs more.
-        change = find_change(mine["share"].to_numpy(), np.maximum(error, np.median(error)))
+    for compartment, row, mine, scatter in sized_rows(pulses):
+        # The same scatter for all, answered or not, so that no part of the day weighs more.
+        error = np.hypot(mine["share_error"].to_numpy(), scatter)
+        change = find_change(mine["share"].to_numpy(), error)
         if change is not None:
             lines.append(
                 (
@@ -92,3 +93,14 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
                 )
             )
     return pl.DataFrame(lines, schema=ONSET_COLUMNS, orient="row")
+
+
+def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
+    """Yield each row's pulses that have a share, with the relative scatter of its header's rows."""
+    sized = pulses.filter(pl.col("row").is_not_null() & pl.col("share").is_not_null())
+    for (compartment,), header in sized.group_by("compartment", maintain_order=True):
+        scatter = relative_scatter(
+            header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
+        )
+        for (row,), mine in header.group_by("row", maintain_order=True):
+            yield compartment, row, mine, scatter

@@ -31,6 +31,7 @@ _LATE_PRIOR = 0.01  # chosen: one valve in a hundred hangs
 # Taus of a row, as multiples of its header's: close together where most of them lie.
 _NEAR = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
 _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
+_GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
 _OWN_WAYS = 0.04  # chosen: relative spread of sound rows' curves about each other, in each bin
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
@@ -131,6 +132,8 @@ def _posterior(grid: _Grid, weight: Floats, mean: Floats) -> _Posterior:
     det = hh * rr - hr**2
     s, w = (rr * hy - hr * ry) / det, (hh * ry - hr * hy) / det
     evidence = 0.5 * (s * hy + w * ry) - 0.5 * np.log(det / prior**2) + grid.log_prior
+    # A valve that hangs goes on blowing: it may hold its depth, but does not give it back.
+    evidence[:, 1:] = np.where((w < -_GIVEN_BACK * np.abs(s))[:, 1:], -np.inf, evidence[:, 1:])
     chance = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
     chance /= chance.sum(axis=(1, 2), keepdims=True)
     depth, variance = s + w, (rr + hh - 2 * hr) / det

@@ -38,7 +38,7 @@ class Shares:
     """Share of the usual drop that each fire made, shape (n_fires,) [-].
 
     Attributes:
-        share, error: and its standard error, infinite where a fire has no points.
+        share, error: and its standard error from the noise alone; infinite without points.
         is_heard: an answer and none would be told apart.
         is_answered: heard, and more than half of what the row's own answers make.
     """
@@ -57,12 +57,12 @@ def answer_shares(stack: Stack) -> Shares:
         heard = np.isfinite(error)
         level = _levels(share[heard], error[heard], stack.line[heard], len(stack.overlay.rows))
         half = _HALF * np.minimum(level, 1.0)[stack.line]
-        scatter = _scatter(share[heard], half[heard], stack.line[heard])
+        scatter = relative_scatter(share[heard], error[heard], stack.line[heard])
     # An answer scatters about its level by its own share, none by the noise alone.
     is_heard = (error <= half / _ERRORS) & (np.hypot(error, 2 * scatter * half) <= half / _ERRORS)
     return Shares(
         share,
-        np.hypot(error, scatter * np.maximum(share, 0.0)),
+        error,
         is_heard,
         is_heard & (share > half),
     )
@@ -91,12 +91,20 @@ def _expected(stack: Stack) -> Floats:
     return _LEAST_USUAL * shape
 
 
-def _scatter(share: Floats, half: Floats, line: Ints) -> float:
-    """Relative scatter of the answers of a row; of the median row."""
+def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
+    """Relative scatter of the answers of a row beyond their errors; of the median row.
+
+    Args:
+        share, error: of each fire, shape (n_fires,); line: number of its row.
+    """
     scatter = []
     for row in np.unique(line):
-        answers = share[(line == row) & (share > half)]
-        if answers.size > 2:
-            off = np.abs(answers / np.median(answers) - 1)
-            scatter.append(TO_DEVIATION * float(np.median(off)))
+        mine = line == row
+        half = _HALF * max(float(np.quantile(share[mine], 0.75)), _LEAST_ANSWER)
+        answers = mine & (share > half)
+        if answers.sum() > 2:
+            middle = float(np.median(share[answers]))
+            off = TO_DEVIATION * float(np.median(np.abs(share[answers] / middle - 1)))
+            noise = float(np.median(error[answers])) / middle
+            scatter.append(np.sqrt(max(off**2 - noise**2, 0.0)))
     return float(np.median(scatter)) if scatter else 0.0
