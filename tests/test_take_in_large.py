@@ -117,6 +117,11 @@ EXPORTS: dict[str, str | bytes] = {
     + "\n".join(
         f"A;2026-03-02 10:{n // 60:02d}:{n % 60:02d};{n if n < 400 else '7,5'}" for n in range(500)
     ),
+    "decimal signs that contradict": "tag;time;value\n"
+    + "\n".join(
+        f"A;2026-03-02 10:{n // 60:02d}:{n % 60:02d};{'0.611' if n < 400 else '7,5'}"
+        for n in range(500)
+    ),
     "decimal sign left open": "tag;time;value\n"
     + "\n".join(f"A;2026-03-02 10:{n // 60:02d}:{n % 60:02d};1,{n:03d}" for n in range(500)),
     "wide": wide_text(600),

@@ -10,6 +10,7 @@ from exports import aside, stored, taken
 
 from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
+from rowcall.take_in.entries import NO_NUMBER
 
 TIME = "2026-03-02T05:00:0"
 
@@ -73,12 +74,33 @@ def test_the_decimal_sign_is_decided_by_the_whole_file(
     assert found == pytest.approx(list(values), rel=0, nan_ok=True)
 
 
-@pytest.mark.parametrize("texts", [("1,234", "5"), ("1,5", "1,234,567"), ("1.234.567", "1,234.5")])
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ("1,234", "5"),
+        ("1,5", "1,234,567"),
+        ("1.234.567", "1,234.5"),
+        ("0.611", "1,5"),
+        ("12.5", "1,5"),
+        ("1,5", "1.234", "-0.611"),
+        ("12.5 %", "1,5 %"),
+    ],
+)
 def test_an_open_decimal_sign_is_asked_for(tmp_path: Path, texts: tuple[str, ...]) -> None:
     lines = "\n".join(f"DP;{TIME}{number}Z;{text}" for number, text in enumerate(texts))
     result = taken(tmp_path, "tag;time;value\n" + lines)
     assert result.outcome is Outcome.REFUSED
     assert "take_in.decimal" in result.message
+
+
+@pytest.mark.parametrize(("decimal", "value"), [(".", 0.611), (",", 1.5)])
+def test_a_contradiction_of_decimal_signs_is_settled_by_the_site_file(
+    tmp_path: Path, decimal: str, value: float
+) -> None:
+    """No group of thousands begins with 0, so neither cell fits the other's reading."""
+    pins = TakeIn.model_validate({"decimal": decimal})
+    assert _take_values(tmp_path, "0.611", "1,5", pins=pins) == [(value, 0)]
+    assert [row[3] for row in aside(tmp_path)] == [NO_NUMBER]
 
 
 @pytest.mark.parametrize(("decimal", "value"), [(",", 1.234), (".", 1234.0)])

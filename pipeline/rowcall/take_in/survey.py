@@ -16,7 +16,7 @@ from rowcall.take_in.layout import Layout
 from rowcall.take_in.quality import quality_codes
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import settle_order
-from rowcall.take_in.values import settled_decimal
+from rowcall.take_in.values import plain_points, settled_decimal
 
 _DATE_CELL = 11  # characters; a date of numbers is shorter
 _MOST_QUALITIES = 10_000  # different texts; a hundred would be many. Chosen.
@@ -36,6 +36,7 @@ class _Seen:
 
     dates: dict[str, None] = field(default_factory=dict)
     values: dict[str, str] = field(default_factory=dict)  # by shape
+    point: list[str] = field(default_factory=list)  # a number with a decimal point
     qualities: dict[str, None] = field(default_factory=dict)
 
 
@@ -61,7 +62,8 @@ def survey(
         told = {text.strip().lower(): code for text, code in zip(texts, codes, strict=True)}
         coding = replace(coding, words=told | dict(coding.words))
     return Settled(
-        replace(layout, form=form, coding=coding), decimal or _decimal(file, seen.values.values())
+        replace(layout, form=form, coding=coding),
+        decimal or _decimal(file, [*seen.point, *seen.values.values()]),
     )
 
 
@@ -87,6 +89,8 @@ def _look_at_values(cells: pl.Series, seen: _Seen) -> None:
     """Keep one cell of each shape that may tell the decimal sign from that of thousands."""
     if cells.dtype != pl.String:
         return
+    if not seen.point:
+        seen.point += plain_points(cells)
     odd = cells.filter(cells.str.contains(r",|\..*\.").fill_null(False)).str.strip_chars()
     # How often a digit stands where is all that counts, and whether the number begins with 0.
     shapes = odd.str.replace_all(r"\d", "1").str.replace(r"^([+-]?)1", "${1}2")
