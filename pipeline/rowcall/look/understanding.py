@@ -105,7 +105,7 @@ def _quality(one: Understood) -> str:
     texts = [text for text, _ in one.qualities]
     shown = ", ".join(f"{text or 'empty'!r} {times(count)}" for text, count in one.qualities[:8])
     coding = one.opened.layout.coding
-    numbering = coding.numbering or numbering_of(text for text in texts if not _is_told(one, text))
+    numbering = numbering_of((text for text in texts if not _is_told(one, text)), coding)
     told = f"{_NUMBERINGS[numbering]}: {shown}"
     if coding.numbering is None and {text for text in texts if text} == {"0"} and not coding.words:
         told += "; all 0 is taken for all good, as in OPC UA, where the older numbers mean bad"
@@ -151,7 +151,7 @@ def pins_of(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
 def _quality_pins(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
     coding = one.opened.layout.coding
     texts = [text for text, _ in one.qualities if not _is_told(one, text)]
-    numbering = coding.numbering or numbering_of(texts)
+    numbering = numbering_of(texts, coding)
     if one.opened.layout.quality and numbering is not None:
         yield "quality", numbering
     for key in ("quality_good", "quality_uncertain", "quality_bad", "bad_values"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,7 +15,8 @@ from rowcall.take_in.entries import REASONS, SAME_INSTANT, entries_aside, read_e
 from rowcall.take_in.flat import Flat, sort_once
 from rowcall.take_in.jumps import find_jumps
 from rowcall.take_in.layout import Layout
-from rowcall.take_in.table import Table
+from rowcall.take_in.quality import settled
+from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import in_utc
 
 
@@ -43,7 +44,7 @@ def assemble(
     read = read_entries(
         file,
         table,
-        layout,
+        _with_qualities(file, table, layout),
         decimal,
         lambda parsed, tag, _: in_utc(parsed, zone, tag, layout.bounds),
     )
@@ -54,6 +55,17 @@ def assemble(
         again = np.full(len(doubles.row), REASONS.index(SAME_INSTANT), np.uint8)
         aside = pl.concat([aside, entries_aside(table, layout, doubles.row, doubles.tag, again)])
     return Assembled(batch_of(kept, read.names), aside, read.rows_read, table.line_of(jumps))
+
+
+def _with_qualities(file: str, table: Table, layout: Layout) -> Layout:
+    """Settle how qualities are written by all of their columns; a single one does so by itself."""
+    if len(layout.quality) < 2:
+        return layout
+    columns = [table.frame[column(place)].cast(pl.String) for place in layout.quality.values()]
+    texts = pl.concat([cells.unique(maintain_order=True) for cells in columns])
+    different = texts.fill_null("").unique(maintain_order=True).to_list()
+    place = f"{file}, column {table.names[next(iter(layout.quality.values()))]!r}"
+    return replace(layout, coding=settled(layout.coding, different, place))
 
 
 def batch_of(flat: Flat, names: Sequence[str]) -> Batch:

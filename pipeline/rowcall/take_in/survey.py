@@ -13,7 +13,7 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.layout import Layout
-from rowcall.take_in.quality import quality_codes
+from rowcall.take_in.quality import settled
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import settle_order
 from rowcall.take_in.values import plain_points, settled_decimal
@@ -56,11 +56,8 @@ def survey(
     form = settle_order(pl.Series(list(seen.dates), dtype=pl.String), layout.form, place)
     coding = layout.coding
     if seen.qualities:
-        texts = list(seen.qualities)
         named = f"{file}, column {names[next(iter(layout.quality.values()))]!r}"
-        codes = quality_codes(pl.Series(texts), coding, named).tolist()
-        told = {text.strip().lower(): code for text, code in zip(texts, codes, strict=True)}
-        coding = replace(coding, words=told | dict(coding.words))
+        coding = settled(coding, list(seen.qualities), named)
     return Settled(
         replace(layout, form=form, coding=coding),
         decimal or _decimal(file, [*seen.point, *seen.values.values()]),
