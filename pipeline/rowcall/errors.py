@@ -12,7 +12,25 @@ class SiteError(RowcallError):
 
 
 class ExportError(RowcallError):
-    """An export could not be taken in: the file, or the site file on it, must change."""
+    """An export could not be taken in: the file, or the site file on it, must change.
+
+    Exports hold any signs, and their names and cells stand in the message; it is made printable.
+    """
+
+    def __init__(self, message: str) -> None:
+        super().__init__(printable(message))
+
+
+def printable(text: str) -> str:
+    """Return a text with the signs that steer a screen, or print nothing, written as escapes."""
+    if text.isprintable():
+        return text
+    return "".join(sign if sign.isprintable() else _escaped(sign) for sign in text)
+
+
+def _escaped(sign: str) -> str:
+    """Return the escape that TOML, JSON and Python share for a sign."""
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
 
 
 class StoreError(RowcallError):

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from rowcall.errors import printable
 from rowcall.look.facts import Looked, TagLook
 from rowcall.look.understanding import times
 from rowcall.site import Sample
@@ -27,7 +28,8 @@ def shown(one: Looked) -> str:
     if one.tags:
         blocks.append("\n".join(_table([_HEADINGS, *(_row(tag) for tag in one.tags)])))
     blocks.append(_pins(one))
-    return "\n\n".join(blocks) + "\n"
+    lines = "\n\n".join(blocks).split("\n")
+    return "\n".join(map(printable, lines)) + "\n"
 
 
 def _facts(one: Looked) -> Iterator[str]:

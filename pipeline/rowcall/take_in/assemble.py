@@ -15,6 +15,7 @@ from rowcall.take_in.entries import REASONS, SAME_INSTANT, entries_aside, read_e
 from rowcall.take_in.flat import Flat, sort_once
 from rowcall.take_in.jumps import find_jumps
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.pins import shown
 from rowcall.take_in.quality import settled
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import in_utc
@@ -64,7 +65,7 @@ def _with_qualities(file: str, table: Table, layout: Layout) -> Layout:
     columns = [table.frame[column(place)].cast(pl.String) for place in layout.quality.values()]
     texts = pl.concat([cells.unique(maintain_order=True) for cells in columns])
     different = texts.fill_null("").unique(maintain_order=True).to_list()
-    place = f"{file}, column {table.names[next(iter(layout.quality.values()))]!r}"
+    place = f"{file}, column {shown(table.names[next(iter(layout.quality.values()))])}"
     return replace(layout, coding=settled(layout.coding, different, place))
 
 

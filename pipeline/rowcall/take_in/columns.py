@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.pins import edit, listed, pinned_place, plain
+from rowcall.take_in.pins import edit, listed, pinned_place, plain, shown
 
 Rows = Sequence[Sequence[str]]
 
@@ -101,7 +101,8 @@ def _check_wide(file: str, names: Sequence[str], sample: Rows, places: Sequence[
     if tags and any(plain(names[place]) in VALUE_WORDS for place in places):
         raise ExportError(
             f"{file}: {edit('layout', 'wide')} in the site file, but the columns are "
-            f"{listed(names)}, with the tags in {names[tags[0]]!r}; set {edit('layout', 'long')}."
+            f"{listed(names)}, with the tags in {shown(names[tags[0]])}; "
+            f"set {edit('layout', 'long')}."
         )
 
 

@@ -6,7 +6,6 @@ swallowing what follows. So a row is a line, and every row's line number is know
 
 from __future__ import annotations
 
-import csv
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -14,7 +13,9 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
+from rowcall.take_in.cutting import cut_line
 from rowcall.take_in.head import Head
+from rowcall.take_in.pins import shown
 from rowcall.take_in.table import Table, column, set_aside
 
 _BLOCK_BYTES = 500_000  # looked at a time by the slower road: what fits a processor's cache
@@ -196,10 +197,10 @@ def _parse_slowly(file: str, text: bytes, head: Head) -> pl.DataFrame:
     width = len(head.names)
     rows = []
     for line in text.decode().split("\n"):
-        row = next(csv.reader([line.rstrip("\r")], delimiter=head.delimiter), [])
+        row = cut_line(line.rstrip("\r"), head.delimiter)
         if len(row) != width:
             raise ExportError(
-                f"{file}: the line {line[:60]!r} cannot be cut into {width} fields; "
+                f"{file}: the line {shown(line, 60)} cannot be cut into {width} fields; "
                 "export the file with a quote only around whole fields."
             )
         rows.append(row)

@@ -15,6 +15,7 @@ from rowcall.errors import ExportError
 from rowcall.store.samples import BAD, GOOD
 from rowcall.take_in.flat import Flat
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.pins import shown
 from rowcall.take_in.quality import UNKNOWN, Coding, quality_codes
 from rowcall.take_in.table import Table, column, set_aside
 from rowcall.take_in.times import REASONS as TIME_REASONS
@@ -226,7 +227,7 @@ def _quality(file: str, table: Table, place: int | None, coding: Coding) -> Code
     if place is None:
         return np.full(table.frame.height, GOOD, np.uint8)
     return quality_codes(
-        table.frame[column(place)], coding, f"{file}, column {table.names[place]!r}"
+        table.frame[column(place)], coding, f"{file}, column {shown(table.names[place])}"
     )
 
 

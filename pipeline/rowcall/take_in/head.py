@@ -16,7 +16,7 @@ from rowcall.take_in.cutting import (
     first_lines,
     timed_places,
 )
-from rowcall.take_in.pins import edit, edit_of
+from rowcall.take_in.pins import edit, edit_of, shown
 from rowcall.take_in.time_column import TIME_WORDS
 from rowcall.take_in.time_forms import is_clock, likely_patterns
 
@@ -161,7 +161,7 @@ def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
     """Say that no line holds a time, and what in the site file would make one."""
     filled = [number for number, line in enumerate(lines, start=1) if line.strip()]
     last = lines[filled[-1] - 1] if filled else ""
-    place = f"line {filled[-1] if filled else 1} holds {last[:60]!r}"
+    place = f"line {filled[-1] if filled else 1} holds {shown(last, 60)}"
     begin = f"{file}: no line of data was found ({place})"
     other = best_split(lines, DELIMITERS, pins)
     if pins.delimiter and other.data:
@@ -176,8 +176,8 @@ def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
             for cell in cells:
                 if likely := likely_patterns([cell + clock]):
                     return (
-                        f"{begin} whose time is in a known form; if {cell + clock!r} is one, give "
-                        f"{edit_of('time_format', likely)} in the site file."
+                        f"{begin} whose time is in a known form; if {shown(cell + clock)} is one, "
+                        f"give {edit_of('time_format', likely)} in the site file."
                     )
     if pins.encoding:
         begin += f" when read with {edit('encoding', pins.encoding)} of the site file"

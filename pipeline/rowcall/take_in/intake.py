@@ -14,7 +14,7 @@ from threading import Event
 import polars as pl
 
 from rowcall.day_report import FileNote
-from rowcall.errors import ExportError
+from rowcall.errors import ExportError, printable
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.batch import Export, LargeExport
@@ -26,6 +26,7 @@ from rowcall.take_in.chunks import Memory
 from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
 from rowcall.take_in.large import first_aside, parts, stage
 from rowcall.take_in.pieces import Piece, pieces_of, reading
+from rowcall.take_in.pins import shown
 from rowcall.take_in.times import Bounds
 from rowcall.take_in.whole import assemble_whole, content_of
 
@@ -98,9 +99,9 @@ def take_in(
     taken = []
     for path in paths:
         name = name_within(site.inbox, path)
-        progress(f"taking in {name}")
+        progress(printable(f"taking in {name}"))
         for own_name, result in _take_in_file(run, path, name):
-            progress(result.message or f"{own_name}: {result.outcome}")
+            progress(result.message or printable(f"{own_name}: {result.outcome}"))
             taken.append(result)
     return taken
 
@@ -111,7 +112,7 @@ def _take_in_file(run: _Run, path: Path, name: str) -> Iterator[tuple[str, Taken
             text = (
                 f"{name}: written to in the last {run.settle_s:g} s, so it waits for the next run."
             )
-            yield name, TakenIn(path, Outcome.WAITING, None, text)
+            yield name, TakenIn(path, Outcome.WAITING, None, printable(text))
             return
         for piece in pieces_of(path, name, run.site.take_in.largest_unpacked):
             yield piece.name, _take_in_piece(run, piece)
@@ -120,7 +121,7 @@ def _take_in_file(run: _Run, path: Path, name: str) -> Iterator[tuple[str, Taken
     except OSError as error:
         reason = error.strerror or str(error)
         text = f"{name}: the file cannot be read ({reason}); check that it is still there."
-        yield name, TakenIn(path, Outcome.REFUSED, None, text)
+        yield name, TakenIn(path, Outcome.REFUSED, None, printable(text))
 
 
 def _take_in_piece(run: _Run, piece: Piece) -> TakenIn:
@@ -207,7 +208,7 @@ def _jumps(file: str, count: int, first: int) -> str:
     """Say that the time runs back within a file, nothing where it does not."""
     if not count:
         return ""
-    return (
+    return printable(
         f"{file}: stored; the time runs back {count:,} times (first on line {first}), "
         "as where a clock was set back; of samples at one instant the last one counts."
     )
@@ -221,8 +222,8 @@ def _nothing_usable(file: str, rows_read: int, aside: pl.DataFrame) -> str:
     if not aside.height:
         return f"{file}: the file holds no values; export it again."
     line, name, raw, reason = aside.sort("line").row(0)
-    place = f"line {line}" + (f", column {name!r}" if name else "")
+    place = f"line {line}" + (f", column {shown(name)}" if name else "")
     return (
         f"{file}: none of its {rows_read:,} rows can be used; the first is "
-        f"{place}: {reason} ({raw[:80]!r}); {advice(reason)}."
+        f"{place}: {reason} ({shown(raw, 80)}); {advice(reason)}."
     )

@@ -19,7 +19,7 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.store.samples import BAD, GOOD, UNCERTAIN
-from rowcall.take_in.pins import edit, listed
+from rowcall.take_in.pins import edit, listed, shown
 
 UNKNOWN = 255  # no code: the cell is no known quality
 Numbering = Literal["words", "opc_ua", "older_numbers"]
@@ -112,7 +112,7 @@ def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) ->
         ExportError: says how the site file would settle it.
     """
     different = list(dict.fromkeys(cell.strip() for cell in cells if cell.strip()))
-    place = f"{file}, column {name!r}"
+    place = f"{file}, column {shown(name)}"
     # What these leave open, the rest of the file may settle: either numbering will do here.
     known = [
         code
@@ -176,7 +176,7 @@ def _number(word: str) -> int | None:
 
 
 def _is_rest(found: Collection[int], coding: Coding) -> bool:
-    """True for zeros beside texts that the site file gives a meaning: not all 0, so not all good."""
+    """True for zeros beside texts that have a meaning: then not all are 0, so not all good."""
     return bool(coding.words) and set(found) == {0}
 
 

@@ -13,6 +13,7 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.pins import shown
 from rowcall.take_in.quality import settled
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import settle_order
@@ -52,11 +53,11 @@ def survey(
     if layout.form.order_open or decimal is None or layout.quality:
         for table in tables():
             _look(file, table, layout, decimal is None, seen)
-    place = f"{file}, column {names[layout.time]!r}"
+    place = f"{file}, column {shown(names[layout.time])}"
     form = settle_order(pl.Series(list(seen.dates), dtype=pl.String), layout.form, place)
     coding = layout.coding
     if seen.qualities:
-        named = f"{file}, column {names[next(iter(layout.quality.values()))]!r}"
+        named = f"{file}, column {shown(names[next(iter(layout.quality.values()))])}"
         coding = settled(coding, list(seen.qualities), named)
     return Settled(
         replace(layout, form=form, coding=coding),
@@ -73,7 +74,7 @@ def _look(file: str, table: Table, layout: Layout, is_decimal_open: bool, seen: 
         seen.qualities |= dict.fromkeys(_different(table.frame[column(place)].cast(pl.String)))
         if len(seen.qualities) > _MOST_QUALITIES:
             raise ExportError(
-                f"{file}: the quality column {table.names[place]!r} holds more than "
+                f"{file}: the quality column {shown(table.names[place])} holds more than "
                 f"{_MOST_QUALITIES:,} different texts; give take_in.quality_column in the site "
                 "file."
             )

@@ -9,17 +9,18 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.pins import edit, edit_of, listed, pinned_place, plain
+from rowcall.take_in.pins import edit, edit_of, listed, pinned_place, plain, shown
 from rowcall.take_in.time_forms import (
     TimeForm,
     common_form,
     given_form,
     is_clock,
     is_date,
+    is_pattern,
     likely_patterns,
     plain_pattern,
 )
-from rowcall.take_in.times import parse_times
+from rowcall.take_in.times import is_usable, parse_times
 
 # Plain words for the time column; compared after `plain`.
 TIME_WORDS = frozenset(
@@ -122,8 +123,18 @@ def _look(
         forms,
         [place for place, cells in enumerate(columns) if most([is_date(cell) for cell in cells])],
         [place for place, cells in enumerate(columns) if most([is_clock(cell) for cell in cells])],
-        given_form(pins.time_format) if pins.time_format else None,
+        _given(file, pins.time_format) if pins.time_format else None,
     )
+
+
+def _given(file: str, pattern: str) -> TimeForm:
+    form = given_form(pattern)
+    if not is_pattern(pattern) or not (form.epoch or is_usable(form)):
+        raise ExportError(
+            f"{file}: {edit('time_format', pattern)} in the site file is no pattern of date and "
+            "time; correct it, or take it out to have the form found."
+        )
+    return form
 
 
 def _alone(seen: _Seen) -> int | None:
@@ -164,7 +175,7 @@ def _joined(seen: _Seen, time: int | None, clock: int | None) -> tuple[int, int 
         whole = seen.names[next(iter(seen.forms))]
         raise ExportError(
             f"{seen.file}: {edit('clock_column', seen.names[clock])} in the site file, but the "
-            f"column {whole!r} holds both date and time of day; take that line out."
+            f"column {shown(whole)} holds both date and time of day; take that line out."
         )
     for places, key in ((dates, "time_column"), (clocks, "clock_column")):
         if len(places) > 1 and dates and clocks:
@@ -175,8 +186,8 @@ def _joined(seen: _Seen, time: int | None, clock: int | None) -> tuple[int, int 
             )
     if dates and not clocks:
         raise ExportError(
-            f"{seen.file}: the column {seen.names[dates[0]]!r} holds dates without a time of day; "
-            "export the file with the time of each value."
+            f"{seen.file}: the column {shown(seen.names[dates[0]])} holds dates without a time "
+            "of day; export the file with the time of each value."
         )
     likely = [
         pattern
@@ -198,13 +209,13 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
     cells = seen.cells(time, clock)
     found = seen.forms.get(time) if clock is None else common_form(cells)
     name = seen.names[time]
-    shown = cells[0] if cells else ""
+    example = cells[0] if cells else ""
     if seen.given is not None and not seen.fits(time, clock):
         likely = [plain_pattern(found)] if found else likely_patterns(cells)
         advice = f"set {edit_of('time_format', likely)}" if likely else "correct it"
         raise ExportError(
-            f"{seen.file}, column {name!r}: {edit('time_format', pins.time_format or '')} in the "
-            f"site file, but the column holds {shown!r}; {advice}."
+            f"{seen.file}, column {shown(name)}: {edit('time_format', pins.time_format or '')} in "
+            f"the site file, but the column holds {shown(example)}; {advice}."
         )
     if seen.given is not None and time not in seen.typed:
         return seen.given
@@ -212,7 +223,7 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
         likely = likely_patterns(cells)
         advice = f", such as {edit_of('time_format', likely)}" if likely else ""
         raise ExportError(
-            f"{seen.file}: the time column {name!r} holds {shown!r}, which is no known form of a "
-            f"time; give take_in.time_format in the site file{advice}."
+            f"{seen.file}: the time column {shown(name)} holds {shown(example)}, which is no known "
+            f"form of a time; give take_in.time_format in the site file{advice}."
         )
     return replace(found, day_first=pins.day_first) if found.order_open else found

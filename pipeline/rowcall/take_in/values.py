@@ -13,7 +13,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
-from rowcall.take_in.pins import edit
+from rowcall.take_in.pins import edit, shown
 
 # Words that exports put in the place of a number when there was none; compared in lower case
 # without what is neither letter nor digit.
@@ -113,10 +113,10 @@ def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], 
         place: names the file, for messages.
     """
     unread = [cell.removesuffix("%").rstrip() for cell in _unread(columns, numbers)]
-    shown = [cell for cell in unread if "," in cell or cell.count(".") > 1]
-    by_comma = [cell for cell in shown if _COMMA_DECIMAL.fullmatch(cell)]
-    in_groups = [cell for cell in shown if _COMMA_GROUPS.fullmatch(cell)]
-    open_ = [cell for cell in shown if _GROUPED["."].fullmatch(cell)]
+    odd = [cell for cell in unread if "," in cell or cell.count(".") > 1]
+    by_comma = [cell for cell in odd if _COMMA_DECIMAL.fullmatch(cell)]
+    in_groups = [cell for cell in odd if _COMMA_GROUPS.fullmatch(cell)]
+    open_ = [cell for cell in odd if _GROUPED["."].fullmatch(cell)]
     against = in_groups
     if by_comma and not against:
         against = [proof for cells in columns for proof in plain_points(cells)]
@@ -124,7 +124,7 @@ def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], 
         return ","
     if not by_comma and (in_groups or not open_):
         return "."
-    both = f"{by_comma[0]!r} and {against[0]!r}" if by_comma else f"{open_[0]!r}"
+    both = f"{shown(by_comma[0])} and {shown(against[0])}" if by_comma else f"{shown(open_[0])}"
     raise ExportError(
         f"{place}: values such as {both} leave open whether the comma is the decimal sign; "
         f'give {edit("decimal", ",")} (or ".") in the site file.'
@@ -163,7 +163,7 @@ def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> Non
         return
     raise ExportError(
         f"{place}: {edit('decimal', decimal)} in the site file, but values such as "
-        f"{against[0]!r} are written otherwise, and none bears it out; "
+        f"{shown(against[0])} are written otherwise, and none bears it out; "
         f"set {edit('decimal', ',' if decimal == '.' else '.')}."
     )
 

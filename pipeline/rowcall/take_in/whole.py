@@ -12,6 +12,7 @@ from rowcall.take_in.opening import open_parquet, open_text
 from rowcall.take_in.packing import Unpacked, check_size, is_packed
 from rowcall.take_in.parquet_footer import memory_bytes, open_checked
 from rowcall.take_in.pieces import Piece
+from rowcall.take_in.pins import shown
 from rowcall.take_in.text import whole_text
 from rowcall.take_in.times import Bounds, settle_order
 
@@ -53,7 +54,7 @@ def assemble_whole(
                 return None
         opened = open_text(piece.name, whole_text(piece.name, data, pins), pins)
     table, layout = opened.table, opened.layout
-    place = f"{piece.name}, column {table.names[layout.time]!r}"
+    place = f"{piece.name}, column {shown(table.names[layout.time])}"
     form = settle_order(layout.time_cells(table.frame), layout.form, place)
     settled = replace(layout, form=form, bounds=bounds)
     return assemble(piece.name, table, settled, zone, pins.decimal)
