@@ -99,6 +99,9 @@ EXPORTS: dict[str, str | bytes] = {
     "autumn by tag": long_text(sorted(AUTUMN, key=lambda row: row[0])),
     "autumn newest first": long_text(AUTUMN[::-1]),
     "autumn hourly": long_text(long_rows(90, step_s=3_600)),
+    "autumn hourly by wall time": long_text(
+        sorted(long_rows(90, step_s=3_600), key=lambda row: row.split(";")[1])
+    ),
     "autumn shuffled": long_text(shuffled(long_rows(600, tags="A"))),
     "autumn, one pass only": long_text(
         long_rows(200, start=datetime(2026, 10, 25, 0, 20, tzinfo=UTC), step_s=10)
