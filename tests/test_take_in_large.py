@@ -132,6 +132,15 @@ EXPORTS: dict[str, str | bytes] = {
     "utf-16": wide_text(300).encode("utf-16"),
     "windows letters": wide_text(300).replace("A", "Dü").encode("cp1252"),
     "windows letter at the end": (wide_text(300) + "\n2026-11-01 00:00:00;é;1;2").encode("cp1252"),
+    "utf-8 with damaged bytes": wide_text(300).replace("A", "Dü").encode()[:-30] + b"\xff\n\xfe",
+    "damaged bytes of a pinned kind": long_text([f"Ä{row}" for row in long_rows(90)]).encode()
+    + b"\xff",
+    "both utf-8 and not": wide_text(30).replace("A", "Dü").encode() + b"\xff" * 3 + b"\n\xff",
+    "another wide export below": wide_text(300) + "\n" + wide_text(9).replace("A", "X"),
+    "another export below and the first again": "\n".join(
+        [wide_text(300), wide_text(200).replace("A", "X"), wide_text(3)]
+    ),
+    "another export above": "tag;time;value\nA;2026-03-02 06:00:00;1.5\n" * 3 + wide_text(300),
     "byte order mark": wide_text(300).encode("utf-8-sig"),
     "bare carriage returns": wide_text(300).replace("\n", "\r"),
     "blank lines": wide_text(300).replace("\n", "\n\n"),

@@ -23,7 +23,7 @@ from rowcall.take_in.opening import open_parquet, open_text
 from rowcall.take_in.packing import Unpacked, is_packed
 from rowcall.take_in.pieces import Piece, pieces_of
 from rowcall.take_in.table import Table, column
-from rowcall.take_in.text import UTF8, WINDOWS, whole_text, writing_of
+from rowcall.take_in.text import whole_text, writing_of_whole
 from rowcall.take_in.times import Bounds, order_of, parse_times, settle_order
 from rowcall.take_in.values import Cell, decimal_sign, values_of
 
@@ -86,7 +86,7 @@ def _understood(piece: Piece, raw: bytes, pins: TakeIn, zone: ZoneInfo | None) -
         with Unpacked(piece.name, io.BytesIO(raw), len(raw), pins.largest_unpacked) as stream:
             data = stream.read(pins.largest_unpacked + 1)
         text = whole_text(piece.name, data, pins)
-        encoding = _encoding(data, pins)
+        encoding = _encoding(piece.name, data, pins)
         opened = open_text(piece.name, text, pins)
         head = read_head(piece.name, text, pins)
     layout, table = opened.layout, opened.table
@@ -115,14 +115,9 @@ def _container(piece: Piece, raw: bytes) -> str:
     return "packed text" if is_packed(raw[:4]) else "text"
 
 
-def _encoding(data: bytes, pins: TakeIn) -> str:
-    writing = writing_of(data[:4096], pins.encoding)
-    if writing.is_open:
-        try:
-            data.decode(UTF8)
-        except UnicodeDecodeError:
-            return WINDOWS
-    return "utf-16" if writing.encoding.startswith("utf-16") else writing.encoding
+def _encoding(file: str, data: bytes, pins: TakeIn) -> str:
+    encoding = writing_of_whole(file, data, pins.encoding).encoding
+    return "utf-16" if encoding.startswith("utf-16") else encoding
 
 
 def _qualities(table: Table, layout: Layout) -> tuple[tuple[str, int], ...]:

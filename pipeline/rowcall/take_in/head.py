@@ -14,8 +14,11 @@ from rowcall.take_in.cutting import (
     best_split,
     cut_line,
     first_lines,
+    foreign_rows,
+    has_value,
     timed_places,
 )
+from rowcall.take_in.damage import MARK
 from rowcall.take_in.pins import edit, edit_of, shown
 from rowcall.take_in.time_column import TIME_WORDS
 from rowcall.take_in.time_forms import is_clock, likely_patterns
@@ -33,6 +36,7 @@ class Head:
         sample: the first rows of data, each as long as `names`.
         header_line: 1-based number of the line with the names, 0 where the site file has them.
         units_line: 1-based number of the units line, 0 without one.
+        foreign: 1-based numbers of lines above the data that hold rows in another form.
     """
 
     delimiter: str
@@ -42,6 +46,7 @@ class Head:
     sample: tuple[tuple[str, ...], ...]
     header_line: int = 0
     units_line: int = 0
+    foreign: tuple[int, ...] = ()
 
 
 def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
@@ -62,11 +67,18 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
         if any(cell.strip() for cell in best.lines[number])
         and best.width - 1 <= len(best.lines[number]) <= best.width
     ]
+    foreign = foreign_rows(lines[: best.data[0]], pins)
+    above = [number for number in above if number > foreign[-1]] or above if foreign else above
     header = _header(file, best, above, pins)
+    below = [number for number in above if header is None or number > header]
+    odd = [number for number in below if pins.units_line is None and has_value(best.lines[number])]
+    above = [number for number in above if number not in odd]
     units = _units(file, best, above, header, pins)
+    names = _names(file, best, header, pins)
+    _check_whole(file, names, header)
     return Head(
         delimiter=best.delimiter,
-        names=_names(file, best, header, pins),
+        names=names,
         units=() if units is None else _fitted(best.lines[units], best.width),
         data_line=best.data[0] + 1,
         sample=tuple(
@@ -76,7 +88,18 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
         ),
         header_line=0 if header is None else header + 1,
         units_line=0 if units is None else units + 1,
+        foreign=tuple(sorted({n + 1 for n in (*foreign, *odd) if n not in (header, units)})),
     )
+
+
+def _check_whole(file: str, names: Sequence[str], header: int | None) -> None:
+    """Refuse column names with bytes that could not be read."""
+    if any(MARK in name for name in names):
+        raise ExportError(
+            f"{file}: line {(header or 0) + 1} names the columns, and holds bytes that are not "
+            f"UTF-8; export it again, or give {edit('encoding', 'cp1252')} (or what it is written "
+            "in) in the site file."
+        )
 
 
 def _header(file: str, split: Split, above: Sequence[int], pins: TakeIn) -> int | None:
