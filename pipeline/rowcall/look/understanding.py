@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from rowcall.site import TakeIn
 from rowcall.take_in.head import Head
 from rowcall.take_in.opening import Opened
-from rowcall.take_in.pins import PinValue
+from rowcall.take_in.pins import PinValue, listed
 from rowcall.take_in.quality import numbering_of
 from rowcall.take_in.time_forms import plain_pattern
 from rowcall.take_in.times import Order
@@ -63,6 +63,11 @@ def sentences(one: Understood) -> Iterator[tuple[str, str]]:
     else:
         value = next(iter(layout.values))
         yield "layout", f"long: tags in column {names[layout.tag]!r}, values in {names[value]!r}"
+    if out := layout.left_out(names):
+        yield (
+            "left out",
+            f"{listed(out)}: no time, tag, value or quality of the samples",
+        )
     yield "times", _times(one)
     yield "zone", _zone(one)
     yield "quality", _quality(one)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.columns import TAG_WORDS, VALUE_WORDS
 from rowcall.take_in.cutting import (
     DELIMITERS,
     Split,
@@ -20,6 +19,7 @@ from rowcall.take_in.cutting import (
 )
 from rowcall.take_in.damage import MARK
 from rowcall.take_in.pins import edit, edit_of, shown
+from rowcall.take_in.roles import TAG_WORDS, VALUE_WORDS
 from rowcall.take_in.time_column import TIME_WORDS
 from rowcall.take_in.time_forms import is_clock, likely_patterns
 
@@ -61,14 +61,8 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
     best = best_split(lines, choices, pins)
     if not best.data:
         raise ExportError(_no_data(file, lines, pins))
-    above = [
-        number
-        for number in range(best.data[0])
-        if any(cell.strip() for cell in best.lines[number])
-        and best.width - 1 <= len(best.lines[number]) <= best.width
-    ]
     foreign = foreign_rows(lines[: best.data[0]], pins)
-    above = [number for number in above if number > foreign[-1]] or above if foreign else above
+    above = _above(best, foreign)
     header = _header(file, best, above, pins)
     below = [number for number in above if header is None or number > header]
     odd = [number for number in below if pins.units_line is None and has_value(best.lines[number])]
@@ -90,6 +84,17 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
         units_line=0 if units is None else units + 1,
         foreign=tuple(sorted({n + 1 for n in (*foreign, *odd) if n not in (header, units)})),
     )
+
+
+def _above(split: Split, foreign: Sequence[int]) -> list[int]:
+    """Return the lines above the data that are as wide as it, below those of another export."""
+    above = [
+        number
+        for number in range(split.data[0])
+        if any(cell.strip() for cell in split.lines[number])
+        and split.width - 1 <= len(split.lines[number]) <= split.width
+    ]
+    return [number for number in above if number > max(foreign, default=-1)] or above
 
 
 def _check_whole(file: str, names: Sequence[str], header: int | None) -> None:

@@ -47,6 +47,11 @@ class Layout:
         """The time column, and the one with the time of day where it stands apart."""
         return (self.time,) if self.clock is None else (self.time, self.clock)
 
+    def left_out(self, names: Sequence[str]) -> list[str]:
+        """Return which of the columns, by name, play no role."""
+        used = {*self.time_places, *self.values, *self.quality.values(), self.tag}
+        return [name for place, name in enumerate(names) if place not in used and name]
+
     def time_cells(self, frame: pl.DataFrame) -> pl.Series:
         """Return the cells with the times of a `Table`'s frame, date and time of day joined."""
         if self.clock is None:
@@ -80,7 +85,7 @@ def find_layout(
     """
     times = find_time_column(file, names, sample, pins, typed)
     places = (times.time,) if times.clock is None else (times.time, times.clock)
-    found = find_columns(file, names, sample, places, pins)
+    found = find_columns(file, names, sample, places, pins, typed)
     layout = Layout(
         time=times.time,
         form=times.form,
@@ -91,6 +96,19 @@ def find_layout(
         coding=Coding.pinned(pins),
         bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
     )
+    _check_cells(file, names, sample, pins, layout, numbers)
+    return layout
+
+
+def _check_cells(
+    file: str,
+    names: Sequence[str],
+    sample: Sequence[Sequence[str]],
+    pins: TakeIn,
+    layout: Layout,
+    numbers: Collection[int],
+) -> None:
+    """Refuse cells written plainly otherwise than the site file says; raises as `find_layout`."""
     for place in layout.quality.values():
         check_quality(file, names[place], [row[place] for row in sample], layout.coding)
     texts = [
@@ -100,4 +118,3 @@ def find_layout(
     ]
     if pins.decimal is not None and texts:
         check_decimal(texts, pins.decimal, file)
-    return layout

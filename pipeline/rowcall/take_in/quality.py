@@ -98,6 +98,13 @@ def numbering_of(different: Iterable[str], coding: Coding) -> Numbering | None:
     return "older_numbers" if _is_rest(numbers, coding) else _told_by(numbers)
 
 
+def is_told(cells: Iterable[str]) -> bool:
+    """True where all filled cells are words for qualities, and one of them is a good one."""
+    words = {cell.strip() for cell in cells} - {""}
+    codes = {UNKNOWN if _number(word) is not None else _by_word(word) for word in words}
+    return GOOD in codes and UNKNOWN not in codes
+
+
 def settled(coding: Coding, different: Sequence[str], place: str) -> Coding:
     """Return a coding that knows all the different texts of a file; raises as `quality_codes`."""
     codes = _codes_of(different, coding, place)
@@ -162,7 +169,11 @@ def _code(word: str, number: int | None, coding: Coding, is_ua: bool) -> int:
         return _UA_SEVERITY.get((number & 0xFFFF_FFFF) >> 30, UNKNOWN) if is_inside else UNKNOWN
     if number is not None:
         return _DA_QUALITY.get((number & 0xFF) >> 6, UNKNOWN) if 0 <= number < 2**16 else UNKNOWN
-    first = "".join(sign if sign.isalpha() else " " for sign in word.lower()).split()
+    return _by_word(word)
+
+
+def _by_word(text: str) -> int:
+    first = "".join(sign if sign.isalpha() else " " for sign in text.lower()).split()
     return _BY_WORD.get(first[0], UNKNOWN) if first else UNKNOWN
 
 

@@ -171,21 +171,28 @@ def _joined(seen: _Seen, time: int | None, clock: int | None) -> tuple[int, int 
         return dates[0], clocks[0]
     if time is not None and not clocks:
         return time, None
+    raise ExportError(_no_pair(seen, time, clock, dates, clocks))
+
+
+def _no_pair(
+    seen: _Seen, time: int | None, clock: int | None, dates: Sequence[int], clocks: Sequence[int]
+) -> str:
+    """Say why no columns of dates and times of day were found, and what would tell them."""
     if time is None and clock is not None and seen.forms:
         whole = seen.names[next(iter(seen.forms))]
-        raise ExportError(
+        return (
             f"{seen.file}: {edit('clock_column', seen.names[clock])} in the site file, but the "
             f"column {shown(whole)} holds both date and time of day; take that line out."
         )
     for places, key in ((dates, "time_column"), (clocks, "clock_column")):
         if len(places) > 1 and dates and clocks:
-            raise ExportError(
+            return (
                 f"{seen.file}: date and time of day stand apart, and the columns "
                 f"{listed([seen.names[place] for place in places])} could each be meant; name the "
                 f"right one in the site file, such as {edit(key, seen.names[places[0]])}."
             )
     if dates and not clocks:
-        raise ExportError(
+        return (
             f"{seen.file}: the column {shown(seen.names[dates[0]])} holds dates without a time "
             "of day; export the file with the time of each value."
         )
@@ -198,7 +205,7 @@ def _joined(seen: _Seen, time: int | None, clock: int | None) -> tuple[int, int 
     advice = "give take_in.time_column and take_in.time_format in the site file"
     if likely:
         advice = f"if it is right, give {edit_of('time_format', likely)} in the site file"
-    raise ExportError(
+    return (
         f"{seen.file}: none of the columns {listed(seen.names)} holds times in a known form; "
         f"{advice}."
     )

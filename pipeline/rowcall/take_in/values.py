@@ -82,7 +82,9 @@ def values_of(
         ExportError: `decimal` is None and the columns leave open which sign it is.
     """
     texts = [
-        cells.cast(pl.String) if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) else cells
+        cells.cast(pl.String)
+        if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) or cells.dtype.is_temporal()
+        else cells
         for cells in columns
     ]
     numbers = _cast(texts, decimal or ".")
