@@ -167,7 +167,7 @@ def test_further_times_in_a_wide_export_are_no_tag(
     written = pl.col("time").cast(kind) if kind != pl.String else text
     if is_empty_at_first and kind != pl.String:
         frame = pl.concat(
-            [frame.with_columns(pl.col("time") - pl.duration(days=d)) for d in range(9)]
+            [frame.with_columns(pl.col("time") - pl.duration(days=d)) for d in range(8, -1, -1)]
         )
         written = pl.when(pl.col("time") < pl.col("time").max()).then(None).otherwise(written)
     path = tmp_path / "written.parquet"
