@@ -77,7 +77,7 @@ def find_layout(
         names: column names, one a column; empty where a column has none.
         sample: rows of cells as text, from the beginning of the data.
         pins: what the site file says, which goes before anything found here.
-        typed: places of columns that are typed as instants (Parquet).
+        typed: places of columns that are typed as instants, dates or times of day (Parquet).
         numbers: places of columns that are typed as numbers (Parquet).
 
     Raises:

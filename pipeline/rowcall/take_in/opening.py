@@ -56,7 +56,7 @@ def layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
     typed = [
         place
         for place, kind in enumerate(table.frame.dtypes)
-        if isinstance(kind, pl.Datetime) or kind == pl.Date
+        if isinstance(kind, pl.Datetime) or kind in (pl.Date, pl.Time)
     ]
     numbers = [place for place, kind in enumerate(table.frame.dtypes) if kind.is_numeric()]
     return find_layout(file, table.names, sample_rows(table), pins, typed, numbers)

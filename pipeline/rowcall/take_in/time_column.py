@@ -87,7 +87,7 @@ def find_time_column(
     """Find the time column, or the date's and the clock's, and how instants are written.
 
     Args:
-        typed: places of columns that are typed as instants, to which no pattern applies.
+        typed: places of columns typed as instants, dates or times of day: no pattern applies.
 
     Raises:
         ExportError: there is none, or more than one could be meant; says what settles it.
