@@ -106,6 +106,11 @@ def test_a_first_row_that_is_damaged_is_no_units_line(tmp_path: Path) -> None:
     assert [row[0] for row in aside(tmp_path)] == [2]
 
 
+def test_a_damaged_row_that_holds_a_name_of_a_column_is_no_header(tmp_path: Path) -> None:
+    text = LONG + "value;;3.5\n" + "value;2026-03-02T04:00:02Z;4.5\n"
+    assert counts(taken(tmp_path, text)) == (4, 3, 0, 0, 1)
+
+
 def test_titles_with_a_time_are_no_rows(tmp_path: Path) -> None:
     title = "Larkfield Lime;02.03.2026 04:00:00;500\n\n"
     assert counts(taken(tmp_path, title + wide("DP;PT", 3, 6))) == (6, 6, 0, 0, 0)

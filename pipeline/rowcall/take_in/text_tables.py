@@ -47,7 +47,8 @@ def text_tables(file: str, blocks: Iterable[bytes], head: Head, time: int) -> It
         if own is head or block.strip():
             table = shifted(read_lines(file, block, own), lines)
             above = _above(block, head) if own is head else []
-            yield _marked_aside(headers.without(table), MARK.encode() in block, above)
+            has_marks = not block.isascii() and MARK.encode() in block
+            yield _marked_aside(headers.without(table), has_marks, above)
         own = replace(head, data_line=1)
         lines += block.count(b"\n")
 
@@ -79,18 +80,16 @@ class _Headers:
         return _without(table, np.flatnonzero(codes), [reasons[code] for code in codes[codes > 0]])
 
     def _found(self, table: Table) -> Rows:
-        """Return the rows that name columns: with a word for the time, or a name that is known."""
+        """Return the rows that name columns: by a word for the time, or a name without numbers."""
         times = table.frame[column(self._time)]
         # No time that is written in figures sorts behind them, so this leaves next to nothing.
         rows = np.flatnonzero(((times > ":") | (times == "")).fill_null(False).to_numpy())
         if not len(rows):
             return rows
-        picked = table.frame[rows]
+        picked = table.frame[rows].select(pl.all().str.strip_chars())
         named = picked.select(
-            pl.any_horizontal(
-                pl.col(column(place)).str.strip_chars().is_in(self._filled)
-                for place in range(len(self._names))
-            )
+            pl.any_horizontal(pl.all().is_in(self._filled))
+            & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
         ).to_series()
         words = [plain(text or "") in self._words for text in picked[column(self._time)].to_list()]
         found: Rows = rows[named.to_numpy() | np.array(words)]
