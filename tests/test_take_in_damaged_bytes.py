@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from exports import aside, counts, stored, taken
+from exports import NOW, aside, counts, plant_site, stored, taken
 
 from rowcall.site import TakeIn
-from rowcall.take_in import Outcome
+from rowcall.store import Store
+from rowcall.take_in import Outcome, take_in
+from rowcall.take_in.chunks import Memory
 from rowcall.take_in.text_tables import DAMAGED
 
 
@@ -34,6 +36,20 @@ def test_a_letter_cut_off_at_the_end_costs_the_last_line(tmp_path: Path) -> None
     taken(tmp_path, long_rows("Öfen", 5).encode() + "Ö".encode()[:1])
     assert len(stored(tmp_path)) == 5
     assert len(aside(tmp_path)) == 1
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be", "utf-16"])
+@pytest.mark.parametrize("memory", [None, Memory(whole_bytes=100, block_bytes=400)])
+def test_utf16_out_of_step_is_refused(tmp_path: Path, encoding: str, memory: Memory | None) -> None:
+    raw = long_rows("A", 30).encode(encoding)
+    path = tmp_path / "day.csv"
+    path.write_bytes(raw[:700] + b"\x41" + raw[700:])
+    with Store.open(tmp_path / "store.duckdb") as store:
+        (result,) = take_in(
+            store, plant_site(), [path], now=NOW, progress=lambda text: None, memory=memory
+        )
+    assert result.outcome is Outcome.REFUSED
+    assert result.message.startswith("day.csv: the UTF-16 text is damaged")
 
 
 def test_names_in_a_code_page_are_read_in_it(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ from rowcall.take_in.pins import edit
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _ZIP = b"PK\x03\x04"
 _HEAD_BYTES = 4_096
+_TURNED_LINE_END = "\u0a00"  # U+000A with its bytes changed over; Unicode assigns it to no sign
 UTF8, WINDOWS = "utf-8", "cp1252"
 
 
@@ -175,7 +176,7 @@ def _step(file: str, decoder: codecs.IncrementalDecoder, block: bytes, writing: 
     if writing.encoding == UTF8 and block.isascii() and decoder.getstate()[0] == b"" and block:
         return block
     try:
-        return marked(decoder.decode(block, final=not block)).encode()
+        return _in_step(file, marked(decoder.decode(block, final=not block))).encode()
     except UnicodeError as error:
         if writing.encoding == UTF8:
             raise NotUtf8Error from error
@@ -192,7 +193,17 @@ def _decoded(file: str, data: bytes, writing: Writing) -> bytes:
         text = data.decode(writing.encoding)
     except UnicodeError as error:
         raise ExportError(_damaged(file, writing.encoding, error)) from error
-    return text.removeprefix("\ufeff").encode()
+    return _in_step(file, text).removeprefix("\ufeff").encode()
+
+
+def _in_step(file: str, text: str) -> str:
+    """Return text, unless it is UTF-16 read out of step: a byte too many turns line ends around."""
+    if _TURNED_LINE_END in text:
+        raise ExportError(
+            f"{file}: the UTF-16 text is damaged: bytes are missing or too many, so the rest of it "
+            "cannot be read; copy or export the file again."
+        )
+    return text
 
 
 def _damaged(file: str, encoding: str, error: UnicodeError) -> str:
