@@ -32,6 +32,30 @@ def test_a_damaged_byte_costs_its_line_alone(tmp_path: Path, pins: TakeIn, junk:
     assert "\ufffd" in aside(tmp_path)[0][2]
 
 
+def test_names_alone_tell_that_a_wide_export_is_utf8(tmp_path: Path) -> None:
+    rows = "".join(f"2026-03-02T05:00:{number:02d}Z;{number}.5\n" for number in range(10))
+    lines = f"time;Öfen\n{rows}".encode().splitlines(keepends=True)
+    for number in (2, 5, 9):
+        lines[number] = b"\xff" + lines[number]
+    taken(tmp_path, b"".join(lines))
+    assert [row[0] for row in stored(tmp_path)] == ["Öfen"] * 7
+    assert [row[3] for row in aside(tmp_path)] == [DAMAGED] * 3
+
+
+def test_a_byte_that_the_pinned_utf8_has_not_costs_its_line(tmp_path: Path) -> None:
+    pins = TakeIn(encoding="utf-8")
+    taken(tmp_path, long_rows("A", 5).encode() + b"\xffB;2026-03-02T05:01:00Z;1\n", pins=pins)
+    assert [row[0] for row in stored(tmp_path)] == ["A"] * 5
+    assert [row[3] for row in aside(tmp_path)] == [DAMAGED]
+
+
+def test_a_code_page_is_refused_where_utf8_is_pinned(tmp_path: Path) -> None:
+    text = long_rows("Öfen", 40).encode("cp1252")
+    result = taken(tmp_path, text, pins=TakeIn(encoding="utf-8"))
+    assert "the utf-8 text is damaged in 40 places" in result.message
+    assert 'take_in.encoding = "cp1252"' in result.message
+
+
 def test_a_letter_cut_off_at_the_end_costs_the_last_line(tmp_path: Path) -> None:
     taken(tmp_path, long_rows("Öfen", 5).encode() + "Ö".encode()[:1])
     assert len(stored(tmp_path)) == 5

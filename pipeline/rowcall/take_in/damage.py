@@ -19,6 +19,9 @@ from rowcall.take_in.pins import edit
 MARK = "\ufdd0"
 _STRAY = re.compile("[\udc80-\udcff]+")  # as `surrogateescape` has them
 _WHOLE = re.compile("[^\x00-\x7f\udc80-\udcff]")
+# Stray places that are few, beside letters that are UTF-8 (a wide export has them in its names
+# alone): these, or one in so many lines. Chosen.
+_ALWAYS_FEW, _LINES_A_STRAY = 3, 100
 _HARDLY_EVER = 20  # stray places for each valid sequence, from which on it came by chance; chosen
 
 
@@ -39,13 +42,14 @@ def is_damaged_utf8(file: str, blocks: Iterable[bytes], *, is_pinned: bool) -> b
         ExportError: it is neither plainly, or other than the site file says.
     """
     decoder = codecs.getincrementaldecoder("utf-8")(errors="surrogateescape")
-    whole = stray = 0
+    whole = stray = lines = 0
     for block in chain(blocks, [b""]):
+        lines += block.count(b"\n")
         text = decoder.decode(block, final=not block)
         if not text.isascii():
             stray += len(_STRAY.findall(text))
             whole += len(_WHOLE.findall(text))
-    if whole >= max(1, stray):
+    if (whole or is_pinned) and stray <= max(whole, _ALWAYS_FEW, lines // _LINES_A_STRAY):
         return True
     if is_pinned:
         raise ExportError(
