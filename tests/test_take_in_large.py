@@ -102,6 +102,9 @@ EXPORTS: dict[str, str | bytes] = {
     "autumn hourly by wall time": long_text(
         sorted(long_rows(90, step_s=3_600), key=lambda row: row.split(";")[1])
     ),
+    "autumn without a row near it": long_text(
+        [f"A;{year}-03-02 06:00:00;1.5;192" for year in (2024, 2025, 2026)]
+    ),
     "autumn shuffled": long_text(shuffled(long_rows(600, tags="A"))),
     "autumn, one pass only": long_text(
         long_rows(200, start=datetime(2026, 10, 25, 0, 20, tzinfo=UTC), step_s=10)
