@@ -15,6 +15,7 @@ _EXIT_CODES = """exit codes:
   3  reports are written, but some input could not be used; each piece is named
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
+  6  cut short: what is listed is written and kept; the message says what to mend first
 """
 
 # The only name that argparse has for what `add_subparsers` returns.

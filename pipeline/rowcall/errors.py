@@ -23,5 +23,17 @@ class BusyError(RowcallError):
     """Another rowcall run holds the site; try again when it has ended."""
 
 
+class CutShortError(RowcallError):
+    """A run had to stop, but what it had done until then is kept; the next run goes on from there.
+
+    Attributes:
+        done: what it had done (a `RunResult`).
+    """
+
+    def __init__(self, message: str, done: object) -> None:
+        super().__init__(message)
+        self.done = done
+
+
 class MailError(RowcallError):
     """A report could not be mailed; it stays on disk and the next run tries again."""

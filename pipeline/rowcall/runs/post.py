@@ -36,7 +36,12 @@ def mail_reports(
         if not folder.is_dir():
             lacking.append(f"{folder}: the report of {day} is gone and cannot be mailed.")
             continue
-        letter = _letter(site, folder, day, judged, urgencies_found(store, day))
+        try:
+            letter = _letter(site, folder, day, judged, urgencies_found(store, day))
+        except OSError as error:
+            reason = error.strerror or error
+            lacking.append(f"{folder}: the report of {day} cannot be read ({reason}) and mailed.")
+            continue
         delivery = deliver(outbox, site.mail, letter, environment)
         for message in delivery.messages:
             progress(message)

@@ -7,7 +7,7 @@ store before all of it can be.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -16,7 +16,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import StoreError
-from rowcall.store.connection import OFFLINE, Store, Stream
+from rowcall.store.connection import DISK_ERRORS, OFFLINE, Store, Stream
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
@@ -152,33 +152,47 @@ def staging(store: Store) -> Iterator[Staging]:
     Raises:
         StoreError: it cannot be written.
     """
-    path = _path(store)
+    path = _path(store.path)
     before = store.connection.sql("SELECT current_setting('memory_limit')").fetchall()[0][0]
     try:
         _remove(path)
-        connection = duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY})
-        store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
-        try:
+        with duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY}) as connection:
+            store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
             yield Staging(connection)
-        finally:
-            connection.close()
-            _remove(path)
-            store.connection.execute(f"SET memory_limit = '{before}'")
-    except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
+    except (*DISK_ERRORS, OSError) as error:
         reason = next(iter(str(error).strip().splitlines()), "no reason given")
         raise StoreError(
             f"{path}: a large export could not be spread out beside the store ({reason}); "
             "check that the disk has room. Nothing of it was stored."
         ) from error
+    finally:
+        # What failed first is to be told: on a full disk these fail too.
+        with suppress(*DISK_ERRORS):
+            store.connection.execute(f"SET memory_limit = '{before}'")
+        with suppress(OSError):
+            _remove(path)
 
 
-def remove_leftovers(store: Store) -> None:
-    """Remove what a killed run has left: it may be as large as the export was."""
-    _remove(_path(store))
+def remove_leftovers(store: Path) -> None:
+    """Remove what a killed run has left beside the store: it may be as large as the export was.
+
+    To be called while no other run can be at work on the store.
+
+    Raises:
+        StoreError: it cannot be removed.
+    """
+    path = _path(store)
+    try:
+        _remove(path)
+    except OSError as error:
+        raise StoreError(
+            f"{path}: what an interrupted run has left cannot be removed "
+            f"({error.strerror or error}); check that this account may write to its folder."
+        ) from error
 
 
-def _path(store: Store) -> Path:
-    return store.path.with_name(store.path.name + ".staging")
+def _path(store: Path) -> Path:
+    return store.with_name(store.name + ".staging")
 
 
 def _remove(path: Path) -> None:
