@@ -16,7 +16,7 @@ from test_nightly import night
 from test_take_in_large import LITTLE, PLAIN, long_rows, long_text, taken
 
 from rowcall.cli import main
-from rowcall.take_in import Outcome, intake, large
+from rowcall.take_in import Outcome, large, storing
 from rowcall.take_in.chunks import Memory
 from rowcall.take_in.whole import content_of
 
@@ -61,7 +61,7 @@ def changing_after(
 @pytest.mark.parametrize("change", [grow, replace_by_a_new_file, vanish])
 @pytest.mark.parametrize(
     ("memory", "module", "step"),
-    [(None, intake, "content_of"), (LITTLE, intake, "stage"), (LITTLE, large, "survey")],
+    [(None, storing, "content_of"), (LITTLE, storing, "stage"), (LITTLE, large, "survey")],
 )
 def test_a_file_that_changes_while_it_is_read_waits(
     tmp_path: Path,
@@ -92,7 +92,7 @@ def test_a_file_unreadable_because_it_is_half_there_waits(
     path = tmp_path / "day.csv"
     path.write_bytes(b"")
     with monkeypatch.context() as patch:
-        patch.setattr(intake, "content_of", changing_after(content_of, path, grow))
+        patch.setattr(storing, "content_of", changing_after(content_of, path, grow))
         assert taken(tmp_path, path, None)[0].outcome is Outcome.WAITING
     assert taken(tmp_path, path, None)[0].outcome is Outcome.STORED
 
@@ -181,14 +181,14 @@ def test_a_report_is_on_the_disk_before_its_day_counts_as_judged(
 DYING = """
 import os, signal, sys
 from rowcall.cli import main
-from rowcall.take_in import intake
+from rowcall.take_in import intake, storing
 from rowcall.take_in.chunks import Memory
 from rowcall.take_in.whole import content_of
-store = intake.store_parts
+store = storing.store_export
 def store_and_die(*given):
     store(*given)
     os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
-intake.store_parts = store_and_die
+storing.store_export = store_and_die
 intake.Memory = lambda: Memory(whole_bytes=1_000, block_bytes=200_000, slice_rows=200_000)
 sys.exit(main(["nightly", "--settle", "0"]))
 """

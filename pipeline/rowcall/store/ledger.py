@@ -30,16 +30,22 @@ def files_of_day(store: Store, day: date) -> list[FileNote]:
 
 def find_file(store: Store, sha256: str) -> FileNote | None:
     """Return the ledger's line on a file of this content, None when it was never taken in."""
-    row = store.connection.execute(
-        f"SELECT {_NOTE} FROM files WHERE sha256 = ?", [sha256]
-    ).fetchone()
-    return None if row is None else _note(row)
+    rows = store.connection.execute(
+        f"SELECT {_NOTE} FROM files WHERE sha256 = ? ORDER BY file_id", [sha256]
+    ).fetchall()
+    return _note(rows[0]) if rows else None
 
 
 def has_size(store: Store, size_bytes: int) -> bool:
     """True where a file of just this size was taken in: only then can its content be known."""
     query = "SELECT 1 FROM files WHERE size_bytes = ? LIMIT 1"
     return store.connection.execute(query, [size_bytes]).fetchone() is not None
+
+
+def has_aside(store: Store, sha256: str) -> bool:
+    """True where any row of a file of this content is set aside."""
+    query = "SELECT 1 FROM files WHERE sha256 = ? AND set_aside > 0 LIMIT 1"
+    return bool(store.connection.execute(query, [sha256]).fetchall())
 
 
 def _note(row: tuple[object, ...]) -> FileNote:

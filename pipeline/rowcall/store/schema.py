@@ -123,6 +123,14 @@ CREATE TABLE mails (
 );
 """
 
+_AHEAD = """
+CREATE TABLE ahead (
+    file_id BIGINT NOT NULL,
+    read_until TIMESTAMP NOT NULL,
+    first_time TIMESTAMP NOT NULL
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -134,4 +142,5 @@ CREATE TABLE rowcall_schema (
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("samples and ledger", _SAMPLES),
     Migration("results", _RESULTS),
+    Migration("rows that lie ahead", _AHEAD),
 )

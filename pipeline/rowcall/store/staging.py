@@ -97,6 +97,8 @@ class Staging:
         All entries of one instant are in one piece, which may make it larger.
         """
         self._write_held()
+        if not self.count:
+            return
         times = np.sort(np.concatenate(self._samples))
         cuts = np.unique(times[:: max(1, rows // _SAMPLE_EVERY)][1:]).tolist()
         firsts = ["true", *(f"time_us >= {cut}" for cut in cuts)]
@@ -114,6 +116,25 @@ class Staging:
     def has_late_aside(self) -> bool:
         """True where any entry turned out to be none."""
         return bool(self._frame("SELECT 1 FROM late_aside LIMIT 1").height)
+
+    def count_aside(self, lines: pl.Series) -> int:
+        """Return how many rows of these lines are set aside."""
+        self._connection.register("lines", Stream(lines.alias("line").to_frame()))
+        query = "SELECT count(*) AS n FROM aside WHERE line IN (SELECT line FROM lines)"
+        count = int(self._frame(query).item())
+        self._connection.unregister("lines")
+        return count
+
+    def has_aside(self, reason: str) -> bool:
+        """True where any row is set aside for this reason."""
+        query = "SELECT 1 FROM aside WHERE reason = ? LIMIT 1"
+        return bool(self._connection.execute(query, [reason]).fetchall())
+
+    def first_us(self) -> int | None:
+        """Return the earliest instant of all entries, None where there are none."""
+        self._write_held()
+        first = self._frame("SELECT min(time_us) AS first FROM entries").item()
+        return None if first is None else int(first)
 
     def aside(self, rows: int) -> Iterator[pl.DataFrame]:
         """Return the rows set aside, at most `rows` at a time."""
