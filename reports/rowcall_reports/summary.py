@@ -71,7 +71,7 @@ def _changes(report: DayReport) -> str:
         place = text.places([(subject.compartment, subject.row)])
         title = actions.title_of(report.rules, change.rule)
         told.append(
-            f"{subject.baghouse} {place}, {title[0].lower()}{title[1:]}: "
+            f"{text.escape(subject.baghouse)} {place}, {title[0].lower()}{title[1:]}: "
             f"{change.before or 'not asked'} became {change.now or 'not asked'}"
         )
     return f"Changed: {'; '.join(told)}."
