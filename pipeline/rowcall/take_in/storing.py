@@ -62,7 +62,7 @@ def store_piece(run: Run, watched: Watched) -> Stored:
     if piece.problem:
         raise ExportError(piece.problem)
     with reading(piece):
-        raw = content_of(piece, run.site.take_in, run.memory.whole_bytes)
+        raw = content_of(piece, run.site.pins, run.memory.whole_bytes)
     if raw is None:
         return _store_large(run, watched)
     watched.check()  # from here on only `raw` counts, of which the digest is taken too
@@ -71,7 +71,7 @@ def store_piece(run: Run, watched: Watched) -> Stored:
 
 def _store_whole(run: Run, watched: Watched, raw: bytes) -> Stored:
     """Store an export that fits in memory; `raw` is its content as it lies on disk."""
-    piece, zone, pins = watched.piece, run.site.plant.zone, run.site.take_in
+    piece, zone, pins = watched.piece, run.site.plant.zone, run.site.pins
 
     def read(bounds: Bounds) -> Assembled | None:
         return assemble_whole(piece, raw, pins, zone, bounds, run.memory.whole_bytes)
@@ -138,7 +138,7 @@ def _store_staged(run: Run, watched: Watched, hashing: Future[str]) -> Stored:
 
 
 def _staged(run: Run, piece: Piece, bounds: Bounds, to: Staging) -> Staged:
-    return stage(piece, run.site.take_in, run.site.plant.zone, bounds, run.memory, to)
+    return stage(piece, run.site.pins, run.site.plant.zone, bounds, run.memory, to)
 
 
 def _known(
