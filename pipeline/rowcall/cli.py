@@ -131,14 +131,18 @@ def _look(options: argparse.Namespace) -> Exit:
 
     site = read_site(options.site) if options.site else None
     pins, zone = (site.take_in, site.plant.zone) if site else (TakeIn(), None)
-    refused = False
+    refused: list[ExportError] = []
+
+    def refuse(error: ExportError) -> None:
+        _say(str(error))
+        refused.append(error)
+
     for path in options.exports:
         try:
-            for looked in look_at(path, pins, zone, datetime.now(UTC)):
+            for looked in look_at(path, pins, zone, datetime.now(UTC), refuse):
                 print(shown(looked))
         except ExportError as error:
-            _say(str(error))
-            refused = True
+            refuse(error)
     return Exit.NOT_DONE if refused else Exit.DONE
 
 

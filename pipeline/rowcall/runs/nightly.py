@@ -174,7 +174,8 @@ def _judge_and_keep(
     )
     if judged.revision > 1:
         changes = changes_since(verdicts_of(store, day), report.findings)
-        report = replace(report, changes=changes)
+        new = files_of_day(store, day, after=judged_days(store)[day].file_id)
+        report = replace(report, changes=changes, new_files=tuple(new))
     folder = write_pictured(site.reports, report)
     verdicts = {house.id: verdict_facts(house.id, report.findings) for house in site.baghouse}
     with store.keeping(f"the results of {day}"):

@@ -18,12 +18,16 @@ def days_touched(store: Store) -> dict[date, int]:
     return {day: int(file_id) for day, file_id in rows}
 
 
-def files_of_day(store: Store, day: date) -> list[FileNote]:
-    """Return the files that stored or replaced samples of a plant-local day, oldest first."""
+def files_of_day(store: Store, day: date, *, after: int = 0) -> list[FileNote]:
+    """Return the files that stored or replaced samples of a plant-local day, oldest first.
+
+    Args:
+        after: only files whose file_id is above this one.
+    """
     rows = store.connection.execute(
         f"SELECT {_NOTE} FROM files WHERE file_id IN (SELECT file_id FROM file_days WHERE day = ?) "
-        "ORDER BY file_id",
-        [day],
+        "AND file_id > ? ORDER BY file_id",
+        [day, after],
     ).fetchall()
     return [_note(row) for row in rows]
 
