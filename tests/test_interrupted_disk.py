@@ -6,10 +6,9 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
-import polars as pl
 import pytest
 from filelock import FileLock
-from small_plant import MORNING, copy_plant, make_small_plant
+from small_plant import copy_plant, make_small_plant
 from soak.disk import full_disk, read_only
 from soak.portrait import Portrait, differences, portrait
 from test_nightly import night
@@ -18,11 +17,8 @@ from test_nightly_mail import with_mail
 from rowcall.cli import Exit, main
 from rowcall.errors import CutShortError, RowcallError, StoreError
 from rowcall.runs import nightly
-from rowcall.site_file import read_site
 from rowcall.store import Store
 from rowcall.store.results import save_day
-from rowcall.take_in import Outcome, TakenIn, find_exports, take_in
-from rowcall.take_in.chunks import Memory
 from rowcall_reports.write import ReportError
 
 
@@ -129,61 +125,6 @@ def test_full_at_the_first_step_is_nothing_done(
     assert "Traceback" not in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("n_bytes", [10_000, 100_000, 400_000, 1_000_000, 2_000_000])
-@pytest.mark.parametrize("kind", ["csv", "parquet"])
-def test_full_while_a_large_export_is_laid_out(
-    made: Path, tmp_path: Path, n_bytes: int, kind: str
-) -> None:
-    """Wherever the disk fills, a plain sentence says so, and the next run starts afresh."""
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    (export,) = (plant / "inbox").iterdir()
-    if kind == "csv":
-        pl.read_parquet(export).write_csv(export.with_suffix(".csv"))
-        export.unlink()
-    little = Memory(whole_bytes=1_000, block_bytes=200_000, slice_rows=20_000)
-    site = read_site(plant / "site.toml")
-
-    def take(store: Store) -> list[TakenIn]:
-        return take_in(
-            store,
-            site,
-            find_exports(site.inbox),
-            now=MORNING,
-            settle_s=0.0,
-            progress=lambda text: None,
-            memory=little,
-        )
-
-    with full_disk() as fill, Store.open(site.store) as store:
-        fill(n_bytes)
-        with pytest.raises(StoreError, match="disk has room"):
-            take(store)
-    assert not list(plant.glob("*.staging*"))
-    with Store.open(site.store) as store:
-        (result,) = take(store)
-        assert result.outcome is Outcome.STORED
-        assert result.note is not None
-        (count,) = store.connection.execute("SELECT count(*) FROM samples").fetchall()
-    assert count == (result.note.stored,)
-
-
-@pytest.mark.parametrize("command", ["set-aside", "new-site"])
-def test_a_file_that_cannot_be_written_is_told_in_a_sentence(
-    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
-) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    night(plant)
-    (export,) = (plant / "inbox").iterdir()
-    source = {"set-aside": ["--site", str(plant / "site.toml")], "new-site": [str(export)]}
-    for target, n_bytes in ((tmp_path / "nowhere" / "out", None), (tmp_path / "out", 3)):
-        with full_disk() as fill:
-            if n_bytes is not None:
-                fill(n_bytes)
-            assert main([command, *source[command], "--to", str(target)]) == Exit.NOT_DONE
-        assert f"{target}: it cannot be written (" in capsys.readouterr().err
-        assert not target.exists()
-
-
 def test_a_store_that_fails_while_days_are_looked_up(
     plant: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -194,6 +135,24 @@ def test_a_store_that_fails_while_days_are_looked_up(
     assert main([*COMMAND, str(plant / "site.toml")]) == Exit.CUT_SHORT
     told = capsys.readouterr().err
     assert "the store could not be read or written (IO Error" in told
+
+
+@pytest.mark.parametrize(("step", "code"), [("hold_site", 2), ("judge_day", 6)])
+def test_a_file_that_fails_where_nobody_looks_for_it(
+    plant: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    step: str,
+    code: int,
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error", "fonts.json")
+
+    monkeypatch.setattr(nightly, step, fail)
+    assert main([*COMMAND, str(plant / "site.toml")]) == code
+    assert (
+        "fonts.json: it cannot be read or written (Input/output error)" in capsys.readouterr().err
+    )
 
 
 def test_a_report_that_cannot_be_read_for_mailing(

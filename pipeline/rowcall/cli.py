@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from rowcall.arguments import build_parser
-from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError
+from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError, told
 from rowcall.plain import one_line
 
 if TYPE_CHECKING:
@@ -54,11 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say(str(error))
         return int(Exit.NOT_DONE)
     except OSError as error:
-        _say(
-            f"{error.filename or 'a file'}: it cannot be read or written "
-            f"({error.strerror or error}); check that it is there, that this account may do so, "
-            "and that the disk has room."
-        )
+        _say(told(error))
         return int(Exit.NOT_DONE)
 
 

@@ -35,5 +35,13 @@ class CutShortError(RowcallError):
         self.done = done
 
 
+def told(error: OSError) -> str:
+    """Say in a plain sentence what went wrong with a file, where nobody nearer has said it."""
+    return (
+        f"{error.filename or 'a file'}: it cannot be read or written ({error.strerror or error}); "
+        "check that it is there, that this account may do so, and that the disk has room."
+    )
+
+
 class MailError(RowcallError):
     """A report could not be mailed; it stays on disk and the next run tries again."""

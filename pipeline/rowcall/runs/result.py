@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rowcall.errors import CutShortError, RowcallError
+from rowcall.errors import CutShortError, RowcallError, told
 
 
 @dataclass(slots=True)
@@ -30,11 +30,13 @@ def telling_what_was_done(result: RunResult) -> Iterator[None]:
     """Let a failure say what the run had done before, where it had done anything.
 
     Raises:
-        CutShortError: a `RowcallError` (its cause) left the block after something was done.
+        CutShortError: a `RowcallError` or `OSError` (its cause) left the block after something
+            was done.
     """
     try:
         yield
-    except RowcallError as error:
+    except (RowcallError, OSError) as error:
         if not result.stored and not result.reports:
             raise
-        raise CutShortError(str(error), result) from error
+        message = told(error) if isinstance(error, OSError) else str(error)
+        raise CutShortError(message, result) from error

@@ -112,11 +112,7 @@ class Store:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Close the store; a disk that fails is told in a plain sentence, whatever was asked of it.
-
-        Raises:
-            StoreError: the disk is full or fails.
-        """
+        """Close the store; where the disk failed, whatever was asked, raise a StoreError."""
         try:
             self.close()
         except DISK_ERRORS as failed:
