@@ -23,7 +23,14 @@ FOLDERS = {
 }
 # Earlier on the road first; a place may import from itself and from what stands before it.
 ROAD = (
-    ("rowcall.errors", "rowcall.units", "rowcall.days", "rowcall.media", "rowcall.site_text"),
+    (
+        "rowcall.errors",
+        "rowcall.plain",
+        "rowcall.units",
+        "rowcall.days",
+        "rowcall.media",
+        "rowcall.site_text",
+    ),
     ("rowcall.trade",),
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.model"),

@@ -221,15 +221,6 @@ def test_a_large_export_again_is_known_and_a_changed_one_replaces(tmp_path: Path
     assert len(samples) == 1_000
 
 
-def test_what_a_killed_run_left_is_removed(tmp_path: Path) -> None:
-    path = tmp_path / "day.csv"
-    path.write_text(long_text(long_rows(3, PLAIN, zone="UTC")), encoding="utf-8")
-    for name in ("store.duckdb.staging", "store.duckdb.staging.wal"):
-        (tmp_path / name).write_bytes(b"left behind")
-    taken(tmp_path, path, None)
-    assert sorted(found.name for found in tmp_path.iterdir()) == ["day.csv", "store.duckdb"]
-
-
 def test_a_large_export_that_fails_in_the_middle_leaves_nothing(tmp_path: Path) -> None:
     path = tmp_path / "day.csv.gz"
     packed = gzip.compress(long_text(long_rows(5_000, PLAIN, zone="UTC")).encode())

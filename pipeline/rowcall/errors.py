@@ -41,5 +41,25 @@ class BusyError(RowcallError):
     """Another rowcall run holds the site; try again when it has ended."""
 
 
+class CutShortError(RowcallError):
+    """A run had to stop, but what it had done until then is kept; the next run goes on from there.
+
+    Attributes:
+        done: what it had done (a `RunResult`).
+    """
+
+    def __init__(self, message: str, done: object) -> None:
+        super().__init__(message)
+        self.done = done
+
+
+def told(error: OSError) -> str:
+    """Say in a plain sentence what went wrong with a file, where nobody nearer has said it."""
+    return (
+        f"{error.filename or 'a file'}: it cannot be read or written ({error.strerror or error}); "
+        "check that it is there, that this account may do so, and that the disk has room."
+    )
+
+
 class MailError(RowcallError):
     """A report could not be mailed; it stays on disk and the next run tries again."""

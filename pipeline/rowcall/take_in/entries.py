@@ -27,7 +27,8 @@ NO_TAG = "the tag is empty"
 NO_VALUE = "the value is empty"
 NO_NUMBER = "the value is neither a number nor a word for a bad sensor"
 NO_QUALITY = "the quality is not known as good, uncertain or bad"
-REASONS = (*TIME_REASONS, NO_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT)
+UNKNOWN_TAG = "no baghouse of the site file has this tag"
+REASONS = (*TIME_REASONS, NO_TAG, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT)
 
 _MOST_TAGS = 65_535  # what the store can number
 
@@ -99,11 +100,7 @@ def entries_aside(
 
 
 def check_tags(file: str, count: int) -> None:
-    """Refuse an export of more tags than a store can hold.
-
-    Raises:
-        ExportError: it has more.
-    """
+    """Raise an ExportError where an export has more tags than a store can hold."""
     if count > _MOST_TAGS:
         raise ExportError(
             f"{file}: the file holds {count:,} tags or more, and {_MOST_TAGS:,} is the most; was "
@@ -128,6 +125,8 @@ def _long(table: Table, layout: Layout, tag_place: int, read: _Long) -> Entries:
     reason = read.times.reason.copy()
     if "" in names:
         _mark(reason, tag == names.index(""), NO_TAG)
+    if layout.tags is not None:
+        _mark(reason, np.array([name not in layout.tags for name in names])[tag], UNKNOWN_TAG)
     _mark(reason, (values.kind == Cell.EMPTY) & (quality != BAD), NO_VALUE)
     _mark_cells(reason, values, quality)
     flat = Flat(
@@ -161,6 +160,8 @@ def _wide(
     for number, (place, values) in enumerate(zip(layout.values, columns, strict=True)):
         quality = _quality(file, table, layout.quality.get(place), layout.coding)
         reason = np.zeros(table.frame.height, np.uint8)
+        unknown = layout.tags is not None and layout.values[place] not in layout.tags
+        _mark(reason, np.full(len(reason), unknown), UNKNOWN_TAG)
         _mark_cells(reason, values, quality)
         rows = timed if values.kind.max(initial=0) == 0 else timed[values.kind[timed] != Cell.EMPTY]
         filled_cells += len(rows)
@@ -187,7 +188,8 @@ def _wide(
 def _lines_aside(table: Table, layout: Layout, rows: Rows, reason: Codes) -> pl.DataFrame:
     """Set whole lines of the long layout aside, each under the column that is to blame."""
     value = next(iter(layout.values))
-    blamed = {NO_TAG: layout.tag or 0, NO_QUALITY: layout.quality.get(value, 0)}
+    tag, quality = layout.tag or 0, layout.quality.get(value, 0)
+    blamed = {NO_TAG: tag, UNKNOWN_TAG: tag, NO_QUALITY: quality}
     blamed |= dict.fromkeys((NO_VALUE, NO_NUMBER, SAME_INSTANT), value)
     named = [table.names[blamed.get(text, layout.time)] for text in REASONS]
     return set_aside(

@@ -30,6 +30,7 @@ class Layout:
         coding: how qualities are written.
         bad_values: words of the site file that stand in the place of a value, in lower case.
         bounds: the instants that can be true; None sets no bounds.
+        tags: the tags that are stored, None where all are.
     """
 
     time: int
@@ -41,6 +42,7 @@ class Layout:
     coding: Coding = field(default_factory=Coding)
     bad_values: frozenset[str] = frozenset()
     bounds: Bounds | None = None
+    tags: frozenset[str] | None = None
 
     @property
     def time_places(self) -> tuple[int, ...]:
@@ -95,6 +97,7 @@ def find_layout(
         clock=times.clock,
         coding=Coding.pinned(pins),
         bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
+        tags=pins.tags,
     )
     _check_cells(file, names, sample, pins, layout, numbers)
     return layout

@@ -1,0 +1,32 @@
+"""What became of an export."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from rowcall.day_report import FileNote
+
+
+class Outcome(StrEnum):
+    """What became of one export."""
+
+    STORED = "stored"
+    KNOWN = "known"  # its content was taken in before
+    REFUSED = "refused"  # nothing of it is stored
+    WAITING = "waiting"  # it is, or may be, still being written
+
+
+@dataclass(frozen=True, slots=True)
+class TakenIn:
+    """One export's outcome: a file's, or a member's of a zip archive.
+
+    `note` is its line of the ledger (stored, known); `message` a plain sentence, never empty for
+    a refused or waiting file.
+    """
+
+    path: Path
+    outcome: Outcome
+    note: FileNote | None
+    message: str
