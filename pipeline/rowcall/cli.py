@@ -16,8 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from rowcall.arguments import build_parser
-from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError, told
-from rowcall.plain import one_line
+from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError, printable, told
 
 if TYPE_CHECKING:
     from rowcall.runs.result import RunResult
@@ -156,7 +155,7 @@ def _set_aside(options: argparse.Namespace) -> Exit:
             _write_new(options.to, harmless(aside_rows(store, kept)).write_csv())
     total = 0
     for file, reason, rows in counts.iter_rows():
-        print(one_line(f"{rows:>10}  {file}: {reason}"))
+        print(printable(f"{rows:>10}  {file}: {reason}"))
         total += rows
     print(f"{total:>10}  rows set aside in all")
     return Exit.DONE
@@ -213,7 +212,7 @@ def _setting(text: str) -> tuple[str, str]:
 
 
 def _say(text: str) -> None:
-    print(one_line(text), file=sys.stderr, flush=True)
+    print(printable(text), file=sys.stderr, flush=True)
 
 
 _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 from rowcall.errors import printable
 from rowcall.look.facts import Looked, TagLook
 from rowcall.look.understanding import times
-from rowcall.plain import one_line
 from rowcall.site import Sample
 from rowcall.take_in.pins import toml_value
 
@@ -25,7 +24,7 @@ _TEXT_COLUMNS = ("tag", "kept as", "values")
 
 def shown(one: Looked) -> str:
     """Return the text that `rowcall look` prints of one export."""
-    blocks = ["\n".join(one_line(line) for line in [one.name, *_facts(one)])]
+    blocks = ["\n".join(printable(line) for line in [one.name, *_facts(one)])]
     if one.tags:
         blocks.append("\n".join(_table([_HEADINGS, *(_row(tag) for tag in one.tags)])))
     blocks.append(_pins(one))
@@ -65,9 +64,9 @@ def _instant(instant: datetime, zone: ZoneInfo | None) -> str:
 def _row(tag: TagLook) -> tuple[str, ...]:
     values = "no number"
     if math.isfinite(tag.lowest):
-        values = one_line(f"{tag.lowest:g} to {tag.highest:g} {tag.unit}").strip()
+        values = printable(f"{tag.lowest:g} to {tag.highest:g} {tag.unit}").strip()
     return (
-        one_line(tag.name),
+        printable(tag.name),
         f"{tag.points:,}",
         _seconds(tag.step_s),
         _KINDS[tag.sample] if tag.points > 2 else "?",

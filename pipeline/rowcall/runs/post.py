@@ -7,9 +7,9 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from rowcall.days import local_day
+from rowcall.errors import printable
 from rowcall.mail import SENT, UNKNOWN, Letter, content_id, deliver
 from rowcall.model import Urgency
-from rowcall.plain import one_line
 from rowcall.site import Mail, Site
 from rowcall.smtp import address
 from rowcall.store import Store
@@ -61,7 +61,7 @@ def _letter(
 ) -> Letter:
     markdown = (folder / f"rowcall-{day.isoformat()}.md").read_text(encoding="utf-8")
     pictures = [(path.name, path.read_bytes()) for path in sorted(folder.glob("*.png"))]
-    subject = f"{one_line(site.plant.name)}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
+    subject = f"{printable(site.plant.name)}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
     if judged.revision > 1:
         subject += f" (revision {judged.revision}: data changed)"
     sources = {name: f"cid:{content_id(name)}" for name, _ in pictures}
