@@ -8,12 +8,14 @@ from zoneinfo import ZoneInfo
 
 from rowcall.site import TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
-from rowcall.take_in.opening import open_parquet, open_text
+from rowcall.take_in.csv_table import read_lines
+from rowcall.take_in.opening import open_parquet, text_head
 from rowcall.take_in.packing import Unpacked, check_size, is_packed
 from rowcall.take_in.parquet_footer import memory_bytes, open_checked
 from rowcall.take_in.pieces import Piece
 from rowcall.take_in.text import whole_text
 from rowcall.take_in.times import Bounds, settle_order
+from rowcall.take_in.typed_lines import read_typed
 
 
 def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
@@ -44,6 +46,7 @@ def assemble_whole(
         if memory_bytes(open_checked(piece.name, io.BytesIO(raw), len(raw), pins)) > most:
             return None
         opened = open_parquet(piece.name, raw, pins)
+        table, layout = opened.table, opened.layout
     else:
         data = raw
         if is_packed(raw[:4]):
@@ -51,8 +54,11 @@ def assemble_whole(
                 data = stream.read(most + 1)
             if len(data) > most:
                 return None
-        opened = open_text(piece.name, whole_text(piece.name, data, pins), pins)
-    table, layout = opened.table, opened.layout
+        text = whole_text(piece.name, data, pins)
+        head, layout = text_head(piece.name, text, pins)
+        table = read_typed(piece.name, text, head, layout, pins.decimal) or read_lines(
+            piece.name, text, head
+        )
     place = f"{piece.name}, column {table.names[layout.time]!r}"
     form = settle_order(layout.time_cells(table.frame), layout.form, place)
     settled = replace(layout, form=form, bounds=bounds)
