@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -17,6 +16,7 @@ import polars as pl
 
 from rowcall.errors import StoreError
 from rowcall.store.connection import OFFLINE, Store, Stream
+from rowcall.store.leftovers import remove_file, staging_path
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
@@ -152,17 +152,17 @@ def staging(store: Store) -> Iterator[Staging]:
     Raises:
         StoreError: it cannot be written.
     """
-    path = _path(store)
+    path = staging_path(store)
     before = store.connection.sql("SELECT current_setting('memory_limit')").fetchall()[0][0]
     try:
-        _remove(path)
+        remove_file(path)
         connection = duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY})
         store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
         try:
             yield Staging(connection)
         finally:
             connection.close()
-            _remove(path)
+            remove_file(path)
             store.connection.execute(f"SET memory_limit = '{before}'")
     except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
         reason = next(iter(str(error).strip().splitlines()), "no reason given")
@@ -170,17 +170,3 @@ def staging(store: Store) -> Iterator[Staging]:
             f"{path}: a large export could not be spread out beside the store ({reason}); "
             "check that the disk has room. Nothing of it was stored."
         ) from error
-
-
-def remove_leftovers(store: Store) -> None:
-    """Remove what a killed run has left: it may be as large as the export was."""
-    _remove(_path(store))
-
-
-def _path(store: Store) -> Path:
-    return store.path.with_name(store.path.name + ".staging")
-
-
-def _remove(path: Path) -> None:
-    for each in (path, path.with_name(path.name + ".wal")):
-        each.unlink(missing_ok=True)

@@ -53,8 +53,10 @@ def sort_once(flat: Flat) -> tuple[Flat, Flat]:
 
 
 def _rises(flat: Flat) -> bool:
-    later = flat.tag[1:] > flat.tag[:-1]
-    return bool((later | ((flat.tag[1:] == flat.tag[:-1]) & (np.diff(flat.time_us) >= 0))).all())
+    same = flat.tag[1:] == flat.tag[:-1]
+    if not (same | (flat.tag[1:] > flat.tag[:-1])).all():
+        return False
+    return bool((~same | (flat.time_us[1:] >= flat.time_us[:-1])).all())
 
 
 def _order(flat: Flat) -> npt.NDArray[np.int64]:
@@ -63,7 +65,7 @@ def _order(flat: Flat) -> npt.NDArray[np.int64]:
     Rows that rise in time already need only a stable sort by tag, and that takes a pass or two
     over numbers of 8 or 16 bits.
     """
-    if (np.diff(flat.time_us) >= 0).all():
+    if (flat.time_us[1:] >= flat.time_us[:-1]).all():
         return np.argsort(
             flat.tag.astype(np.min_scalar_type(flat.tag.max(initial=0))), kind="stable"
         )

@@ -1,4 +1,8 @@
-"""Taking export files into the store, one transaction an export."""
+"""Taking export files into the store, one transaction an export.
+
+The modules that work with numbers are imported where they are used: loading them takes as long as
+reading and hashing a day, and so is done beside it.
+"""
 
 from __future__ import annotations
 
@@ -10,24 +14,21 @@ from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from threading import Event
+from typing import TYPE_CHECKING
 
-import polars as pl
-
-from rowcall.day_report import FileNote
 from rowcall.errors import ExportError
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.batch import Export, LargeExport
-from rowcall.store.ledger import find_file, has_size
-from rowcall.store.staging import remove_leftovers, staging
-from rowcall.store.writing import store_export, store_parts
-from rowcall.take_in.advice import advice
-from rowcall.take_in.chunks import Memory
+from rowcall.store.leftovers import remove_leftovers
 from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
-from rowcall.take_in.large import first_aside, parts, stage
-from rowcall.take_in.pieces import Piece, pieces_of, reading
-from rowcall.take_in.times import Bounds
-from rowcall.take_in.whole import assemble_whole, content_of
+from rowcall.take_in.memory import Memory
+from rowcall.take_in.pieces import Piece, content_of, pieces_of, reading
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from rowcall.day_report import FileNote
+    from rowcall.take_in.times import Bounds
 
 
 class Outcome(StrEnum):
@@ -65,6 +66,8 @@ class _Run:
 
     @property
     def bounds(self) -> Bounds:
+        from rowcall.take_in.times import Bounds
+
         pins = self.site.take_in
         return Bounds.of(pins.earliest, self.now, pins.future_tolerance)
 
@@ -127,36 +130,50 @@ def _take_in_piece(run: _Run, piece: Piece) -> TakenIn:
     try:
         if piece.problem:
             raise ExportError(piece.problem)
-        with reading(piece):
-            raw = content_of(piece, run.site.take_in, run.memory.whole_bytes)
-        if raw is None:
-            outcome, note, told = _store_large(run, piece)
-        else:
-            outcome, note, told = _store_whole(run, piece, raw)
+        with ThreadPoolExecutor(max_workers=1) as pool:
+            # Neither reading nor hashing holds the interpreter's lock.
+            content = pool.submit(_content, run, piece)
+            hashing = pool.submit(_sha256, content)
+            outcome, note, told = _store_piece(run, piece, content, hashing)
     except ExportError as error:
         return TakenIn(piece.path, Outcome.REFUSED, None, str(error))
     return TakenIn(piece.path, outcome, note, told)
 
 
-def _store_whole(run: _Run, piece: Piece, raw: bytes) -> tuple[Outcome, FileNote, str]:
-    """Store an export that fits in memory; `raw` is its content as it lies on disk."""
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        # The digest runs beside the reading: hashing does not hold the interpreter's lock.
-        hashing = pool.submit(_sha256, raw)
-        if has_size(run.store, len(raw)):
-            known = find_file(run.store, hashing.result())
-            if known is not None:
-                return Outcome.KNOWN, known, ""
-        zone, most = run.site.plant.zone, run.memory.whole_bytes
-        assembled = assemble_whole(piece, raw, run.site.take_in, zone, run.bounds, most)
-        if assembled is None:
-            return _store_large(run, piece)
-        sha256 = hashing.result()
+def _content(run: _Run, piece: Piece) -> bytes | None:
+    with reading(piece):
+        return content_of(piece, run.site.take_in, run.memory.whole_bytes)
+
+
+def _sha256(content: Future[bytes | None]) -> str:
+    return hashlib.sha256(content.result() or b"").hexdigest()
+
+
+def _store_piece(
+    run: _Run, piece: Piece, content: Future[bytes | None], hashing: Future[str]
+) -> tuple[Outcome, FileNote, str]:
+    """Store an export; `content` is as it lies on disk, None where that does not fit in memory."""
+    from rowcall.store.batch import Export
+    from rowcall.store.ledger import find_file, has_size
+    from rowcall.store.writing import store_export
+    from rowcall.take_in.whole import assemble_whole
+
+    raw = content.result()
+    if raw is None:
+        return _store_large(run, piece)
+    if has_size(run.store, len(raw)):
+        known = find_file(run.store, hashing.result())
+        if known is not None:
+            return Outcome.KNOWN, known, ""
+    zone, most = run.site.plant.zone, run.memory.whole_bytes
+    assembled = assemble_whole(piece, raw, run.site.take_in, zone, run.bounds, most)
+    if assembled is None:
+        return _store_large(run, piece)
     if not len(assembled.batch):
         raise ExportError(_nothing_usable(piece.name, assembled.rows_read, assembled.set_aside))
     export = Export(
         name=piece.name,
-        sha256=sha256,
+        sha256=hashing.result(),
         size_bytes=len(raw),
         taken_in_at=run.now,
         zone=zone,
@@ -180,6 +197,12 @@ def _store_large(run: _Run, piece: Piece) -> tuple[Outcome, FileNote, str]:
 
 
 def _store_staged(run: _Run, piece: Piece, hashing: Future[str]) -> tuple[Outcome, FileNote, str]:
+    from rowcall.store.batch import LargeExport
+    from rowcall.store.ledger import find_file, has_size
+    from rowcall.store.staging import staging
+    from rowcall.store.writing import store_parts
+    from rowcall.take_in.large import first_aside, parts, stage
+
     zone = run.site.plant.zone
     if has_size(run.store, piece.size_bytes):
         known = find_file(run.store, hashing.result())
@@ -213,11 +236,9 @@ def _jumps(file: str, count: int, first: int) -> str:
     )
 
 
-def _sha256(raw: bytes) -> str:
-    return hashlib.sha256(raw).hexdigest()
-
-
 def _nothing_usable(file: str, rows_read: int, aside: pl.DataFrame) -> str:
+    from rowcall.take_in.advice import advice
+
     if not aside.height:
         return f"{file}: the file holds no values; export it again."
     line, name, raw, reason = aside.sort("line").row(0)

@@ -20,9 +20,10 @@ def find_jumps(
 
     A file written newest first is read from its end.
     """
-    steps = np.diff(time_us)
-    if (steps >= 0).all() or (steps <= 0).all():
+    earlier, later = time_us[:-1], time_us[1:]
+    if (later >= earlier).all() or (later <= earlier).all():
         return np.empty(0, np.int64)
+    steps = later - earlier
     order = np.arange(len(time_us))
     if sequence is not None:
         order = np.argsort(sequence, kind="stable")

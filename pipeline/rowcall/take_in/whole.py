@@ -10,28 +10,12 @@ from rowcall.site import TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
 from rowcall.take_in.csv_table import read_lines
 from rowcall.take_in.opening import open_parquet, text_head
-from rowcall.take_in.packing import Unpacked, check_size, is_packed
+from rowcall.take_in.packing import Unpacked, is_packed
 from rowcall.take_in.parquet_footer import memory_bytes, open_checked
 from rowcall.take_in.pieces import Piece
 from rowcall.take_in.text import whole_text
 from rowcall.take_in.times import Bounds, settle_order
 from rowcall.take_in.typed_lines import read_typed
-
-
-def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
-    """Return an export's content as it lies on disk, None where it would take too much memory.
-
-    Args:
-        most: the largest content in bytes, as text or as columns of numbers, that is held whole.
-
-    Raises:
-        ExportError: it is larger than the site file allows.
-    """
-    check_size(piece.name, piece.size_bytes, piece.packed_bytes, pins.largest_unpacked)
-    if piece.size_bytes > most:
-        return None
-    with piece.open() as stream:
-        return stream.read()
 
 
 def assemble_whole(
