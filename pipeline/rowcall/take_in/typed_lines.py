@@ -73,21 +73,27 @@ def read_typed(
         return None
     with ThreadPoolExecutor(max_workers=1) as pool:
         counting = pool.submit(LineIndex.of, text, start, end, head.delimiter)
-        frame = parse(
-            text,
-            head.delimiter,
-            len(head.names) + 1,
-            head.data_line - 1,
-            ragged=True,
-            wanted=_wanted(layout, len(head.names)),
-        )
+        width, skip = len(head.names), head.data_line - 1
+        wanted = _wanted(layout, width)
+        frame = parse(text, head.delimiter, width + 1, skip, ragged=True, wanted=wanted)
         index = counting.result()
     if frame is None or frame.height < index.count:
         return None
-    cut = _cut(frame.head(index.count), index, head)
-    if cut is None or not _is_typed(file, cut, layout, decimal):
+    frame = frame.head(index.count)
+    odd = np.flatnonzero(frame[_ODD].to_numpy())
+    found = _rows(index, odd, head) if len(odd) <= _FEW else None
+    if found is None:
         return None
-    return cut
+    is_row, out = found
+    columns, lines, places = frame.drop(_ODD), None, None
+    del frame
+    if not is_row.all():
+        columns, places = columns.filter(pl.Series(is_row)), np.flatnonzero(is_row)
+        lines = places + head.data_line
+    # In one piece each, so that the arrays made of them are views and no copies.
+    columns, source = columns.rechunk(), TextLines(index, head, places)
+    table = Table(head.names, columns, head.data_line, lines, out, head.delimiter, source)
+    return table if _is_typed(file, table, layout, decimal) else None
 
 
 def _is_plain(layout: Layout, head: Head, decimal: str | None) -> bool:
@@ -120,15 +126,17 @@ def _wanted(layout: Layout, width: int) -> list[pl.Expr]:
     ]
 
 
-def _cut(frame: pl.DataFrame, index: LineIndex, head: Head) -> Table | None:
-    """Set the lines aside that are no rows; None where they cannot all be told.
+def _rows(
+    index: LineIndex, odd: Longs, head: Head
+) -> tuple[npt.NDArray[np.bool_], pl.DataFrame] | None:
+    """Return which lines are rows, and the others set aside; None where not all can be told.
 
     Lines that look whole are so if the delimiters of the file come out right: one with an empty
     field too many is the only kind that is not seen, and makes the sum too large.
+
+    Args:
+        odd: the places of lines that may have too few or too many fields.
     """
-    odd = np.flatnonzero(frame[_ODD].to_numpy())
-    if len(odd) > _FEW:
-        return None
     raw, width = index.lines(odd), len(head.names)
     fields = np.array([line.count(head.delimiter) + 1 for line in raw], np.int64)
     whole = (index.count - len(odd)) * (width - 1)
@@ -136,13 +144,7 @@ def _cut(frame: pl.DataFrame, index: LineIndex, head: Head) -> Table | None:
         return None
     is_row = np.ones(index.count, np.bool_)
     is_row[odd[fields != width]] = False
-    columns, lines, places = frame.drop(_ODD), None, None
-    if not is_row.all():
-        columns, places = columns.filter(pl.Series(is_row)), np.flatnonzero(is_row)
-        lines = places + head.data_line
-    out = odd_lines(odd + head.data_line, raw, fields, width)
-    source = TextLines(index, head, places)
-    return Table(head.names, columns, head.data_line, lines, out, head.delimiter, source)
+    return is_row, odd_lines(odd + head.data_line, raw, fields, width)
 
 
 def _is_typed(file: str, table: Table, layout: Layout, decimal: str | None) -> bool:
