@@ -96,6 +96,24 @@ def test_reports_and_rules_do_not_touch_the_store() -> None:
             assert touched == set(), name
 
 
+@pytest.mark.parametrize(
+    ("module", "heavy"),
+    [
+        ("rowcall.cli", {"pydantic", "numpy", "polars", "duckdb"}),
+        ("rowcall.site_file", {"numpy", "polars", "duckdb"}),
+        ("rowcall.take_in", {"numpy", "pyarrow"}),
+    ],
+)
+def test_what_takes_long_to_load_is_not_loaded_before_it_is_used(
+    module: str, heavy: set[str]
+) -> None:
+    code = f"import sys, {module}; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT
+    )
+    assert heavy & set(done.stdout.split()) == set()
+
+
 def test_every_rule_file_is_a_loaded_rule() -> None:
     folder = Path(next(iter(rowcall_rules.__path__)))
     files = {path.stem for path in folder.glob("*.py")} - {"__init__"}

@@ -85,15 +85,21 @@ def read_typed(
     if found is None:
         return None
     is_row, out = found
-    columns, lines, places = frame.drop(_ODD), None, None
-    del frame
+    lines = places = None
     if not is_row.all():
-        columns, places = columns.filter(pl.Series(is_row)), np.flatnonzero(is_row)
+        places = np.flatnonzero(is_row)
         lines = places + head.data_line
-    # In one piece each, so that the arrays made of them are views and no copies.
-    columns, source = columns.rechunk(), TextLines(index, head, places)
+    kept = None if places is None else pl.Series(is_row)
+    names = [name for name in frame.columns if name != _ODD]
+    columns = pl.DataFrame([_in_one_piece(frame.drop_in_place(name), kept) for name in names])
+    source = TextLines(index, head, places)
     table = Table(head.names, columns, head.data_line, lines, out, head.delimiter, source)
     return table if _is_typed(file, table, layout, decimal) else None
+
+
+def _in_one_piece(cells: pl.Series, kept: pl.Series | None) -> pl.Series:
+    """Return the cells that are kept, so that the array made of them is a view and no copy."""
+    return (cells if kept is None else cells.filter(kept)).rechunk()
 
 
 def _is_plain(layout: Layout, head: Head, decimal: str | None) -> bool:
