@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import polars as pl
 import pytest
 
 from rowcall.site import TakeIn
@@ -15,6 +18,7 @@ from rowcall.take_in.csv_table import read_lines
 from rowcall.take_in.line_index import LineIndex
 from rowcall.take_in.opening import text_head
 from rowcall.take_in.table import Table
+from rowcall.take_in.times import settle_order
 from rowcall.take_in.typed_lines import read_typed
 
 ZONE = ZoneInfo("Europe/Vienna")
@@ -39,15 +43,27 @@ DAMAGES: dict[str, Damage] = {
 }
 
 
-def roads(text: str) -> tuple[Table | None, Assembled, Assembled | None]:
+def same(quick: Assembled, slow: Assembled) -> None:
+    """Hold what the two roads make of a text against each other."""
+    assert quick.batch.names == slow.batch.names
+    for name in ("bounds", "time_us", "value", "quality"):
+        np.testing.assert_array_equal(getattr(quick.batch, name), getattr(slow.batch, name))
+    assert quick.set_aside.sort("line").equals(slow.set_aside.sort("line"))
+    assert quick.rows_read == slow.rows_read
+    assert quick.jump_lines.tolist() == slow.jump_lines.tolist()
+
+
+def roads(text: str, month_first: bool = False) -> tuple[Table | None, Assembled, Assembled | None]:
     """Return the typed table, and what either road makes of a text."""
-    pins, raw = TakeIn(), text.encode()
+    pins, raw = TakeIn(day_first=False if month_first else None), text.encode()
     head, layout = text_head("day.csv", raw, pins)
+    plain = read_lines("day.csv", raw, head)
+    settled = replace(layout, form=settle_order(layout.time_cells(plain.frame), layout.form, ""))
+    slow = assemble("day.csv", plain, settled, ZONE, pins.decimal)
     typed = read_typed("day.csv", raw, head, layout, pins.decimal)
-    slow = assemble("day.csv", read_lines("day.csv", raw, head), layout, ZONE, pins.decimal)
     if typed is None:
         return None, slow, None
-    return typed, slow, assemble("day.csv", typed, layout, ZONE, pins.decimal)
+    return typed, slow, assemble("day.csv", typed, settled, ZONE, pins.decimal)
 
 
 def lines(count: int) -> list[list[str]]:
@@ -73,12 +89,39 @@ def test_both_roads_agree(what: str, ending: str) -> None:
     typed, slow, quick = roads(HEADER + ending.join(rows) + rng.choice(("", ending, 3 * ending)))
     assert typed is not None
     assert quick is not None
-    assert quick.batch.names == slow.batch.names
-    for name in ("bounds", "time_us", "value", "quality"):
-        np.testing.assert_array_equal(getattr(quick.batch, name), getattr(slow.batch, name))
-    assert quick.set_aside.sort("line").equals(slow.set_aside.sort("line"))
-    assert quick.rows_read == slow.rows_read
-    assert quick.jump_lines.tolist() == slow.jump_lines.tolist()
+    same(quick, slow)
+
+
+@pytest.mark.parametrize(
+    ("form", "is_quick"),
+    [
+        ("%Y-%m-%dT%H:%M:%SZ", True),
+        ("%Y-%m-%dT%H:%M:%S.250Z", True),
+        ("%Y-%m-%d %H:%M:%S.000125", True),
+        ("%Y-%m-%d %H:%M", True),
+        ("%Y-%m-%dT%H:%M:%S+01:00", False),
+        ("%d.%m.%Y %H:%M:%S", False),
+        ("%m/%d/%Y %I:%M:%S %p", False),
+        ("%Y-%m-%d %H:%M:%S,5", False),
+        ("epoch", False),
+        ("%Y-%m-%d;%H:%M:%S", False),
+    ],
+)
+def test_both_roads_agree_on_every_form_of_time(form: str, is_quick: bool) -> None:
+    start = datetime(2026, 10, 24, 22, 10, tzinfo=UTC)  # the clocks go back on the way
+    instants = [start + number * timedelta(minutes=5) for number in range(3_000)]
+    stamps = [f"{at.timestamp():.0f}" if form == "epoch" else at.strftime(form) for at in instants]
+    rows = [f"BH1.T{number % 3};{stamp};{number};Good" for number, stamp in enumerate(stamps)]
+    rows[1_000:1_003] = ["BH1.T0;when;1;Good", "BH1.T0;", rows[5]]
+    header = HEADER.replace("time", "date;clock") if ";" in form else HEADER
+    if ";" in form:
+        rows[1_000] = "BH1.T0;when;12:00;1;Good"
+    typed, slow, quick = roads(header + "\n".join(rows), form.startswith("%m"))
+    assert typed is not None
+    assert quick is not None
+    assert (typed.frame["c1"].dtype == pl.Int64) is is_quick
+    same(quick, slow)
+    assert 2_900 < len(slow.batch) < slow.rows_read
 
 
 def test_what_the_quick_road_cannot_tell_is_left_to_the_other() -> None:

@@ -13,10 +13,10 @@ from rowcall.take_in.values import Values, values_of
 
 def read_times(table: Table, layout: Layout) -> Parsed:
     """Return the column of times, as `parse_times` does."""
-    if table.source is None:
-        return parse_times(layout.time_cells(table.frame), layout.form)
     name = column(layout.time)
     time = table.frame[name]
+    if table.source is None or time.dtype == pl.String:
+        return parse_times(layout.time_cells(table.frame), layout.form)
     rows = time.is_null().arg_true()
     if len(rows):
         texts = table.source.cells(rows.to_numpy())[name]
