@@ -1,9 +1,9 @@
-"""The lines of a long text export as typed columns, in one pass that keeps no cell as text.
+"""The lines of a long text export as typed columns, in one pass that keeps few cells as text.
 
-Cutting, times, numbers, tags and qualities go through one streaming query, which takes half the
-time and a third of the memory of keeping every cell as text first. What is not plainly written is
-left empty, and its text looked up by its line. Quotes, wide layouts and forms of time that need a
-closer look take the road over text (`csv_table`).
+Cutting, times, numbers, tags and qualities go through one streaming query, which takes less time
+and half the memory of keeping every cell as text first. What is not plainly written is left empty,
+and its text looked up by its line. Quotes, wide layouts, decimal commas and files with much that is
+not plain take the road over text (`csv_table`).
 """
 
 from __future__ import annotations
