@@ -15,7 +15,7 @@ from rowcall.errors import StoreError
 from rowcall.site_file import read_site
 from rowcall.store import Store
 from rowcall.take_in import Outcome, TakenIn, find_exports, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 
 
 @pytest.fixture(scope="module")

@@ -16,9 +16,9 @@ from test_nightly import night
 from test_take_in_large import LITTLE, PLAIN, long_rows, long_text, taken
 
 from rowcall.cli import main
-from rowcall.take_in import Outcome, large, storing
-from rowcall.take_in.chunks import Memory
-from rowcall.take_in.whole import content_of
+from rowcall.take_in import Outcome, intake, large, storing
+from rowcall.take_in.memory import Memory
+from rowcall.take_in.pieces import content_of
 
 ROWS = long_rows(600, PLAIN, zone="UTC")
 HALF, WHOLE = (long_text(rows).encode() for rows in (ROWS[:700], ROWS))
@@ -61,7 +61,7 @@ def changing_after(
 @pytest.mark.parametrize("change", [grow, replace_by_a_new_file, vanish])
 @pytest.mark.parametrize(
     ("memory", "module", "step"),
-    [(None, storing, "content_of"), (LITTLE, storing, "stage"), (LITTLE, large, "survey")],
+    [(None, intake, "content_of"), (LITTLE, storing, "stage"), (LITTLE, large, "survey")],
 )
 def test_a_file_that_changes_while_it_is_read_waits(
     tmp_path: Path,
@@ -92,7 +92,7 @@ def test_a_file_unreadable_because_it_is_half_there_waits(
     path = tmp_path / "day.csv"
     path.write_bytes(b"")
     with monkeypatch.context() as patch:
-        patch.setattr(storing, "content_of", changing_after(content_of, path, grow))
+        patch.setattr(intake, "content_of", changing_after(content_of, path, grow))
         assert taken(tmp_path, path, None)[0].outcome is Outcome.WAITING
     assert taken(tmp_path, path, None)[0].outcome is Outcome.STORED
 
@@ -182,8 +182,7 @@ DYING = """
 import os, signal, sys
 from rowcall.cli import main
 from rowcall.take_in import intake, storing
-from rowcall.take_in.chunks import Memory
-from rowcall.take_in.whole import content_of
+from rowcall.take_in.memory import Memory
 store = storing.store_export
 def store_and_die(*given):
     store(*given)

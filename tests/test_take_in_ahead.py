@@ -15,7 +15,7 @@ from test_take_in_large import LITTLE
 from rowcall.store import Store
 from rowcall.store.ledger import days_touched
 from rowcall.take_in import Outcome, TakenIn, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 from rowcall.take_in.times import FUTURE
 
 # Of ten rows an hour apart the first four are past, with an hour's tolerance.

@@ -10,7 +10,7 @@ from exports import NOW, aside, counts, plant_site, stored, taken
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 from rowcall.take_in.text_tables import DAMAGED
 
 

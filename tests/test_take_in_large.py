@@ -17,7 +17,7 @@ from exports import NOW, ZONE, plant_site
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, TakenIn, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 
 # So little that every export here comes in dozens of blocks and several slices.
 LITTLE = Memory(whole_bytes=100, block_bytes=2_500, slice_rows=1_000)

@@ -21,7 +21,7 @@ from pydantic import ValidationError
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 
 ROWS = samples(30)
 TEXT = long_csv(ROWS)

@@ -15,8 +15,8 @@ from test_take_in_large import LITTLE
 from rowcall.site import Role, Site, Tag, TakeIn
 from rowcall.store import Store
 from rowcall.take_in import TakenIn, take_in
-from rowcall.take_in.chunks import Memory
 from rowcall.take_in.entries import UNKNOWN_TAG
+from rowcall.take_in.memory import Memory
 
 ROWS = samples(30, tags=("DP", "PT", "XY"))
 

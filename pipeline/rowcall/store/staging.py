@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -17,6 +16,7 @@ import polars as pl
 
 from rowcall.errors import StoreError
 from rowcall.store.connection import DISK_ERRORS, OFFLINE, Store, Stream
+from rowcall.store.leftovers import remove_file, staging_path
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
@@ -173,10 +173,10 @@ def staging(store: Store) -> Iterator[Staging]:
     Raises:
         StoreError: it cannot be written.
     """
-    path = _path(store.path)
+    path = staging_path(store.path)
     before = store.connection.sql("SELECT current_setting('memory_limit')").fetchall()[0][0]
     try:
-        _remove(path)
+        remove_file(path)
         with duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY}) as connection:
             store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
             yield Staging(connection)
@@ -191,31 +191,4 @@ def staging(store: Store) -> Iterator[Staging]:
         with suppress(*DISK_ERRORS):
             store.connection.execute(f"SET memory_limit = '{before}'")
         with suppress(OSError):
-            _remove(path)
-
-
-def remove_leftovers(store: Path) -> None:
-    """Remove what a killed run has left beside the store: it may be as large as the export was.
-
-    To be called while no other run can be at work on the store.
-
-    Raises:
-        StoreError: it cannot be removed.
-    """
-    path = _path(store)
-    try:
-        _remove(path)
-    except OSError as error:
-        raise StoreError(
-            f"{path}: what an interrupted run has left cannot be removed "
-            f"({error.strerror or error}); check that this account may write to its folder."
-        ) from error
-
-
-def _path(store: Path) -> Path:
-    return store.with_name(store.name + ".staging")
-
-
-def _remove(path: Path) -> None:
-    for each in (path, path.with_name(path.name + ".wal")):
-        each.unlink(missing_ok=True)
+            remove_file(path)

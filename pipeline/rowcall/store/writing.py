@@ -90,7 +90,7 @@ def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo, *, stays
         unchanged=unchanged,
         set_aside=part.set_aside.height,
         spans=spans,
-        days=local_days(batch.time_us[kept], zone),
+        days=local_days(batch.time_us if kept.all() else batch.time_us[kept], zone),
     )
 
 

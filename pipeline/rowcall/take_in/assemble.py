@@ -12,7 +12,7 @@ import polars as pl
 
 from rowcall.store.batch import Batch
 from rowcall.take_in.entries import REASONS, SAME_INSTANT, entries_aside, read_entries
-from rowcall.take_in.flat import Flat, sort_once
+from rowcall.take_in.flat import Sorted, sort_once
 from rowcall.take_in.jumps import find_jumps
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.pins import shown
@@ -69,17 +69,16 @@ def _with_qualities(file: str, table: Table, layout: Layout) -> Layout:
     return replace(layout, coding=settled(layout.coding, different, place))
 
 
-def batch_of(flat: Flat, names: Sequence[str]) -> Batch:
+def batch_of(kept: Sorted, names: Sequence[str]) -> Batch:
     """Cut sorted entries at the tags; infinities become NaN, and tags without samples go."""
-    counts = np.bincount(flat.tag, minlength=len(names))
-    present = np.flatnonzero(counts)
-    value = flat.value
+    present = np.flatnonzero(kept.counts)
+    value = kept.value
     if np.isinf(value).any():
         value = np.where(np.isinf(value), np.nan, value)
     return Batch(
         tuple(names[place] for place in present.tolist()),
-        np.concatenate([[0], np.cumsum(counts[present])]).astype(np.int64),
-        flat.time_us,
+        np.concatenate([[0], np.cumsum(kept.counts[present])]).astype(np.int64),
+        kept.time_us,
         value,
-        flat.quality,
+        kept.quality,
     )

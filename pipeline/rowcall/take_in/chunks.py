@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from rowcall.site import TakeIn
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.memory import Memory
 from rowcall.take_in.opening import layout_of_table, text_head
 from rowcall.take_in.packing import Unpacked
 from rowcall.take_in.parquet_table import parquet_tables
@@ -17,21 +18,7 @@ from rowcall.take_in.text_tables import text_tables
 
 _BLOCK_BYTES = 2**20
 
-
-@dataclass(frozen=True, slots=True)
-class Memory:
-    """How much of an export is held at once.
-
-    Attributes:
-        whole_bytes: content up to this size is read at once, which is quickest; a file takes
-            about six times its size.
-        block_bytes: of the text of a larger one, taken apart at a time.
-        slice_rows: samples sorted and stored at a time.
-    """
-
-    whole_bytes: int = 100 * 2**20
-    block_bytes: int = 4 * 2**20
-    slice_rows: int = 1_000_000
+__all__ = ["Chunked", "Memory", "chunked_parquet", "chunked_text", "writing_of_piece"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,19 +1,23 @@
-"""Taking export files into the store, one transaction an export."""
+"""Taking export files into the store, one transaction an export.
+
+What works with numbers is imported where it is used: loading it takes as long as reading a day, and
+so is done beside it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 
 from rowcall.errors import ExportError, printable
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.take_in.chunks import Memory
 from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
-from rowcall.take_in.outcome import Outcome, TakenIn
-from rowcall.take_in.pieces import pieces_of
-from rowcall.take_in.storing import Run, store_piece
+from rowcall.take_in.memory import Memory
+from rowcall.take_in.outcome import Outcome, Run, TakenIn
+from rowcall.take_in.pieces import Piece, content_of, pieces_of, reading
 from rowcall.take_in.watching import ChangedError, FileState, Watched
 
 
@@ -89,7 +93,12 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     piece = watched.piece
     try:
         try:
-            outcome, note, told = store_piece(run, watched)
+            with ThreadPoolExecutor(max_workers=1) as pool:
+                content = pool.submit(_content, run, piece)  # holds no interpreter's lock
+
+                from rowcall.take_in.storing import store_piece
+
+                outcome, note, told = store_piece(run, watched, content)
         except ExportError:
             watched.check()  # half of a file may well be unreadable
             raise
@@ -99,3 +108,10 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     except ExportError as error:
         return TakenIn(piece.path, Outcome.REFUSED, None, str(error))
     return TakenIn(piece.path, outcome, note, told)
+
+
+def _content(run: Run, piece: Piece) -> bytes | None:
+    if piece.problem:
+        return None
+    with reading(piece):
+        return content_of(piece, run.site.pins, run.memory.whole_bytes)

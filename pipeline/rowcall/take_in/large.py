@@ -102,7 +102,7 @@ def parts(staged: Staged, to: Staging, memory: Memory) -> Iterator[Part]:
             )
         )
         yield Part(batch_of(kept, staged.names), nothing)
-    no_samples = batch_of(_flat(pl.DataFrame(schema=_SCHEMA)), staged.names)
+    no_samples = batch_of(sort_once(_flat(pl.DataFrame(schema=_SCHEMA)))[0], staged.names)
     for rows in _late_aside(staged, to):
         yield Part(no_samples, rows)
     for rows in to.aside(_ASIDE_ROWS):

@@ -1,12 +1,30 @@
-"""What became of an export."""
+"""What is the same for every export of a run, and what became of each."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from rowcall.day_report import FileNote
+from rowcall.site import Site
+from rowcall.store import Store
+from rowcall.take_in.memory import Memory
+
+if TYPE_CHECKING:
+    from rowcall.day_report import FileNote
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What is the same for every file."""
+
+    store: Store
+    site: Site
+    now: datetime
+    settle_s: float
+    memory: Memory
 
 
 class Outcome(StrEnum):

@@ -72,10 +72,12 @@ def quality_codes(
         ExportError: the numbers leave open which numbering they are of; `place` names the file.
     """
     coding = coding or Coding()
-    text = cells.cast(pl.String).fill_null("")
-    if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
-        return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
-    coded = text.cast(pl.Categorical)
+    coded = cells
+    if cells.dtype != pl.Categorical:
+        text = cells.cast(pl.String).fill_null("")
+        if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
+            return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
+        coded = text.cast(pl.Categorical)
     places = coded.to_physical().to_numpy()
     table = np.full(int(places.max(initial=0)) + 1, UNKNOWN, np.uint8)
     different = coded.unique()

@@ -5,8 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
-from datetime import datetime
 from threading import Event
 from typing import TypeAlias
 
@@ -14,8 +12,6 @@ import polars as pl
 
 from rowcall.day_report import FileNote
 from rowcall.errors import ExportError, printable
-from rowcall.site import Site
-from rowcall.store import Store
 from rowcall.store.ahead import Again, lying_ahead, note_ahead
 from rowcall.store.batch import Export, Part
 from rowcall.store.ledger import find_file, has_size
@@ -23,47 +19,30 @@ from rowcall.store.staging import Staging, staging
 from rowcall.store.writing import store_export
 from rowcall.take_in.advice import advice
 from rowcall.take_in.assemble import Assembled
-from rowcall.take_in.chunks import Memory
 from rowcall.take_in.large import Staged, first_aside, parts, stage
-from rowcall.take_in.outcome import Outcome
+from rowcall.take_in.outcome import Outcome, Run
 from rowcall.take_in.pieces import Piece, reading
 from rowcall.take_in.pins import shown
 from rowcall.take_in.times import FUTURE, Bounds
 from rowcall.take_in.watching import Watched
-from rowcall.take_in.whole import assemble_whole, content_of
+from rowcall.take_in.whole import assemble_whole
 
 Stored: TypeAlias = tuple[Outcome, FileNote, str]
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
-    """What is the same for every file."""
-
-    store: Store
-    site: Site
-    now: datetime
-    settle_s: float
-    memory: Memory
-
-    @property
-    def bounds(self) -> Bounds:
-        """The instants that can be true."""
-        pins = self.site.take_in
-        return Bounds.of(pins.earliest, self.now, pins.future_tolerance)
-
-
-def store_piece(run: Run, watched: Watched) -> Stored:
+def store_piece(run: Run, watched: Watched, content: Future[bytes | None]) -> Stored:
     """Store an export, or say that it is known.
+
+    Args:
+        content: as it lies on disk, None where that does not fit in memory.
 
     Raises:
         ExportError: it cannot be read, or nothing of it can be used.
         ChangedError: it changed while it was being read; nothing of it was stored.
     """
-    piece = watched.piece
-    if piece.problem:
-        raise ExportError(piece.problem)
-    with reading(piece):
-        raw = content_of(piece, run.site.pins, run.memory.whole_bytes)
+    if watched.piece.problem:
+        raise ExportError(watched.piece.problem)
+    raw = content.result()
     if raw is None:
         return _store_large(run, watched)
     watched.check()  # from here on only `raw` counts, of which the digest is taken too
@@ -149,21 +128,27 @@ def _known(
     known = find_file(run.store, digest()) if has_size(run.store, size_bytes) else None
     if known is None:
         return None, None
-    until_us, tolerance_s = run.bounds.last_us, run.site.take_in.future_tolerance
+    until_us, tolerance_s = _present(run).last_us, run.site.take_in.future_tolerance
     return known, lying_ahead(run.store, known.sha256, FUTURE, until_us, tolerance_s)
 
 
+def _present(run: Run) -> Bounds:
+    """The instants that can be true."""
+    pins = run.site.take_in
+    return Bounds.of(pins.earliest, run.now, pins.future_tolerance)
+
+
 def _bounds(run: Run, again: Again | None) -> Bounds:
-    return run.bounds if again is None else Bounds(again.until_us + 1, run.bounds.last_us)
+    return _present(run) if again is None else Bounds(again.until_us + 1, _present(run).last_us)
 
 
 def _beyond(run: Run) -> Bounds:
     """The instants that lie ahead."""
-    return Bounds(run.bounds.last_us + 1)
+    return Bounds(_present(run).last_us + 1)
 
 
 def _note_ahead(run: Run, sha256: str, first_us: int | None) -> None:
-    note_ahead(run.store, sha256, run.bounds.last_us, first_us)
+    note_ahead(run.store, sha256, _present(run).last_us, first_us)
 
 
 def _export(run: Run, piece: Piece, sha256: str, rows_read: int, content: Iterable[Part]) -> Export:

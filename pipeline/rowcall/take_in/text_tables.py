@@ -59,8 +59,6 @@ class _Headers:
     def __init__(self, names: tuple[str, ...], time: int) -> None:
         self._names, self._time = names, time
         self._is_below = False
-        self._filled = [name for name in names if name]
-        self._words = TIME_WORDS | {plain(names[time])} - {""}
 
     def without(self, table: Table) -> Table:
         """Return the next table of the export without them."""
@@ -86,14 +84,27 @@ class _Headers:
         rows = np.flatnonzero(((times > ":") | (times == "")).fill_null(False).to_numpy())
         if not len(rows):
             return rows
-        picked = table.frame[rows].select(pl.all().str.strip_chars())
-        named = picked.select(
-            pl.any_horizontal(pl.all().is_in(self._filled))
-            & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
-        ).to_series()
-        words = [plain(text or "") in self._words for text in picked[column(self._time)].to_list()]
-        found: Rows = rows[named.to_numpy() | np.array(words)]
+        found: Rows = rows[name_columns(table.frame[rows], self._names, self._time)]
         return found
+
+
+def name_columns(cells: pl.DataFrame, names: tuple[str, ...], time: int) -> npt.NDArray[np.bool_]:
+    """Tell which rows name columns: by a word for the time, or a name without numbers.
+
+    Args:
+        cells: rows of text, none of which holds a time in figures; at least one.
+        names: the columns' names.
+        time: the place of the time column.
+    """
+    words = TIME_WORDS | {plain(names[time])} - {""}
+    picked = cells.select(pl.all().str.strip_chars())
+    named = picked.select(
+        pl.any_horizontal(pl.all().is_in([name for name in names if name]))
+        & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
+    ).to_series()
+    by_word = [plain(text or "") in words for text in picked[column(time)].to_list()]
+    found: npt.NDArray[np.bool_] = named.to_numpy() | np.array(by_word)
+    return found
 
 
 def _without(table: Table, rows: Rows, reasons: list[str]) -> Table:

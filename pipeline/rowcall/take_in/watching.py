@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from rowcall.store.batch import Part
 from rowcall.take_in.pieces import Piece
+
+if TYPE_CHECKING:
+    from rowcall.store.batch import Part
 
 
 class ChangedError(Exception):
