@@ -24,8 +24,8 @@ from rowcall.store.aside import aside_counts, aside_rows, harmless
 from rowcall.store.ledger import days_touched
 from rowcall.store.samples import data_span, read_samples
 from rowcall.take_in import Outcome, TakenIn, take_in
-from rowcall.take_in.chunks import Memory
 from rowcall.take_in.entries import SAME_INSTANT
+from rowcall.take_in.memory import Memory
 
 RAISED = "raised"
 _STORE = "store.duckdb"

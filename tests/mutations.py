@@ -14,6 +14,7 @@ from random import Random
 from drawn_exports import HOSTILE, text_case
 from drawn_parquet import damaged_bytes, odd_types, parquet_case
 from export_case import CHANGED, HEAD, ROW, Case, Piece
+from gluing import concatenate, other_header, stray_bytes
 
 _NUMBERS = ("9" * 400, "1e999", "-1e308", "1e-400", "0x1F", "1_000", "१२", "1,2,3", "--1", "∞")
 _TIMES = (
@@ -190,15 +191,6 @@ def hostile(rng: Random, case: Case) -> Case:
     return _cell(rng, case, text if rng.random() < 0.5 else '"' + text.replace('"', '""') + '"')
 
 
-def concatenate(rng: Random, case: Case) -> Case:
-    """Append another export, or this one again."""
-    other = case if rng.random() < 0.3 else text_case(rng)
-    tail = tuple(Piece(piece.raw) for piece in other.pieces)
-    if other is case:
-        return replace(case, pieces=(*(Piece(p.raw) for p in case.pieces), *tail), loose=True)
-    return replace(case, pieces=(*case.pieces, *tail), loose=case.by_order)
-
-
 def wrap(rng: Random, case: Case) -> Case:
     """Pack once too often, damage the packing, or lie in the file's name."""
     raw = case.content()
@@ -221,7 +213,7 @@ def noise(rng: Random, case: Case) -> Case:
 # fmt: off
 TEXT_MUTATORS: tuple[Mutator, ...] = (
     truncate, flip_bytes, duplicate, swap, drop, garbage, control, long_field, mixed_ends,
-    decimal_sign, column_count, quote, hostile, concatenate, wrap, noise,
+    decimal_sign, column_count, quote, hostile, concatenate, other_header, stray_bytes, wrap, noise,
 )
 # fmt: on
 PARQUET_MUTATORS: tuple[Mutator, ...] = (odd_types, damaged_bytes, damaged_bytes)

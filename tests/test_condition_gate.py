@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rowcall.condition.gate import Conditioned, condition
+from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import Baghouse, Cleaning, Role, Sample, Tag
@@ -177,7 +178,7 @@ def test_a_step_tag_may_hold_its_value_all_day() -> None:
     one = tag(Role.STEP_COUNTER, "1", sample="step")
     signal, health = only(conditioned(one, samples(np.array([10.0]), np.array([3.0]))))
     assert signal.step
-    assert signal.longest_hold_s == np.inf
+    assert signal.longest_hold_s == LONGEST_STEP_S
     assert health.coverage_frac == pytest.approx(1 - 10 / DAY_S)
 
 

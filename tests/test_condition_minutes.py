@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from rowcall.condition.minutes import minute_means, minute_table
+from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.condition.state import State, operating_state
 from rowcall.model import Floats, Signal
 from rowcall.site import Baghouse, Cleaning, Role
@@ -28,7 +29,8 @@ def house(**how: object) -> Baghouse:
 
 
 def signal(time_s: list[float] | Floats, value: list[float] | Floats, step: bool = False) -> Signal:
-    return Signal(np.asarray(time_s, np.float64), np.asarray(value, np.float64), step)
+    hold_s = LONGEST_STEP_S if step else 60.0
+    return Signal(np.asarray(time_s, np.float64), np.asarray(value, np.float64), step, hold_s)
 
 
 def test_points_within_a_minute_are_averaged() -> None:
@@ -83,6 +85,14 @@ def test_the_table_is_as_long_as_the_day(hours: int) -> None:
 
 def test_on_line_share_counts_rows_not_compartments() -> None:
     off = signal([-10.0, 3600.0, 7200.0], [1.0, 0.0, 1.0], step=True)
+    table = minute_table(house(), {(Role.COMPARTMENT_ON_LINE, 1, 0): off}, 86_400.0)
+    share = table["on_line_frac"].to_numpy()
+    assert share[[0, 59, 60, 119, 120]].tolist() == [1.0, 1.0, 0.4, 0.4, 1.0]
+
+
+def test_where_no_bit_tells_a_compartment_counts_as_on_line() -> None:
+    """Before the day's first value of a bit as for a compartment that has none."""
+    off = signal([3600.0, 7200.0], [0.0, 1.0], step=True)
     table = minute_table(house(), {(Role.COMPARTMENT_ON_LINE, 1, 0): off}, 86_400.0)
     share = table["on_line_frac"].to_numpy()
     assert share[[0, 59, 60, 119, 120]].tolist() == [1.0, 1.0, 0.4, 0.4, 1.0]

@@ -25,8 +25,9 @@ from test_nightly_mail import READERS, with_mail
 
 from rowcall.cli import Exit, main
 from rowcall.runs import nightly
-from rowcall.runs.nightly import RunResult, run_nightly
+from rowcall.runs.nightly import run_nightly
 from rowcall.runs.rerun import run_rerun
+from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
 from rowcall.store.results import StoreOutbox
 

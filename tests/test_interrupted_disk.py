@@ -5,16 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import duckdb
 import pytest
 from filelock import FileLock
 from small_plant import copy_plant, make_small_plant
 from soak.disk import full_disk, read_only
 from soak.portrait import Portrait, differences, portrait
 from test_nightly import night
+from test_nightly_mail import with_mail
 
-from rowcall.errors import RowcallError, StoreError
+from rowcall.cli import Exit, main
+from rowcall.errors import CutShortError, RowcallError, StoreError
 from rowcall.runs import nightly
 from rowcall.store import Store
+from rowcall.store.results import save_day
 from rowcall_reports.write import ReportError
 
 
@@ -74,10 +78,93 @@ def test_full_later_in_the_night(
             return do(*given)
 
         patch.setattr(nightly, step, do_on_a_full_disk)
-        with pytest.raises(error, match=match):
+        with pytest.raises(CutShortError, match=match) as stopped:
             night(plant)
+    assert isinstance(stopped.value.__cause__, error)
     night(plant)
     assert differences(portrait(plant), wanted) == []
+
+
+COMMAND = ["nightly", "--settle", "0", "--site"]
+
+
+def test_full_after_some_days_are_reported(
+    made: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What is done is listed and kept, and the exit code does not say that nothing was."""
+    plant = copy_plant(made, tmp_path / "plant", days=2)
+    undisturbed = copy_plant(made, tmp_path / "undisturbed", days=2)
+    night(undisturbed)
+    with full_disk() as fill, monkeypatch.context() as patch:
+        do, days = save_day, list[Any]()
+
+        def do_on_a_disk_that_fills(*given: Any) -> Any:
+            days.append(given[1])
+            if len(days) == 2:
+                fill(10_000)
+            return do(*given)
+
+        patch.setattr(nightly, "save_day", do_on_a_disk_that_fills)
+        assert main([*COMMAND, str(plant / "site.toml")]) == Exit.CUT_SHORT
+    told = capsys.readouterr()
+    assert told.out.split() == [str(plant / "reports" / "2026-03-28")]
+    assert "results of 2026-03-29 could not be kept" in told.err
+    night(plant)
+    assert differences(portrait(plant), portrait(undisturbed)) == []
+
+
+def test_full_at_the_first_step_is_nothing_done(
+    plant: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with full_disk() as fill:
+        fill(4096)
+        assert main([*COMMAND, str(plant / "site.toml")]) == Exit.NOT_DONE
+    assert "Traceback" not in capsys.readouterr().err
+
+
+def test_a_store_that_fails_while_days_are_looked_up(
+    plant: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fail(*_: object) -> None:
+        raise duckdb.IOException("IO Error: could not read from file")
+
+    monkeypatch.setattr(nightly, "judged_days", fail)
+    assert main([*COMMAND, str(plant / "site.toml")]) == Exit.CUT_SHORT
+    told = capsys.readouterr().err
+    assert "the store could not be read or written (IO Error" in told
+
+
+@pytest.mark.parametrize(("step", "code"), [("hold_site", 2), ("judge_day", 6)])
+def test_a_file_that_fails_where_nobody_looks_for_it(
+    plant: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    step: str,
+    code: int,
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error", "fonts.json")
+
+    monkeypatch.setattr(nightly, step, fail)
+    assert main([*COMMAND, str(plant / "site.toml")]) == code
+    assert (
+        "fonts.json: it cannot be read or written (Input/output error)" in capsys.readouterr().err
+    )
+
+
+def test_a_report_that_cannot_be_read_for_mailing(
+    plant: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    with_mail(plant, 25)
+    monkeypatch.setattr("rowcall.runs.post._letter", fail)
+    (told,) = night(plant).not_mailed
+    assert "the report of 2026-03-28 cannot be read (Input/output error)" in told
 
 
 def test_full_for_the_store_s_last_tidying_up(
@@ -107,7 +194,7 @@ def test_reports_folder_that_may_not_be_written(
     reports = plant / "reports"
     reports.mkdir()
     with read_only(reports, monkeypatch, Path, "mkdir"):
-        with pytest.raises(ReportError, match="Check that the folder may be written to"):
+        with pytest.raises(CutShortError, match="Check that the folder may be written to"):
             night(plant)
         assert list(reports.iterdir()) == []
     night(plant)

@@ -128,6 +128,15 @@ def test_the_printed_pins_read_the_file_as_it_was_understood(
     assert pins_of(again) == pins
 
 
+def test_zeros_beside_a_number_that_is_good_are_told_as_bad(tmp_path: Path) -> None:
+    text = long_csv(ROWS).replace("Good", "1", 30).replace("Good", "0")
+    pins = TakeIn(quality_good=("1",))
+    (tmp_path / "day.csv").write_text(text, encoding="utf-8")
+    (one,) = look_at(tmp_path / "day.csv", pins, ZoneInfo("Europe/Vienna"), NOW)
+    taken(tmp_path, text, pins=pins_of(one))
+    assert sorted(row[3] for row in stored(tmp_path)) == [0] * 30 + [2] * 30
+
+
 def test_what_is_counted_is_what_take_in_does(tmp_path: Path) -> None:
     one = looked(tmp_path, SEMICOLONS)
     note = taken(tmp_path, SEMICOLONS).note

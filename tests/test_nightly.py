@@ -12,7 +12,8 @@ from filelock import FileLock
 from small_plant import DAYS, MORNING, copy_plant, make_small_plant
 
 from rowcall.errors import BusyError
-from rowcall.runs.nightly import RunResult, run_nightly
+from rowcall.runs.nightly import run_nightly
+from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
 
 

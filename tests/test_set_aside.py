@@ -90,7 +90,23 @@ def test_a_file_that_is_there_is_not_overwritten(
 
 
 # What a spreadsheet takes for a formula begins with one of these signs (OWASP, "CSV Injection").
-@pytest.mark.parametrize("text", ["=1+1", "+cmd|x", "-2+3", "@SUM(A1)", "\t=1", "\r=1", "=", "-"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "=1+1",
+        "+cmd|x",
+        "-2+3",
+        "@SUM(A1)",
+        "\t=1",
+        "\r=1",
+        "=",
+        "-",
+        "\n=1",
+        "  =1",
+        "\uff1d1+1",
+        "\t1",
+    ],
+)
 def test_texts_like_formulas_are_made_harmless(text: str) -> None:
     assert harmless(pl.DataFrame({"raw": [text]}))["raw"].to_list() == ["'" + text]
 

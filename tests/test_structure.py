@@ -23,7 +23,13 @@ FOLDERS = {
 }
 # Earlier on the road first; a place may import from itself and from what stands before it.
 ROAD = (
-    ("rowcall.errors", "rowcall.units", "rowcall.days", "rowcall.media", "rowcall.site_text"),
+    (
+        "rowcall.errors",
+        "rowcall.units",
+        "rowcall.days",
+        "rowcall.media",
+        "rowcall.site_text",
+    ),
     ("rowcall.trade",),
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.model"),
@@ -94,6 +100,24 @@ def test_reports_and_rules_do_not_touch_the_store() -> None:
                 t for t in imports(path) if t.startswith(("rowcall.store", "rowcall.take_in"))
             }
             assert touched == set(), name
+
+
+@pytest.mark.parametrize(
+    ("module", "heavy"),
+    [
+        ("rowcall.cli", {"pydantic", "numpy", "polars", "duckdb"}),
+        ("rowcall.site_file", {"numpy", "polars", "duckdb"}),
+        ("rowcall.take_in", {"numpy", "pyarrow"}),
+    ],
+)
+def test_what_takes_long_to_load_is_not_loaded_before_it_is_used(
+    module: str, heavy: set[str]
+) -> None:
+    code = f"import sys, {module}; print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT
+    )
+    assert heavy & set(done.stdout.split()) == set()
 
 
 def test_every_rule_file_is_a_loaded_rule() -> None:

@@ -15,16 +15,6 @@ from hypothesis import strategies as st
 from mutations import PARQUET_MUTATORS, TEXT_MUTATORS, Mutator, damaged_case, valid_case
 
 _MUTATORS = tuple(dict.fromkeys((*TEXT_MUTATORS, *PARQUET_MUTATORS)))
-# Their damage still brings out faults of take-in that are known.
-_FAULTY: tuple[str, ...] = ()
-_MARKED = [
-    pytest.param(
-        mutator,
-        id=mutator.__name__,
-        marks=[pytest.mark.xfail(reason="known faults")] if mutator.__name__ in _FAULTY else [],
-    )
-    for mutator in _MUTATORS
-]
 _SEEDS = st.integers(0, 2**32)
 _SHARED = [HealthCheck.function_scoped_fixture]  # one store serves all examples
 
@@ -44,7 +34,7 @@ def test_of_a_valid_export_exactly_the_truth_is_stored(judge: Judge, seed: int) 
     assert (judged.outcome, judged.wrong) == ("stored", ())
 
 
-@pytest.mark.parametrize("mutator", _MARKED)
+@pytest.mark.parametrize("mutator", _MUTATORS, ids=lambda mutator: mutator.__name__)
 @settings(max_examples=8, suppress_health_check=_SHARED)
 @given(seed=_SEEDS)
 def test_no_damage_breaks_a_promise(judge: Judge, mutator: Mutator, seed: int) -> None:

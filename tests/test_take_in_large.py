@@ -17,7 +17,7 @@ from exports import NOW, ZONE, plant_site
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, TakenIn, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 
 # So little that every export here comes in dozens of blocks and several slices.
 LITTLE = Memory(whole_bytes=100, block_bytes=2_500, slice_rows=1_000)
@@ -99,6 +99,12 @@ EXPORTS: dict[str, str | bytes] = {
     "autumn by tag": long_text(sorted(AUTUMN, key=lambda row: row[0])),
     "autumn newest first": long_text(AUTUMN[::-1]),
     "autumn hourly": long_text(long_rows(90, step_s=3_600)),
+    "autumn hourly by wall time": long_text(
+        sorted(long_rows(90, step_s=3_600), key=lambda row: row.split(";")[1])
+    ),
+    "autumn without a row near it": long_text(
+        [f"A;{year}-03-02 06:00:00;1.5;192" for year in (2024, 2025, 2026)]
+    ),
     "autumn shuffled": long_text(shuffled(long_rows(600, tags="A"))),
     "autumn, one pass only": long_text(
         long_rows(200, start=datetime(2026, 10, 25, 0, 20, tzinfo=UTC), step_s=10)
@@ -117,6 +123,11 @@ EXPORTS: dict[str, str | bytes] = {
     + "\n".join(
         f"A;2026-03-02 10:{n // 60:02d}:{n % 60:02d};{n if n < 400 else '7,5'}" for n in range(500)
     ),
+    "decimal signs that contradict": "tag;time;value\n"
+    + "\n".join(
+        f"A;2026-03-02 10:{n // 60:02d}:{n % 60:02d};{'0.611' if n < 400 else '7,5'}"
+        for n in range(500)
+    ),
     "decimal sign left open": "tag;time;value\n"
     + "\n".join(f"A;2026-03-02 10:{n // 60:02d}:{n % 60:02d};1,{n:03d}" for n in range(500)),
     "wide": wide_text(600),
@@ -124,6 +135,15 @@ EXPORTS: dict[str, str | bytes] = {
     "utf-16": wide_text(300).encode("utf-16"),
     "windows letters": wide_text(300).replace("A", "Dü").encode("cp1252"),
     "windows letter at the end": (wide_text(300) + "\n2026-11-01 00:00:00;é;1;2").encode("cp1252"),
+    "utf-8 with damaged bytes": wide_text(300).replace("A", "Dü").encode()[:-30] + b"\xff\n\xfe",
+    "damaged bytes of a pinned kind": long_text([f"Ä{row}" for row in long_rows(90)]).encode()
+    + b"\xff",
+    "both utf-8 and not": wide_text(30).replace("A", "Dü").encode() + b"\xff" * 3 + b"\n\xff",
+    "another wide export below": wide_text(300) + "\n" + wide_text(9).replace("A", "X"),
+    "another export below and the first again": "\n".join(
+        [wide_text(300), wide_text(200).replace("A", "X"), wide_text(3)]
+    ),
+    "another export above": "tag;time;value\nA;2026-03-02 06:00:00;1.5\n" * 3 + wide_text(300),
     "byte order mark": wide_text(300).encode("utf-8-sig"),
     "bare carriage returns": wide_text(300).replace("\n", "\r"),
     "blank lines": wide_text(300).replace("\n", "\n\n"),
@@ -199,15 +219,6 @@ def test_a_large_export_again_is_known_and_a_changed_one_replaces(tmp_path: Path
     assert again.note is not None
     assert (first.note.stored, again.note.replaced, again.note.unchanged) == (1_000, 500, 500)
     assert len(samples) == 1_000
-
-
-def test_what_a_killed_run_left_is_removed(tmp_path: Path) -> None:
-    path = tmp_path / "day.csv"
-    path.write_text(long_text(long_rows(3, PLAIN, zone="UTC")), encoding="utf-8")
-    for name in ("store.duckdb.staging", "store.duckdb.staging.wal"):
-        (tmp_path / name).write_bytes(b"left behind")
-    taken(tmp_path, path, None)
-    assert sorted(found.name for found in tmp_path.iterdir()) == ["day.csv", "store.duckdb"]
 
 
 def test_a_large_export_that_fails_in_the_middle_leaves_nothing(tmp_path: Path) -> None:

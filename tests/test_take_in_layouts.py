@@ -17,6 +17,7 @@ from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
 
 ROWS = samples(40)
+TIME = "2026-03-02T05:00:00Z"
 Writer = Callable[..., str]
 
 
@@ -98,20 +99,6 @@ def test_the_site_file_names_columns_that_no_word_tells(tmp_path: Path) -> None:
     )
     taken(tmp_path, text, pins=pins)
     assert stored(tmp_path) == expected(ROWS)
-
-
-def test_a_pinned_wide_layout_takes_any_column_as_a_tag(tmp_path: Path) -> None:
-    taken(tmp_path, "time,value\n2026-03-02T05:00:00Z,1.5\n", pins=TakeIn(layout="wide"))
-    assert [(row[0], row[2]) for row in stored(tmp_path)] == [("value", 1.5)]
-
-
-def test_wide_quality_columns_belong_to_their_tag(tmp_path: Path) -> None:
-    text = "time,DP,DP quality,PT,PT_Status\n2026-03-02T05:00:00Z,1.5,Bad,6.0,Good\n"
-    taken(tmp_path, text)
-    assert [(row[0], row[2], row[3]) for row in stored(tmp_path)] == [
-        ("DP", 1.5, 2),
-        ("PT", 6.0, 0),
-    ]
 
 
 def test_a_delimiter_in_the_quality_word_misleads_nobody(tmp_path: Path) -> None:

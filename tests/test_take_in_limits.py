@@ -15,13 +15,13 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from exports import NOW, START, long_csv, plant_site, samples, stored, take, taken
+from exports import NOW, START, counts, long_csv, plant_site, samples, stored, take, taken
 from pydantic import ValidationError
 
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
-from rowcall.take_in.chunks import Memory
+from rowcall.take_in.memory import Memory
 
 ROWS = samples(30)
 TEXT = long_csv(ROWS)
@@ -194,6 +194,32 @@ def test_a_tiny_parquet_file_of_countless_rows_is_refused(tmp_path: Path) -> Non
     result = taken(tmp_path, content, "day.parquet")
     assert result.outcome is Outcome.REFUSED
     assert "times as many, which no export does" in result.message
+
+
+@pytest.mark.parametrize("unit", ["ms", "us", "ns"])
+@pytest.mark.parametrize("memory", [None, LITTLE])
+def test_instants_that_no_calendar_knows_are_set_aside(
+    tmp_path: Path, unit: str, memory: Memory | None
+) -> None:
+    odd = pa.array([-(2**63) + 1, 2**63 - 1, 0], pa.timestamp(unit, "UTC"))
+    times = pa.concat_arrays([odd, pa.array([START], pa.timestamp(unit, "UTC"))])
+    path = tmp_path / "day.parquet"
+    path.write_bytes(parquet(pa.table({"time": times, "DP": [1.0, 2.0, 3.0, 4.0]})))
+    with Store.open(tmp_path / "store.duckdb") as store:
+        (result,) = take_in(
+            store, plant_site(), [path], now=NOW, progress=lambda text: None, memory=memory
+        )
+    assert counts(result) == (4, 1, 0, 0, 3)
+    assert [row[2] for row in stored(tmp_path)] == [4.0]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.6, 0.95, 0.999])
+def test_parquet_that_is_cut_off_is_refused(tmp_path: Path, share: float) -> None:
+    whole = parquet(pl.DataFrame({"time": [START] * 500, "DP": [1.5] * 500}))
+    result = taken(tmp_path, whole[: int(share * len(whole))], "day.parquet")
+    assert result.outcome is Outcome.REFUSED
+    assert result.message.startswith("day.parquet: ")
+    assert result.message.endswith("export it again.")
 
 
 def test_torn_parquet_is_refused_or_read_but_never_fails(tmp_path: Path) -> None:

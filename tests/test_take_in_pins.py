@@ -76,6 +76,7 @@ ODD: dict[str, tuple[str, dict[str, Any]]] = {
     "day first after all": ("time,DP\n22/03/2026 05:00:00,1\n", {"day_first": False}),
     "quality words of its own": (LONG.replace("Good", "gut").replace("Bad", "schlecht"), {}),
     "quality 0 and 1": (LONG.replace("Good", "1").replace("Bad", "0"), {}),
+    "quality numbers of either numbering": (LONG.replace("Good", "0").replace("Bad", "10"), {}),
     "quality numbers for words": (
         LONG.replace("Good", "192").replace("Bad", "0"),
         {"quality": "words"},

@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rowcall.take_in import Outcome
+from rowcall.take_in.times import UNCLEAR_HOUR
 from rowcall.take_in.wall import to_utc
 
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -65,6 +66,66 @@ def test_the_doubled_hour_in_long_exports(tmp_path: Path, by_tag: bool) -> None:
     assert instants(tmp_path, "A") == every["A"]
     assert instants(tmp_path, "B") == every["B"]
     assert instants(tmp_path, "C") == every["C"]
+
+
+def _rows(rows: list[tuple[str, str]]) -> str:
+    lines = [f"{tag};2026-10-25 {wall}:00;{number}" for number, (tag, wall) in enumerate(rows)]
+    return "tag;time;value\n" + "\n".join(lines)
+
+
+@pytest.mark.parametrize("step_s", [1800, 3600])
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_hourly_points_of_several_tags_keep_both_passes(
+    tmp_path: Path, step_s: int, newest_first: bool
+) -> None:
+    every = _every(step_s, *AUTUMN)
+    rows = [(tag, instant) for instant in every for tag in "ABC"]
+    lines = [f"{tag};{instant.astimezone(VIENNA):%Y-%m-%d %H:%M:%S};1" for tag, instant in rows]
+    taken(tmp_path, "tag;time;value\n" + "\n".join(lines[::-1] if newest_first else lines))
+    assert [instants(tmp_path, tag) for tag in "ABC"] == [every] * 3
+    assert aside(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        ["A02:00", "A02:00", "B02:00", "B02:00"],
+        ["A02:00", "A02:00", "A02:30", "A02:30", "B02:30"],
+        ["A02:00", "A02:00", "A02:00"],
+    ],
+)
+def test_a_doubled_hour_sorted_by_wall_time_is_set_aside(tmp_path: Path, rows: list[str]) -> None:
+    """Which of two rows at one wall time is the earlier is not told by their order then."""
+    text = _rows([("A", "01:00"), *((row[0], row[1:]) for row in rows), ("A", "03:00")])
+    taken(tmp_path, text)
+    assert len(instants(tmp_path, "A")) == 2
+    assert [(row[0], row[3]) for row in aside(tmp_path)] == [
+        (number, UNCLEAR_HOUR) for number in range(3, 3 + len(rows))
+    ]
+
+
+def test_a_row_written_twice_in_the_doubled_hour_costs_only_itself(tmp_path: Path) -> None:
+    walls = ["01:00", "02:00", "02:10", "02:10", "02:20", "02:30", "03:00"]
+    taken(tmp_path, _rows([("A", wall) for wall in walls]))
+    assert len(instants(tmp_path, "A")) == 5
+    assert [row[0] for row in aside(tmp_path)] == [4, 5]
+
+
+def test_a_tag_that_shows_one_pass_beside_others_with_two_is_set_aside(tmp_path: Path) -> None:
+    a = [("A", wall) for wall in ("01:00", "02:10", "02:50", "02:20", "03:00")]
+    b = [("B", wall) for wall in ("01:00", "02:40", "03:00")]
+    taken(tmp_path, _rows([*a, *b]))
+    assert len(instants(tmp_path, "A")) == 5
+    assert [(row[0], row[3]) for row in aside(tmp_path)] == [(8, UNCLEAR_HOUR)]
+
+
+def test_rows_in_no_common_order_are_told_apart_tag_by_tag(tmp_path: Path) -> None:
+    first = [("A", "02:10"), ("B", "02:00"), ("A", "02:40"), ("B", "02:30")]
+    rows = [("A", "01:00"), ("B", "01:00"), *first, *first, ("A", "03:00"), ("B", "03:00")]
+    taken(tmp_path, _rows(rows))
+    found = [f"{time:%H:%M}" for time in instants(tmp_path, "B")]
+    assert found == ["23:00", "00:00", "00:30", "01:00", "01:30", "02:00"]
+    assert aside(tmp_path) == []
 
 
 def test_a_file_that_begins_within_the_doubled_hour_goes_by_what_follows(tmp_path: Path) -> None:

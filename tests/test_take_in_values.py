@@ -10,6 +10,7 @@ from exports import aside, stored, taken
 
 from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
+from rowcall.take_in.entries import NO_NUMBER, NO_QUALITY
 
 TIME = "2026-03-02T05:00:0"
 
@@ -73,12 +74,33 @@ def test_the_decimal_sign_is_decided_by_the_whole_file(
     assert found == pytest.approx(list(values), rel=0, nan_ok=True)
 
 
-@pytest.mark.parametrize("texts", [("1,234", "5"), ("1,5", "1,234,567"), ("1.234.567", "1,234.5")])
+@pytest.mark.parametrize(
+    "texts",
+    [
+        ("1,234", "5"),
+        ("1,5", "1,234,567"),
+        ("1.234.567", "1,234.5"),
+        ("0.611", "1,5"),
+        ("12.5", "1,5"),
+        ("1,5", "1.234", "-0.611"),
+        ("12.5 %", "1,5 %"),
+    ],
+)
 def test_an_open_decimal_sign_is_asked_for(tmp_path: Path, texts: tuple[str, ...]) -> None:
     lines = "\n".join(f"DP;{TIME}{number}Z;{text}" for number, text in enumerate(texts))
     result = taken(tmp_path, "tag;time;value\n" + lines)
     assert result.outcome is Outcome.REFUSED
     assert "take_in.decimal" in result.message
+
+
+@pytest.mark.parametrize(("decimal", "value"), [(".", 0.611), (",", 1.5)])
+def test_a_contradiction_of_decimal_signs_is_settled_by_the_site_file(
+    tmp_path: Path, decimal: str, value: float
+) -> None:
+    """No group of thousands begins with 0, so neither cell fits the other's reading."""
+    pins = TakeIn.model_validate({"decimal": decimal})
+    assert _take_values(tmp_path, "0.611", "1,5", pins=pins) == [(value, 0)]
+    assert [row[3] for row in aside(tmp_path)] == [NO_NUMBER]
 
 
 @pytest.mark.parametrize(("decimal", "value"), [(",", 1.234), (".", 1234.0)])
@@ -181,6 +203,57 @@ def test_the_older_quality_numbers(tmp_path: Path) -> None:
     codes = ("192", "216", "64", "24", "0")
     found = _take_values(tmp_path, *"12345", qualities=codes)
     assert [quality for _, quality in found] == [0, 0, 1, 2, 2]
+
+
+# Sources as above: 10 is a bad sub-status of the older numbers and a good code of OPC UA; 99999 is
+# of neither. 0x00960000 is "GoodLocalOverride" of OPC UA.
+@pytest.mark.parametrize(
+    "codes", [("0", "0", "10"), ("192", "0", "99999"), ("24", "24"), ("192", "2147483648")]
+)
+def test_numbers_that_leave_the_numbering_open_are_asked_for(
+    tmp_path: Path, codes: tuple[str, ...]
+) -> None:
+    lines = "\n".join(f"DP;{TIME}{number}Z;1;{code}" for number, code in enumerate(codes))
+    result = taken(tmp_path, "tag;time;value;quality\n" + lines)
+    assert result.outcome is Outcome.REFUSED
+    assert 'take_in.quality = "older_numbers"' in result.message
+    assert "column 'quality'" in result.message
+
+
+@pytest.mark.parametrize(
+    ("numbering", "codes", "lines"), [("older_numbers", [0, 2], [4]), ("opc_ua", [0, 0, 0], [])]
+)
+def test_the_site_file_settles_the_numbering(
+    tmp_path: Path, numbering: str, codes: list[int], lines: list[int]
+) -> None:
+    pins = TakeIn.model_validate({"quality": numbering})
+    found = _take_values(tmp_path, *"123", qualities=("192", "0", "99999"), pins=pins)
+    assert [code for _, code in found] == codes
+    assert [(row[0], row[3]) for row in aside(tmp_path)] == [(line, NO_QUALITY) for line in lines]
+
+
+def test_a_code_above_16_bits_is_of_opc_ua(tmp_path: Path) -> None:
+    found = _take_values(tmp_path, *"12", qualities=(str(0x00960000), "0"))
+    assert [code for _, code in found] == [0, 0]
+
+
+def test_what_the_first_rows_leave_open_the_others_settle(tmp_path: Path) -> None:
+    times = [f"2026-03-02T05:{n // 60:02d}:{n % 60:02d}Z" for n in range(302)]
+    lines = [f"DP;{time};1;{'024'[n % 2 :][0]}" for n, time in enumerate(times[:-1])]
+    text = "\n".join(["tag;time;value;quality", *lines, f"DP;{times[-1]};1;192"])
+    assert taken(tmp_path, text).outcome is Outcome.STORED
+    assert [row[3] for row in stored(tmp_path)] == [2] * 301 + [0]
+
+
+def test_all_quality_columns_of_a_wide_export_tell_the_numbering(tmp_path: Path) -> None:
+    text = f"time,DP,DP quality,PT,PT quality\n{TIME}0Z,1,0,2,192\n{TIME}1Z,1,0,2,192\n"
+    taken(tmp_path, text)
+    assert [(row[0], row[3]) for row in stored(tmp_path)] == [
+        ("DP", 2),
+        ("DP", 2),
+        ("PT", 0),
+        ("PT", 0),
+    ]
 
 
 def test_an_unknown_quality_is_set_aside(tmp_path: Path) -> None:

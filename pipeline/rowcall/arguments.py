@@ -15,6 +15,7 @@ _EXIT_CODES = """exit codes:
   3  reports are written, but some input could not be used; each piece is named
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
+  6  cut short: what is listed is written and kept; the message says what to mend first
 """
 
 # The only name that argparse has for what `add_subparsers` returns.
@@ -132,7 +133,11 @@ def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
 def _add_look(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(commands, "look", "say what is understood of exports, and store nothing")
     parser.add_argument(
-        "exports", type=Path, nargs="+", metavar="FILE", help="a CSV or Parquet export"
+        "exports",
+        type=Path,
+        nargs="+",
+        metavar="FILE",
+        help="an export, archive, folder or pattern",
     )
     parser.add_argument(
         "--site", type=Path, help="a site file whose time zone and [take_in] are to be used"
@@ -153,7 +158,11 @@ def _add_set_aside(commands: _Commands[argparse.ArgumentParser]) -> None:
 
 def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(commands, "new-site", "draft a site file from an export, for you to finish")
-    parser.add_argument("export", type=Path, help="a CSV or Parquet export of the historian")
+    parser.add_argument(
+        "export",
+        type=Path,
+        help="an export of the historian, or an archive, folder or pattern of them",
+    )
     parser.add_argument(
         "--to", type=Path, default=Path("site.toml"), help="file to write (default: site.toml)"
     )

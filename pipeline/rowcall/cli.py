@@ -6,19 +6,21 @@ Everything heavy is imported by the command that needs it, so that `--help` answ
 from __future__ import annotations
 
 import argparse
+import gc
 import io
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from enum import IntEnum
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 from rowcall.arguments import build_parser
-from rowcall.errors import BusyError, ExportError, RowcallError
+from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError, printable, told
 
 if TYPE_CHECKING:
-    from rowcall.runs.nightly import RunResult
+    from rowcall.runs.result import RunResult
 
 
 class Exit(IntEnum):
@@ -29,10 +31,13 @@ class Exit(IntEnum):
     INPUT_UNUSABLE = 3
     BUSY = 4
     NOT_MAILED = 5
+    CUT_SHORT = 6
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code (see `rowcall --help`)."""
+    # Loading modules makes many objects and no garbage: looking for it costs a tenth of the start.
+    gc.set_threshold(50_000)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console may lack the signs of a unit or name
             stream.reconfigure(errors="replace")
@@ -43,8 +48,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BusyError as error:
         _say(str(error))
         return int(Exit.BUSY)
+    except CutShortError as error:
+        _tell_what_was_done(cast("RunResult", error.done))
+        _say(str(error))
+        return int(Exit.CUT_SHORT)
     except RowcallError as error:
         _say(str(error))
+        return int(Exit.NOT_DONE)
+    except OSError as error:
+        _say(told(error))
         return int(Exit.NOT_DONE)
 
 
@@ -105,10 +117,8 @@ def _new_site(options: argparse.Namespace) -> Exit:
     from rowcall.draft import draft_site
 
     target: Path = options.to
-    if target.exists():
-        raise RowcallError(f"{target} is already there and is not overwritten; name another file.")
-    text = draft_site(options.export)
-    target.write_text(text, encoding="utf-8", newline="\n")
+    _check_new(target)
+    _write_new(target, draft_site(options.export))
     print(f"A draft is in {target}. Look at every line marked CHECK, then run: rowcall nightly")
     return Exit.DONE
 
@@ -120,14 +130,18 @@ def _look(options: argparse.Namespace) -> Exit:
 
     site = read_site(options.site) if options.site else None
     pins, zone = (site.take_in, site.plant.zone) if site else (TakeIn(), None)
-    refused = False
+    refused: list[ExportError] = []
+
+    def refuse(error: ExportError) -> None:
+        _say(str(error))
+        refused.append(error)
+
     for path in options.exports:
         try:
-            for looked in look_at(path, pins, zone, datetime.now(UTC)):
+            for looked in look_at(path, pins, zone, datetime.now(UTC), refuse):
                 print(shown(looked))
         except ExportError as error:
-            _say(str(error))
-            refused = True
+            refuse(error)
     return Exit.NOT_DONE if refused else Exit.DONE
 
 
@@ -140,28 +154,51 @@ def _set_aside(options: argparse.Namespace) -> Exit:
         kept = Kept(options.file or "", options.reason or "")
         counts = aside_counts(store, kept)
         if options.to:
-            if options.to.exists():
-                raise RowcallError(f"{options.to} is already there; name another file with --to.")
-            harmless(aside_rows(store, kept)).write_csv(options.to)
+            _check_new(options.to)
+            _write_new(options.to, harmless(aside_rows(store, kept)).write_csv())
     total = 0
     for file, reason, rows in counts.iter_rows():
-        print(f"{rows:>10}  {file}: {reason}")
+        print(printable(f"{rows:>10}  {file}: {reason}"))
         total += rows
     print(f"{total:>10}  rows set aside in all")
     return Exit.DONE
 
 
+def _check_new(target: Path) -> None:
+    if target.exists():
+        raise RowcallError(
+            f"{target} is already there and is not overwritten; name another file with --to."
+        )
+
+
+def _write_new(target: Path, text: str) -> None:
+    """Write a file whole, or leave none: half a file would pass for a whole one."""
+    try:
+        target.write_text(text, encoding="utf-8", newline="\n")
+    except OSError as error:
+        with suppress(OSError):
+            target.unlink(missing_ok=True)
+        raise RowcallError(
+            f"{target}: it cannot be written ({error.strerror or error}); check that its folder is "
+            "there, that this account may write to it, and that the disk has room."
+        ) from error
+
+
 def _tell(result: RunResult) -> Exit:
     """Print what a run did and return the exit code that says how it went."""
-    for text in [*dict.fromkeys(result.unusable), *result.not_mailed]:
-        _say(text)
-    for report in result.reports:
-        print(report)
+    _tell_what_was_done(result)
     if not result.reports:
         print("No day was due; no report was written.")
     if result.not_mailed:
         return Exit.NOT_MAILED
     return Exit.INPUT_UNUSABLE if result.unusable else Exit.DONE
+
+
+def _tell_what_was_done(result: RunResult) -> None:
+    for text in [*dict.fromkeys(result.unusable), *result.not_mailed]:
+        _say(text)
+    for report in result.reports:
+        print(report)
 
 
 def _setting(text: str) -> tuple[str, str]:
@@ -178,7 +215,7 @@ def _setting(text: str) -> tuple[str, str]:
 
 
 def _say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    print(printable(text), file=sys.stderr, flush=True)
 
 
 _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {

@@ -44,6 +44,7 @@ class DayReport:
     changed_settings: settings that differ from the site file (reruns), key -> text.
     revision: 1 for the first report of a day, 2 for the first one after its data changed, ...
     changes: for a later revision, the verdicts that differ from the report before.
+    new_files: for a later revision, those of `files` that were taken in since.
     """
 
     site: Site
@@ -57,3 +58,4 @@ class DayReport:
     changed_settings: Mapping[str, str] = field(default_factory=dict)
     revision: int = 1
     changes: tuple[Change, ...] = ()
+    new_files: tuple[FileNote, ...] = ()

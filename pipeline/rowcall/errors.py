@@ -12,7 +12,25 @@ class SiteError(RowcallError):
 
 
 class ExportError(RowcallError):
-    """An export could not be taken in: the file, or the site file on it, must change."""
+    """An export could not be taken in: the file, or the site file on it, must change.
+
+    Exports hold any signs, and their names and cells stand in the message; it is made printable.
+    """
+
+    def __init__(self, message: str) -> None:
+        super().__init__(printable(message))
+
+
+def printable(text: str) -> str:
+    """Return a text with the signs that steer a screen, or print nothing, written as escapes."""
+    if text.isprintable():
+        return text
+    return "".join(sign if sign.isprintable() else _escaped(sign) for sign in text)
+
+
+def _escaped(sign: str) -> str:
+    """Return the escape that TOML, JSON and Python share for a sign."""
+    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
 
 
 class StoreError(RowcallError):
@@ -21,6 +39,26 @@ class StoreError(RowcallError):
 
 class BusyError(RowcallError):
     """Another rowcall run holds the site; try again when it has ended."""
+
+
+class CutShortError(RowcallError):
+    """A run had to stop, but what it had done until then is kept; the next run goes on from there.
+
+    Attributes:
+        done: what it had done (a `RunResult`).
+    """
+
+    def __init__(self, message: str, done: object) -> None:
+        super().__init__(message)
+        self.done = done
+
+
+def told(error: OSError) -> str:
+    """Say in a plain sentence what went wrong with a file, where nobody nearer has said it."""
+    return (
+        f"{error.filename or 'a file'}: it cannot be read or written ({error.strerror or error}); "
+        "check that it is there, that this account may do so, and that the disk has room."
+    )
 
 
 class MailError(RowcallError):

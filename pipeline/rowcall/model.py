@@ -130,13 +130,15 @@ class Signal:
 
     `time_s` counts from the start of the plant-local day and rises strictly; a step signal's
     first point may lie before the day (negative time) and holds until the next.
-    `longest_hold_s` is how long a point speaks for the time after it when no other comes.
+    `longest_hold_s` is how long a point speaks for the time after it when no other comes;
+    `bridge_s` how far apart two points may lie for a straight line between them.
     """
 
     time_s: Floats
     value: Floats
     step: bool = False
     longest_hold_s: float = 60.0
+    bridge_s: float = 600.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ _HEALTH_HEAD = (
     "A point every",
     "Least coverage",
 )
+_STEPS_APART = 2.0  # chosen: what is heard of a pulse changes with each doubling of the step
 _CLOCK_WORTH_SAYING_S = 0.5  # chosen: half of the finest usual historian step of 1 s
 
 
@@ -72,8 +73,8 @@ def _sound(roles: Mapping[str, Sequence[TagHealth]]) -> str:
     """Return the roles without a flaw, by how often their tags bring a point."""
     by_step: dict[str, list[str]] = {}
     for role, tags in roles.items():
-        step = _step(tags)
-        pace = f"a point every {text.duration(step)}" if math.isfinite(step) else "a single point"
+        pace = _pace(tags)
+        pace = f"a point every {pace}" if pace else "a single point"
         name = f"{len(tags)} tags of {_words(role)}" if len(tags) > 1 else _words(role)
         by_step.setdefault(pace, []).append(name)
     told = [f"{', '.join(names)} ({pace})" for pace, names in by_step.items()]
@@ -84,15 +85,18 @@ def _words(role: str) -> str:
     return "DP" if role == Role.DP else role.replace("_", " ")
 
 
-def _step(tags: Sequence[TagHealth]) -> float:
-    """Return the middle one of the tags' times between points, nan where none has two points."""
+def _pace(tags: Sequence[TagHealth]) -> str:
+    """Return the tags' time between points: the middle one, or from least to most where apart."""
     steps = sorted(tag.step_s for tag in tags if math.isfinite(tag.step_s))
-    return steps[len(steps) // 2] if steps else math.nan
+    if not steps:
+        return ""
+    if steps[-1] > _STEPS_APART * steps[0]:
+        return f"{text.duration(steps[0])} to {text.duration(steps[-1])}"
+    return text.duration(steps[len(steps) // 2])
 
 
 def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
     usable = [tag for tag in tags if not tag.problem]
-    step = _step(tags)
     coverage = min(tag.coverage_frac for tag in tags)
     return [
         _words(role),
@@ -100,7 +104,7 @@ def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
         str(sum(tag.n_points for tag in tags)),
         str(sum(tag.n_bad for tag in tags)),
         str(sum(tag.n_out_of_range for tag in tags)),
-        text.duration(step) if math.isfinite(step) else text.NO_VALUE,
+        _pace(tags) or text.NO_VALUE,
         text.percent(coverage) if math.isfinite(coverage) else text.NO_VALUE,
     ]
 

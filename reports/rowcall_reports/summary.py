@@ -17,6 +17,8 @@ _WHEN = {
     Urgency.WATCH.value: "to watch",
 }
 
+_MOST_FILES = 5  # chosen: the closing chapter lists them all
+
 
 def write_summary(report: DayReport) -> str:
     """Return title, summary lines, the table of jobs and the table of checks."""
@@ -56,9 +58,20 @@ def _notices(report: DayReport) -> list[str]:
     if report.revision > 1:
         out.append(
             f"**Revision {report.revision}:** data of this day came or changed after the report "
-            f"before; this one takes its place. {_changes(report)}"
+            f"before; this one takes its place. {_brought(report)}{_changes(report)}"
         )
     return out
+
+
+def _brought(report: DayReport) -> str:
+    """Say which files brought the new data, and how much of it there is in them."""
+    told = [
+        f"{text.escape(note.name)} ({note.stored:,} rows new, {note.replaced:,} replaced)"
+        for note in report.new_files[:_MOST_FILES]
+    ]
+    if len(report.new_files) > _MOST_FILES:
+        told.append(f"{len(report.new_files) - _MOST_FILES} more files")
+    return f"It came with {', '.join(told)}. " if told else ""
 
 
 def _changes(report: DayReport) -> str:
@@ -71,7 +84,7 @@ def _changes(report: DayReport) -> str:
         place = text.places([(subject.compartment, subject.row)])
         title = actions.title_of(report.rules, change.rule)
         told.append(
-            f"{subject.baghouse} {place}, {title[0].lower()}{title[1:]}: "
+            f"{text.escape(subject.baghouse)} {place}, {title[0].lower()}{title[1:]}: "
             f"{change.before or 'not asked'} became {change.now or 'not asked'}"
         )
     return f"Changed: {'; '.join(told)}."

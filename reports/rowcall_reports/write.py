@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
+import sys
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -43,7 +45,8 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
     """Write `<folder>/<day>/` with Markdown, page, findings and pictures, replacing an older one.
 
     Everything is built in a hidden folder beside it and renamed when complete, so a run that is
-    killed leaves either the older report or the new one; the next run clears what it left.
+    killed leaves either the older report or the new one; the next run clears what it left. All
+    of it is on the disk when this returns: what is noted down afterwards may rely on it.
 
     Raises:
         ReportError: the folder cannot be written.
@@ -68,7 +71,10 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
         built.mkdir()
         for name, content in contents.items():
             (built / name).write_bytes(content)
+            _sync_file(built / name)
+        _sync_folder(built)
         _replace(built, target, folder / f".{day}.old")
+        _sync_folder(folder)
     except OSError as error:
         raise ReportError(
             f"{target}: the report cannot be written ({error.strerror or error}). Check that the "
@@ -83,6 +89,22 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
         pictures=tuple(target / picture.name for picture in pictures),
         text=text,
     )
+
+
+def _sync_file(path: Path) -> None:
+    with path.open("r+b") as file:
+        os.fsync(file.fileno())
+
+
+def _sync_folder(folder: Path) -> None:
+    """See that the names in a folder are on the disk; Windows has no such call and needs none."""
+    if sys.platform == "win32":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _clear_leftovers(folder: Path) -> None:

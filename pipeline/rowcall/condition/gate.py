@@ -14,6 +14,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import Baghouse, Role, Sample, Tag
 from rowcall.store.samples import TagSamples
@@ -34,9 +35,6 @@ _MUST_MOVE = frozenset(
     {Role.DP, Role.INLET_TEMPERATURE, Role.OUTLET_TEMPERATURE, Role.HEADER_PRESSURE, Role.GAS_FLOW}
 )
 _FROZEN_S = 3600.0  # chosen: no live signal of these roles repeats to the last digit for an hour
-_GAP_STEPS = 5.0  # chosen: a snapshot tag that misses five of its own steps has a gap
-_GAP_SHORTEST_S = 60.0
-_GAP_COMPRESSED_S = 4 * 3600.0  # chosen: historians force a point at least every few hours
 _LEAST_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
 
 
@@ -98,7 +96,9 @@ def _condition_tag(
     is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
     keep = ~(is_bad | is_out | is_frozen)
     step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
-    signal = Signal(time_s[keep], inside[keep], tag.sample is Sample.STEP, _gap_limit(tag, step_s))
+    far = reach(tag.sample, step_s)
+    is_step = tag.sample is Sample.STEP
+    signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)
     coverage = _coverage(signal, seconds)
     report = TagHealth(
         tag=tag.tag,
@@ -140,22 +140,17 @@ def _frozen(tag: Tag, time_s: Floats, inside: Floats) -> npt.NDArray[np.bool_]:
     return frozen
 
 
-def _gap_limit(tag: Tag, step_s: float) -> float:
-    """Return how long a tag may stay without a point before that is a gap [s]."""
-    if tag.sample is Sample.STEP:
-        return float("inf")
-    if tag.sample is Sample.COMPRESSED:
-        return _GAP_COMPRESSED_S
-    return max(_GAP_STEPS * step_s, _GAP_SHORTEST_S) if np.isfinite(step_s) else _GAP_SHORTEST_S
-
-
 def _coverage(signal: Signal, seconds: float) -> float:
-    """Share of the day not lost in gaps, and not before the first value of a step tag."""
+    """Share of the day not lost in gaps, and not where no value of a step tag holds."""
     if signal.time_s.size == 0:
         return 0.0
     edges = np.clip(np.concatenate(([0.0], signal.time_s, [seconds])), 0.0, seconds)
     gaps = np.diff(edges)
-    lost = gaps[0] if signal.step else gaps[gaps > signal.longest_hold_s].sum()
+    if signal.step:
+        held_until = np.clip(signal.time_s + signal.longest_hold_s, 0.0, seconds)
+        lost = gaps[0] + np.clip(edges[2:] - held_until, 0.0, gaps[1:]).sum()
+    else:
+        lost = gaps[gaps > signal.longest_hold_s].sum()
     return float(1.0 - lost / seconds)
 
 

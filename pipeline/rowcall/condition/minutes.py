@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from rowcall.condition.reconstruct import held_at, linear_at
 from rowcall.condition.state import operating_state
 from rowcall.model import Floats, Signal
 from rowcall.site import Baghouse, Role
@@ -22,8 +23,6 @@ COLUMNS: dict[Role, str] = {
     Role.SUPPLY_PRESSURE: "supply_pressure_pa",
 }
 
-_BRIDGE_S = 600.0  # chosen: a straight line is not drawn over more than ten minutes
-
 
 def shared_signal(signals: Mapping[tuple[Role, int, int], Signal], role: Role) -> Signal | None:
     """Return the signal of a role for the whole baghouse, else its first compartment's.
@@ -38,7 +37,7 @@ def minute_means(signal: Signal, n_minutes: int) -> Floats:
     """Return the mean of each minute, shape (n_minutes,), nan where there was no value.
 
     Minutes between points are filled along the straight line (or the held value of a step
-    signal), but never over more than ten minutes; points within a minute are averaged.
+    signal), but not across a gap (`condition.sampling`); points within a minute are averaged.
     """
     inside = (signal.time_s >= 0) & (signal.time_s < n_minutes * 60)
     index = (signal.time_s[inside] // 60).astype(np.intp)
@@ -53,24 +52,20 @@ def minute_means(signal: Signal, n_minutes: int) -> Floats:
 
 
 def _between(signal: Signal, at_s: Floats) -> Floats:
-    after = np.searchsorted(signal.time_s, at_s)
-    left, right = np.clip(after - 1, 0, None), np.clip(after, None, signal.time_s.size - 1)
     if signal.step:
-        return np.where(after > 0, signal.value[left], np.nan)
-    gap = signal.time_s[right] - signal.time_s[left]
-    is_open = (after == 0) | (after == signal.time_s.size) | (gap > _BRIDGE_S)
-    return np.where(is_open, np.nan, np.interp(at_s, signal.time_s, signal.value))
+        return held_at(signal.time_s, signal.value, at_s, longest_s=signal.longest_hold_s)
+    return linear_at(signal.time_s, signal.value, at_s, longest_s=signal.bridge_s)
 
 
 def _on_line(
     baghouse: Baghouse, signals: Mapping[tuple[Role, int, int], Signal], n_minutes: int
 ) -> Floats:
-    """Share of the rows whose compartment is on line; a compartment without a bit counts as on."""
+    """Share of the rows whose compartment is on line; where no bit tells, it counts as on."""
     on_line = np.zeros(n_minutes)
     for compartment, rows in enumerate(baghouse.rows, start=1):
         bit = signals.get((Role.COMPARTMENT_ON_LINE, compartment, 0))
-        is_on = np.ones(n_minutes) if bit is None else minute_means(bit, n_minutes) > 0.5
-        on_line += rows * is_on
+        is_off = np.zeros(n_minutes) if bit is None else minute_means(bit, n_minutes) <= 0.5
+        on_line += rows * (1.0 - is_off)
     return on_line / sum(baghouse.rows)
 
 

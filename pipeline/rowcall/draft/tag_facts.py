@@ -14,7 +14,9 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.site import Sample, TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
+from rowcall.take_in.folder import exports_at
 from rowcall.take_in.opening import Opened, open_export
+from rowcall.take_in.pieces import pieces_of
 from rowcall.take_in.table import column
 from rowcall.take_in.time_forms import plain_pattern
 from rowcall.take_in.times import settle_order
@@ -56,18 +58,35 @@ class ExportFacts:
 
 
 def export_facts(path: Path) -> ExportFacts:
-    """Read an export for a first look, before there is a site file.
+    """Read exports for a first look, before there is a site file.
 
-    What the file leaves open is read in the likelier way, and named in `take_in` so that a
-    person looks at it.
+    What a file leaves open is read in the likelier way, and named in `take_in` so that a
+    person looks at it. Of a tag in several files the first one tells.
+
+    Args:
+        path: an export, or an archive, folder or pattern of them.
 
     Raises:
-        ExportError: the file cannot be read.
+        ExportError: a file cannot be read.
     """
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ExportError(f"{path}: the export cannot be read ({error.strerror}).") from error
+    found: list[ExportFacts] = []
+    for file in exports_at(path):
+        try:
+            for piece in pieces_of(file, file.name, TakeIn().largest_unpacked):
+                if piece.problem:
+                    raise ExportError(piece.problem)
+                with piece.open() as stream:
+                    found.append(_facts_of(Path(piece.name), stream.read()))
+        except OSError as error:
+            raise ExportError(f"{file}: the export cannot be read ({error.strerror}).") from error
+    tags: dict[str, TagFacts] = {}
+    for one in found:
+        tags = {tag.name: tag for tag in one.tags} | tags
+    take_in = {key: value for one in found for key, value in one.take_in.items()}
+    return ExportFacts(tuple(tags.values()), take_in, all(one.has_offset for one in found))
+
+
+def _facts_of(path: Path, raw: bytes) -> ExportFacts:
     opened = open_export(path, raw, TakeIn())
     open_points: dict[str, str] = {}
     layout = opened.layout

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -17,38 +19,59 @@ from rowcall.look.facts import Looked, asides, span, tag_looks
 from rowcall.look.understanding import Understood, pins_of, sentences
 from rowcall.site import TakeIn
 from rowcall.take_in.assemble import assemble
+from rowcall.take_in.folder import exports_at, name_within
 from rowcall.take_in.head import read_head
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.opening import open_parquet, open_text
 from rowcall.take_in.packing import Unpacked, is_packed
 from rowcall.take_in.pieces import Piece, pieces_of
 from rowcall.take_in.table import Table, column
-from rowcall.take_in.text import UTF8, WINDOWS, whole_text, writing_of
+from rowcall.take_in.text import whole_text, writing_of_whole
 from rowcall.take_in.times import Bounds, order_of, parse_times, settle_order
 from rowcall.take_in.values import Cell, decimal_sign, values_of
 
 
-def look_at(path: Path, pins: TakeIn, zone: ZoneInfo | None, now: datetime) -> list[Looked]:
+def look_at(
+    path: Path,
+    pins: TakeIn,
+    zone: ZoneInfo | None,
+    now: datetime,
+    refused: Callable[[ExportError], None] | None = None,
+) -> Iterator[Looked]:
     """Return what is understood of an export, or of each one in an archive; stores nothing.
 
     Args:
-        path: the file.
+        path: the file, or a folder or pattern of files.
         pins: what the site file says of exports.
         zone: the plant's zone; None where it is not known.
         now: the present instant (aware).
+        refused: is told of each export that cannot be read, and the others go on; None: the first
+            one is raised.
 
     Raises:
-        ExportError: the file cannot be read; says what would settle it.
+        ExportError: a file cannot be read; says what would settle it.
     """
+    for file in exports_at(path):
+        name = name_within(path, file) if path.is_dir() else file.name
+        with _telling(refused):
+            try:
+                for piece in pieces_of(file, name, pins.largest_unpacked):
+                    with _telling(refused):
+                        yield _look(piece, pins, zone, now)
+            except OSError as error:
+                raise ExportError(
+                    f"{file}: the file cannot be read ({error.strerror or error}); check its name."
+                ) from error
+
+
+@contextmanager
+def _telling(refused: Callable[[ExportError], None] | None) -> Iterator[None]:
     try:
-        return [
-            _look(piece, pins, zone, now)
-            for piece in pieces_of(path, path.name, pins.largest_unpacked)
-        ]
-    except OSError as error:
-        raise ExportError(
-            f"{path}: the file cannot be read ({error.strerror or error}); check its name."
-        ) from error
+        yield
+    except ExportError as error:
+        if refused is None:
+            raise
+        refused(error)
 
 
 def _look(piece: Piece, pins: TakeIn, zone: ZoneInfo | None, now: datetime) -> Looked:
@@ -86,7 +109,7 @@ def _understood(piece: Piece, raw: bytes, pins: TakeIn, zone: ZoneInfo | None) -
         with Unpacked(piece.name, io.BytesIO(raw), len(raw), pins.largest_unpacked) as stream:
             data = stream.read(pins.largest_unpacked + 1)
         text = whole_text(piece.name, data, pins)
-        encoding = _encoding(data, pins)
+        encoding = _encoding(piece.name, data, pins)
         opened = open_text(piece.name, text, pins)
         head = read_head(piece.name, text, pins)
     layout, table = opened.layout, opened.table
@@ -115,14 +138,9 @@ def _container(piece: Piece, raw: bytes) -> str:
     return "packed text" if is_packed(raw[:4]) else "text"
 
 
-def _encoding(data: bytes, pins: TakeIn) -> str:
-    writing = writing_of(data[:4096], pins.encoding)
-    if writing.is_open:
-        try:
-            data.decode(UTF8)
-        except UnicodeDecodeError:
-            return WINDOWS
-    return "utf-16" if writing.encoding.startswith("utf-16") else writing.encoding
+def _encoding(file: str, data: bytes, pins: TakeIn) -> str:
+    encoding = writing_of_whole(file, data, pins.encoding).encoding
+    return "utf-16" if encoding.startswith("utf-16") else encoding
 
 
 def _qualities(table: Table, layout: Layout) -> tuple[tuple[str, int], ...]:

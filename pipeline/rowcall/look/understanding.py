@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from rowcall.site import TakeIn
 from rowcall.take_in.head import Head
 from rowcall.take_in.opening import Opened
-from rowcall.take_in.pins import PinValue
+from rowcall.take_in.pins import PinValue, listed
 from rowcall.take_in.quality import numbering_of
 from rowcall.take_in.time_forms import plain_pattern
 from rowcall.take_in.times import Order
@@ -63,6 +63,11 @@ def sentences(one: Understood) -> Iterator[tuple[str, str]]:
     else:
         value = next(iter(layout.values))
         yield "layout", f"long: tags in column {names[layout.tag]!r}, values in {names[value]!r}"
+    if out := layout.left_out(names):
+        yield (
+            "left out",
+            f"{listed(out)}: no time, tag, value or quality of the samples",
+        )
     yield "times", _times(one)
     yield "zone", _zone(one)
     yield "quality", _quality(one)
@@ -105,7 +110,7 @@ def _quality(one: Understood) -> str:
     texts = [text for text, _ in one.qualities]
     shown = ", ".join(f"{text or 'empty'!r} {times(count)}" for text, count in one.qualities[:8])
     coding = one.opened.layout.coding
-    numbering = coding.numbering or numbering_of(text for text in texts if not _is_told(one, text))
+    numbering = numbering_of((text for text in texts if not _is_told(one, text)), coding)
     told = f"{_NUMBERINGS[numbering]}: {shown}"
     if coding.numbering is None and {text for text in texts if text} == {"0"} and not coding.words:
         told += "; all 0 is taken for all good, as in OPC UA, where the older numbers mean bad"
@@ -151,7 +156,7 @@ def pins_of(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
 def _quality_pins(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
     coding = one.opened.layout.coding
     texts = [text for text, _ in one.qualities if not _is_told(one, text)]
-    numbering = coding.numbering or numbering_of(texts)
+    numbering = numbering_of(texts, coding)
     if one.opened.layout.quality and numbering is not None:
         yield "quality", numbering
     for key in ("quality_good", "quality_uncertain", "quality_bad", "bad_values"):

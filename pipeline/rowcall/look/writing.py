@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from rowcall.errors import printable
 from rowcall.look.facts import Looked, TagLook
 from rowcall.look.understanding import times
 from rowcall.site import Sample
@@ -23,11 +24,12 @@ _TEXT_COLUMNS = ("tag", "kept as", "values")
 
 def shown(one: Looked) -> str:
     """Return the text that `rowcall look` prints of one export."""
-    blocks = ["\n".join([one.name, *_facts(one)])]
+    blocks = ["\n".join(printable(line) for line in [one.name, *_facts(one)])]
     if one.tags:
         blocks.append("\n".join(_table([_HEADINGS, *(_row(tag) for tag in one.tags)])))
     blocks.append(_pins(one))
-    return "\n\n".join(blocks) + "\n"
+    lines = "\n\n".join(blocks).split("\n")
+    return "\n".join(map(printable, lines)) + "\n"
 
 
 def _facts(one: Looked) -> Iterator[str]:
@@ -62,9 +64,9 @@ def _instant(instant: datetime, zone: ZoneInfo | None) -> str:
 def _row(tag: TagLook) -> tuple[str, ...]:
     values = "no number"
     if math.isfinite(tag.lowest):
-        values = f"{tag.lowest:g} to {tag.highest:g} {tag.unit}".strip()
+        values = printable(f"{tag.lowest:g} to {tag.highest:g} {tag.unit}").strip()
     return (
-        tag.name,
+        printable(tag.name),
         f"{tag.points:,}",
         _seconds(tag.step_s),
         _KINDS[tag.sample] if tag.points > 2 else "?",

@@ -9,6 +9,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from rowcall.errors import BusyError, StoreError
+from rowcall.store.leftovers import remove_leftovers
 
 
 @contextmanager
@@ -16,11 +17,11 @@ def hold_site(store: Path, wait_s: float, progress: Callable[[str], None]) -> It
     """Hold the site's lock file (beside the store) for the length of the block.
 
     The operating system lets go of it when a run ends in whatever way, so a killed run blocks
-    nobody.
+    nobody; what it has left beside the store is removed here, by the first run that can.
 
     Raises:
         BusyError: another run still held it after `wait_s` seconds.
-        StoreError: the lock file cannot be written.
+        StoreError: the lock file cannot be written, or what is left cannot be removed.
     """
     lock = FileLock(store.with_name(store.name + ".lock"))
     try:
@@ -41,6 +42,7 @@ def hold_site(store: Path, wait_s: float, progress: Callable[[str], None]) -> It
             f"({error.strerror or error}); check that this account may write to it and its folder."
         ) from error
     try:
+        remove_leftovers(store)
         yield
     finally:
         lock.release()

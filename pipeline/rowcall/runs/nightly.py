@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from time import monotonic
@@ -23,6 +23,7 @@ from rowcall.runs.judge import (
 )
 from rowcall.runs.lock import hold_site
 from rowcall.runs.post import mail_reports
+from rowcall.runs.result import RunResult, telling_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import days_touched, files_of_day
@@ -34,18 +35,9 @@ from rowcall.store.results import (
     save_day,
     verdicts_of,
 )
-from rowcall.take_in import Outcome, find_exports, take_in
+from rowcall.take_in import Outcome, find_exports, taking_in
 
 Progress = Callable[[str], None]
-
-
-@dataclass(slots=True)
-class RunResult:
-    """What a run did: the reports it wrote and, in plain sentences, what went short."""
-
-    reports: list[Path] = field(default_factory=list)
-    unusable: list[str] = field(default_factory=list)
-    not_mailed: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +60,8 @@ def run_nightly(
         settle_s: a file changed less than this ago may still be written and is left for next time.
 
     Raises:
-        RowcallError: nothing more could be done; what had been written stays whole.
+        CutShortError: nothing more could be done; it tells what had been, and that stays.
+        RowcallError: nothing could be done.
     """
     begun = monotonic()
 
@@ -78,8 +71,12 @@ def run_nightly(
     rules = load_rules()
     limits = limits_in_force(rules, site.rules)
     result = RunResult()
-    with hold_site(site.store, wait_s, progress), Store.open(site.store) as store:
-        result.unusable += _take_in_inbox(store, site, present, settle_s, progress)
+    with (
+        telling_what_was_done(result),
+        hold_site(site.store, wait_s, progress),
+        Store.open(site.store) as store,
+    ):
+        _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         due = days_to_judge(touched, judged_days(store), site, now)
         fingerprint = settings_hash(site, limits)
@@ -126,26 +123,32 @@ def _take_in_inbox(
     present: Callable[[], datetime],
     settle_s: float,
     progress: Progress,
-) -> list[str]:
-    """Take in file by file, each at its own instant.
+    result: RunResult,
+) -> None:
+    """Take in file by file, each at its own instant, and enter into `result` what came of it.
 
     Another run may have been waited for, and many files take long: seen from the start of the
     run, a file that is growing now would lie in the future and pass for finished.
     """
     if not site.inbox.is_dir():
-        return [f"{site.inbox}: the inbox folder does not exist; nothing was taken in."]
+        text = f"{site.inbox}: the inbox folder does not exist; nothing was taken in."
+        result.unusable.append(text)
+        return
     try:
         exports = find_exports(site.inbox, site.take_in.files)
     except OSError as error:
         reason = error.strerror or error
-        return [f"{site.inbox}: the inbox cannot be listed ({reason}); nothing was taken in."]
+        text = f"{site.inbox}: the inbox cannot be listed ({reason}); nothing was taken in."
+        result.unusable.append(text)
+        return
     progress(f"Inbox {site.inbox.name}: {len(exports)} files.")
-    taken = [
-        one
-        for path in exports
-        for one in take_in(store, site, [path], now=present(), settle_s=settle_s, progress=progress)
-    ]
-    return [one.message for one in taken if one.outcome in (Outcome.REFUSED, Outcome.WAITING)]
+    for path in exports:
+        for one in taking_in(
+            store, site, path, now=present(), settle_s=settle_s, progress=progress
+        ):
+            result.stored += one.outcome is Outcome.STORED
+            if one.outcome in (Outcome.REFUSED, Outcome.WAITING):
+                result.unusable.append(one.message)
 
 
 def _judge_and_keep(
@@ -171,7 +174,8 @@ def _judge_and_keep(
     )
     if judged.revision > 1:
         changes = changes_since(verdicts_of(store, day), report.findings)
-        report = replace(report, changes=changes)
+        new = files_of_day(store, day, after=judged_days(store)[day].file_id)
+        report = replace(report, changes=changes, new_files=tuple(new))
     folder = write_pictured(site.reports, report)
     verdicts = {house.id: verdict_facts(house.id, report.findings) for house in site.baghouse}
     with store.keeping(f"the results of {day}"):

@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from rowcall.days import local_day
+from rowcall.errors import printable
 from rowcall.mail import SENT, UNKNOWN, Letter, content_id, deliver
 from rowcall.model import Urgency
 from rowcall.site import Mail, Site
@@ -36,7 +37,12 @@ def mail_reports(
         if not folder.is_dir():
             lacking.append(f"{folder}: the report of {day} is gone and cannot be mailed.")
             continue
-        letter = _letter(site, folder, day, judged, urgencies_found(store, day))
+        try:
+            letter = _letter(site, folder, day, judged, urgencies_found(store, day))
+        except OSError as error:
+            reason = error.strerror or error
+            lacking.append(f"{folder}: the report of {day} cannot be read ({reason}) and mailed.")
+            continue
         delivery = deliver(outbox, site.mail, letter, environment)
         for message in delivery.messages:
             progress(message)
@@ -55,7 +61,7 @@ def _letter(
 ) -> Letter:
     markdown = (folder / f"rowcall-{day.isoformat()}.md").read_text(encoding="utf-8")
     pictures = [(path.name, path.read_bytes()) for path in sorted(folder.glob("*.png"))]
-    subject = f"{site.plant.name}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
+    subject = f"{printable(site.plant.name)}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
     if judged.revision > 1:
         subject += f" (revision {judged.revision}: data changed)"
     sources = {name: f"cid:{content_id(name)}" for name, _ in pictures}

@@ -18,7 +18,8 @@ from rowcall.errors import RowcallError
 from rowcall.model import Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, verdict_facts
 from rowcall.runs.lock import hold_site
-from rowcall.runs.nightly import Progress, RunResult, unusable_parts, write_pictured
+from rowcall.runs.nightly import Progress, unusable_parts, write_pictured
+from rowcall.runs.result import RunResult, telling_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
@@ -41,6 +42,7 @@ def run_rerun(
     judged here.
 
     Raises:
+        CutShortError: the disk failed after some reports were written.
         RowcallError: the folder is the nightly record's, the range is empty, or the store is busy.
     """
     if last < first:
@@ -55,7 +57,11 @@ def run_rerun(
     limits = limits_in_force(rules, site.rules)
     result = RunResult()
     days = days_from(first, last)
-    with hold_site(site.store, wait_s, progress), Store.open(site.store, read_only=True) as store:
+    with (
+        telling_what_was_done(result),
+        hold_site(site.store, wait_s, progress),
+        Store.open(site.store, read_only=True) as store,
+    ):
         before = {
             house.id: read_history(store, house.id, first, HISTORY_DAYS) for house in site.baghouse
         }

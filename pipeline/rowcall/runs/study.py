@@ -8,6 +8,7 @@ import polars as pl
 
 from rowcall.condition.gate import condition
 from rowcall.condition.minutes import minute_table
+from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
 from rowcall.events.facts import daily_facts
 from rowcall.events.find import find_events
@@ -15,8 +16,6 @@ from rowcall.model import BaghouseDay
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
 from rowcall.store.samples import last_before, read_samples
-
-_HELD = timedelta(days=1)  # chosen: a held value older than a day is not taken for today's
 
 
 def study_day(
@@ -32,7 +31,7 @@ def study_day(
         start,
         end,
         read_samples(store, names, start, end),
-        last_before(store, held, start, within=_HELD) if held else {},
+        last_before(store, held, start, within=timedelta(seconds=LONGEST_STEP_S)) if held else {},
     )
     seconds = (end - start).total_seconds()
     minutes = minute_table(baghouse, conditioned.signals, seconds)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
 from rowcall.site.table import Name, Seconds, Table
 
@@ -100,10 +101,23 @@ class TakeIn(Table):
     bad_values: tuple[Name, ...] = ()  # further words in the place of a value
     earliest: date = date(1990, 1, 1)  # older times are a clock that was not set
     future_tolerance: Seconds = 3600.0  # times further ahead of this computer's clock are wrong
+    unknown_tags: Literal["store", "set aside"] = "store"  # those that no baghouse has
     files: tuple[Pattern, ...] = ()  # glob patterns within the inbox; left out: every export there
     largest_line: Size = 2**20  # 1 MiB
     largest_unpacked: Size = 4 * 2**30  # 4 GiB, of one file or one member of an archive
     most_columns: Annotated[int, Field(ge=2)] = 10_000
+    _tags: frozenset[str] | None = PrivateAttr(default=None)
+
+    @property
+    def tags(self) -> frozenset[str] | None:
+        """The tags that are stored, None where all are."""
+        return self._tags
+
+    def storing_only(self, tags: Iterable[str]) -> TakeIn:
+        """Return the same, but with the samples of all other tags set aside."""
+        copy = self.model_copy()
+        copy._tags = frozenset(tags)
+        return copy
 
 
 class Mail(Table):

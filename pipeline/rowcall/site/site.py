@@ -33,6 +33,13 @@ class Site(Table):
         return self
 
     @property
+    def pins(self) -> TakeIn:
+        """What take-in has to keep to: its own table, and the tags where only known ones count."""
+        if self.take_in.unknown_tags == "store":
+            return self.take_in
+        return self.take_in.storing_only(tag.tag for house in self.baghouse for tag in house.tag)
+
+    @property
     def inbox(self) -> Path:
         """Folder that the exports arrive in."""
         return self.base / self.folders.inbox

@@ -8,7 +8,8 @@ import polars as pl
 
 from rowcall.store.connection import Store
 
-_FORMULA = r"^[=+\-@\t\r]"
+# What a spreadsheet runs may have blanks before it, and full-width signs count as well.
+_FORMULA = "^\\s*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\\t\\r\\n]"
 _NUMBER = r"^[+\-]?[\d.,]+(?:[eE][+\-]?\d+)?$"
 
 

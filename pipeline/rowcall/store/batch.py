@@ -45,39 +45,26 @@ class Batch:
         return (slice(int(a), int(b)) for a, b in zip(self.bounds, self.bounds[1:], strict=False))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Export:
-    """One export file, read and ready to be stored.
-
-    `rows_read` counts long-layout lines, or wide-layout cells that hold something plus whole
-    lines that were set aside; it equals the samples of `batch` plus the rows of `set_aside`
-    (columns of `SET_ASIDE_SCHEMA`: 1-based line, column name or empty for a whole line, raw
-    text, reason).
-    """
-
-    name: str
-    sha256: str
-    size_bytes: int
-    taken_in_at: datetime
-    zone: ZoneInfo
-    batch: Batch
-    set_aside: pl.DataFrame
-    rows_read: int
-
-
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Some of an export's samples, and some of its rows set aside; either may be none."""
+    """Some of an export's samples, and some of its rows set aside; either may be none.
+
+    `set_aside` has the columns of `SET_ASIDE_SCHEMA`: 1-based line, column name or empty for a
+    whole line, raw text, reason.
+    """
 
     batch: Batch
     set_aside: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LargeExport:
-    """One export file that comes part by part; no tag and instant is in two of them.
+class Export:
+    """One export file, ready to be stored; one too large for memory comes in many parts.
 
-    The attributes are those of `Export`. `parts` is gone through once, inside the transaction.
+    Attributes:
+        rows_read: long-layout lines, or wide-layout cells that hold something plus whole lines
+            that were set aside; equals the samples plus the rows set aside of all parts.
+        parts: gone through once, inside the transaction; no tag and instant is in two of them.
     """
 
     name: str

@@ -23,6 +23,11 @@ class Change:
     unchanged: Mask
     gone: npt.NDArray[np.int64]
 
+    def undone(self) -> Change:
+        """Return a change that leaves in the store what is there."""
+        nothing = np.zeros_like(self.replaced)
+        return Change(nothing, self.replaced | self.unchanged, self.gone[:0])
+
 
 @dataclass(frozen=True, slots=True)
 class _Old:

@@ -21,7 +21,7 @@ OFFLINE: dict[str, str | bool | int | float | list[str]] = {
 }
 
 # What DuckDB raises when the disk is full or fails; anything else is a fault of the statement.
-_DISK = (duckdb.OperationalError, duckdb.FatalException)
+DISK_ERRORS = (duckdb.OperationalError, duckdb.FatalException)
 
 
 class Store:
@@ -51,7 +51,7 @@ class Store:
             _migrate(connection, path, read_only)
         except BaseException as error:
             connection.close()
-            if isinstance(error, _DISK):
+            if isinstance(error, DISK_ERRORS):
                 raise StoreError(_explain(path, str(error))) from error
             raise
         return cls(connection, path)
@@ -76,7 +76,7 @@ class Store:
         try:
             with self.transaction():
                 yield
-        except _DISK as error:
+        except DISK_ERRORS as error:
             raise StoreError(
                 f"{self.path}: {what} could not be kept, because the store could not be written "
                 f"({_first_line(error)}); check that the disk has room. What it held before is "
@@ -112,7 +112,16 @@ class Store:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self.close()
+        """Close the store; where the disk failed, whatever was asked, raise a StoreError."""
+        try:
+            self.close()
+        except DISK_ERRORS as failed:
+            error = error or failed
+        if isinstance(error, DISK_ERRORS):
+            raise StoreError(
+                f"{self.path}: the store could not be read or written ({_first_line(error)}); "
+                "check that the disk has room and can be read. What was kept before is whole."
+            ) from error
 
 
 class Stream:

@@ -27,8 +27,8 @@ def local_days(time_us: npt.NDArray[np.int64], zone: ZoneInfo) -> list[date]:
         from_epoch_us(int(bound)).astimezone(zone).date()
         for bound in (time_us.min(), time_us.max())
     )
-    if first == last:
-        return [first]
+    if last - first <= timedelta(days=1):
+        return sorted({first, last})
     # Days of any zone begin on a quarter of an hour, so quarters are all that must be told apart;
     # runs of one quarter go first because sorting every instant would cost more than the rest.
     quarters = time_us // _QUARTER_US

@@ -18,28 +18,38 @@ def days_touched(store: Store) -> dict[date, int]:
     return {day: int(file_id) for day, file_id in rows}
 
 
-def files_of_day(store: Store, day: date) -> list[FileNote]:
-    """Return the files that stored or replaced samples of a plant-local day, oldest first."""
+def files_of_day(store: Store, day: date, *, after: int = 0) -> list[FileNote]:
+    """Return the files that stored or replaced samples of a plant-local day, oldest first.
+
+    Args:
+        after: only files whose file_id is above this one.
+    """
     rows = store.connection.execute(
         f"SELECT {_NOTE} FROM files WHERE file_id IN (SELECT file_id FROM file_days WHERE day = ?) "
-        "ORDER BY file_id",
-        [day],
+        "AND file_id > ? ORDER BY file_id",
+        [day, after],
     ).fetchall()
     return [_note(row) for row in rows]
 
 
 def find_file(store: Store, sha256: str) -> FileNote | None:
     """Return the ledger's line on a file of this content, None when it was never taken in."""
-    row = store.connection.execute(
-        f"SELECT {_NOTE} FROM files WHERE sha256 = ?", [sha256]
-    ).fetchone()
-    return None if row is None else _note(row)
+    rows = store.connection.execute(
+        f"SELECT {_NOTE} FROM files WHERE sha256 = ? ORDER BY file_id", [sha256]
+    ).fetchall()
+    return _note(rows[0]) if rows else None
 
 
 def has_size(store: Store, size_bytes: int) -> bool:
     """True where a file of just this size was taken in: only then can its content be known."""
     query = "SELECT 1 FROM files WHERE size_bytes = ? LIMIT 1"
     return store.connection.execute(query, [size_bytes]).fetchone() is not None
+
+
+def has_aside(store: Store, sha256: str) -> bool:
+    """True where any row of a file of this content is set aside."""
+    query = "SELECT 1 FROM files WHERE sha256 = ? AND set_aside > 0 LIMIT 1"
+    return bool(store.connection.execute(query, [sha256]).fetchall())
 
 
 def _note(row: tuple[object, ...]) -> FileNote:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
@@ -13,7 +13,7 @@ from rowcall.model import BaghouseDay, Finding, Subject, Verdict
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
 
-_DAY_TABLES = ("facts", "pulses", "cycles", "findings")
+_DAY_TABLES = ("facts", "pulses", "cycles", "findings", "tag_days")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,8 @@ def save_day(
         _insert(store, "facts", _labelled(house, facts))
         _insert(store, "pulses", _labelled(house, _pulses(house)))
         _insert(store, "cycles", _labelled(house, _cycles(house)))
+        if house.health:
+            _insert(store, "tag_days", _labelled(house, _health(house)))
     lines = pl.DataFrame([_line(finding) for finding in findings], infer_schema_length=None)
     if lines.height:
         _insert(store, "findings", lines)
@@ -157,6 +159,12 @@ def _cycles(house: BaghouseDay) -> pl.DataFrame:
         start=_instant(house, "start_s"), end=_instant(house, "end_s")
     )
     return timed.drop("start_s", "end_s")
+
+
+def _health(house: BaghouseDay) -> pl.DataFrame:
+    """Return how well each tag served; `step_s` is its effective resolution on the day."""
+    lines = [asdict(tag) | {"role": tag.role.value} for tag in house.health]
+    return pl.DataFrame(lines).with_columns(pl.col("step_s").fill_nan(None))
 
 
 def _line(finding: Finding) -> dict[str, object]:

@@ -123,6 +123,31 @@ CREATE TABLE mails (
 );
 """
 
+_AHEAD = """
+CREATE TABLE ahead (
+    file_id BIGINT NOT NULL,
+    read_until TIMESTAMP NOT NULL,
+    first_time TIMESTAMP NOT NULL
+);
+"""
+
+_HEALTH = """
+CREATE TABLE tag_days (
+    day DATE NOT NULL,
+    baghouse VARCHAR NOT NULL,
+    tag VARCHAR NOT NULL,
+    role VARCHAR NOT NULL,
+    compartment INTEGER NOT NULL,
+    "row" INTEGER NOT NULL,
+    n_points BIGINT NOT NULL,
+    n_bad BIGINT NOT NULL,
+    n_out_of_range BIGINT NOT NULL,
+    coverage_frac DOUBLE NOT NULL,
+    step_s DOUBLE,
+    problem VARCHAR NOT NULL
+);
+"""
+
 _SHARES = """
 ALTER TABLE pulses ADD COLUMN share DOUBLE;
 ALTER TABLE pulses ADD COLUMN share_error DOUBLE;
@@ -139,5 +164,7 @@ CREATE TABLE rowcall_schema (
 MIGRATIONS: tuple[Migration, ...] = (
     Migration("samples and ledger", _SAMPLES),
     Migration("results", _RESULTS),
+    Migration("rows that lie ahead", _AHEAD),
+    Migration("health of tags", _HEALTH),
     Migration("share of the usual drop of each pulse", _SHARES),
 )

@@ -7,8 +7,7 @@ store before all of it can be.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
-from pathlib import Path
+from contextlib import contextmanager, suppress
 
 import duckdb
 import numpy as np
@@ -16,7 +15,8 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import StoreError
-from rowcall.store.connection import OFFLINE, Store, Stream
+from rowcall.store.connection import DISK_ERRORS, OFFLINE, Store, Stream
+from rowcall.store.leftovers import remove_file, staging_path
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
@@ -97,6 +97,8 @@ class Staging:
         All entries of one instant are in one piece, which may make it larger.
         """
         self._write_held()
+        if not self.count:
+            return
         times = np.sort(np.concatenate(self._samples))
         cuts = np.unique(times[:: max(1, rows // _SAMPLE_EVERY)][1:]).tolist()
         firsts = ["true", *(f"time_us >= {cut}" for cut in cuts)]
@@ -114,6 +116,25 @@ class Staging:
     def has_late_aside(self) -> bool:
         """True where any entry turned out to be none."""
         return bool(self._frame("SELECT 1 FROM late_aside LIMIT 1").height)
+
+    def count_aside(self, lines: pl.Series) -> int:
+        """Return how many rows of these lines are set aside."""
+        self._connection.register("lines", Stream(lines.alias("line").to_frame()))
+        query = "SELECT count(*) AS n FROM aside WHERE line IN (SELECT line FROM lines)"
+        count = int(self._frame(query).item())
+        self._connection.unregister("lines")
+        return count
+
+    def has_aside(self, reason: str) -> bool:
+        """True where any row is set aside for this reason."""
+        query = "SELECT 1 FROM aside WHERE reason = ? LIMIT 1"
+        return bool(self._connection.execute(query, [reason]).fetchall())
+
+    def first_us(self) -> int | None:
+        """Return the earliest instant of all entries, None where there are none."""
+        self._write_held()
+        first = self._frame("SELECT min(time_us) AS first FROM entries").item()
+        return None if first is None else int(first)
 
     def aside(self, rows: int) -> Iterator[pl.DataFrame]:
         """Return the rows set aside, at most `rows` at a time."""
@@ -152,35 +173,22 @@ def staging(store: Store) -> Iterator[Staging]:
     Raises:
         StoreError: it cannot be written.
     """
-    path = _path(store)
+    path = staging_path(store.path)
     before = store.connection.sql("SELECT current_setting('memory_limit')").fetchall()[0][0]
     try:
-        _remove(path)
-        connection = duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY})
-        store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
-        try:
+        remove_file(path)
+        with duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY}) as connection:
+            store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
             yield Staging(connection)
-        finally:
-            connection.close()
-            _remove(path)
-            store.connection.execute(f"SET memory_limit = '{before}'")
-    except (duckdb.IOException, duckdb.OutOfMemoryException, OSError) as error:
+    except (*DISK_ERRORS, OSError) as error:
         reason = next(iter(str(error).strip().splitlines()), "no reason given")
         raise StoreError(
             f"{path}: a large export could not be spread out beside the store ({reason}); "
             "check that the disk has room. Nothing of it was stored."
         ) from error
-
-
-def remove_leftovers(store: Store) -> None:
-    """Remove what a killed run has left: it may be as large as the export was."""
-    _remove(_path(store))
-
-
-def _path(store: Store) -> Path:
-    return store.path.with_name(store.path.name + ".staging")
-
-
-def _remove(path: Path) -> None:
-    for each in (path, path.with_name(path.name + ".wal")):
-        each.unlink(missing_ok=True)
+    finally:
+        # What failed first is to be told: on a full disk these fail too.
+        with suppress(*DISK_ERRORS):
+            store.connection.execute(f"SET memory_limit = '{before}'")
+        with suppress(OSError):
+            remove_file(path)

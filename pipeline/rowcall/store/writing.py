@@ -14,7 +14,8 @@ import polars as pl
 
 from rowcall.day_report import FileNote
 from rowcall.errors import StoreError
-from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, LargeExport, Part
+from rowcall.store.ahead import Again, hand_over
+from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, Part
 from rowcall.store.comparing import Ids, compare, spans_of
 from rowcall.store.connection import Store
 from rowcall.store.days import local_days
@@ -22,33 +23,25 @@ from rowcall.store.numbering import in_store_order, number_tags
 from rowcall.store.samples import from_epoch_us, naive_utc
 
 
-def store_export(store: Store, export: Export) -> FileNote:
+def store_export(store: Store, export: Export, again: Again | None = None) -> FileNote:
     """Store one export whole or not at all, and return its line of the ledger.
 
     For each tag and instant the last export wins: a sample that is new is `stored`, one whose
     value or quality differs from the stored one has `replaced` it, an equal one is `unchanged`.
     Samples that an earlier export brought and this one lacks stay.
 
+    Args:
+        again: rows of it that an earlier reading set aside, and this one brings. What the store
+            has at their instants came later, and stays.
+
     Raises:
         StoreError: more than 65,535 tags, or the file cannot be written; nothing was stored.
     """
-    whole = LargeExport(
-        name=export.name,
-        sha256=export.sha256,
-        size_bytes=export.size_bytes,
-        taken_in_at=export.taken_in_at,
-        zone=export.zone,
-        rows_read=export.rows_read,
-        parts=(Part(export.batch, export.set_aside),),
-    )
-    return store_parts(store, whole)
-
-
-def store_parts(store: Store, export: LargeExport) -> FileNote:
-    """Store an export that comes in parts; otherwise as `store_export`."""
     try:
         with store.transaction():
-            return _store(store, export)
+            if again is not None:
+                hand_over(store, again)
+            return _store(store, export, stays=again is not None)
     except duckdb.Error as error:
         reason = str(error).strip().splitlines()[0]
         raise StoreError(
@@ -69,9 +62,9 @@ class _Done:
     days: list[date]
 
 
-def _store(store: Store, export: LargeExport) -> FileNote:
+def _store(store: Store, export: Export, *, stays: bool) -> FileNote:
     file_id = _next_file_id(store)
-    done = [_store_part(store, file_id, part, export.zone) for part in export.parts]
+    done = [_store_part(store, file_id, part, export.zone, stays=stays) for part in export.parts]
     spans = _joined(one.spans for one in done)
     note = _note(export, done, spans)
     _enter_file(store, file_id, export, note)
@@ -80,10 +73,12 @@ def _store(store: Store, export: LargeExport) -> FileNote:
     return note
 
 
-def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo) -> _Done:
+def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo, *, stays: bool) -> _Done:
     batch, ids = in_store_order(part.batch, number_tags(store, part.batch.names))
     spans = spans_of(batch, ids)
     change = compare(store, batch, ids, spans)
+    if stays:
+        change = change.undone()
     kept = ~change.unchanged
     _delete(store, change.gone, batch.time_us)
     _append(store, batch, ids, kept)
@@ -95,7 +90,7 @@ def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo) -> _Done
         unchanged=unchanged,
         set_aside=part.set_aside.height,
         spans=spans,
-        days=local_days(batch.time_us[kept], zone),
+        days=local_days(batch.time_us if kept.all() else batch.time_us[kept], zone),
     )
 
 
@@ -108,7 +103,7 @@ def _joined(spans: Iterable[pl.DataFrame]) -> pl.DataFrame:
     return pl.concat(found).group_by("tag_id").agg(ends).sort("tag_id")
 
 
-def _note(export: LargeExport, done: Sequence[_Done], spans: pl.DataFrame) -> FileNote:
+def _note(export: Export, done: Sequence[_Done], spans: pl.DataFrame) -> FileNote:
     """Return the ledger's line; every row read must be accounted for exactly once."""
     stored, replaced = sum(one.stored for one in done), sum(one.replaced for one in done)
     unchanged, set_aside = sum(one.unchanged for one in done), sum(one.set_aside for one in done)
@@ -174,7 +169,7 @@ def _next_file_id(store: Store) -> int:
     return int(row[0]) if row else 1
 
 
-def _enter_file(store: Store, file_id: int, export: LargeExport, note: FileNote) -> None:
+def _enter_file(store: Store, file_id: int, export: Export, note: FileNote) -> None:
     store.connection.execute(
         "INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [

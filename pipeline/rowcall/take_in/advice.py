@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-from rowcall.take_in.entries import NO_NUMBER, NO_QUALITY
+from rowcall.take_in.entries import NO_NUMBER, NO_QUALITY, UNKNOWN_TAG
 from rowcall.take_in.pins import edit
+from rowcall.take_in.text_tables import DAMAGED
 from rowcall.take_in.times import FUTURE, TOO_EARLY, UNREADABLE
 
 _ADVICE = {
@@ -14,8 +15,12 @@ _ADVICE = {
     "file",
     FUTURE: "look at this computer's clock and at plant.time_zone; if the times are right, give "
     f"{edit('future_tolerance', '1 d')} in the site file",
+    UNKNOWN_TAG: f"add the tag to a baghouse, or give {edit('unknown_tags', 'store')} in the "
+    "site file",
     NO_NUMBER: "if words stand for a bad sensor there, list them in the site file, such as "
     f"{edit('bad_values', ['a word', 'another'])}",
+    DAMAGED: f"export it again, or give {edit('encoding', 'cp1252')} (or what it is written in) in "
+    "the site file",
     NO_QUALITY: f"say what the words mean, such as {edit('quality_good', ['a word'])} in the site "
     "file",
 }

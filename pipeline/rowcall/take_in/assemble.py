@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,10 +12,12 @@ import polars as pl
 
 from rowcall.store.batch import Batch
 from rowcall.take_in.entries import REASONS, SAME_INSTANT, entries_aside, read_entries
-from rowcall.take_in.flat import Flat, sort_once
+from rowcall.take_in.flat import Sorted, sort_once
 from rowcall.take_in.jumps import find_jumps
 from rowcall.take_in.layout import Layout
-from rowcall.take_in.table import Table
+from rowcall.take_in.pins import shown
+from rowcall.take_in.quality import settled
+from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import in_utc
 
 
@@ -43,7 +45,7 @@ def assemble(
     read = read_entries(
         file,
         table,
-        layout,
+        _with_qualities(file, table, layout),
         decimal,
         lambda parsed, tag, _: in_utc(parsed, zone, tag, layout.bounds),
     )
@@ -56,17 +58,27 @@ def assemble(
     return Assembled(batch_of(kept, read.names), aside, read.rows_read, table.line_of(jumps))
 
 
-def batch_of(flat: Flat, names: Sequence[str]) -> Batch:
+def _with_qualities(file: str, table: Table, layout: Layout) -> Layout:
+    """Settle how qualities are written by all of their columns; a single one does so by itself."""
+    if len(layout.quality) < 2:
+        return layout
+    columns = [table.frame[column(place)].cast(pl.String) for place in layout.quality.values()]
+    texts = pl.concat([cells.unique(maintain_order=True) for cells in columns])
+    different = texts.fill_null("").unique(maintain_order=True).to_list()
+    place = f"{file}, column {shown(table.names[next(iter(layout.quality.values()))])}"
+    return replace(layout, coding=settled(layout.coding, different, place))
+
+
+def batch_of(kept: Sorted, names: Sequence[str]) -> Batch:
     """Cut sorted entries at the tags; infinities become NaN, and tags without samples go."""
-    counts = np.bincount(flat.tag, minlength=len(names))
-    present = np.flatnonzero(counts)
-    value = flat.value
+    present = np.flatnonzero(kept.counts)
+    value = kept.value
     if np.isinf(value).any():
         value = np.where(np.isinf(value), np.nan, value)
     return Batch(
         tuple(names[place] for place in present.tolist()),
-        np.concatenate([[0], np.cumsum(counts[present])]).astype(np.int64),
-        flat.time_us,
+        np.concatenate([[0], np.cumsum(kept.counts[present])]).astype(np.int64),
+        kept.time_us,
         value,
-        flat.quality,
+        kept.quality,
     )

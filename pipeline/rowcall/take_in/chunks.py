@@ -3,34 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rowcall.site import TakeIn
-from rowcall.take_in.csv_table import read_lines
-from rowcall.take_in.head import Head
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.memory import Memory
 from rowcall.take_in.opening import layout_of_table, text_head
 from rowcall.take_in.packing import Unpacked
 from rowcall.take_in.parquet_table import parquet_tables
 from rowcall.take_in.pieces import Piece
-from rowcall.take_in.table import Table, shifted
-from rowcall.take_in.text import Writing, line_blocks, stream_writing
+from rowcall.take_in.table import Table
+from rowcall.take_in.text import Writing, line_blocks, other_writing, stream_writing
+from rowcall.take_in.text_tables import text_tables
 
+_BLOCK_BYTES = 2**20
 
-@dataclass(frozen=True, slots=True)
-class Memory:
-    """How much of an export is held at once.
-
-    Attributes:
-        whole_bytes: content up to this size is read at once, which is quickest; a file takes
-            about six times its size.
-        block_bytes: of the text of a larger one, taken apart at a time.
-        slice_rows: samples sorted and stored at a time.
-    """
-
-    whole_bytes: int = 100 * 2**20
-    block_bytes: int = 4 * 2**20
-    slice_rows: int = 1_000_000
+__all__ = ["Chunked", "Memory", "chunked_parquet", "chunked_text", "writing_of_piece"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +53,16 @@ def writing_of_piece(piece: Piece, pins: TakeIn) -> Writing:
         return stream_writing(stream, pins.encoding, pins.largest_line)
 
 
+def other_writing_of_piece(piece: Piece, supposed: Writing, pins: TakeIn) -> Writing:
+    """Tell how a text export is written down that turned out not to be valid UTF-8.
+
+    Raises:
+        ExportError: it is UTF-8 neither plainly nor plainly not.
+    """
+    with _unpacked(piece, pins) as stream:
+        return other_writing(piece.name, iter(lambda: stream.read(_BLOCK_BYTES), b""), supposed)
+
+
 def chunked_text(piece: Piece, writing: Writing, pins: TakeIn, memory: Memory) -> Chunked:
     """Open a text export for reading block by block.
 
@@ -81,17 +79,7 @@ def chunked_text(piece: Piece, writing: Writing, pins: TakeIn, memory: Memory) -
 
     first = next(blocks(), b"")
     head, layout = text_head(piece.name, first, pins)
-    return Chunked(layout, lambda: _tables(piece.name, blocks(), head))
-
-
-def _tables(file: str, blocks: Iterator[bytes], head: Head) -> Iterator[Table]:
-    first = next(blocks)
-    yield read_lines(file, first, head)
-    lines = first.count(b"\n")
-    for block in blocks:
-        if block.strip():
-            yield shifted(read_lines(file, block, replace(head, data_line=1)), lines)
-        lines += block.count(b"\n")
+    return Chunked(layout, lambda: text_tables(piece.name, blocks(), head, layout.time))
 
 
 def _unpacked(piece: Piece, pins: TakeIn) -> Unpacked:

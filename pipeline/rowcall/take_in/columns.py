@@ -4,42 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.pins import edit, listed, pinned_place, plain
-
-Rows = Sequence[Sequence[str]]
-
-
-def _words(text: str) -> frozenset[str]:
-    return frozenset(word.strip() for word in text.split(","))
-
-
-# Plain words for the columns of the long layout; compared after `plain`.
-TAG_WORDS = _words(
-    "tag, tagname, tag name, tag id, name, point, point name, point id, signal, signal name, "
-    "signal id, channel"
-)
-VALUE_WORDS = _words("value, val, reading, measurement, sample value")
-QUALITY_WORDS = _words("quality, quality code, status, status code, validity")
-
-
-@dataclass(frozen=True, slots=True)
-class Columns:
-    """Places (0-based) of tag column (long layout), value columns and their quality columns.
-
-    `values` names the tag of each value column; in the long layout there is one, with an empty tag.
-    """
-
-    tag: int | None
-    values: Mapping[int, str]
-    quality: Mapping[int, int] = field(default_factory=dict)
+from rowcall.take_in.pins import edit, listed, pinned_place, plain, shown
+from rowcall.take_in.roles import QUALITY_WORDS, TAG_WORDS, VALUE_WORDS, Columns, Rows
+from rowcall.take_in.wide import wide_columns
 
 
 def find_columns(
-    file: str, names: Sequence[str], sample: Rows, times: Collection[int], pins: TakeIn
+    file: str,
+    names: Sequence[str],
+    sample: Rows,
+    times: Collection[int],
+    pins: TakeIn,
+    typed: Collection[int] = (),
 ) -> Columns:
     """Find the columns; raises as `find_layout`, whose arguments are these.
 
@@ -57,7 +36,7 @@ def find_columns(
     )
     if pins.layout == "wide":
         _check_wide(file, names, sample, others)
-        return _wide(file, names, sample, times)
+        return wide_columns(file, names, sample, times, typed)
     tag = _by_word(file, names, others, TAG_WORDS, "tag_column") if tag is None else tag
     value = _by_word(file, names, others, VALUE_WORDS, "value_column") if value is None else value
     _check_apart(file, names, sample, times, {"tag": tag, "value": value, "quality": quality})
@@ -66,7 +45,7 @@ def find_columns(
             quality = _by_word(file, names, others, QUALITY_WORDS, "quality_column")
         return Columns(tag, {value: ""}, {} if quality is None else {value: quality})
     if tag is None and value is None and pins.layout is None:
-        return _wide(file, names, sample, times)
+        return wide_columns(file, names, sample, times, typed)
     raise ExportError(_no_long(file, names, sample, others, (tag, value), pins))
 
 
@@ -101,7 +80,8 @@ def _check_wide(file: str, names: Sequence[str], sample: Rows, places: Sequence[
     if tags and any(plain(names[place]) in VALUE_WORDS for place in places):
         raise ExportError(
             f"{file}: {edit('layout', 'wide')} in the site file, but the columns are "
-            f"{listed(names)}, with the tags in {names[tags[0]]!r}; set {edit('layout', 'long')}."
+            f"{listed(names)}, with the tags in {shown(names[tags[0]])}; "
+            f"set {edit('layout', 'long')}."
         )
 
 
@@ -167,46 +147,3 @@ def _by_word(
             f"{edit(key, names[found[0]])}."
         )
     return found[0] if len(found) == 1 else None
-
-
-def _wide(file: str, names: Sequence[str], sample: Rows, times: Collection[int]) -> Columns:
-    """Every named column but the time is a tag, or the quality of the tag it belongs to."""
-    for place, name in enumerate(names):
-        if not name and any(row[place].strip() for row in sample):
-            raise ExportError(
-                f"{file}: column {place + 1} holds values but has no name; export the file with "
-                "the tag in the header line of each column, or name all columns in the site file: "
-                f"{edit('column_names', _told_names(names))}."
-            )
-    quality: dict[int, int] = {}
-    known = {name.casefold(): place for place, name in enumerate(names)}
-    for place, name in enumerate(names):
-        base = re.fullmatch(r"(.*[^ ._:/-])[ ._:/-]+(\w+)", name)
-        owner = known.get(base[1].casefold()) if base and plain(base[2]) in QUALITY_WORDS else None
-        if owner is None and plain(name) in QUALITY_WORDS and place - 1 not in (-1, *times):
-            owner = place - 1
-        if owner is not None and owner not in times:
-            quality[owner] = place
-    values = {
-        place: name
-        for place, name in enumerate(names)
-        if place not in (*times, *quality.values()) and name
-    }
-    double = sorted({name for name in values.values() if list(values.values()).count(name) > 1})
-    if double:
-        raise ExportError(
-            f"{file}: the columns {listed(double)} occur more than once; export each tag in one "
-            "column, or name all columns in the site file: "
-            f"{edit('column_names', _told_names(names))}."
-        )
-    if not values:
-        raise ExportError(f"{file}: there is no column besides the time; export it again.")
-    return Columns(None, values, quality)
-
-
-def _told_names(names: Sequence[str]) -> list[str]:
-    """Return the names with those that are empty or occur again told apart by their place."""
-    return [
-        name if name and name not in names[:place] else f"{name or 'column'} {place + 1}"
-        for place, name in enumerate(names)
-    ]

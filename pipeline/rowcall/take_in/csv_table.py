@@ -6,7 +6,7 @@ swallowing what follows. So a row is a line, and every row's line number is know
 
 from __future__ import annotations
 
-import csv
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -14,7 +14,9 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
+from rowcall.take_in.cutting import cut_line
 from rowcall.take_in.head import Head
+from rowcall.take_in.pins import shown
 from rowcall.take_in.table import Table, column, set_aside
 
 _BLOCK_BYTES = 500_000  # looked at a time by the slower road: what fits a processor's cache
@@ -31,16 +33,16 @@ def read_lines(file: str, text: bytes, head: Head) -> Table:
     Raises:
         ExportError: the text cannot be cut into fields.
     """
-    start, end = _bounds(text, head.data_line)
+    start, end = data_bounds(text, head.data_line)
     width, quote = len(head.names), '"' if text.find(b'"', start) >= 0 else None
-    frame = _parse(text, head.delimiter, width, skip=head.data_line - 1, quote=quote)
+    frame = parse(text, head.delimiter, width, head.data_line - 1, quote=quote)
     if frame is not None and _is_whole(frame, text, start, end, head.delimiter, quote):
         nothing = set_aside([], [], [], [])
         return Table(head.names, frame, head.data_line, None, nothing, head.delimiter)
     return _read_irregular(file, text, start, end, head)
 
 
-def _bounds(text: bytes, data_line: int) -> tuple[int, int]:
+def data_bounds(text: bytes, data_line: int) -> tuple[int, int]:
     """Return where the data begins, and where it ends but for line ends at the very end."""
     start, end = 0, len(text)
     for _ in range(data_line - 1):
@@ -68,30 +70,40 @@ def _is_whole(
     return text.count(delimiter.encode(), start, end) == lines * (frame.width - 1)
 
 
-def _parse(
+def parse(
     text: bytes,
     delimiter: str,
     width: int,
-    *,
     skip: int = 0,
+    *,
     quote: str | None = None,
     ragged: bool = False,
+    wanted: Sequence[pl.Expr] = (),
 ) -> pl.DataFrame | None:
     """Cut text into cells; None where the parser finds lines that it cannot cut.
 
-    `ragged` lets it leave out the fields beyond `width`.
+    Args:
+        text: the whole text.
+        delimiter: one sign.
+        width: the number of columns; they are named as in a table's frame.
+        skip: lines to be passed over.
+        quote: what whole fields may stand in.
+        ragged: leave out the fields beyond `width`, and fill up lines with fewer.
+        wanted: what to make of the columns; without any, all of them as text.
     """
     try:
-        return pl.scan_csv(
+        scanned = pl.scan_csv(
             text,
             has_header=False,
             skip_lines=skip,
             truncate_ragged_lines=ragged,
+            missing_columns="insert" if ragged else "raise",
             separator=delimiter,
             quote_char=quote,
             schema={column(place): pl.String for place in range(width)},
             empty_string_is_null=False,
-        ).collect(engine="streaming")
+        )
+        return (scanned.select(wanted) if wanted else scanned).collect(engine="streaming")
     except pl.exceptions.PolarsError:
         return None
 
@@ -104,7 +116,7 @@ def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -
         # the counting of the fields.
         parsing = None
         if text.find(b'"', start) < 0:
-            parsing = pool.submit(_parse, text, head.delimiter, width, skip=skip, ragged=True)
+            parsing = pool.submit(parse, text, head.delimiter, width, skip, ragged=True)
         bounds, fields = _lines(text, start, past, head.delimiter)
         frame = None if parsing is None else parsing.result()
     is_row = fields == width
@@ -113,16 +125,28 @@ def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -
     else:
         frame = _parse_rows(file, text, bounds, is_row, head)
     odd = np.flatnonzero(~is_row)
-    raw = [text[bounds[place] : bounds[place + 1] - 1].decode().rstrip("\r") for place in odd]
-    filled = [place for place, shown in enumerate(raw) if shown.strip()]
-    out = set_aside(
-        odd[filled] + head.data_line,
-        "",
-        [raw[place] for place in filled],
-        [_reason(int(fields[odd[place]]), width) for place in filled],
-    )
+    raw = [text[bounds[place] : bounds[place + 1] - 1].decode() for place in odd]
+    out = odd_lines(odd + head.data_line, raw, fields[odd], width)
     lines = np.flatnonzero(is_row) + head.data_line
     return Table(head.names, frame, head.data_line, lines, out, head.delimiter)
+
+
+def odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl.DataFrame:
+    """Set lines aside that have another number of fields than `width`, but for blank ones.
+
+    Args:
+        lines: their numbers from 1.
+        raw: their texts.
+        fields: how many each has; -1 where a quote is not closed.
+        width: how many there should be.
+    """
+    kept = [at for at, line in enumerate(raw) if fields[at] != width and line.strip()]
+    return set_aside(
+        lines[kept],
+        "",
+        [raw[at].rstrip("\r") for at in kept],
+        [_reason(int(fields[at]), width) for at in kept],
+    )
 
 
 def _without(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
@@ -145,7 +169,7 @@ def _parse_rows(
     if not pieces:
         return _empty(len(head.names))
     rest = b"\n".join(pieces)
-    frame = _parse(rest, head.delimiter, len(head.names), quote='"')
+    frame = parse(rest, head.delimiter, len(head.names), quote='"')
     if frame is None or frame.height != is_row.sum():
         return _parse_slowly(file, rest, head)
     return frame
@@ -196,10 +220,10 @@ def _parse_slowly(file: str, text: bytes, head: Head) -> pl.DataFrame:
     width = len(head.names)
     rows = []
     for line in text.decode().split("\n"):
-        row = next(csv.reader([line.rstrip("\r")], delimiter=head.delimiter), [])
+        row = cut_line(line.rstrip("\r"), head.delimiter)
         if len(row) != width:
             raise ExportError(
-                f"{file}: the line {line[:60]!r} cannot be cut into {width} fields; "
+                f"{file}: the line {shown(line, 60)} cannot be cut into {width} fields; "
                 "export the file with a quote only around whole fields."
             )
         rows.append(row)

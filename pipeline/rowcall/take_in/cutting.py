@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from rowcall.site import TakeIn
+from rowcall.take_in.pins import plain
+from rowcall.take_in.time_column import TIME_WORDS
 from rowcall.take_in.time_forms import is_clock, is_date, time_form
 
 _HEAD_BYTES = 262_144
 _HEAD_LINES = 200
+_NUMBER = re.compile(r"[+-]?[\d.,]*\d(?:[eE][+-]?\d+)?")
 DELIMITERS = (";", "\t", "|", ",")
 
 
@@ -51,6 +55,38 @@ def _split(lines: Sequence[str], delimiter: str, pins: TakeIn) -> Split:
         number for number, place in timed if place == column and len(cut[number]) == width
     )
     return Split(delimiter, cut, width, data)
+
+
+def foreign_rows(lines: Sequence[str], pins: TakeIn) -> list[int]:
+    """Return which of the lines above the data are rows themselves, as of another export.
+
+    A title may hold a time, but hardly two of them a time and a number in fields of their own.
+    """
+    timed, valued = [], []
+    for number, line in enumerate(lines):
+        rows = [cut_line(line, delimiter) for delimiter in DELIMITERS]
+        rows = [row for row in rows if len(row) > 1 and timed_places(row, pins)]
+        timed += [number] if rows else []
+        valued += [number] if any(has_value(row, timed_places(row, pins)) for row in rows) else []
+    if not valued or (len(valued) == 1 and not _is_header(lines[: valued[0]])):
+        return []
+    span = range(valued[0], max(timed) + 1)
+    return [number for number in span if lines[number].strip()]
+
+
+def has_value(row: Sequence[str], besides: Sequence[int] = ()) -> bool:
+    """True where a cell besides some is a number; 1 may be the unit of a ratio."""
+    cells = [cell.strip() for place, cell in enumerate(row) if place not in besides]
+    return any(_NUMBER.fullmatch(cell) is not None and cell != "1" for cell in cells)
+
+
+def _is_header(lines: Sequence[str]) -> bool:
+    """True where the last of the lines names a time column among others."""
+    last = lines[-1] if lines else ""
+    return any(
+        len(row) > 1 and any(plain(cell.strip()) in TIME_WORDS for cell in row)
+        for row in (cut_line(last, delimiter) for delimiter in DELIMITERS)
+    )
 
 
 def cut_line(line: str, delimiter: str) -> list[str]:

@@ -78,7 +78,7 @@ class DoubledHour:
 
         Columns `row` and `shift_us`; None where no row waits.
         """
-        if not self._kept:
+        if not self._count:
             return None
         row = np.concatenate([kept.row for kept in self._kept])
         wall = np.concatenate([kept.wall_us for kept in self._kept])

@@ -13,20 +13,23 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.store.samples import BAD, GOOD
+from rowcall.take_in.cells import read_times, read_values
 from rowcall.take_in.flat import Flat
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.pins import shown
 from rowcall.take_in.quality import UNKNOWN, Coding, quality_codes
 from rowcall.take_in.table import Table, column, set_aside
 from rowcall.take_in.times import REASONS as TIME_REASONS
-from rowcall.take_in.times import Parsed, Times, parse_times
-from rowcall.take_in.values import Cell, Values, values_of
+from rowcall.take_in.times import Parsed, Times
+from rowcall.take_in.values import Cell, Values
 
 SAME_INSTANT = "same instant again"
 NO_TAG = "the tag is empty"
 NO_VALUE = "the value is empty"
 NO_NUMBER = "the value is neither a number nor a word for a bad sensor"
 NO_QUALITY = "the quality is not known as good, uncertain or bad"
-REASONS = (*TIME_REASONS, NO_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT)
+UNKNOWN_TAG = "no baghouse of the site file has this tag"
+REASONS = (*TIME_REASONS, NO_TAG, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT)
 
 _MOST_TAGS = 65_535  # what the store can number
 
@@ -64,9 +67,8 @@ def read_entries(
     # The engine's work on whole columns does not hold the interpreter's lock, so columns are read
     # side by side.
     with ThreadPoolExecutor(max_workers=4) as pool:
-        parsed = pool.submit(parse_times, layout.time_cells(table.frame), layout.form)
-        cells = [table.frame[column(place)] for place in layout.values]
-        values = pool.submit(values_of, cells, decimal, file, layout.bad_values)
+        parsed = pool.submit(read_times, table, layout)
+        values = pool.submit(read_values, file, table, layout, decimal)
         if layout.tag is None:
             times = in_utc(parsed.result(), None, ())
             return _wide(file, table, layout, times, values.result())
@@ -98,11 +100,7 @@ def entries_aside(
 
 
 def check_tags(file: str, count: int) -> None:
-    """Refuse an export of more tags than a store can hold.
-
-    Raises:
-        ExportError: it has more.
-    """
+    """Raise an ExportError where an export has more tags than a store can hold."""
     if count > _MOST_TAGS:
         raise ExportError(
             f"{file}: the file holds {count:,} tags or more, and {_MOST_TAGS:,} is the most; was "
@@ -127,6 +125,8 @@ def _long(table: Table, layout: Layout, tag_place: int, read: _Long) -> Entries:
     reason = read.times.reason.copy()
     if "" in names:
         _mark(reason, tag == names.index(""), NO_TAG)
+    if layout.tags is not None:
+        _mark(reason, np.array([name not in layout.tags for name in names])[tag], UNKNOWN_TAG)
     _mark(reason, (values.kind == Cell.EMPTY) & (quality != BAD), NO_VALUE)
     _mark_cells(reason, values, quality)
     flat = Flat(
@@ -160,6 +160,8 @@ def _wide(
     for number, (place, values) in enumerate(zip(layout.values, columns, strict=True)):
         quality = _quality(file, table, layout.quality.get(place), layout.coding)
         reason = np.zeros(table.frame.height, np.uint8)
+        unknown = layout.tags is not None and layout.values[place] not in layout.tags
+        _mark(reason, np.full(len(reason), unknown), UNKNOWN_TAG)
         _mark_cells(reason, values, quality)
         rows = timed if values.kind.max(initial=0) == 0 else timed[values.kind[timed] != Cell.EMPTY]
         filled_cells += len(rows)
@@ -186,7 +188,8 @@ def _wide(
 def _lines_aside(table: Table, layout: Layout, rows: Rows, reason: Codes) -> pl.DataFrame:
     """Set whole lines of the long layout aside, each under the column that is to blame."""
     value = next(iter(layout.values))
-    blamed = {NO_TAG: layout.tag or 0, NO_QUALITY: layout.quality.get(value, 0)}
+    tag, quality = layout.tag or 0, layout.quality.get(value, 0)
+    blamed = {NO_TAG: tag, UNKNOWN_TAG: tag, NO_QUALITY: quality}
     blamed |= dict.fromkeys((NO_VALUE, NO_NUMBER, SAME_INSTANT), value)
     named = [table.names[blamed.get(text, layout.time)] for text in REASONS]
     return set_aside(
@@ -211,7 +214,9 @@ def _cells_aside(
 
 def _tags(cells: pl.Series) -> tuple[list[str], npt.NDArray[np.uint32]]:
     """Return the different tag names without padding, and for each row the place of its name."""
-    coded = cells.cast(pl.String).fill_null("").cast(pl.Categorical)
+    coded = cells
+    if cells.dtype != pl.Categorical:
+        coded = cells.cast(pl.String).fill_null("").cast(pl.Categorical)
     numbers = coded.to_physical().to_numpy()
     different = coded.unique(maintain_order=True)
     stripped = [name.strip() for name in different.cast(pl.String).to_list()]
@@ -226,7 +231,7 @@ def _quality(file: str, table: Table, place: int | None, coding: Coding) -> Code
     if place is None:
         return np.full(table.frame.height, GOOD, np.uint8)
     return quality_codes(
-        table.frame[column(place)], coding, f"{file}, column {table.names[place]!r}"
+        table.frame[column(place)], coding, f"{file}, column {shown(table.names[place])}"
     )
 
 

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path, PurePath
 
+from rowcall.errors import ExportError
+
 # Whatever writes or copies an export touches it more often than this while at work; chosen.
 SETTLE_S = 5.0
 
@@ -37,6 +39,30 @@ def find_exports(folder: Path, patterns: Sequence[str] = ()) -> list[Path]:
         return []
     found = {path for pattern in patterns or ("**/*",) for path in _matching(folder, pattern)}
     return sorted(found, key=lambda path: path.relative_to(folder).parts)
+
+
+def exports_at(path: Path) -> list[Path]:
+    """Return the export files that a person means: a file, those of a folder, or of a pattern.
+
+    A file that is there is returned whatever its name, and so is one that is not, for its reader
+    to say so. A pattern is one that the shell has left as it is.
+
+    Raises:
+        ExportError: the folder holds no export, or none fits the pattern.
+    """
+    wild = [place for place, part in enumerate(path.parts) if any(sign in part for sign in "*?[")]
+    if path.is_file() or not (path.is_dir() or wild):
+        return [path]
+    if path.is_dir():
+        found = find_exports(path)
+    else:
+        folder = Path(*path.parts[: wild[0]])
+        found = find_exports(folder, ["/".join(path.parts[wild[0] :])])
+    if not found:
+        raise ExportError(
+            f"{path}: there is no export here; its name must end in csv, parquet, ..."
+        )
+    return found
 
 
 def name_within(folder: Path, path: Path) -> str:

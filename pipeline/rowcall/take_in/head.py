@@ -7,16 +7,19 @@ from dataclasses import dataclass
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.columns import TAG_WORDS, VALUE_WORDS
 from rowcall.take_in.cutting import (
     DELIMITERS,
     Split,
     best_split,
     cut_line,
     first_lines,
+    foreign_rows,
+    has_value,
     timed_places,
 )
-from rowcall.take_in.pins import edit, edit_of
+from rowcall.take_in.damage import MARK
+from rowcall.take_in.pins import edit, edit_of, shown
+from rowcall.take_in.roles import TAG_WORDS, VALUE_WORDS
 from rowcall.take_in.time_column import TIME_WORDS
 from rowcall.take_in.time_forms import is_clock, likely_patterns
 
@@ -33,6 +36,7 @@ class Head:
         sample: the first rows of data, each as long as `names`.
         header_line: 1-based number of the line with the names, 0 where the site file has them.
         units_line: 1-based number of the units line, 0 without one.
+        foreign: 1-based numbers of lines above the data that hold rows in another form.
     """
 
     delimiter: str
@@ -42,6 +46,7 @@ class Head:
     sample: tuple[tuple[str, ...], ...]
     header_line: int = 0
     units_line: int = 0
+    foreign: tuple[int, ...] = ()
 
 
 def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
@@ -56,17 +61,18 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
     best = best_split(lines, choices, pins)
     if not best.data:
         raise ExportError(_no_data(file, lines, pins))
-    above = [
-        number
-        for number in range(best.data[0])
-        if any(cell.strip() for cell in best.lines[number])
-        and best.width - 1 <= len(best.lines[number]) <= best.width
-    ]
+    foreign = foreign_rows(lines[: best.data[0]], pins)
+    above = _above(best, foreign)
     header = _header(file, best, above, pins)
+    below = [number for number in above if header is None or number > header]
+    odd = [number for number in below if pins.units_line is None and has_value(best.lines[number])]
+    above = [number for number in above if number not in odd]
     units = _units(file, best, above, header, pins)
+    names = _names(file, best, header, pins)
+    _check_whole(file, names, header)
     return Head(
         delimiter=best.delimiter,
-        names=_names(file, best, header, pins),
+        names=names,
         units=() if units is None else _fitted(best.lines[units], best.width),
         data_line=best.data[0] + 1,
         sample=tuple(
@@ -76,7 +82,29 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
         ),
         header_line=0 if header is None else header + 1,
         units_line=0 if units is None else units + 1,
+        foreign=tuple(sorted({n + 1 for n in (*foreign, *odd) if n not in (header, units)})),
     )
+
+
+def _above(split: Split, foreign: Sequence[int]) -> list[int]:
+    """Return the lines above the data that are as wide as it, below those of another export."""
+    above = [
+        number
+        for number in range(split.data[0])
+        if any(cell.strip() for cell in split.lines[number])
+        and split.width - 1 <= len(split.lines[number]) <= split.width
+    ]
+    return [number for number in above if number > max(foreign, default=-1)] or above
+
+
+def _check_whole(file: str, names: Sequence[str], header: int | None) -> None:
+    """Refuse column names with bytes that could not be read."""
+    if any(MARK in name for name in names):
+        raise ExportError(
+            f"{file}: line {(header or 0) + 1} names the columns, and holds bytes that are not "
+            f"UTF-8; export it again, or give {edit('encoding', 'cp1252')} (or what it is written "
+            "in) in the site file."
+        )
 
 
 def _header(file: str, split: Split, above: Sequence[int], pins: TakeIn) -> int | None:
@@ -161,7 +189,7 @@ def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
     """Say that no line holds a time, and what in the site file would make one."""
     filled = [number for number, line in enumerate(lines, start=1) if line.strip()]
     last = lines[filled[-1] - 1] if filled else ""
-    place = f"line {filled[-1] if filled else 1} holds {last[:60]!r}"
+    place = f"line {filled[-1] if filled else 1} holds {shown(last, 60)}"
     begin = f"{file}: no line of data was found ({place})"
     other = best_split(lines, DELIMITERS, pins)
     if pins.delimiter and other.data:
@@ -176,8 +204,8 @@ def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
             for cell in cells:
                 if likely := likely_patterns([cell + clock]):
                     return (
-                        f"{begin} whose time is in a known form; if {cell + clock!r} is one, give "
-                        f"{edit_of('time_format', likely)} in the site file."
+                        f"{begin} whose time is in a known form; if {shown(cell + clock)} is one, "
+                        f"give {edit_of('time_format', likely)} in the site file."
                     )
     if pins.encoding:
         begin += f" when read with {edit('encoding', pins.encoding)} of the site file"

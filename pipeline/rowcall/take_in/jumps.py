@@ -20,9 +20,12 @@ def find_jumps(
 
     A file written newest first is read from its end.
     """
-    steps = np.diff(time_us)
-    if (steps >= 0).all() or (steps <= 0).all():
+    earlier, later = time_us[:-1], time_us[1:]
+    if (later >= earlier).all() or (later <= earlier).all():
         return np.empty(0, np.int64)
+    if sequence is not None and _rises_in_each(sequence, later >= earlier):
+        return np.empty(0, np.int64)
+    steps = later - earlier
     order = np.arange(len(time_us))
     if sequence is not None:
         order = np.argsort(sequence, kind="stable")
@@ -34,3 +37,9 @@ def find_jumps(
     if sequence is not None:
         back &= np.diff(sequence[order]) == 0
     return np.sort(order[1:][back])
+
+
+def _rises_in_each(sequence: npt.NDArray[np.integer], rises: npt.NDArray[np.bool_]) -> bool:
+    """True where the tags come one after the other, and each one's times rise."""
+    before, after = sequence[:-1], sequence[1:]
+    return bool(((after > before) | ((after == before) & rises)).all())

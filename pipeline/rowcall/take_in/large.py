@@ -25,6 +25,7 @@ from rowcall.take_in.chunks import (
     Memory,
     chunked_parquet,
     chunked_text,
+    other_writing_of_piece,
     writing_of_piece,
 )
 from rowcall.take_in.doubled_hour import DoubledHour
@@ -42,7 +43,7 @@ from rowcall.take_in.pieces import Piece
 from rowcall.take_in.running_jumps import RunningJumps
 from rowcall.take_in.survey import survey
 from rowcall.take_in.table import Table, set_aside
-from rowcall.take_in.text import WINDOWS, NotUtf8Error, Writing
+from rowcall.take_in.text import NotUtf8Error
 from rowcall.take_in.times import UNCLEAR_HOUR, Bounds, Parsed, Times
 
 _SCHEMA = {
@@ -86,8 +87,7 @@ def stage(
         return _stage(piece.name, chunked, pins, zone, bounds, to)
     except NotUtf8Error:
         to.clear()
-        windows = Writing(WINDOWS, is_open=False, bare_cr=writing.bare_cr)
-        chunked = chunked_text(piece, windows, pins, memory)
+        chunked = chunked_text(piece, other_writing_of_piece(piece, writing, pins), pins, memory)
         return _stage(piece.name, chunked, pins, zone, bounds, to)
 
 
@@ -102,7 +102,7 @@ def parts(staged: Staged, to: Staging, memory: Memory) -> Iterator[Part]:
             )
         )
         yield Part(batch_of(kept, staged.names), nothing)
-    no_samples = batch_of(_flat(pl.DataFrame(schema=_SCHEMA)), staged.names)
+    no_samples = batch_of(sort_once(_flat(pl.DataFrame(schema=_SCHEMA)))[0], staged.names)
     for rows in _late_aside(staged, to):
         yield Part(no_samples, rows)
     for rows in to.aside(_ASIDE_ROWS):

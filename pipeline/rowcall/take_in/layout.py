@@ -30,6 +30,7 @@ class Layout:
         coding: how qualities are written.
         bad_values: words of the site file that stand in the place of a value, in lower case.
         bounds: the instants that can be true; None sets no bounds.
+        tags: the tags that are stored, None where all are.
     """
 
     time: int
@@ -41,11 +42,17 @@ class Layout:
     coding: Coding = field(default_factory=Coding)
     bad_values: frozenset[str] = frozenset()
     bounds: Bounds | None = None
+    tags: frozenset[str] | None = None
 
     @property
     def time_places(self) -> tuple[int, ...]:
         """The time column, and the one with the time of day where it stands apart."""
         return (self.time,) if self.clock is None else (self.time, self.clock)
+
+    def left_out(self, names: Sequence[str]) -> list[str]:
+        """Return which of the columns, by name, play no role."""
+        used = {*self.time_places, *self.values, *self.quality.values(), self.tag}
+        return [name for place, name in enumerate(names) if place not in used and name]
 
     def time_cells(self, frame: pl.DataFrame) -> pl.Series:
         """Return the cells with the times of a `Table`'s frame, date and time of day joined."""
@@ -72,7 +79,7 @@ def find_layout(
         names: column names, one a column; empty where a column has none.
         sample: rows of cells as text, from the beginning of the data.
         pins: what the site file says, which goes before anything found here.
-        typed: places of columns that are typed as instants (Parquet).
+        typed: places of columns that are typed as instants, dates or times of day (Parquet).
         numbers: places of columns that are typed as numbers (Parquet).
 
     Raises:
@@ -80,7 +87,7 @@ def find_layout(
     """
     times = find_time_column(file, names, sample, pins, typed)
     places = (times.time,) if times.clock is None else (times.time, times.clock)
-    found = find_columns(file, names, sample, places, pins)
+    found = find_columns(file, names, sample, places, pins, typed)
     layout = Layout(
         time=times.time,
         form=times.form,
@@ -90,7 +97,21 @@ def find_layout(
         clock=times.clock,
         coding=Coding.pinned(pins),
         bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
+        tags=pins.tags,
     )
+    _check_cells(file, names, sample, pins, layout, numbers)
+    return layout
+
+
+def _check_cells(
+    file: str,
+    names: Sequence[str],
+    sample: Sequence[Sequence[str]],
+    pins: TakeIn,
+    layout: Layout,
+    numbers: Collection[int],
+) -> None:
+    """Refuse cells written plainly otherwise than the site file says; raises as `find_layout`."""
     for place in layout.quality.values():
         check_quality(file, names[place], [row[place] for row in sample], layout.coding)
     texts = [
@@ -100,4 +121,3 @@ def find_layout(
     ]
     if pins.decimal is not None and texts:
         check_decimal(texts, pins.decimal, file)
-    return layout

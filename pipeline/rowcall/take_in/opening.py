@@ -8,7 +8,6 @@ from pathlib import Path
 import polars as pl
 
 from rowcall.site import TakeIn
-from rowcall.take_in.csv_table import read_lines
 from rowcall.take_in.folder import is_parquet
 from rowcall.take_in.head import Head, read_head
 from rowcall.take_in.layout import Layout, find_layout
@@ -16,6 +15,7 @@ from rowcall.take_in.parquet_footer import check_columns
 from rowcall.take_in.parquet_table import read_parquet, sample_rows
 from rowcall.take_in.table import Table
 from rowcall.take_in.text import utf8_text
+from rowcall.take_in.text_tables import text_tables
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,8 @@ def open_parquet(file: str, raw: bytes, pins: TakeIn) -> Opened:
 def open_text(file: str, text: bytes, pins: TakeIn) -> Opened:
     """Open a text export, as `utf8_text` returns it; raises as `open_export`."""
     head, layout = text_head(file, text, pins)
-    return Opened(read_lines(file, text, head), layout, head.units)
+    table = next(text_tables(file, [text], head, layout.time))
+    return Opened(table, layout, head.units)
 
 
 def layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
@@ -55,7 +56,7 @@ def layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
     typed = [
         place
         for place, kind in enumerate(table.frame.dtypes)
-        if isinstance(kind, pl.Datetime) or kind == pl.Date
+        if isinstance(kind, pl.Datetime) or kind in (pl.Date, pl.Time)
     ]
     numbers = [place for place, kind in enumerate(table.frame.dtypes) if kind.is_numeric()]
     return find_layout(file, table.names, sample_rows(table), pins, typed, numbers)

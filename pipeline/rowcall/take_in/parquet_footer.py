@@ -15,6 +15,7 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.packing import check_size
+from rowcall.take_in.pins import shown
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -102,15 +103,20 @@ def _check_kinds(file: str, schema: pa.Schema) -> None:
     double = [name for name, count in Counter(schema.names).items() if count > 1]
     if double:
         raise ExportError(
-            f"{file}: the column {double[0]!r} occurs more than once; "
+            f"{file}: the column {shown(double[0])} occurs more than once; "
             "export each tag in one column."
         )
     for field in schema:
         if not _is_plain(field.type):
             raise ExportError(
-                f"{file}: the column {field.name!r} holds {field.type} instead of numbers, text "
-                "or times; export it without that column."
+                f"{file}: the column {shown(field.name)} holds {_kind_name(field.type)} instead "
+                "of numbers, text or times; export it without that column."
             )
+
+
+def _kind_name(kind: pa.DataType) -> str:
+    """Return what a type is called, without what is in it."""
+    return str(kind).partition("<")[0].partition("[")[0]
 
 
 def _is_plain(kind: pa.DataType) -> bool:

@@ -13,6 +13,7 @@ from threading import Event
 from typing import BinaryIO, cast
 
 from rowcall.errors import ExportError
+from rowcall.site import TakeIn
 from rowcall.take_in.folder import is_export, is_parquet
 from rowcall.take_in.packing import check_size
 
@@ -110,6 +111,22 @@ def reading(piece: Piece) -> Iterator[None]:
         raise ExportError(
             f"{piece.name}: the archive is damaged here; copy the file again."
         ) from error
+
+
+def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
+    """Return an export's content as it lies on disk, None where it would take too much memory.
+
+    Args:
+        most: the largest content in bytes, as text or as columns of numbers, that is held whole.
+
+    Raises:
+        ExportError: it is larger than the site file allows.
+    """
+    check_size(piece.name, piece.size_bytes, piece.packed_bytes, pins.largest_unpacked)
+    if piece.size_bytes > most:
+        return None
+    with piece.open() as stream:
+        return stream.read()
 
 
 def _member(

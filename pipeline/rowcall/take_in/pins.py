@@ -8,21 +8,30 @@ from collections.abc import Sequence
 from datetime import date
 from difflib import get_close_matches
 
-from rowcall.errors import ExportError
+from rowcall.errors import ExportError, printable
 
 PinValue = str | bool | int | date | Sequence[str]
 
 
+_LONGEST_NAME, _LONGEST_EDIT = 40, 240  # signs in a message; chosen
+
+
 def toml_value(value: PinValue) -> str:
-    """Write a value as TOML; the escapes of its basic strings are those of JSON but for one."""
+    """Write a value as TOML, in the printable form of its basic strings."""
     if isinstance(value, date):
         return value.isoformat()
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return printable(json.dumps(value, ensure_ascii=False))
 
 
 def edit(key: str, value: PinValue) -> str:
-    """Return the setting of the site file that settles something, to be named in a message."""
-    return f"take_in.{key} = {toml_value(value)}"
+    """Return the setting of the site file that settles something, to be named in a message.
+
+    Of one too long for a message the beginning is shown.
+    """
+    text = toml_value(value)
+    if len(text) > _LONGEST_EDIT:
+        text = text[:_LONGEST_EDIT].rstrip("\\") + "... (and so on)"
+    return f"take_in.{key} = {text}"
 
 
 def edit_of(key: str, values: Sequence[PinValue]) -> str:
@@ -53,7 +62,7 @@ def pinned_place(
     guesses = [names[place] for place in likely if names[place]]
     guess = next(iter(guesses or get_close_matches(name, filled, n=1, cutoff=0.0)), "")
     raise ExportError(
-        f"{file}: take_in.{key} in the site file is {name!r}, but the columns are "
+        f"{file}: take_in.{key} in the site file is {shown(name)}, but the columns are "
         f"{listed(names)}; correct it, such as {edit(key, guess)}."
     )
 
@@ -65,5 +74,15 @@ def plain(name: str) -> str:
 
 def listed(names: Sequence[str]) -> str:
     """Return names as a message shows them."""
-    shown = ", ".join(repr(name) for name in names[:8])
-    return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+    several = ", ".join(shown(name) for name in names[:8])
+    return several + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+
+
+def shown(text: str, longest: int = _LONGEST_NAME) -> str:
+    """Return a name or a cell as a message shows it: in quotes, escaped, and cut where long."""
+    if len(text) <= longest and text.isprintable():
+        return repr(text)
+    kept = min(len(text), longest)
+    while kept > 1 and len(repr(text[:kept])) > longest + 2:
+        kept -= 1
+    return repr(text[:kept] + ("..." if kept < len(text) else ""))

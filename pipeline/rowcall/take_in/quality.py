@@ -2,13 +2,14 @@
 
 Sources: OPC UA Part 4 (Services), 7.39 "StatusCode": the top two bits of the 32-bit code are the
 severity, 00 good, 01 uncertain, 10 bad. In the older OPC Data Access numbering bits 6 and 7 of
-the low byte are 11 good (192), 01 uncertain (64), 00 bad (0).
+the low byte are 11 good (192), 01 uncertain (64), 00 bad (0). Sub-codes of OPC UA are the upper
+16 bits, so a code without flags is a multiple of 65 536.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -18,7 +19,7 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.store.samples import BAD, GOOD, UNCERTAIN
-from rowcall.take_in.pins import edit, listed
+from rowcall.take_in.pins import edit, listed, shown
 
 UNKNOWN = 255  # no code: the cell is no known quality
 Numbering = Literal["words", "opc_ua", "older_numbers"]
@@ -62,18 +63,21 @@ def quality_codes(
 ) -> npt.NDArray[np.uint8]:
     """Return 0 good, 1 uncertain, 2 bad, or `UNKNOWN`, a cell; an empty cell is good.
 
-    Unless `coding` says it, the numbering of a file is decided from all its numbers: the 32-bit
-    one where a number needs more than 16 bits, or where all are 0 (every point good; in the
-    older numbering every single point of the file would be bad); else the older one.
+    Unless `coding` says it, the numbering of a file is decided from all its numbers: the older one
+    where none is above 255 and one is 64 or more; OPC UA's where one can but be such a code, or
+    where all are 0 (every point good; in the older numbering every single point of the file would
+    be bad).
 
     Raises:
-        ExportError: the numbers are of neither numbering; `place` names the file.
+        ExportError: the numbers leave open which numbering they are of; `place` names the file.
     """
     coding = coding or Coding()
-    text = cells.cast(pl.String).fill_null("")
-    if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
-        return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
-    coded = text.cast(pl.Categorical)
+    coded = cells
+    if cells.dtype != pl.Categorical:
+        text = cells.cast(pl.String).fill_null("")
+        if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
+            return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
+        coded = text.cast(pl.Categorical)
     places = coded.to_physical().to_numpy()
     table = np.full(int(places.max(initial=0)) + 1, UNKNOWN, np.uint8)
     different = coded.unique()
@@ -83,15 +87,31 @@ def quality_codes(
     return codes_of_rows
 
 
-def numbering_of(different: Iterable[str]) -> Numbering | None:
-    """Return how texts write qualities, None where they are both words and numbers."""
+def numbering_of(different: Iterable[str], coding: Coding) -> Numbering | None:
+    """Return how texts without a meaning of their own write qualities, None where open or mixed."""
+    if coding.numbering is not None:
+        return coding.numbering
     words = [word.strip() for word in different if word.strip()]
-    numbers = [number for word in words if (number := _number(word)) is not None]
+    numbers = {number for word in words if (number := _number(word)) is not None}
     if not numbers:
         return "words"
-    if len(numbers) < len(words):
+    if any(_number(word) is None for word in words):
         return None
-    return "opc_ua" if _is_ua(numbers) else "older_numbers"
+    return "older_numbers" if _is_rest(numbers, coding) else _told_by(numbers)
+
+
+def is_told(cells: Iterable[str]) -> bool:
+    """True where all filled cells are words for qualities, and one of them is a good one."""
+    words = {cell.strip() for cell in cells} - {""}
+    codes = {UNKNOWN if _number(word) is not None else _by_word(word) for word in words}
+    return GOOD in codes and UNKNOWN not in codes
+
+
+def settled(coding: Coding, different: Sequence[str], place: str) -> Coding:
+    """Return a coding that knows all the different texts of a file; raises as `quality_codes`."""
+    codes = _codes_of(different, coding, place)
+    told = {text.strip().lower(): code for text, code in zip(different, codes, strict=True)}
+    return replace(coding, words=told | dict(coding.words))
 
 
 def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) -> None:
@@ -101,10 +121,17 @@ def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) ->
         ExportError: says how the site file would settle it.
     """
     different = list(dict.fromkeys(cell.strip() for cell in cells if cell.strip()))
-    place = f"{file}, column {name!r}"
-    if not different or any(code != UNKNOWN for code in _codes_of(different, coding, place)):
+    place = f"{file}, column {shown(name)}"
+    # What these leave open, the rest of the file may settle: either numbering will do here.
+    known = [
+        code
+        for is_ua in (True, False)
+        for word in different
+        if (code := _code(word, _number(word), coding, is_ua)) != UNKNOWN
+    ]
+    if known or not different:
         return
-    found = numbering_of(different)
+    found = numbering_of(different, Coding())
     if coding.numbering is not None and found not in (None, coding.numbering):
         raise ExportError(
             f"{place}: {edit('quality', coding.numbering)} in the site file, but the column holds "
@@ -125,11 +152,12 @@ def _codes_of(different: Sequence[str], coding: Coding, place: str) -> list[int]
         for word in words
         if word.lower() not in coding.words and (number := _number(word)) is not None
     }
-    is_ua = coding.numbering == "opc_ua"
-    if coding.numbering is None:
-        _check_numbers(numbers, place)
-        # Where the site file gives numbers a meaning, the rest are not "all 0, so all good".
-        is_ua = _is_ua(numbers.values()) and (not coding.words or set(numbers.values()) != {0})
+    if coding.numbering is not None:
+        is_ua = coding.numbering == "opc_ua"
+    elif _is_rest(set(numbers.values()), coding):
+        is_ua = False
+    else:
+        is_ua = _is_ua(numbers, place)
     return [_code(word, numbers.get(word), coding, is_ua) for word in words]
 
 
@@ -143,7 +171,11 @@ def _code(word: str, number: int | None, coding: Coding, is_ua: bool) -> int:
         return _UA_SEVERITY.get((number & 0xFFFF_FFFF) >> 30, UNKNOWN) if is_inside else UNKNOWN
     if number is not None:
         return _DA_QUALITY.get((number & 0xFF) >> 6, UNKNOWN) if 0 <= number < 2**16 else UNKNOWN
-    first = "".join(sign if sign.isalpha() else " " for sign in word.lower()).split()
+    return _by_word(word)
+
+
+def _by_word(text: str) -> int:
+    first = "".join(sign if sign.isalpha() else " " for sign in text.lower()).split()
     return _BY_WORD.get(first[0], UNKNOWN) if first else UNKNOWN
 
 
@@ -156,14 +188,35 @@ def _number(word: str) -> int | None:
         return None
 
 
-def _is_ua(numbers: Iterable[int]) -> bool:
-    found = set(numbers)
-    return found == {0} or any(number < 0 or number > 0xFFFF for number in found)
+def _is_rest(found: Collection[int], coding: Coding) -> bool:
+    """True for zeros beside texts that have a meaning: then not all are 0, so not all good."""
+    return bool(coding.words) and set(found) == {0}
 
 
-def _check_numbers(numbers: Mapping[str, int], place: str) -> None:
-    """Refuse 0 and 1: as good and bad they mean the opposite from one system to the next."""
+def _told_by(found: Collection[int]) -> Numbering | None:
+    """Return the numbering that all the different numbers of a file tell, None where open."""
+    if set(found) == {0}:
+        return "opc_ua"
+    is_older = any(64 <= number <= 255 for number in found)
+    is_ua = any(
+        number < 0 or number >= 2**30 or (number >= 2**16 and number % 2**16 == 0)
+        for number in found
+    )
+    if is_ua != is_older and (is_ua or max(found) <= 255):
+        return "opc_ua" if is_ua else "older_numbers"
+    return None
+
+
+def _is_ua(numbers: Mapping[str, int], place: str) -> bool:
+    """True where the numbers of a file are OPC UA's.
+
+    0 and 1 are asked for by their own question: as good and bad they mean the opposite from one
+    system to the next. Of other numbers 0 is good in the one numbering and bad in the other.
+    """
     found = set(numbers.values())
+    told = _told_by(found)
+    if told is not None or not found:
+        return told == "opc_ua"
     if 1 in found and found <= {0, 1}:
         one = next(word for word, number in numbers.items() if number == 1)
         raise ExportError(
@@ -171,3 +224,8 @@ def _check_numbers(numbers: Mapping[str, int], place: str) -> None:
             f"if 1 is good, give {edit('quality_good', [one])} in the site file; if 0 is good, "
             f"{edit('quality_good', ['0'])}."
         )
+    raise ExportError(
+        f"{place}: the quality numbers {listed(sorted(numbers, key=numbers.__getitem__))} leave "
+        f"open how they are meant; give {edit('quality', 'older_numbers')} (192 is good, 0 is bad) "
+        'or "opc_ua" (0 is good) in the site file.'
+    )

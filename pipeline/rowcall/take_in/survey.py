@@ -13,10 +13,11 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.layout import Layout
-from rowcall.take_in.quality import quality_codes
+from rowcall.take_in.pins import shown
+from rowcall.take_in.quality import settled
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.times import settle_order
-from rowcall.take_in.values import settled_decimal
+from rowcall.take_in.values import plain_points, settled_decimal
 
 _DATE_CELL = 11  # characters; a date of numbers is shorter
 _MOST_QUALITIES = 10_000  # different texts; a hundred would be many. Chosen.
@@ -36,6 +37,7 @@ class _Seen:
 
     dates: dict[str, None] = field(default_factory=dict)
     values: dict[str, str] = field(default_factory=dict)  # by shape
+    point: list[str] = field(default_factory=list)  # a number with a decimal point
     qualities: dict[str, None] = field(default_factory=dict)
 
 
@@ -51,17 +53,15 @@ def survey(
     if layout.form.order_open or decimal is None or layout.quality:
         for table in tables():
             _look(file, table, layout, decimal is None, seen)
-    place = f"{file}, column {names[layout.time]!r}"
+    place = f"{file}, column {shown(names[layout.time])}"
     form = settle_order(pl.Series(list(seen.dates), dtype=pl.String), layout.form, place)
     coding = layout.coding
     if seen.qualities:
-        texts = list(seen.qualities)
-        named = f"{file}, column {names[next(iter(layout.quality.values()))]!r}"
-        codes = quality_codes(pl.Series(texts), coding, named).tolist()
-        told = {text.strip().lower(): code for text, code in zip(texts, codes, strict=True)}
-        coding = replace(coding, words=told | dict(coding.words))
+        named = f"{file}, column {shown(names[next(iter(layout.quality.values()))])}"
+        coding = settled(coding, list(seen.qualities), named)
     return Settled(
-        replace(layout, form=form, coding=coding), decimal or _decimal(file, seen.values.values())
+        replace(layout, form=form, coding=coding),
+        decimal or _decimal(file, [*seen.point, *seen.values.values()]),
     )
 
 
@@ -74,7 +74,7 @@ def _look(file: str, table: Table, layout: Layout, is_decimal_open: bool, seen: 
         seen.qualities |= dict.fromkeys(_different(table.frame[column(place)].cast(pl.String)))
         if len(seen.qualities) > _MOST_QUALITIES:
             raise ExportError(
-                f"{file}: the quality column {table.names[place]!r} holds more than "
+                f"{file}: the quality column {shown(table.names[place])} holds more than "
                 f"{_MOST_QUALITIES:,} different texts; give take_in.quality_column in the site "
                 "file."
             )
@@ -87,6 +87,8 @@ def _look_at_values(cells: pl.Series, seen: _Seen) -> None:
     """Keep one cell of each shape that may tell the decimal sign from that of thousands."""
     if cells.dtype != pl.String:
         return
+    if not seen.point:
+        seen.point += plain_points(cells)
     odd = cells.filter(cells.str.contains(r",|\..*\.").fill_null(False)).str.strip_chars()
     # How often a digit stands where is all that counts, and whether the number begins with 0.
     shapes = odd.str.replace_all(r"\d", "1").str.replace(r"^([+-]?)1", "${1}2")

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from rowcall.store.batch import SET_ASIDE_SCHEMA
+
+
+class Source(Protocol):
+    """The cells of a table as text."""
+
+    def cells(self, rows: npt.NDArray[np.int64]) -> pl.DataFrame:
+        """Return the cells of rows in any order, columns named as in the frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +31,7 @@ class Table:
         lines: i64, the line of each row where lines were left out, else None (one a row).
         set_aside: whole lines that are no rows, with the columns of `SET_ASIDE_SCHEMA`.
         separator: what goes between cells when a row is shown as text.
+        source: the cells as text, where the frame holds only the columns of the layout, typed.
     """
 
     names: tuple[str, ...]
@@ -31,6 +40,7 @@ class Table:
     lines: npt.NDArray[np.int64] | None
     set_aside: pl.DataFrame
     separator: str
+    source: Source | None = None
 
     def line_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Return the 1-based line of each of the rows of the frame."""
@@ -42,7 +52,10 @@ class Table:
             pl.col(column(place)).cast(pl.String).fill_null("").alias(column(place))
             for place in places
         ]
-        picked = self.frame.select(column(place) for place in places)[rows]
+        if self.source is None:
+            picked = self.frame.select(column(place) for place in places)[rows]
+        else:
+            picked = self.source.cells(rows)
         joined = pl.concat_str([column(place) for place in places], separator=self.separator)
         return picked.select(cells).select(joined).to_series()
 

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import codecs
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
+from rowcall.take_in.damage import is_damaged_utf8, marked
 from rowcall.take_in.packing import Readable, Unpacked
 from rowcall.take_in.pins import edit
 
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _ZIP = b"PK\x03\x04"
 _HEAD_BYTES = 4_096
+_TURNED_LINE_END = "\u0a00"  # U+000A with its bytes changed over; Unicode assigns it to no sign
 UTF8, WINDOWS = "utf-8", "cp1252"
 
 
@@ -27,19 +29,21 @@ class Writing:
         encoding: a name that Python knows.
         is_open: the encoding is only supposed, and gives way to `WINDOWS` where it does not fit.
         bare_cr: lines end with CR alone.
+        is_damaged: bytes that do not fit get a mark in their place.
     """
 
     encoding: str
     is_open: bool
     bare_cr: bool = False
+    is_damaged: bool = False
 
 
 def utf8_text(path: Path, raw: bytes, pins: TakeIn | None = None) -> bytes:
     """Return the content of a text export as UTF-8 with lines ended by LF or CR LF.
 
     gzip and Zstandard are unpacked; UTF-8 and UTF-16 byte order marks are removed; UTF-16 without
-    a mark is told by its zero bytes; what is not valid UTF-8 is read as Latin-1 (Windows code page
-    1252), unless the site file names the encoding.
+    a mark is told by its zero bytes. What is not valid UTF-8 is UTF-8 with some bytes damaged,
+    which get a mark in their place, or else Windows code page 1252, unless the site file names it.
 
     Raises:
         ExportError: empty, damaged or too large when unpacked, or not text at all.
@@ -60,8 +64,7 @@ def whole_text(file: str, data: bytes, pins: TakeIn) -> bytes:
         raise ExportError(f"{file}: the file is empty; export it again.")
     if data.startswith(_ZIP):
         raise ExportError(f"{file}: this is a zip archive; name it .zip, or unpack it first.")
-    writing = writing_of(data[:_HEAD_BYTES], pins.encoding)
-    text = _decoded(file, data, writing)
+    text = _decoded(file, data, writing_of_whole(file, data, pins.encoding))
     _check_no_zero(file, text, 1)
     if b"\n" not in text and b"\r" in text:
         text = text.replace(b"\r", b"\n")
@@ -80,8 +83,31 @@ def writing_of(head: bytes, encoding: str | None) -> Writing:
     return Writing(unmarked or UTF8, is_open=not unmarked)
 
 
+def writing_of_whole(file: str, data: bytes, encoding: str | None) -> Writing:
+    """Tell the encoding from the whole text, unless it is given.
+
+    Raises:
+        ExportError: it is UTF-8 neither plainly nor plainly not.
+    """
+    writing = writing_of(data[:_HEAD_BYTES], encoding)
+    if writing.encoding != UTF8 or data.isascii():
+        return writing
+    try:
+        data.decode(UTF8)
+    except UnicodeDecodeError:
+        return other_writing(file, [data], writing)
+    return writing
+
+
+def other_writing(file: str, blocks: Iterable[bytes], supposed: Writing) -> Writing:
+    """Tell how text is written that turned out not to be valid UTF-8; raises `ExportError`."""
+    if is_damaged_utf8(file, blocks, is_pinned=not supposed.is_open):
+        return replace(supposed, is_damaged=True)
+    return Writing(WINDOWS, is_open=False, bare_cr=supposed.bare_cr)
+
+
 class NotUtf8Error(Exception):
-    """A text supposed to be UTF-8 turned out not to be."""
+    """A text supposed to be UTF-8 turned out not to be, or not throughout."""
 
 
 def stream_writing(stream: Readable, encoding: str | None, longest: int) -> Writing:
@@ -101,9 +127,10 @@ def line_blocks(
 
     Raises:
         ExportError: not text, or a line longer than `longest` bytes.
-        NotUtf8Error: the encoding was only supposed to be UTF-8, and is not.
+        NotUtf8Error: it was supposed to be UTF-8, and is not.
     """
-    decoder = codecs.getincrementaldecoder(writing.encoding)()
+    errors = "surrogateescape" if writing.is_damaged else "strict"
+    decoder = codecs.getincrementaldecoder(writing.encoding)(errors)
     rest, line, begun = b"", 1, False
     while True:
         block = stream.read(block_bytes)
@@ -149,9 +176,9 @@ def _step(file: str, decoder: codecs.IncrementalDecoder, block: bytes, writing: 
     if writing.encoding == UTF8 and block.isascii() and decoder.getstate()[0] == b"" and block:
         return block
     try:
-        return decoder.decode(block, final=not block).encode()
+        return _in_step(file, marked(decoder.decode(block, final=not block))).encode()
     except UnicodeError as error:
-        if writing.is_open:
+        if writing.encoding == UTF8:
             raise NotUtf8Error from error
         raise ExportError(_damaged(file, writing.encoding, error)) from error
 
@@ -159,15 +186,24 @@ def _step(file: str, decoder: codecs.IncrementalDecoder, block: bytes, writing: 
 def _decoded(file: str, data: bytes, writing: Writing) -> bytes:
     if writing.encoding == UTF8:
         data = data.removeprefix(codecs.BOM_UTF8)
-        if data.isascii():
-            return data
+        return marked(data.decode(UTF8, "surrogateescape")).encode() if writing.is_damaged else data
+    if writing.encoding == WINDOWS:
+        return data.decode(WINDOWS, errors="replace").encode()
     try:
         text = data.decode(writing.encoding)
     except UnicodeError as error:
-        if writing.is_open or writing.encoding == WINDOWS:
-            return data.decode(WINDOWS, errors="replace").encode()
         raise ExportError(_damaged(file, writing.encoding, error)) from error
-    return data if writing.encoding == UTF8 else text.removeprefix("\ufeff").encode()
+    return _in_step(file, text).removeprefix("\ufeff").encode()
+
+
+def _in_step(file: str, text: str) -> str:
+    """Return text, unless it is UTF-16 read out of step: a byte too many turns line ends around."""
+    if _TURNED_LINE_END in text:
+        raise ExportError(
+            f"{file}: the UTF-16 text is damaged: bytes are missing or too many, so the rest of it "
+            "cannot be read; copy or export the file again."
+        )
+    return text
 
 
 def _damaged(file: str, encoding: str, error: UnicodeError) -> str:

@@ -9,17 +9,18 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.pins import edit, edit_of, listed, pinned_place, plain
+from rowcall.take_in.pins import edit, edit_of, listed, pinned_place, plain, shown
 from rowcall.take_in.time_forms import (
     TimeForm,
     common_form,
     given_form,
     is_clock,
     is_date,
+    is_pattern,
     likely_patterns,
     plain_pattern,
 )
-from rowcall.take_in.times import parse_times
+from rowcall.take_in.times import is_usable, parse_times
 
 # Plain words for the time column; compared after `plain`.
 TIME_WORDS = frozenset(
@@ -86,7 +87,7 @@ def find_time_column(
     """Find the time column, or the date's and the clock's, and how instants are written.
 
     Args:
-        typed: places of columns that are typed as instants, to which no pattern applies.
+        typed: places of columns typed as instants, dates or times of day: no pattern applies.
 
     Raises:
         ExportError: there is none, or more than one could be meant; says what settles it.
@@ -122,8 +123,18 @@ def _look(
         forms,
         [place for place, cells in enumerate(columns) if most([is_date(cell) for cell in cells])],
         [place for place, cells in enumerate(columns) if most([is_clock(cell) for cell in cells])],
-        given_form(pins.time_format) if pins.time_format else None,
+        _given(file, pins.time_format) if pins.time_format else None,
     )
+
+
+def _given(file: str, pattern: str) -> TimeForm:
+    form = given_form(pattern)
+    if not is_pattern(pattern) or not (form.epoch or is_usable(form)):
+        raise ExportError(
+            f"{file}: {edit('time_format', pattern)} in the site file is no pattern of date and "
+            "time; correct it, or take it out to have the form found."
+        )
+    return form
 
 
 def _alone(seen: _Seen) -> int | None:
@@ -160,23 +171,30 @@ def _joined(seen: _Seen, time: int | None, clock: int | None) -> tuple[int, int 
         return dates[0], clocks[0]
     if time is not None and not clocks:
         return time, None
+    raise ExportError(_no_pair(seen, time, clock, dates, clocks))
+
+
+def _no_pair(
+    seen: _Seen, time: int | None, clock: int | None, dates: Sequence[int], clocks: Sequence[int]
+) -> str:
+    """Say why no columns of dates and times of day were found, and what would tell them."""
     if time is None and clock is not None and seen.forms:
         whole = seen.names[next(iter(seen.forms))]
-        raise ExportError(
+        return (
             f"{seen.file}: {edit('clock_column', seen.names[clock])} in the site file, but the "
-            f"column {whole!r} holds both date and time of day; take that line out."
+            f"column {shown(whole)} holds both date and time of day; take that line out."
         )
     for places, key in ((dates, "time_column"), (clocks, "clock_column")):
         if len(places) > 1 and dates and clocks:
-            raise ExportError(
+            return (
                 f"{seen.file}: date and time of day stand apart, and the columns "
                 f"{listed([seen.names[place] for place in places])} could each be meant; name the "
                 f"right one in the site file, such as {edit(key, seen.names[places[0]])}."
             )
     if dates and not clocks:
-        raise ExportError(
-            f"{seen.file}: the column {seen.names[dates[0]]!r} holds dates without a time of day; "
-            "export the file with the time of each value."
+        return (
+            f"{seen.file}: the column {shown(seen.names[dates[0]])} holds dates without a time "
+            "of day; export the file with the time of each value."
         )
     likely = [
         pattern
@@ -187,7 +205,7 @@ def _joined(seen: _Seen, time: int | None, clock: int | None) -> tuple[int, int 
     advice = "give take_in.time_column and take_in.time_format in the site file"
     if likely:
         advice = f"if it is right, give {edit_of('time_format', likely)} in the site file"
-    raise ExportError(
+    return (
         f"{seen.file}: none of the columns {listed(seen.names)} holds times in a known form; "
         f"{advice}."
     )
@@ -198,13 +216,13 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
     cells = seen.cells(time, clock)
     found = seen.forms.get(time) if clock is None else common_form(cells)
     name = seen.names[time]
-    shown = cells[0] if cells else ""
+    example = cells[0] if cells else ""
     if seen.given is not None and not seen.fits(time, clock):
         likely = [plain_pattern(found)] if found else likely_patterns(cells)
         advice = f"set {edit_of('time_format', likely)}" if likely else "correct it"
         raise ExportError(
-            f"{seen.file}, column {name!r}: {edit('time_format', pins.time_format or '')} in the "
-            f"site file, but the column holds {shown!r}; {advice}."
+            f"{seen.file}, column {shown(name)}: {edit('time_format', pins.time_format or '')} in "
+            f"the site file, but the column holds {shown(example)}; {advice}."
         )
     if seen.given is not None and time not in seen.typed:
         return seen.given
@@ -212,7 +230,7 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
         likely = likely_patterns(cells)
         advice = f", such as {edit_of('time_format', likely)}" if likely else ""
         raise ExportError(
-            f"{seen.file}: the time column {name!r} holds {shown!r}, which is no known form of a "
-            f"time; give take_in.time_format in the site file{advice}."
+            f"{seen.file}: the time column {shown(name)} holds {shown(example)}, which is no known "
+            f"form of a time; give take_in.time_format in the site file{advice}."
         )
     return replace(found, day_first=pins.day_first) if found.order_open else found

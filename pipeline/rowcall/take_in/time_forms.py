@@ -23,6 +23,7 @@ _DATE = re.compile(rf"{_YMD}|{_NUM}|{_MON}|(?:19|20)\d{{6}}")
 _TIME_OF_DAY = re.compile(rf"\d{{1,2}}:\d{{2}}(?::\d{{2}}(?:[.,]\d+)?)?(?: ?[AaPp][Mm])?{_ZONE}")
 # Years 1990 to 2100: no two units of time since 1970 give numbers of the same size.
 _EPOCH_UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
+_DIRECTIVE = re.compile("%[aAbBcdfGHIjmMpSuUVwWxXyYzZ%]")
 _EPOCH_NAMES = {f"epoch {unit}": unit for unit in _EPOCH_UNITS}
 EPOCH_FIRST_S, EPOCH_LAST_S = 631_152_000, 4_102_444_800
 
@@ -84,6 +85,11 @@ def is_date(text: str) -> bool:
 def is_clock(text: str) -> bool:
     """True for a time of day without a date."""
     return _TIME_OF_DAY.fullmatch(text.strip()) is not None
+
+
+def is_pattern(pattern: str) -> bool:
+    """True where every "%" of a `take_in.time_format` begins a directive that Python knows."""
+    return pattern in _EPOCH_NAMES or "%" not in _DIRECTIVE.sub("", pattern)
 
 
 def given_form(pattern: str) -> TimeForm:

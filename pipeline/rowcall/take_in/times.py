@@ -12,12 +12,11 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
-from rowcall.take_in.pins import edit
+from rowcall.take_in.pins import edit, shown
 from rowcall.take_in.time_forms import (
     EPOCH_FIRST_S,
     EPOCH_LAST_S,
     TimeForm,
-    plain_pattern,
     swapped,
 )
 from rowcall.take_in.wall import to_utc
@@ -149,7 +148,7 @@ def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
         if (day_first, month_first) == (not form.day_first, form.day_first):
             raise ExportError(
                 f"{place}: {edit('day_first', form.day_first)} in the site file, but no date "
-                f"bears it out and some contradict it (the first is {example!r}); "
+                f"bears it out and some contradict it (the first is {shown(example)}); "
                 f"set {edit('day_first', not form.day_first)}."
             )
         return Order(form.day_first, "by take_in.day_first of the site file")
@@ -160,7 +159,7 @@ def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
         return Order(True, "by the custom of dates with points; no date contradicts or proves it")
     found = "fit neither order throughout" if day_first else "could be day-first or month-first"
     raise ExportError(
-        f"{place}: dates such as {example!r} {found}; give {edit('day_first', True)} "
+        f"{place}: dates such as {shown(example)} {found}; give {edit('day_first', True)} "
         "(or false) in the site file."
     )
 
@@ -190,14 +189,17 @@ def parse_times(cells: pl.Series, form: TimeForm) -> Parsed:
     return Parsed(parsed, form.has_offset)
 
 
-def _strptime(text: pl.Series, pattern: str) -> pl.Series:
+def is_usable(form: TimeForm) -> bool:
+    """True where times can be read by the pattern of a form, whichever they are."""
     try:
-        parsed = text.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
-    except pl.exceptions.PolarsError as error:
-        raise ExportError(
-            f"take_in.time_format {plain_pattern(TimeForm(pattern))!r} in the site file is not a "
-            f"usable pattern of date and time ({error})."
-        ) from error
+        _strptime(pl.Series(["0"]), form.pattern)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
+        return False
+    return True
+
+
+def _strptime(text: pl.Series, pattern: str) -> pl.Series:
+    parsed = text.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
     return parsed.to_physical()
 
 

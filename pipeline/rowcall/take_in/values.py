@@ -13,7 +13,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
-from rowcall.take_in.pins import edit
+from rowcall.take_in.pins import edit, shown
 
 # Words that exports put in the place of a number when there was none; compared in lower case
 # without what is neither letter nor digit.
@@ -31,17 +31,19 @@ _SWITCH_WORDS = {
 }
 # Between thousands: apostrophes, and blanks of every width (no-break, thin, narrow no-break).
 _GAPS = "'\u2019 \u00a0\u2009\u202f"
+_FIRST = r"[1-9]\d{0,2}"  # a number whose thousands are set apart begins with no 0
 _GROUPED = {
-    ".": re.compile(rf"[+-]?\d{{1,3}}(?:([,{_GAPS}])\d{{3}})(?:\1\d{{3}})*(?:\.\d+)?"),
-    ",": re.compile(rf"[+-]?\d{{1,3}}(?:([.{_GAPS}])\d{{3}})(?:\1\d{{3}})*(?:,\d+)?"),
+    ".": re.compile(rf"[+-]?{_FIRST}(?:([,{_GAPS}])\d{{3}})(?:\1\d{{3}})*(?:\.\d+)?"),
+    ",": re.compile(rf"[+-]?{_FIRST}(?:([.{_GAPS}])\d{{3}})(?:\1\d{{3}})*(?:,\d+)?"),
 }
+_POINT_GROUPS = rf"^[+-]?{_FIRST}(?:\.\d{{3}})+$"
 _COMMA_DECIMAL = re.compile(
     r"[+-]?(?:0\d*|\d{4,}|\d{0,3}(?=,(?!\d{3}$))"
-    rf"|\d{{1,3}}(?:[.{_GAPS}]\d{{3}})+),\d+(?:[eE][+-]?\d+)?"
-    r"|[+-]?\d{1,3}(?:\.\d{3}){2,}"
+    rf"|{_FIRST}(?:[.{_GAPS}]\d{{3}})+),\d+(?:[eE][+-]?\d+)?"
+    rf"|[+-]?{_FIRST}(?:\.\d{{3}}){{2,}}"
 )
-_COMMA_GROUPS = re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:,\d{3}|\.\d+)")
-_POINT_DECIMAL = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?|[+-]?\d{1,3}(?:,\d{3})+\.\d+")
+_COMMA_GROUPS = re.compile(rf"[+-]?{_FIRST}(?:,\d{{3}})+(?:,\d{{3}}|\.\d+)")
+_POINT_DECIMAL = re.compile(rf"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?|[+-]?{_FIRST}(?:,\d{{3}})+\.\d+")
 _PERCENT = re.compile(rf"(.*\d)[{_GAPS}]?%")
 
 
@@ -80,7 +82,9 @@ def values_of(
         ExportError: `decimal` is None and the columns leave open which sign it is.
     """
     texts = [
-        cells.cast(pl.String) if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) else cells
+        cells.cast(pl.String)
+        if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) or cells.dtype.is_temporal()
+        else cells
         for cells in columns
     ]
     numbers = _cast(texts, decimal or ".")
@@ -111,19 +115,33 @@ def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], 
         place: names the file, for messages.
     """
     unread = [cell.removesuffix("%").rstrip() for cell in _unread(columns, numbers)]
-    shown = [cell for cell in unread if "," in cell or cell.count(".") > 1]
-    by_comma = [cell for cell in shown if _COMMA_DECIMAL.fullmatch(cell)]
-    in_groups = [cell for cell in shown if _COMMA_GROUPS.fullmatch(cell)]
-    open_ = [cell for cell in shown if _GROUPED["."].fullmatch(cell)]
-    if by_comma and not in_groups:
+    odd = [cell for cell in unread if "," in cell or cell.count(".") > 1]
+    by_comma = [cell for cell in odd if _COMMA_DECIMAL.fullmatch(cell)]
+    in_groups = [cell for cell in odd if _COMMA_GROUPS.fullmatch(cell)]
+    open_ = [cell for cell in odd if _GROUPED["."].fullmatch(cell)]
+    against = in_groups
+    if by_comma and not against:
+        against = [proof for cells in columns for proof in plain_points(cells)]
+    if by_comma and not against:
         return ","
     if not by_comma and (in_groups or not open_):
         return "."
-    both = f"{by_comma[0]!r} and {in_groups[0]!r}" if by_comma else f"{open_[0]!r}"
+    both = f"{shown(by_comma[0])} and {shown(against[0])}" if by_comma else f"{shown(open_[0])}"
     raise ExportError(
         f"{place}: values such as {both} leave open whether the comma is the decimal sign; "
         f'give {edit("decimal", ",")} (or ".") in the site file.'
     )
+
+
+def plain_points(cells: pl.Series) -> list[str]:
+    """Return a number of a column whose point can but be the decimal sign; nothing without one."""
+    if cells.dtype != pl.String:
+        return []
+    pointed = cells.filter(cells.str.contains(".", literal=True).fill_null(False))
+    bare = pointed.str.strip_chars().str.strip_chars_end("%").str.strip_chars_end()
+    is_number = bare.cast(pl.Float64, strict=False).is_not_null()
+    found: list[str] = bare.filter(is_number & ~bare.str.contains(_POINT_GROUPS)).head(1).to_list()
+    return found
 
 
 def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> None:
@@ -147,7 +165,7 @@ def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> Non
         return
     raise ExportError(
         f"{place}: {edit('decimal', decimal)} in the site file, but values such as "
-        f"{against[0]!r} are written otherwise, and none bears it out; "
+        f"{shown(against[0])} are written otherwise, and none bears it out; "
         f"set {edit('decimal', ',' if decimal == '.' else '.')}."
     )
 

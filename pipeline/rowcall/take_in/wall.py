@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -114,15 +114,28 @@ def _second_pass(
         wall_us < change.past_wall + 86_400 * _SECOND_US
     )
     rows = np.flatnonzero(near)
-    groups = [rows]
-    if sequence is not None and not _is_one_sequence(wall_us[rows], inside[rows]):
-        order = rows[np.argsort(sequence[rows], kind="stable")]
-        groups = np.split(order, np.flatnonzero(np.diff(sequence[order])) + 1)
-    for group in groups:
-        doubled = inside[group]
-        if doubled.any():
-            late, open_ = _split(wall_us[group], doubled, change)
-            second[group[late]], unclear[group[open_]] = True, True
+    tags = np.zeros(len(rows), np.int64) if sequence is None else sequence[rows]
+    if sequence is None or _is_one_sequence(wall_us[rows], inside[rows]):
+        whole = _split(wall_us[rows], inside[rows], change, tags)
+        if sequence is None or not whole.is_in_no_order:
+            second[rows[whole.late]], unclear[rows[whole.unclear]] = True, True
+            return second, unclear
+    order = np.argsort(tags, kind="stable")
+    groups = [
+        rows[group]
+        for group in np.split(order, np.flatnonzero(np.diff(tags[order])) + 1)
+        if inside[rows[group]].any()
+    ]
+    splits = [
+        _split(wall_us[group], inside[group], change, np.zeros(len(group), np.int64))
+        for group in groups
+    ]
+    has_two = any(split.late.any() and not split.is_one_pass for split in splits)
+    for group, split in zip(groups, splits, strict=True):
+        second[group[split.late]] = True
+        # Where other tags went through the hour twice, one pass alone does not tell which it is.
+        open_ = inside[group] if has_two and split.is_one_pass else split.unclear
+        unclear[group[open_]] = True
     return second, unclear
 
 
@@ -132,24 +145,59 @@ def _is_one_sequence(wall_us: Longs, inside: Mask) -> bool:
     return bool((steps >= -_STEP_BACK_US).all() or (steps <= _STEP_BACK_US).all())
 
 
-def _split(wall_us: Longs, doubled: Mask, change: Change) -> tuple[Mask, Mask]:
-    """Split the doubled hour of one sequence in file order, as masks (second pass, unclear)."""
-    if wall_us[-1] < wall_us[0]:  # newest first
-        late, unclear = _split(wall_us[::-1], doubled[::-1], change)
-        return late[::-1], unclear[::-1]
-    none = np.zeros(len(wall_us), np.bool_)
+@dataclass(frozen=True, slots=True)
+class _Passes:
+    """The doubled hour of one sequence in file order, as masks of its rows.
+
+    `is_one_pass`: there was nothing to split; `is_in_no_order`: the time runs back again and again.
+    """
+
+    late: Mask
+    unclear: Mask
+    is_one_pass: bool = False
+    is_in_no_order: bool = False
+
+
+def _split(wall_us: Longs, doubled: Mask, change: Change, tags: npt.NDArray[np.integer]) -> _Passes:
+    """Split the doubled hour of one sequence in file order."""
+    if len(wall_us) and wall_us[-1] < wall_us[0]:  # newest first
+        turned = _split(wall_us[::-1], doubled[::-1], change, tags[::-1])
+        return replace(turned, late=turned.late[::-1], unclear=turned.unclear[::-1])
+    late, unclear = np.zeros(len(wall_us), np.bool_), np.zeros(len(wall_us), np.bool_)
     rows = np.flatnonzero(doubled)
     steps = np.diff(wall_us[rows])
     backs = np.flatnonzero(steps < -_STEP_BACK_US)
-    if len(rows) == 2 and steps[0] == 0:  # hourly points: the same wall time once a pass
-        backs = np.array([0])
     if len(backs) == 1:
-        late = none.copy()
         late[rows[backs[0] + 1 :]] = True
-        return late, none
-    if len(backs) > 1:  # the rows are in no order that could tell
-        return none, doubled
+        return _Passes(late, unclear)
+    if len(backs) > 1:
+        return _Passes(late, doubled, is_in_no_order=True)
+    again, repeated = _repeats(wall_us[rows], tags[rows])
+    if repeated.any() and not steps.any() and _is_behind(again, repeated):
+        late[rows[np.flatnonzero(again)[0] :]] = True  # hourly points: one wall time, twice
+        return _Passes(late, unclear)
+    if 2 * repeated.sum() > len(rows):  # as where the rows were sorted by wall time
+        return _Passes(late, doubled)
+    unclear[rows[repeated]] = True
     # One pass only: the first if the file comes from before it, the second if it goes on after.
-    if (wall_us < change.first_wall).any():
-        return none, none
-    return (doubled, none) if (wall_us >= change.past_wall).any() else (none, doubled)
+    if not (wall_us < change.first_wall).any():
+        is_second = (wall_us >= change.past_wall).any()
+        late, unclear = (doubled, unclear) if is_second else (late, doubled)
+    return _Passes(late, unclear, is_one_pass=True)
+
+
+def _repeats(wall_us: Longs, tags: npt.NDArray[np.integer]) -> tuple[Mask, Mask]:
+    """Return masks of rows that repeat tag and wall time of an earlier one, and of all such."""
+    order = np.lexsort((np.arange(len(tags)), wall_us, tags))
+    same = (np.diff(tags[order]) == 0) & (np.diff(wall_us[order]) == 0)
+    again, repeated = np.zeros(len(tags), np.bool_), np.zeros(len(tags), np.bool_)
+    again[order[1:][same]] = True
+    repeated[order[1:][same]] = repeated[order[:-1][same]] = True
+    return again, repeated
+
+
+def _is_behind(again: Mask, repeated: Mask) -> bool:
+    """True where each row comes twice at most, and all of the repeats behind all of the firsts."""
+    firsts = np.flatnonzero(repeated & ~again)
+    seconds = np.flatnonzero(again)
+    return len(firsts) == len(seconds) and bool(firsts[-1] < seconds[0])

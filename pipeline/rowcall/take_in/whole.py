@@ -8,28 +8,15 @@ from zoneinfo import ZoneInfo
 
 from rowcall.site import TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
-from rowcall.take_in.opening import open_parquet, open_text
-from rowcall.take_in.packing import Unpacked, check_size, is_packed
+from rowcall.take_in.opening import open_parquet, text_head
+from rowcall.take_in.packing import Unpacked, is_packed
 from rowcall.take_in.parquet_footer import memory_bytes, open_checked
 from rowcall.take_in.pieces import Piece
+from rowcall.take_in.pins import shown
 from rowcall.take_in.text import whole_text
+from rowcall.take_in.text_tables import text_tables
 from rowcall.take_in.times import Bounds, settle_order
-
-
-def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
-    """Return an export's content as it lies on disk, None where it would take too much memory.
-
-    Args:
-        most: the largest content in bytes, as text or as columns of numbers, that is held whole.
-
-    Raises:
-        ExportError: it is larger than the site file allows.
-    """
-    check_size(piece.name, piece.size_bytes, piece.packed_bytes, pins.largest_unpacked)
-    if piece.size_bytes > most:
-        return None
-    with piece.open() as stream:
-        return stream.read()
+from rowcall.take_in.typed_lines import read_typed
 
 
 def assemble_whole(
@@ -44,6 +31,7 @@ def assemble_whole(
         if memory_bytes(open_checked(piece.name, io.BytesIO(raw), len(raw), pins)) > most:
             return None
         opened = open_parquet(piece.name, raw, pins)
+        table, layout = opened.table, opened.layout
     else:
         data = raw
         if is_packed(raw[:4]):
@@ -51,9 +39,12 @@ def assemble_whole(
                 data = stream.read(most + 1)
             if len(data) > most:
                 return None
-        opened = open_text(piece.name, whole_text(piece.name, data, pins), pins)
-    table, layout = opened.table, opened.layout
-    place = f"{piece.name}, column {table.names[layout.time]!r}"
+        text = whole_text(piece.name, data, pins)
+        head, layout = text_head(piece.name, text, pins)
+        table = read_typed(piece.name, text, head, layout, pins.decimal) or next(
+            text_tables(piece.name, [text], head, layout.time)
+        )
+    place = f"{piece.name}, column {shown(table.names[layout.time])}"
     form = settle_order(layout.time_cells(table.frame), layout.form, place)
     settled = replace(layout, form=form, bounds=bounds)
     return assemble(piece.name, table, settled, zone, pins.decimal)

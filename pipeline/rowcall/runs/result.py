@@ -1,0 +1,42 @@
+"""What a run did, told also where it had to stop half-way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from rowcall.errors import CutShortError, RowcallError, told
+
+
+@dataclass(slots=True)
+class RunResult:
+    """What a run did: the files it took in, the reports it wrote, and what went short.
+
+    Attributes:
+        stored: how many exports were taken in.
+        unusable, not_mailed: plain sentences.
+    """
+
+    stored: int = 0
+    reports: list[Path] = field(default_factory=list)
+    unusable: list[str] = field(default_factory=list)
+    not_mailed: list[str] = field(default_factory=list)
+
+
+@contextmanager
+def telling_what_was_done(result: RunResult) -> Iterator[None]:
+    """Let a failure say what the run had done before, where it had done anything.
+
+    Raises:
+        CutShortError: a `RowcallError` or `OSError` (its cause) left the block after something
+            was done.
+    """
+    try:
+        yield
+    except (RowcallError, OSError) as error:
+        if not result.stored and not result.reports:
+            raise
+        message = told(error) if isinstance(error, OSError) else str(error)
+        raise CutShortError(message, result) from error

@@ -1,0 +1,189 @@
+"""Storing one export: a small one as a whole, one too large for memory slice by slice."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from threading import Event
+from typing import TypeAlias
+
+import polars as pl
+
+from rowcall.day_report import FileNote
+from rowcall.errors import ExportError, printable
+from rowcall.store.ahead import Again, lying_ahead, note_ahead
+from rowcall.store.batch import Export, Part
+from rowcall.store.ledger import find_file, has_size
+from rowcall.store.staging import Staging, staging
+from rowcall.store.writing import store_export
+from rowcall.take_in.advice import advice
+from rowcall.take_in.assemble import Assembled
+from rowcall.take_in.large import Staged, first_aside, parts, stage
+from rowcall.take_in.outcome import Outcome, Run
+from rowcall.take_in.pieces import Piece, reading
+from rowcall.take_in.pins import shown
+from rowcall.take_in.times import FUTURE, Bounds
+from rowcall.take_in.watching import Watched
+from rowcall.take_in.whole import assemble_whole
+
+Stored: TypeAlias = tuple[Outcome, FileNote, str]
+
+
+def store_piece(run: Run, watched: Watched, content: Future[bytes | None]) -> Stored:
+    """Store an export, or say that it is known.
+
+    Args:
+        content: as it lies on disk, None where that does not fit in memory.
+
+    Raises:
+        ExportError: it cannot be read, or nothing of it can be used.
+        ChangedError: it changed while it was being read; nothing of it was stored.
+    """
+    if watched.piece.problem:
+        raise ExportError(watched.piece.problem)
+    raw = content.result()
+    if raw is None:
+        return _store_large(run, watched)
+    watched.check()  # from here on only `raw` counts, of which the digest is taken too
+    return _store_whole(run, watched, raw)
+
+
+def _store_whole(run: Run, watched: Watched, raw: bytes) -> Stored:
+    """Store an export that fits in memory; `raw` is its content as it lies on disk."""
+    piece, zone, pins = watched.piece, run.site.plant.zone, run.site.pins
+
+    def read(bounds: Bounds) -> Assembled | None:
+        return assemble_whole(piece, raw, pins, zone, bounds, run.memory.whole_bytes)
+
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        # The digest runs beside the reading: hashing does not hold the interpreter's lock.
+        hashing = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
+        known, again = _known(run, len(raw), hashing.result)
+        if known is not None and again is None:
+            return Outcome.KNOWN, known, ""
+        assembled = read(_bounds(run, again))
+        if assembled is None:
+            return _store_large(run, watched)
+        sha256 = hashing.result()
+    aside, rows_read = assembled.set_aside, assembled.rows_read
+    if again is not None:
+        aside = aside.filter(pl.col("line").is_in(again.lines.implode()))
+        rows_read = len(assembled.batch) + aside.height
+    elif not len(assembled.batch):
+        raise ExportError(_nothing_usable(piece.name, rows_read, aside))
+    part = Part(assembled.batch, aside)
+    note = store_export(run.store, _export(run, piece, sha256, rows_read, [part]), again)
+    if (aside["reason"] == FUTURE).any():
+        ahead = read(_beyond(run))
+        times = ahead.batch.time_us if ahead is not None else ()
+        _note_ahead(run, sha256, min(times, default=None))
+    lines = assembled.jump_lines
+    jumps = (len(lines), int(lines[0]) if len(lines) else 0)
+    return Outcome.STORED, note, _told(piece.name, note, again, *jumps)
+
+
+def _store_large(run: Run, watched: Watched) -> Stored:
+    """Store an export that does not fit in memory, and is read more than once."""
+    given_up, piece = Event(), watched.piece
+    with reading(piece), ThreadPoolExecutor(max_workers=1) as pool:
+        try:
+            return _store_staged(run, watched, pool.submit(piece.sha256, given_up))
+        finally:
+            given_up.set()  # a file that is refused at once need not be read to its end
+
+
+def _store_staged(run: Run, watched: Watched, hashing: Future[str]) -> Stored:
+    piece = watched.piece
+    known, again = _known(run, piece.size_bytes, hashing.result)
+    if known is not None and again is None:
+        return Outcome.KNOWN, known, ""
+    # Reading is told apart within: a file that cannot be read is no fault of the disk.
+    with staging(run.store) as to, reading(piece):
+        staged = _staged(run, piece, _bounds(run, again), to)
+        pieces, rows_read = parts(staged, to, run.memory), staged.rows_read
+        if again is not None:
+            rows_read = to.count + to.count_aside(again.lines)
+            pieces = (again.only(part) for part in pieces)
+        elif not to.count:
+            raise ExportError(_nothing_usable(piece.name, rows_read, first_aside(staged, to)))
+        is_ahead = to.has_aside(FUTURE)
+        export = _export(run, piece, hashing.result(), rows_read, watched.checked(pieces))
+        note = store_export(run.store, export, again)
+        if is_ahead:
+            to.clear()
+            _staged(run, piece, _beyond(run), to)
+            _note_ahead(run, note.sha256, to.first_us())
+        return Outcome.STORED, note, _told(piece.name, note, again, *staged.jumps)
+
+
+def _staged(run: Run, piece: Piece, bounds: Bounds, to: Staging) -> Staged:
+    return stage(piece, run.site.pins, run.site.plant.zone, bounds, run.memory, to)
+
+
+def _known(
+    run: Run, size_bytes: int, digest: Callable[[], str]
+) -> tuple[FileNote | None, Again | None]:
+    """Return the ledger's line on a content that is known, and what of it has come due since."""
+    known = find_file(run.store, digest()) if has_size(run.store, size_bytes) else None
+    if known is None:
+        return None, None
+    until_us, tolerance_s = _present(run).last_us, run.site.take_in.future_tolerance
+    return known, lying_ahead(run.store, known.sha256, FUTURE, until_us, tolerance_s)
+
+
+def _present(run: Run) -> Bounds:
+    """The instants that can be true."""
+    pins = run.site.take_in
+    return Bounds.of(pins.earliest, run.now, pins.future_tolerance)
+
+
+def _bounds(run: Run, again: Again | None) -> Bounds:
+    return _present(run) if again is None else Bounds(again.until_us + 1, _present(run).last_us)
+
+
+def _beyond(run: Run) -> Bounds:
+    """The instants that lie ahead."""
+    return Bounds(_present(run).last_us + 1)
+
+
+def _note_ahead(run: Run, sha256: str, first_us: int | None) -> None:
+    note_ahead(run.store, sha256, _present(run).last_us, first_us)
+
+
+def _export(run: Run, piece: Piece, sha256: str, rows_read: int, content: Iterable[Part]) -> Export:
+    return Export(
+        name=piece.name,
+        sha256=sha256,
+        size_bytes=piece.size_bytes,
+        taken_in_at=run.now,
+        zone=run.site.plant.zone,
+        rows_read=rows_read,
+        parts=content,
+    )
+
+
+def _told(file: str, note: FileNote, again: Again | None, jumps: int, first: int) -> str:
+    """Say what is worth saying of a stored export, nothing where it is as usual."""
+    if again is not None:
+        return printable(
+            f"{file}: {note.rows_read:,} rows that lay ahead of the clock when it was first read "
+            f"are taken in again; {note.set_aside:,} of them are still set aside."
+        )
+    if not jumps:
+        return ""
+    return printable(
+        f"{file}: stored; the time runs back {jumps:,} times (first on line {first}), "
+        "as where a clock was set back; of samples at one instant the last one counts."
+    )
+
+
+def _nothing_usable(file: str, rows_read: int, aside: pl.DataFrame) -> str:
+    if not aside.height:
+        return f"{file}: the file holds no values; export it again."
+    line, name, raw, reason = aside.sort("line").row(0)
+    place = f"line {line}" + (f", column {shown(name)}" if name else "")
+    return (
+        f"{file}: none of its {rows_read:,} rows can be used; the first is "
+        f"{place}: {reason} ({shown(raw, 80)}); {advice(reason)}."
+    )
