@@ -203,6 +203,7 @@ def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
         facts=daily_facts(baghouse, minutes, events),
         history=no_history() if history is None else history,
         fires_known=events.fires_known,
+        inferred=events.inferred,
     )
     return Studied(day=day, events=events, truth=export.truth)
 

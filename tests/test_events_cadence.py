@@ -216,5 +216,5 @@ def test_the_phase_is_that_of_the_peaks_scipy_finds() -> None:
     # A sample taken while the valve opens splits a fall of 1.3 bar in two.
     assert apart.max() <= 1.0
     assert (apart == 0).mean() > 0.95
-    assert cadence.low_s.size == day.fire_s.size
+    assert abs(cadence.low_s.size - day.fire_s.size) <= 1  # the last may lie at the very end
     assert peaks.size >= 0.99 * day.fire_s.size

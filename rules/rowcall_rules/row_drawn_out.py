@@ -81,10 +81,7 @@ RULE = Rule(
     name="row_drawn_out",
     title="Row's valve closes late",
     looks_for="A drop that is deeper than the peers' and reaches its minimum later.",
-    needs=(
-        Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
-        Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
-    ),
+    needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
     thresholds=(
         Threshold(
             "min_pulses", "20", Dimension.RATIO, "answered pulses before a verdict", "chosen"

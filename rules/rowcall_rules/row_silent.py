@@ -158,10 +158,7 @@ RULE = Rule(
     name="row_silent",
     title="Row does not answer its pulse",
     looks_for="Fires of a row after which header pressure does not drop.",
-    needs=(
-        Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
-        Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
-    ),
+    needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
     thresholds=(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses heard before a verdict", "chosen"),
         Threshold(

@@ -91,6 +91,7 @@ def lay_grid(falls: Falls, bouts: Bouts) -> Grid:
     expected, audible = expected * near, audible * near
     heard = audible >= max(_HEARD * noise_pa, falls.floor_pa)
     heard &= falls.high_s[covers] - falls.low_s[covers] <= WIDEST * falls.step_s
+    heard &= (time_s > falls.low_s[0]) & (time_s <= falls.high_s[-1])
     share = fall / expected
     seen = (share >= SEEN_SHARE) & (fall > 2 * noise_pa)
     heard |= seen & (fall > _HEARD * noise_pa)
@@ -180,6 +181,7 @@ def _greatest_near(falls: Falls, time_s: Floats, half_s: Floats) -> tuple[Floats
     width = max(1, min(int((end - begin).max()), 64))
     column = begin[:, None] + np.arange(width)[None, :]
     inside = column < np.maximum(end, begin + 1)[:, None]
+    inside &= column < falls.fall_pa.size
     column = np.minimum(column, falls.fall_pa.size - 1)
     values = np.where(inside, falls.fall_pa[column], -np.inf)
     best = np.argmax(values, axis=1)

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from rowcall.events.cadence_fires import infer_fires
 from rowcall.events.clock_offset import ClockOffset, clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.fires import Fires, find_fires
-from rowcall.events.pulses import PULSE_COLUMNS, find_drops, measure_pulses
-from rowcall.model import Signal
+from rowcall.events.pulses import PULSE_COLUMNS, measure_pulses
+from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 
 Signals = Mapping[tuple[Role, int, int], Signal]
@@ -23,13 +24,15 @@ class Events:
     """Pulses and cycles of a day (see `BaghouseDay`) and how their times were found.
 
     clock_offsets: per compartment (0: shared header) what was added to the fire times.
-    fires_known: True where bits or counters tell every fire; False where only drops do.
+    fires_known: True where bits, counters or the cadence tell every fire.
+    inferred: by compartment, how rows were told where neither bits nor counters do.
     """
 
     pulses: pl.DataFrame
     cycles: pl.DataFrame
     clock_offsets: Mapping[int, ClockOffset]
     fires_known: bool
+    inferred: Mapping[int, Inferred]
 
 
 def find_events(
@@ -41,26 +44,34 @@ def find_events(
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
     tables, offsets = [], {}
+    inferred: dict[int, Inferred] = {}
+    is_complete = fires is None or fires.is_complete
     for own, header in sorted(headers.items()):
         served = (
             [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
         )
         if fires is None:
-            mine = find_drops(header, own or 1)
+            told = infer_fires(baghouse, header, own, served)
+            inferred |= told.inferred
+            is_complete &= told.fires.is_complete
+            tables.append(told.corrected(measure_pulses(header, told.fires)))
         else:
             mine = fires.pick(np.isin(fires.compartment, served))
             offset = clock_offset(header, mine)
             if offset is not None:
                 offsets[own] = offset
                 mine = mine.shifted(offset.offset_s)
-        tables.append(measure_pulses(header, mine))
+            tables.append(measure_pulses(header, mine))
+    if fires is None:
+        is_complete &= inferred.keys() == set(range(1, baghouse.compartments + 1))
     tables.append(_unheard(fires, headers))
     pulses = pl.concat(tables).sort("time_s", "compartment", "row")
     return Events(
         pulses=pulses,
-        cycles=find_cycles(baghouse, signals, pulses, minutes, fires is None or fires.is_complete),
+        cycles=find_cycles(baghouse, signals, pulses, minutes, fires is None or is_complete),
         clock_offsets=offsets,
-        fires_known=fires is not None and fires.is_complete,
+        fires_known=is_complete,
+        inferred=inferred,
     )
 
 

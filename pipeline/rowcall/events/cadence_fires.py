@@ -1,0 +1,115 @@
+"""The cadence of a header put to use: its fires, and how their row numbers are to be read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rowcall.events.cadence import Cadence, find_cadence
+from rowcall.events.cadence_starts import Start
+from rowcall.events.fires import Fires
+from rowcall.events.pulses import find_drops
+from rowcall.model import Inferred, Signal
+from rowcall.site import Baghouse
+
+_WHOLE_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
+
+
+@dataclass(frozen=True, slots=True)
+class InferredFires:
+    """Fires of one header, and for each compartment on it how they were told."""
+
+    fires: Fires
+    inferred: Mapping[int, Inferred]
+    cadence: Cadence | None = None
+
+    def corrected(self, pulses: pl.DataFrame) -> pl.DataFrame:
+        """Return the pulses of these fires, those of far-apart samples judged by the cadence.
+
+        Such a fire is known to a sampling period only, so that its own samples do not tell whether
+        it was heard, nor how late its minimum came; the beats around it do.
+        """
+        if self.cadence is None or self.fires.is_complete:
+            return pulses
+        heard = pl.Series(self.cadence.heard)
+        return pulses.with_columns(
+            pl.when(heard).then(pl.Series(self.cadence.seen)).alias("answered"),
+            pl.when(heard).then("drop_pa").alias("drop_pa"),
+            pl.lit(None, pl.Float64).alias("min_delay_s"),
+        )
+
+
+def infer_fires(
+    baghouse: Baghouse, header: Signal, own: int, served: Sequence[int]
+) -> InferredFires:
+    """Return the fires of a header that no bit and no counter tells of.
+
+    Args:
+        own: compartment of the header, 0 where it serves several.
+        served: compartments that it serves.
+    """
+    n_rows = sum(baghouse.rows[c - 1] for c in served)
+    alone = len(served) == 1
+    cadence = find_cadence(
+        header,
+        n_rows,
+        order=_order(baghouse, served[0]) if alone else None,
+        interval_s=baghouse.cleaning.interval,
+    )
+    why = _unusable(cadence, n_rows, len(served))
+    if why:
+        told = Inferred(n_places=0, is_row=False, text=why)
+        return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+    is_row = cadence.anchor != "none"
+    fires = Fires(
+        cadence.low_s,
+        cadence.high_s,
+        np.full(cadence.place.size, served[0], np.int64),
+        cadence.row if is_row else cadence.place,
+        float(np.median(np.diff(header.time_s))) <= _WHOLE_STEP_S,
+    )
+    told = Inferred(cadence.n_places, is_row, _told(cadence))
+    return InferredFires(fires, {served[0]: told}, cadence)
+
+
+def _order(baghouse: Baghouse, compartment: int) -> tuple[int, ...] | None:
+    """Firing order of one compartment; those with fewer rows leave the higher numbers out."""
+    if baghouse.firing_order is None:
+        return None
+    n_rows = baghouse.rows[compartment - 1]
+    return tuple(row for row in baghouse.firing_order if row <= n_rows)
+
+
+def _unusable(cadence: Cadence, n_rows: int, n_served: int) -> str:
+    """Say why the cadence names neither rows nor places, '' where it does."""
+    if not cadence.is_found:
+        return cadence.reason
+    quiet = ", ".join(str(place) for place in cadence.silent)
+    seen = f"; of the {cadence.n_places} beats of a round, number {quiet} has no drop"
+    if n_served > 1:
+        return (
+            f"one header serves {n_served} compartments, so that a beat of its cadence tells "
+            f"neither compartment nor row{seen if quiet else ''}"
+        )
+    if cadence.n_places > n_rows:
+        return (
+            f"beats without a drop come round every {cadence.n_places} beats, while the site file "
+            f"has {n_rows} rows"
+        )
+    return ""
+
+
+def _told(cadence: Cadence) -> str:
+    """Say how places are counted and why they are no rows, or how rows were told."""
+    if cadence.anchor != "none":
+        return "rows are told from header pressure: the sequence starts anew after each rest"
+    if cadence.start in (Start.ENDLESS, Start.NEXT, Start.ANY):
+        hours, rest = divmod(round(float(cadence.low_s[0] + cadence.high_s[0]) / 2), 3600)
+        clock = f"{hours}:{rest // 60:02d}:{rest % 60:02d}"
+        count = f"counted from the beat {clock} after the day began"
+    else:
+        count = "after the sequence start"
+    return f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
