@@ -197,10 +197,10 @@ def test_noise_alone_has_no_cadence() -> None:
 @pytest.mark.parametrize("interval_s", [8.3, 12.37, 19.9])
 def test_the_interval_is_that_of_a_lomb_scargle_periodogram(interval_s: float) -> None:
     line = Line(interval_s=interval_s, jitter_s=0.0)
-    how = replace(HARD, seconds=7200.0)
+    how = replace(HARD, seconds=3600.0)
     day = train(line, how, 3)
     cadence = find_cadence(day.header, 12)
-    period = np.linspace(0.9 * interval_s, 1.1 * interval_s, 4001)
+    period = np.linspace(0.9 * interval_s, 1.1 * interval_s, 1001)
     value = day.header.value - day.header.value.mean()
     power = lombscargle(day.header.time_s, value, 2 * np.pi / period)
     assert cadence.interval_s == pytest.approx(period[np.argmax(power)], rel=2e-3)

@@ -46,6 +46,8 @@ Bools = npt.NDArray[np.bool_]
 _FEWEST_SAMPLES = 8
 _FEWEST_DROPS = 20  # chosen: fewer do not make a cadence
 _MOST_STEP = 0.55  # of the interval: samples further apart cannot tell neighbouring beats; chosen
+_FINE_S = 2.5  # samples closer than this see every drop; chosen: a recovery constant and more
+_FOLDED = 4.0  # times the set interval: further off, coarse samples have folded it; chosen
 _EXPLAINED = 0.8  # share of the drops that must keep the cadence; chosen
 _HEARD = 0.5  # share of the beats that must be heard; chosen
 _FEWEST_BEATS = 10  # heard beats of a place before it is called silent; chosen
@@ -124,6 +126,13 @@ def find_cadence(
     grid, reason = _grid(falls, n_rows)
     if grid is None:
         return nothing(n_rows, reason)
+    found_s = float(np.median(grid.interval_s))
+    if interval_s is not None and falls.step_s > _FINE_S and found_s > _FOLDED * interval_s:
+        return nothing(
+            n_rows,
+            f"drops every {found_s:.3g} s do not fit the set interval of {interval_s:.3g} s; "
+            f"samples every {falls.step_s:.3g} s may fold a faster cadence",
+        )
     return _laid_out(falls, grid, n_rows, order, start_row, isolated_rows)
 
 
