@@ -11,7 +11,7 @@ from scipy.signal import find_peaks as scipy_peaks
 from scipy.signal import lombscargle
 from trains import Line, Sampling, Train, train
 
-from rowcall.events.cadence import Cadence, find_cadence
+from rowcall.events.cadence import Cadence, find_cadence, find_cadences
 from rowcall.events.cadence_starts import Start
 from rowcall.model import Signal
 
@@ -156,6 +156,51 @@ def test_a_known_start_row_or_isolated_row_anchors() -> None:
     assert score(endless, cadence, 12, ORDER).row_share == 1.0
     two = train(replace(SILENT, silent=(4, 7)), PLAIN, 1)
     assert find_cadence(two.header, 12, order=ORDER, isolated_rows=(ORDER[3],)).anchor == "none"
+
+
+# Two controllers on one header.
+
+
+BOUTS = [
+    Line(n_rows=8, interval_s=10.0, silent=(3,), after_rest="next"),
+    Line(n_rows=8, interval_s=13.7, silent=(5,), after_rest="next"),
+]
+
+
+def test_compartments_fired_in_turn_are_one_train() -> None:
+    (one,) = find_cadences(train(SILENT, HARD, 1).header, (6, 6))
+    assert one.n_places == 12
+    assert len(one.silent) == 1
+
+
+def test_two_cadences_on_one_header_are_taken_apart() -> None:
+    day = train(BOUTS, PLAIN, 1)
+    trains = find_cadences(day.header, (8, 8))
+    assert [one.interval_s for one in trains] == pytest.approx([10.0, 13.7], abs=0.1)
+    for number, one in enumerate(trains):
+        mine = day.line == number
+        alone = replace(day, fire_s=day.fire_s[mine], place=day.place[mine])
+        own = score(alone, one, 8, ORDER)
+        assert own.silent == BOUTS[number].silent
+        assert own.place_share > 0.9
+
+
+def test_two_cadences_that_cannot_be_taken_apart_are_refused() -> None:
+    endless = [
+        replace(line, after_rest="none", interval_s=t)
+        for line, t in zip(BOUTS, (10.0, 13.0), strict=True)
+    ]
+    (one,) = find_cadences(train(endless, HARD, 1).header, (8, 8))
+    assert not one.is_found
+    assert "keep one cadence" in one.reason
+
+
+def test_uneven_firing_is_not_taken_for_silent_rows() -> None:
+    limping = [Line(n_rows=8, silent=(3,)), Line(n_rows=8, silent=(6,))]
+    for seed in range(4):
+        trains = find_cadences(train(limping, HARD, seed).header, (8, 8))
+        assert all(len(one.silent) <= 2 for one in trains)
+        assert all(one.reason for one in trains)
 
 
 # Where the site file does not fit, or nothing can be told, it says so.

@@ -17,10 +17,12 @@ What is assumed, and so what to doubt:
    common practice, no source. This is the only step from "place k of N" to a row, besides a start
    row or an isolated row that the caller knows.
 
+A header that serves several compartments may carry two such trains (`cadence_pair`); where they
+cannot be taken apart with nearly every drop explained, nothing is said of either.
+
 What it cannot tell: which of place 1 and place N is silent where the sequence starts anew (a bout
 that begins with a silent row looks like one that ends with it); every second row silent (it looks
-like a healthy train of twice the interval; the set interval may hint at it); two rows fired
-together.
+like a healthy train of twice the interval); two rows fired together.
 """
 
 from __future__ import annotations
@@ -32,24 +34,19 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.cadence_anchor import find_anchor
-from rowcall.events.cadence_beat import Bouts, common_interval, find_bouts
-from rowcall.events.cadence_drops import Falls, blind_seconds, find_falls, find_peaks
-from rowcall.events.cadence_grid import Grid, lay_grid, quieter
-from rowcall.events.cadence_rests import longer, without_rests
+from rowcall.events.cadence_drops import Falls, blind_seconds, find_falls
+from rowcall.events.cadence_grid import Grid
+from rowcall.events.cadence_pair import find_two_grids
+from rowcall.events.cadence_rests import longer
 from rowcall.events.cadence_round import common_round
 from rowcall.events.cadence_starts import Start, find_places, in_pieces
+from rowcall.events.cadence_train import find_train, why_not
 from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _FEWEST_SAMPLES = 8
-_FEWEST_DROPS = 20  # chosen: fewer do not make a cadence
-_MOST_STEP = 0.55  # of the interval: samples further apart cannot tell neighbouring beats; chosen
-_FINE_S = 2.5  # samples closer than this see every drop; chosen: a recovery constant and more
-_FOLDED = 4.0  # times the set interval: further off, coarse samples have folded it; chosen
-_EXPLAINED = 0.8  # share of the drops that must keep the cadence; chosen
-_HEARD = 0.5  # share of the beats that must be heard; chosen
 _FEWEST_BEATS = 10  # heard beats of a place before it is called silent; chosen
 _SILENT_SHARE = 0.25  # of them with a drop, at most: noise alone makes a few; chosen
 _REST = 2.5  # intervals without a beat that are a rest; less is a restart in mid-sequence
@@ -121,19 +118,34 @@ def find_cadence(
     if header.time_s.size < _FEWEST_SAMPLES:
         return nothing(n_rows, f"the header has only {header.time_s.size} samples")
     falls = find_falls(header)
-    if interval_s is not None and falls.step_s > _MOST_STEP * interval_s:
-        return nothing(n_rows, _too_far(falls.step_s, f"a set interval of {interval_s:.3g} s"))
-    grid, reason = _grid(falls, n_rows)
+    grid, reason = find_train(falls, n_rows, interval_s)
     if grid is None:
         return nothing(n_rows, reason)
-    found_s = float(np.median(grid.interval_s))
-    if interval_s is not None and falls.step_s > _FINE_S and found_s > _FOLDED * interval_s:
-        return nothing(
-            n_rows,
-            f"drops every {found_s:.3g} s do not fit the set interval of {interval_s:.3g} s; "
-            f"samples every {falls.step_s:.3g} s may fold a faster cadence",
-        )
     return _laid_out(falls, grid, n_rows, order, start_row, isolated_rows)
+
+
+def find_cadences(
+    header: Signal, rows: Sequence[int], *, interval_s: float | None = None
+) -> tuple[Cadence, ...]:
+    """Return the train of a header that serves several compartments, or two where two controllers
+    fire on it.
+
+    Args:
+        header: header pressure [Pa, gauge].
+        rows: rows of each compartment.
+        interval_s: as in `find_cadence`.
+    """
+    whole = find_cadence(header, sum(rows), interval_s=interval_s)
+    if whole.is_found or len(rows) != 2 or header.time_s.size < _FEWEST_SAMPLES:
+        return (whole,)
+    falls = find_falls(header)
+    grids = find_two_grids(falls, rows)
+    if grids is None or why_not(falls, *grids):
+        return (whole,)
+    return tuple(
+        _laid_out(falls, grid, n_rows, None, None, ())
+        for grid, n_rows in zip(grids, rows, strict=True)
+    )
 
 
 def nothing(n_rows: int, reason: str) -> Cadence:
@@ -144,44 +156,6 @@ def nothing(n_rows: int, reason: str) -> Cadence:
         none, none, whole, whole, whole, whole, flag, flag, n_rows, nan, nan, Start.UNTOLD,
         reason=reason,
     )  # fmt: skip
-
-
-def _grid(falls: Falls, n_rows: int) -> tuple[Grid | None, str]:
-    """Return the beats of the day, or None and why there are none."""
-    bouts, reason = _bouts(falls, n_rows)
-    if bouts is not None:
-        falls = quieter(falls, bouts)
-        bouts, reason = _bouts(falls, n_rows)
-    if bouts is None:
-        return None, reason
-    grid, interval_s = without_rests(lay_grid(falls, bouts), n_rows), _median(bouts.interval_s)
-    kept = float(grid.seen.sum()) / find_peaks(falls).size
-    if kept < _EXPLAINED:
-        return None, f"only {kept:.0%} of its drops keep one cadence, every {interval_s:.3g} s"
-    if float(np.mean(grid.heard)) < _HEARD:
-        return None, f"only {np.mean(grid.heard):.0%} of its beats fall where the header is heard"
-    return grid, ""
-
-
-def _bouts(falls: Falls, n_rows: int) -> tuple[Bouts | None, str]:
-    """Return the drops that keep a cadence, or None and why there are none."""
-    drops = find_peaks(falls)
-    if drops.size < _FEWEST_DROPS:
-        return None, f"only {drops.size} drops of header pressure stand out of its noise"
-    interval_s = common_interval((falls.low_s + falls.high_s)[drops] / 2, falls.step_s)
-    if interval_s is None:
-        return None, f"its {drops.size} drops keep no even cadence"
-    if falls.step_s > _MOST_STEP * interval_s:
-        return None, _too_far(falls.step_s, f"rows fired every {interval_s:.3g} s or less")
-    return find_bouts(falls, drops, interval_s, n_rows), ""
-
-
-def _too_far(step_s: float, what: str) -> str:
-    return f"samples every {step_s:.3g} s lie too far apart for {what}"
-
-
-def _median(values: Floats) -> float:
-    return float(np.median(values))
 
 
 def _laid_out(

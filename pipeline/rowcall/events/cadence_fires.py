@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from rowcall.events.cadence import Cadence, find_cadence
+from rowcall.events.cadence import Cadence, find_cadence, find_cadences
 from rowcall.events.cadence_starts import Start
 from rowcall.events.fires import Fires
 from rowcall.events.pulses import find_drops
@@ -51,15 +51,16 @@ def infer_fires(
         own: compartment of the header, 0 where it serves several.
         served: compartments that it serves.
     """
-    n_rows = sum(baghouse.rows[c - 1] for c in served)
-    alone = len(served) == 1
+    if len(served) > 1:
+        return _shared(baghouse, header, own, served)
+    n_rows = baghouse.rows[served[0] - 1]
     cadence = find_cadence(
         header,
         n_rows,
-        order=_order(baghouse, served[0]) if alone else None,
+        order=_order(baghouse, served[0]),
         interval_s=baghouse.cleaning.interval,
     )
-    why = _unusable(cadence, n_rows, len(served))
+    why = _unusable(cadence, n_rows)
     if why:
         told = Inferred(n_places=0, is_row=False, text=why)
         return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
@@ -75,6 +76,28 @@ def infer_fires(
     return InferredFires(fires, {served[0]: told}, cadence)
 
 
+def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int]) -> InferredFires:
+    """Return the drops of a shared header, and what its cadence tells of silent rows."""
+    rows = [baghouse.rows[c - 1] for c in served]
+    found = find_cadences(header, rows, interval_s=baghouse.cleaning.interval)
+    why = "; ".join(_round_words(cadence) for cadence in found)
+    if found[0].is_found:
+        why = (
+            f"one header serves {len(served)} compartments, so that a beat of its cadence tells "
+            f"neither compartment nor row: {why}"
+        )
+    told = Inferred(n_places=0, is_row=False, text=why)
+    return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+
+
+def _round_words(cadence: Cadence) -> str:
+    if not cadence.is_found:
+        return cadence.reason
+    quiet = ", ".join(str(place) for place in cadence.silent)
+    seen = f"number {quiet} has no drop" if quiet else "each has its drop"
+    return f"of the {cadence.n_places} beats of a round, {cadence.interval_s:.3g} s apart, {seen}"
+
+
 def _order(baghouse: Baghouse, compartment: int) -> tuple[int, ...] | None:
     """Firing order of one compartment; those with fewer rows leave the higher numbers out."""
     if baghouse.firing_order is None:
@@ -83,17 +106,10 @@ def _order(baghouse: Baghouse, compartment: int) -> tuple[int, ...] | None:
     return tuple(row for row in baghouse.firing_order if row <= n_rows)
 
 
-def _unusable(cadence: Cadence, n_rows: int, n_served: int) -> str:
+def _unusable(cadence: Cadence, n_rows: int) -> str:
     """Say why the cadence names neither rows nor places, '' where it does."""
     if not cadence.is_found:
         return cadence.reason
-    quiet = ", ".join(str(place) for place in cadence.silent)
-    seen = f"; of the {cadence.n_places} beats of a round, number {quiet} has no drop"
-    if n_served > 1:
-        return (
-            f"one header serves {n_served} compartments, so that a beat of its cadence tells "
-            f"neither compartment nor row{seen if quiet else ''}"
-        )
     if cadence.n_places > n_rows:
         return (
             f"beats without a drop come round every {cadence.n_places} beats, while the site file "

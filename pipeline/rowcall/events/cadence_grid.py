@@ -103,6 +103,17 @@ def lay_grid(falls: Falls, bouts: Bouts) -> Grid:
     return _trimmed(grid, fall > _EDGE * noise_pa)
 
 
+def on_beat(falls: Falls, drops: Ints, *grids: Grid) -> float:
+    """Return the share of the drops that lie on a beat of one of the grids."""
+    middle = (falls.low_s + falls.high_s)[drops] / 2
+    near = np.zeros(drops.size, np.bool_)
+    for grid in grids:
+        k = np.clip(np.searchsorted(grid.time_s, middle), 1, grid.time_s.size - 1)
+        apart = np.minimum(np.abs(middle - grid.time_s[k - 1]), np.abs(grid.time_s[k] - middle))
+        near |= apart <= falls.step_s + 0.06 * grid.interval_s[k]
+    return float(np.mean(near))
+
+
 def quieter(falls: Falls, bouts: Bouts) -> Falls:
     """Return the falls with their noise measured in the second half of the intervals.
 
