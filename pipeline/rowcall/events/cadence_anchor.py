@@ -43,7 +43,7 @@ def find_anchor(
         start_row is not None and start in (Start.WHOLE, Start.UNTOLD)
     )
     if not starts_anew:
-        return Anchor(NONE, reason=f"the sequence {start.value}" if start in _SUBJECT else start)
+        return Anchor(NONE, reason=f"the sequence {start.value}")
     if n_places in silent or 1 in silent:
         return Anchor(
             NONE,
@@ -52,9 +52,6 @@ def find_anchor(
         )
     first = order.index(start_row) if start_row in order else 0
     return Anchor(START_ROW if start_row is not None else PAUSE, _rows(order, first))
-
-
-_SUBJECT = (Start.NEXT, Start.WHOLE, Start.ANY, Start.ENDLESS)
 
 
 def _rows(order: Sequence[int], first: int) -> tuple[int, ...]:

@@ -121,11 +121,20 @@ def _unusable(cadence: Cadence, n_rows: int) -> str:
 def _told(cadence: Cadence) -> str:
     """Say how places are counted and why they are no rows, or how rows were told."""
     if cadence.anchor != "none":
-        return "rows are told from header pressure: the sequence starts anew after each rest"
+        first = int(cadence.row[cadence.place == 1][0])
+        return (
+            "rows are told from header pressure: the sequence starts anew after each rest, taken "
+            f"to be at row {first}, the first of the firing order"
+        )
     if cadence.start in (Start.ENDLESS, Start.NEXT, Start.ANY):
         hours, rest = divmod(round(float(cadence.low_s[0] + cadence.high_s[0]) / 2), 3600)
         clock = f"{hours}:{rest // 60:02d}:{rest % 60:02d}"
         count = f"counted from the beat {clock} after the day began"
     else:
         count = "after the sequence start"
-    return f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
+    bare = cadence.start is Start.WHOLE and cadence.n_places in cadence.silent
+    ends = "; every bout is a beat short of a round: a silent row, or none fired there"
+    return (
+        f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
+        f"{ends if bare else ''}"
+    )

@@ -40,9 +40,7 @@ _MOST, _LEAST = 0.8, 0.5  # share of bouts that keep a rule, and that may by cha
 _FEWEST_BOUTS = 10  # before they are said to lack a beat each; chosen
 _PIECE = 4  # rounds; chosen: enough to be turned with one silent row, short against a day
 _LATE = 2  # beats of which the drop may be missed before a bout is taken up; chosen
-_CAP = (
-    1.5  # times the usual fall; what lies above counts as that, so that one outlier weighs little
-)
+_CAP = 1.5  # times the usual fall; more counts as that, so that one outlier weighs little
 _SILENT_SHARE = 0.25  # of the beats with a drop, at most; noise alone makes a few; chosen
 _UNVISITED = 0.1  # of the usual visits of a place; chosen
 
@@ -55,7 +53,7 @@ class Start(StrEnum):
     WHOLE = "cleans in whole rounds, so that starting anew and carrying on look alike"
     ANY = "starts at another place after each rest"
     ENDLESS = "cleans without a rest"
-    UNTOLD = "nothing tells one place from another, so where it starts after a rest is unknown"
+    UNTOLD = "does not show where it starts after a rest"
 
 
 @dataclass(frozen=True, slots=True)
