@@ -10,7 +10,7 @@ import pytest
 from report_days import report
 from scene_answers import ask, found, value_of
 from scenes import Export, Studied, exports, fact, kiln, local, on_time, study
-from trains import Line, Sampling, train
+from trains import DAY_S, Line, Sampling, train
 
 from rowcall.diagnosis.diagnose import told_as_place
 from rowcall.events.cadence_fires import infer_fires
@@ -124,7 +124,7 @@ ANEW = Line(n_rows=6, silent=(4,), after_rest="first")
 
 def test_an_anchored_train_names_rows() -> None:
     day = train(ANEW, Sampling(), 2)
-    told = infer_fires(house((6,), ORDER), day.header, 1, [1])
+    told = infer_fires(house((6,), ORDER), day.header, 1, [1], DAY_S)
     assert told.inferred[1].is_row
     assert told.fires.is_complete
     middle = (told.fires.low_s + told.fires.high_s) / 2
@@ -132,9 +132,18 @@ def test_an_anchored_train_names_rows() -> None:
     assert (told.fires.row == np.array(ORDER)[day.place[near] - 1]).mean() > 0.99
 
 
+def test_fires_are_complete_only_where_the_header_was_heard() -> None:
+    endless = replace(ANEW, after_rest="none")
+    long = train(endless, Sampling(gaps=2, gap_s=3600.0), 2)
+    assert not infer_fires(house((6,), None), long.header, 1, [1], DAY_S).fires.is_complete
+    short = train(endless, Sampling(gaps=4, gap_s=300.0), 2)
+    assert infer_fires(house((6,), None), short.header, 1, [1], DAY_S).fires.is_complete
+    assert not infer_fires(house((6,), None), short.header, 1, [1], 2 * DAY_S).fires.is_complete
+
+
 def test_a_shared_header_names_neither_compartment_nor_row() -> None:
     day = train(replace(ANEW, n_rows=12), Sampling(), 2)
-    told = infer_fires(house((6, 6), ORDER), day.header, 0, [1, 2])
+    told = infer_fires(house((6, 6), ORDER), day.header, 0, [1, 2], DAY_S)
     assert not told.fires.is_complete
     assert not told.fires.row.any()
     assert "neither compartment nor row" in told.inferred[2].text

@@ -15,16 +15,20 @@ from rowcall.events.pulses import find_drops
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse
 
+_MOST_UNHEARD = 0.005  # of the day; chosen: a count of calls is then right to half a percent
 _WHOLE_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
 
 
 @dataclass(frozen=True, slots=True)
 class InferredFires:
-    """Fires of one header, and for each compartment on it how they were told."""
+    """Fires of one header, and for each compartment on it how they were told.
+
+    coarse: the cadence, where samples lie so far apart that it judges better than each pulse does.
+    """
 
     fires: Fires
     inferred: Mapping[int, Inferred]
-    cadence: Cadence | None = None
+    coarse: Cadence | None = None
 
     def corrected(self, pulses: pl.DataFrame) -> pl.DataFrame:
         """Return the pulses of these fires, those of far-apart samples judged by the cadence.
@@ -32,24 +36,25 @@ class InferredFires:
         Such a fire is known to a sampling period only, so that its own samples do not tell whether
         it was heard, nor how late its minimum came; the beats around it do.
         """
-        if self.cadence is None or self.fires.is_complete:
+        if self.coarse is None:
             return pulses
-        heard = pl.Series(self.cadence.heard)
+        heard = pl.Series(self.coarse.heard)
         return pulses.with_columns(
-            pl.when(heard).then(pl.Series(self.cadence.seen)).alias("answered"),
+            pl.when(heard).then(pl.Series(self.coarse.seen)).alias("answered"),
             pl.when(heard).then("drop_pa").alias("drop_pa"),
             pl.lit(None, pl.Float64).alias("min_delay_s"),
         )
 
 
 def infer_fires(
-    baghouse: Baghouse, header: Signal, own: int, served: Sequence[int]
+    baghouse: Baghouse, header: Signal, own: int, served: Sequence[int], seconds: float
 ) -> InferredFires:
     """Return the fires of a header that no bit and no counter tells of.
 
     Args:
         own: compartment of the header, 0 where it serves several.
         served: compartments that it serves.
+        seconds: length of the day [s].
     """
     if len(served) > 1:
         return _shared(baghouse, header, own, served)
@@ -64,16 +69,27 @@ def infer_fires(
     if why:
         told = Inferred(n_places=0, is_row=False, text=why)
         return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+    is_coarse = float(np.median(np.diff(header.time_s))) > _WHOLE_STEP_S
     is_row = cadence.anchor != "none"
     fires = Fires(
         cadence.low_s,
         cadence.high_s,
         np.full(cadence.place.size, served[0], np.int64),
         cadence.row if is_row else cadence.place,
-        float(np.median(np.diff(header.time_s))) <= _WHOLE_STEP_S,
+        not is_coarse and _unheard_s(header, cadence, seconds) <= _MOST_UNHEARD * seconds,
     )
     told = Inferred(cadence.n_places, is_row, _told(cadence))
-    return InferredFires(fires, {served[0]: told}, cadence)
+    return InferredFires(fires, {served[0]: told}, cadence if is_coarse else None)
+
+
+def _unheard_s(header: Signal, cadence: Cadence, seconds: float) -> float:
+    """Return how long neither samples nor beats counted across a gap tell of fires [s]."""
+    edges = np.concatenate(([0.0], header.time_s, [seconds]))
+    apart = np.diff(edges)
+    gap = np.flatnonzero(apart > max(2 * cadence.interval_s, header.longest_hold_s))
+    middle = (cadence.low_s + cadence.high_s) / 2
+    inside = np.searchsorted(middle, edges[gap + 1]) - np.searchsorted(middle, edges[gap])
+    return float(apart[gap][inside == 0].sum())
 
 
 def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int]) -> InferredFires:

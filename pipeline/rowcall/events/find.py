@@ -51,7 +51,7 @@ def find_events(
             [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
         )
         if fires is None:
-            told = infer_fires(baghouse, header, own, served)
+            told = infer_fires(baghouse, header, own, served, seconds)
             inferred |= told.inferred
             is_complete &= told.fires.is_complete
             tables.append(told.corrected(measure_pulses(header, told.fires)))
