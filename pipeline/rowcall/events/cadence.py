@@ -178,10 +178,7 @@ def _laid_out(
     grid = longer(pieces, found.more)
     count = grid.index + found.turn[grid.bout]
     place = count % n_places + 1
-    heard = np.bincount(place[grid.heard], minlength=n_places + 1)
-    drops = np.bincount(place[grid.seen], minlength=n_places + 1)
-    is_silent = (heard >= _FEWEST_BEATS) & (drops <= _SILENT_SHARE * heard)
-    silent = tuple(np.flatnonzero(is_silent).tolist())
+    silent = _silent_places(grid, place, n_places)
     anchor = find_anchor(found.start, silent, n_places, order, start_row, isolated_rows)
     row_of = np.array([0, *(anchor.rows or [0] * n_places)], np.int64)
     low, middle, high = np.quantile(grid.interval_s, (0.16, 0.5, 0.84))
@@ -202,6 +199,14 @@ def _laid_out(
         anchor.kind,
         anchor.reason,
     )
+
+
+def _silent_places(grid: Grid, place: Ints, n_places: int) -> tuple[int, ...]:
+    """Return the places (1-based) that were heard often and had next to no drop."""
+    heard = np.bincount(place[grid.heard], minlength=n_places + 1)
+    drops = np.bincount(place[grid.seen], minlength=n_places + 1)
+    is_silent = (heard >= _FEWEST_BEATS) & (drops <= _SILENT_SHARE * heard)
+    return tuple(np.flatnonzero(is_silent).tolist())
 
 
 def _rested(falls: Falls, grid: Grid) -> Bools:
