@@ -54,6 +54,7 @@ def study_span(
         facts=daily_facts(baghouse, minutes, events),
         history=no_history() if history is None else history,
         fires_known=events.fires_known,
+        inferred=events.inferred,
     )
     return studied, events
 

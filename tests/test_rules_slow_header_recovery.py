@@ -215,7 +215,9 @@ def test_without_rows_the_compartments_are_still_judged() -> None:
     export = exports(PLAN, [compartment_slow(2)], seed=4, drop=["row_solenoid"])[0]
     answers = ask(RULE, study(export, usual_past()).day)
     assert found(answers) == {(2, 0)}
-    assert answers[Subject("BH1", 2, 1)].verdict is Verdict.CANNOT_TELL
+    # Rows are only known as places in the sequence, and so is what is said of them.
+    assert answers[Subject("BH1", 2, 1)].verdict is Verdict.CLEAR
+    assert study(export).day.counts_places(2)
 
 
 @pytest.mark.parametrize("n_days", [0, 2])

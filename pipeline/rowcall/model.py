@@ -7,7 +7,7 @@ the store know only these nouns.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
@@ -52,11 +52,15 @@ class Caution(StrEnum):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Subject:
-    """What an answer is about; compartment and row are 1-based, 0 meaning all of them."""
+    """What an answer is about; compartment and row are 1-based, 0 meaning all of them.
+
+    is_place: `row` is a place in the firing sequence, the row itself being unknown.
+    """
 
     baghouse: str
     compartment: int = 0
     row: int = 0
+    is_place: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +162,21 @@ class TagHealth:
 
 
 @dataclass(frozen=True, slots=True)
+class Inferred:
+    """How the fires of a compartment were told from header pressure alone.
+
+    Attributes:
+        n_places: places in a round of its rows; 0 where fires are known as drops only.
+        is_row: `row` is the row; else it is the place in the firing sequence.
+        text: how it was told, or why not, as the end of a sentence.
+    """
+
+    n_places: int
+    is_row: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class BaghouseDay:
     """Everything a rule may look at: one baghouse on one plant-local day.
 
@@ -174,7 +193,9 @@ class BaghouseDay:
     facts: the day's own facts: `compartment`, `row`, `name`, `value` (see `facts`).
     history: the facts of the days before, oldest first: `day`, `compartment`, `row`, `name`,
         `value` (0 meaning all, as in `Subject`).
-    fires_known: bits or counters tell every fire of the day.
+    fires_known: bits, counters or the cadence of header pressure tell every fire of the day.
+    inferred: by compartment, how rows were told where neither bits nor counters do; there `row`
+        of pulses, facts and subjects may be a place in the firing sequence.
     """
 
     day: date
@@ -189,11 +210,21 @@ class BaghouseDay:
     facts: pl.DataFrame
     history: pl.DataFrame
     fires_known: bool = True
+    inferred: Mapping[int, Inferred] = field(default_factory=dict)
 
     @property
     def seconds(self) -> float:
         """Length of the day: 86,400 s, an hour more or less at a change of clocks."""
         return (self.end - self.start).total_seconds()
+
+    def counts_places(self, compartment: int) -> bool:
+        """Tell whether row numbers of a compartment are places in the firing sequence."""
+        told = self.inferred.get(compartment)
+        return told is not None and told.n_places > 0 and not told.is_row
+
+    def row_word(self, compartment: int) -> str:
+        """Return what row numbers of a compartment count: `row` or `place`."""
+        return "place" if self.counts_places(compartment) else "row"
 
 
 Limits = Mapping[str, float]

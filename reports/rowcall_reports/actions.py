@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from rowcall.day_report import DayReport
-from rowcall.model import Finding, Rule, Urgency, Verdict
+from rowcall.model import Finding, Rule, Subject, Urgency, Verdict
 from rowcall_reports import text
 
 URGENCY_ORDER = (*Urgency, None)
@@ -44,17 +44,28 @@ class Job:
     @property
     def place(self) -> str:
         """Compartments and rows in words."""
-        subjects = (found.answer.subject for found in self.findings)
-        return text.places((subject.compartment, subject.row) for subject in subjects)
+        return places_of([found.answer.subject for found in self.findings])
 
 
 def _reason(group: Sequence[Finding]) -> str:
     """Return the first one's words with its row, and the rows of which the same is true."""
     first, *others = (found.answer.subject.row for found in group)
-    told = f"Row {first}: {text.escape(group[0].answer.text)}"
+    word = word_of(group[0].answer.subject).capitalize()
+    told = f"{word} {first}: {text.escape(group[0].answer.text)}"
     if not others:
         return told
-    return f"{told} Row{'s' if len(others) > 1 else ''} {text.spans(others)} likewise."
+    return f"{told} {word}{'s' if len(others) > 1 else ''} {text.spans(others)} likewise."
+
+
+def word_of(subject: Subject) -> str:
+    """Return what the row number of a subject counts: rows, or places in the sequence."""
+    return "place" if subject.is_place else "row"
+
+
+def places_of(subjects: Sequence[Subject]) -> str:
+    """Return where the subjects are, in words; they count alike, as one day's do."""
+    pairs = ((subject.compartment, subject.row) for subject in subjects)
+    return text.places(pairs, word_of(subjects[0]))
 
 
 def jobs(report: DayReport, baghouse: str = "") -> list[Job]:

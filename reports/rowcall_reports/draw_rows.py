@@ -120,8 +120,18 @@ def draw_rows(day: BaghouseDay, findings: Sequence[Finding]) -> Picture | None:
             f"Roll call of {day.baghouse.id}: each row over the last {len(days)} days, today at "
             "the right with its drop against the median of the compartment. Letters: S silent, D "
             "drawn out, ? could not be judged; the paler a cell without letter, the fuller its "
-            "drop; white: nothing known."
+            f"drop; white: nothing known.{_place_words(day)}"
         ),
+    )
+
+
+def _place_words(day: BaghouseDay) -> str:
+    places = [c for c in sorted(day.inferred) if day.counts_places(c)]
+    if not places:
+        return ""
+    return (
+        f" Compartment {text.spans(places)}: places in the firing sequence instead of rows, "
+        "counted anew each day."
     )
 
 
@@ -215,7 +225,7 @@ def _alt(day: BaghouseDay, days: Sequence[date], made: Sequence[Block]) -> str:
     parts = []
     for rule in roll_call.ROW_RULES:
         rows = [
-            f"compartment {block.compartment} row {row + 1}"
+            f"compartment {block.compartment} {day.row_word(block.compartment)} {row + 1}"
             for block in made
             for row in np.flatnonzero(block.letter[:, -1] == rule.letter)
         ]

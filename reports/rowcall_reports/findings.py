@@ -32,7 +32,11 @@ SCHEMA: tuple[Column, ...] = (
     Column("date", pl.Date, "plant-local day that was judged"),
     Column("baghouse", pl.String, "id of the baghouse in the site file"),
     Column("compartment", pl.Int64, "compartment, from 1; null means the whole baghouse"),
-    Column("row", pl.Int64, "row, from 1; null means all rows"),
+    Column(
+        "row",
+        pl.Int64,
+        "row, from 1 (where the text says so, place in the firing sequence); null means all rows",
+    ),
     Column("rule", pl.String, "name of the rule"),
     Column("verdict", pl.String, "found, clear or cannot tell"),
     Column("urgency", pl.String, "now, next outage or watch; null unless found"),

@@ -39,8 +39,7 @@ def _untold_line(report: DayReport, group: Sequence[Finding]) -> Sequence[str]:
     told = text.escape(group[0].answer.text.removeprefix(_LEAD))
     if len({found.answer.text for found in group}) > 1:
         told += " (Numbers of the first; the others alike.)"
-    subjects = (found.answer.subject for found in group)
-    where = text.places((subject.compartment, subject.row) for subject in subjects)
+    where = actions.places_of([found.answer.subject for found in group])
     return [text.escape(actions.title_of(report.rules, group[0].rule)), where, told]
 
 

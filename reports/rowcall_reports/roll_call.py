@@ -94,8 +94,19 @@ def write_roll_call(day: BaghouseDay, findings: Iterable[Finding]) -> str:
     parts = [_sheet(day, called, values), _legend(called)]
     odd = [place for place, mark in called.items() if mark.isupper()]
     if odd:
-        parts.append(_numbers(odd, called, values))
-    return "\n\n".join(parts)
+        parts.append(_numbers(day, odd, called, values))
+    return "\n\n".join([*parts, *_place_notes(day)])
+
+
+def _place_notes(day: BaghouseDay) -> list[str]:
+    """Say of each compartment whose rows header pressure alone told how to read the numbers."""
+    return [
+        f"Compartment {compartment}: the numbers are places in the firing sequence, not rows "
+        f"({text.escape(told.text)})."
+        if day.counts_places(compartment)
+        else f"Compartment {compartment}: {text.escape(told.text)}."
+        for compartment, told in sorted(day.inferred.items())
+    ]
 
 
 def _legend(called: Marks) -> str:
@@ -111,7 +122,9 @@ def _sheet(day: BaghouseDay, called: Marks, values: facts.Facts) -> str:
     lines = []
     for compartment, rows in enumerate(day.baghouse.rows, start=1):
         cells = [_cell(called, compartment, row) for row in range(1, widest + 1)]
-        lines.append([f"Comp. {compartment}", *cells, _spread(compartment, rows, called, values)])
+        word = day.row_word(compartment)
+        label = f"Comp. {compartment}" + (", places" if word == "place" else "")
+        lines.append([label, *cells, _spread(compartment, rows, called, values, word)])
     return text.table(head, lines)
 
 
@@ -120,7 +133,7 @@ def _cell(called: Marks, compartment: int, row: int) -> str:
     return f"**{mark}**" if mark.isupper() else mark
 
 
-def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts) -> str:
+def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts, word: str) -> str:
     """Return lowest and highest drop of the rows without a finding, against their median."""
     drops = [
         (values[key], row)
@@ -131,13 +144,15 @@ def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts) -> 
     if not drops:
         return NOT_ASKED
     (low, low_row), (high, high_row) = min(drops), max(drops)
-    return f"{text.percent(low)} (row {low_row}) to {text.percent(high)} (row {high_row})"
+    return f"{text.percent(low)} ({word} {low_row}) to {text.percent(high)} ({word} {high_row})"
 
 
-def _numbers(odd: Iterable[tuple[int, int]], called: Marks, values: facts.Facts) -> str:
+def _numbers(
+    day: BaghouseDay, odd: Sequence[tuple[int, int]], called: Marks, values: facts.Facts
+) -> str:
     head = [
         "Comp.",
-        "Row",
+        " or ".join(sorted({day.row_word(c).capitalize() for c, _ in odd}, reverse=True)),
         "Mark",
         "Answered / called",
         "Drop",

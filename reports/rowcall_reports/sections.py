@@ -38,8 +38,8 @@ def _job(report: DayReport, job: Job) -> str:
 
 
 def _row(found: Finding) -> str:
-    row = found.answer.subject.row
-    return f"Row {row}: " if row else ""
+    subject = found.answer.subject
+    return f"{actions.word_of(subject).capitalize()} {subject.row}: " if subject.row else ""
 
 
 def write_recovery(day: BaghouseDay) -> str:
@@ -66,7 +66,7 @@ def write_recovery(day: BaghouseDay) -> str:
                 text.measure(tau, "s", 2),
                 text.measure(None if tau is None else RECOVERY_TIMES_TAU * tau, "s", 1),
                 text.measure(before.get(("tau_s", compartment, 0)), "s", 2),
-                _slowest(now, compartment),
+                _slowest(now, compartment, day.row_word(compartment)),
                 text.bar_gauge(rest),
                 text.number(now.get(("n_pulses", compartment, 0))),
             ]
@@ -74,7 +74,7 @@ def write_recovery(day: BaghouseDay) -> str:
     return text.table(head, lines, right=(0, 1, 2, 3, 5, 6)) if lines else ""
 
 
-def _slowest(now: facts.Facts, compartment: int) -> str:
+def _slowest(now: facts.Facts, compartment: int, word: str) -> str:
     taus = [
         (value, row)
         for (name, place, row), value in now.items()
@@ -83,7 +83,7 @@ def _slowest(now: facts.Facts, compartment: int) -> str:
     if not taus:
         return text.NO_VALUE
     tau, row = max(taus)
-    return f"row {row}: {text.measure(tau, 's', 2)}"
+    return f"{word} {row}: {text.measure(tau, 's', 2)}"
 
 
 # Name, words, unit, decimals, and the divisor from the inside unit.

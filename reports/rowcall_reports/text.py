@@ -128,18 +128,21 @@ def _span(low: int, high: int) -> str:
     return f"{low}, {high}" if high == low + 1 else f"{low}-{high}"
 
 
-def places(pairs: Iterable[tuple[int, int]]) -> str:
-    """Return (compartment, row) pairs in words, 0 meaning all: `compartment 1, rows 3, 7`."""
+def places(pairs: Iterable[tuple[int, int]], word: str = "row") -> str:
+    """Return (compartment, row) pairs in words, 0 meaning all: `compartment 1, rows 3, 7`.
+
+    word: what the second number counts.
+    """
     rows_of: dict[int, set[int]] = {}
     for compartment, row in pairs:
         rows_of.setdefault(compartment, set()).add(row)
     alike: dict[tuple[int, ...], list[int]] = {}
     for compartment, rows in sorted(rows_of.items()):
         alike.setdefault(tuple(sorted(rows)), []).append(compartment)
-    return "; ".join(_place(compartments, rows) for rows, compartments in alike.items())
+    return "; ".join(_place(compartments, rows, word) for rows, compartments in alike.items())
 
 
-def _place(compartments: Sequence[int], rows: Sequence[int]) -> str:
+def _place(compartments: Sequence[int], rows: Sequence[int], word: str) -> str:
     named = [n for n in compartments if n]
     parts = []
     if named:
@@ -148,7 +151,7 @@ def _place(compartments: Sequence[int], rows: Sequence[int]) -> str:
         parts.append("whole baghouse")
     if any(rows):
         real = [n for n in rows if n]
-        parts.append(f"row{'s' if len(real) > 1 else ''} {spans(real)}")
+        parts.append(f"{word}{'s' if len(real) > 1 else ''} {spans(real)}")
     return ", ".join(parts)
 
 

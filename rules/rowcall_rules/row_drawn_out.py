@@ -74,8 +74,8 @@ def _judge_row(
                 f"Valve closes {show(late, 's', 2)} later than its peers' (standard error "
                 f"{show(error, 's', 2)}); its drop is {ratio:.0%} of theirs."
                 if is_late
-                else f"Its drop is {ratio:.0%} of its peers', as of a valve that hangs; samples are "
-                "too coarse to time its closing."
+                else f"Its drop is {ratio:.0%} of its peers', as of a valve that hangs; the samples "
+                "are too coarse to time its closing."
             )
             + " It wastes air and wears the bags of this row.",
             action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
@@ -98,10 +98,7 @@ RULE = Rule(
     name="row_drawn_out",
     title="Row's valve closes late",
     looks_for="Stacked pulses that go deeper than the peers' and close later.",
-    needs=(
-        Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
-        Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
-    ),
+    needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
     thresholds=(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
         Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),

@@ -47,22 +47,15 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
     seen = f"its drop is {max(ratio, 0):.0%} of its peers' (standard error {error:.1%})"
     values = (Quantity("drop_ratio", ratio, "1"), Quantity("drop_ratio_error", error, "1"))
     spread = limits["errors"] * error
-    if ratio > limits["faint"] and ratio - spread >= limits["least"]:
-        return Answer.clear(subject, f"Full enough: {seen}.", values)
-    if row.is_surely_silent:
-        return Answer.clear(subject, f"Not faint but silent: {seen}.", values)
+    is_full = ratio > limits["faint"] and ratio - spread >= limits["least"]
+    if is_full or row.is_surely_silent:
+        how = "Full enough" if is_full else "Not faint but silent"
+        return Answer.clear(subject, f"{how}: {seen}.", values)
     if ratio > limits["faint"] or ratio + spread > limits["healthy"] or not row.surely_answers:
         return Answer.cannot_tell(subject, f"{seen}, which is too uncertain to call it faint")
-    missed = row.heard - row.answered
-    if row.heard >= limits["min_pulses"] and row.full_share >= limits["faint"] and missed > 0:
-        return Answer.cannot_tell(
-            subject,
-            f"it answers {row.answered:.0f} of {row.heard:.0f} pulses, so a mean drop misleads",
-        )
-    if row.comes_and_goes:
-        return Answer.cannot_tell(
-            subject, f"it answers {row.rate:.0%} of its pulses, so a mean drop misleads"
-        )
+    misleads = _misleads(row, limits)
+    if misleads:
+        return Answer.cannot_tell(subject, f"{misleads}, so a mean drop misleads")
     either = (
         ""
         if row.heard >= limits["min_pulses"]
@@ -75,10 +68,19 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
         start=day.start + timedelta(seconds=row.onset_s if row.changed else 0.0),
         end=day.end,
         values=values,
-        text=f"Answers faintly: {seen}{_before(day, subject)}. Its bags are cleaned poorly.{either}",
+        text=f"Answers faintly: {seen}{_before(day, subject)}. "
+        f"Its bags are cleaned poorly.{either}",
         action="From outside: pilot line for ice, dirt or a pinch, coil and its voltage. Then, "
         "isolated and bled: both diaphragms, bleed hole, blowpipe.",
     )
+
+
+def _misleads(row: RowEvidence, limits: Limits) -> str:
+    """Say how some of its answers are full and others missing, '' where they are alike."""
+    missed = row.heard - row.answered
+    if row.heard >= limits["min_pulses"] and row.full_share >= limits["faint"] and missed > 0:
+        return f"it answers {row.answered:.0f} of {row.heard:.0f} pulses"
+    return f"it answers {row.rate:.0%} of its pulses" if row.comes_and_goes else ""
 
 
 def _before(day: BaghouseDay, subject: Subject) -> str:

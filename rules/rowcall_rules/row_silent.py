@@ -139,17 +139,13 @@ def _now_and_then(
 def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
     """Judge by all pulses laid over each other, where hardly one was heard by itself."""
     called = row.called
-    if called < limits["min_pulses"]:
-        return Answer.cannot_tell(
-            subject, f"only {row.heard:.0f} of its pulses fell where the header was heard"
-        )
     if row.in_step:
         return Answer.cannot_tell(
             subject,
             "the samples are in step with the pulses and meet each at the same moment, so its "
             f"{called:.0f} pulses could not be heard",
         )
-    if math.isnan(row.ratio):
+    if not called >= limits["min_pulses"] or math.isnan(row.ratio):
         return Answer.cannot_tell(
             subject, f"only {row.heard:.0f} of its pulses fell where the header was heard"
         )
@@ -244,10 +240,7 @@ RULE = Rule(
     name="row_silent",
     title="Row does not answer its pulse",
     looks_for="Fires of a row after which header pressure does not drop.",
-    needs=(
-        Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
-        Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
-    ),
+    needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
     thresholds=(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses heard before a verdict", "chosen"),
         Threshold(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 
 from rowcall.errors import SiteError
@@ -18,6 +19,8 @@ from rowcall.model import (
 )
 from rowcall.site import Role
 from rowcall.units import parse_quantity
+
+_FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
 
 
 def limits_in_force(
@@ -81,7 +84,27 @@ def _ask(rule: Rule, limits: Limits, day: BaghouseDay) -> Iterable[Answer]:
                 text=f"{why}, which this rule needs {need.purpose}.",
             )
             return
-    yield from rule.judge(day, limits)
+    yield from (told_as_place(day, answer) for answer in rule.judge(day, limits))
+
+
+def told_as_place(day: BaghouseDay, answer: Answer) -> Answer:
+    """Return the answer, saying how its row was told where header pressure alone tells it."""
+    subject = answer.subject
+    told = day.inferred.get(subject.compartment)
+    if told is None or not subject.row:
+        return answer
+    if not day.counts_places(subject.compartment):
+        untold = answer.verdict is not Verdict.CLEAR
+        return replace(answer, text=f"{answer.text} ({told.text}.)") if untold else answer
+    if subject.row > told.n_places:
+        return Answer.cannot_tell(subject, f"a round has only {told.n_places} places {told.text}")
+    where = f"Place {subject.row} of {told.n_places} {told.text}."
+    return replace(
+        answer,
+        subject=replace(subject, is_place=True),
+        text=f"{answer.text} {where}",
+        action=f"{_FIND_ROW} {answer.action}" if answer.action else "",
+    )
 
 
 def _missing(need: Need, day: BaghouseDay) -> str:

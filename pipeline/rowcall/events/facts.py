@@ -11,8 +11,8 @@ coming_rate_low, coming_rate_high. By compartment:
 n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, counted from its
 start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s,
 in_step (1 where the sampling meets the pulses at few phases only). By baghouse: n_pulses,
-n_cycles, residual_dp_pa, peak_dp_pa, cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3), residual_drag (Pa.s/m), running_min,
-idle_min, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
+n_cycles, residual_dp_pa, peak_dp_pa, cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3),
+residual_drag (Pa.s/m), running_min, idle_min, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
 """
 
 from __future__ import annotations

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from rowcall.events.cadence_fires import infer_fires
 from rowcall.events.clock_offset import ClockOffset, clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.overlay import is_in_step
-from rowcall.events.pulses import PULSE_COLUMNS, find_drops, measure_pulses
+from rowcall.events.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
 from rowcall.events.stack import stack_rows
-from rowcall.model import Signal
+from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 
 Signals = Mapping[tuple[Role, int, int], Signal]
@@ -26,7 +27,8 @@ class Events:
     """Pulses and cycles of a day (see `BaghouseDay`) and how their times were found.
 
     clock_offsets: per compartment (0: shared header) what was added to the fire times.
-    fires_known: True where bits or counters tell every fire; False where only drops do.
+    fires_known: True where bits, counters or the cadence tell every fire.
+    inferred: by compartment, how rows were told where neither bits nor counters do.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
     """
@@ -36,7 +38,20 @@ class Events:
     cycles: pl.DataFrame
     clock_offsets: Mapping[int, ClockOffset]
     fires_known: bool
+    inferred: Mapping[int, Inferred]
     in_step: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class _Header:
+    """What one header tells of its fires."""
+
+    pulses: pl.DataFrame
+    curves: pl.DataFrame
+    is_complete: bool
+    is_in_step: bool
+    inferred: Mapping[int, Inferred]
+    offset: ClockOffset | None
 
 
 def find_events(
@@ -47,35 +62,64 @@ def find_events(
     headers = {
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
-    tables, curves, offsets, in_step = [], [pl.DataFrame(schema=CURVE_COLUMNS)], {}, set()
+    told: dict[int, _Header] = {}
     for own, header in sorted(headers.items()):
         served = (
             [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
         )
         if fires is None:
-            mine = find_drops(header, own or 1)
+            told[own] = _inferred(baghouse, header, own, served, seconds)
         else:
-            mine = fires.pick(np.isin(fires.compartment, served))
-            offset = clock_offset(header, mine)
-            if offset is not None:
-                offsets[own] = offset
-                mine = mine.shifted(offset.offset_s)
-        stack = stack_rows(header, mine)
-        if is_in_step(header, mine):
-            in_step.add(own)
-        if stack is not None and fires is not None:
-            curves.append(row_curves(stack))
-        tables.append(measure_pulses(header, mine, stack))
-    tables.append(_unheard(fires, headers))
-    pulses = pl.concat(tables).sort("time_s", "compartment", "row")
+            told[own] = _called(header, fires.pick(np.isin(fires.compartment, served)))
+    inferred = {c: how for one in told.values() for c, how in one.inferred.items()}
+    is_complete = all(one.is_complete for one in told.values())
+    if fires is None:
+        is_complete &= inferred.keys() == set(range(1, baghouse.compartments + 1))
+    else:
+        is_complete = fires.is_complete
+    tables = [one.pulses for one in told.values()]
+    pulses = pl.concat([*tables, _unheard(fires, headers)]).sort("time_s", "compartment", "row")
+    curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in told.values())]
     return Events(
         pulses=pulses,
         curves=pl.concat(curves).sort("compartment", "row"),
-        cycles=find_cycles(baghouse, signals, pulses, minutes, fires is None or fires.is_complete),
-        clock_offsets=offsets,
-        fires_known=fires is not None and fires.is_complete,
-        in_step=frozenset(in_step),
+        cycles=find_cycles(baghouse, signals, pulses, minutes, is_complete),
+        clock_offsets={own: one.offset for own, one in told.items() if one.offset is not None},
+        fires_known=is_complete,
+        inferred=inferred,
+        in_step=frozenset(own for own, one in told.items() if one.is_in_step),
     )
+
+
+def _called(header: Signal, fires: Fires) -> _Header:
+    """Hear the fires that bits or counters tell of."""
+    offset = clock_offset(header, fires)
+    if offset is not None:
+        fires = fires.shifted(offset.offset_s)
+    pulses, curves = _heard(header, fires)
+    in_step = is_in_step(header, fires)
+    return _Header(pulses, curves, fires.is_complete, in_step, {}, offset)
+
+
+def _inferred(
+    baghouse: Baghouse, header: Signal, own: int, served: Sequence[int], seconds: float
+) -> _Header:
+    """Hear the fires that the header's own cadence tells of."""
+    told = infer_fires(baghouse, header, own, served, seconds)
+    pulses, curves = _heard(header, told.fires)
+    in_step = is_in_step(header, told.fires)
+    return _Header(
+        told.corrected(pulses), curves, told.fires.is_complete, in_step, told.inferred, None
+    )
+
+
+def _heard(header: Signal, fires: Fires) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the pulses of the fires, and the curves of their rows where these are told apart."""
+    stack = stack_rows(header, fires)
+    pulses = measure_pulses(header, fires, stack)
+    if stack is None or not (fires.row > 0).any():
+        return pulses, pl.DataFrame(schema=CURVE_COLUMNS)
+    return pulses, row_curves(stack)
 
 
 def _unheard(fires: Fires | None, headers: Mapping[int, Signal]) -> pl.DataFrame:

@@ -23,6 +23,7 @@ import numpy.typing as npt
 from rowcall import trade
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
+from rowcall.events.remnants import Remnants
 from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
@@ -134,21 +135,6 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
         np.interp(fires.low_s, at, supply) * (1.0 - model.left),
         float(np.median(fires.high_s - fires.low_s)),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Remnants:
-    """What the pulses of each row leave for the next fire, arrays of shape (n_rows,).
-
-    Attributes:
-        left: relative deficit at the usual time of the next fire [-].
-        rate_1_s: how fast it is being made good by then [1/s].
-        usual_s: the usual time from fire to fire [s].
-    """
-
-    left: Floats
-    rate_1_s: Floats
-    usual_s: float
 
 
 @dataclass(frozen=True, slots=True)

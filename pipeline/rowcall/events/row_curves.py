@@ -179,7 +179,8 @@ def _grid(stack: Stack) -> _Grid:
     log_late = np.where(
         _LATER_S == 0, np.log(1 - _LATE_PRIOR), np.log(_LATE_PRIOR / (_LATER_S.size - 1))
     )
-    log_tau = -0.5 * (np.log(_NEAR) / _TAU_PRIOR) ** 2 + np.log(np.gradient(np.log(_NEAR)))
+    widths = np.asarray(np.gradient(np.log(_NEAR)))
+    log_tau = -0.5 * (np.log(_NEAR) / _TAU_PRIOR) ** 2 + np.log(widths)
     return _Grid(
         hold, np.broadcast_to(ramp[None], hold.shape), log_late[:, None] + log_tau[None, :]
     )
@@ -214,4 +215,5 @@ def _borrowed(stack: Stack) -> Floats:
     share = np.divide(
         (size * stack.belief).sum(axis=1), total, out=np.ones(total.size), where=total > 0
     )
-    return _CURVE_ERROR * share
+    error: Floats = _CURVE_ERROR * share
+    return error

@@ -28,9 +28,6 @@ _LEAST_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is hel
 _REAL_SHARE = 0.05  # chosen: a row that answers less than once in twenty times has no level
 _LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
 _FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
-TO_DEVIATION = (
-    1.4826  # median absolute deviation of a normal distribution to its standard deviation
-)
 
 
 @dataclass(frozen=True, slots=True)

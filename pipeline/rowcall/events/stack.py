@@ -16,7 +16,8 @@ import numpy.typing as npt
 
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve, fit_header
-from rowcall.events.overlay import Overlay, Remnants, SoFar, is_in_step, lay_over
+from rowcall.events.overlay import Overlay, SoFar, is_in_step, lay_over
+from rowcall.events.remnants import remnants_of
 from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
@@ -27,8 +28,6 @@ _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 
 _REACH_S = 25.0
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
-_FEWEST_LEFT = 8  # chosen: points that tell what a row leaves for the next fire
-_SLOWEST, _FASTEST = 6.0, 3.0  # chosen: bounds of its rate against the header's own
 _MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
 _MOST_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
 _NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
@@ -99,31 +98,9 @@ def stack_rows(header: Signal, fires: Fires) -> Stack | None:
             stack.curve,
             np.clip(stack.share, 0.0, most),
             _mute(stack),
-            _remnants(stack, usual_s),
+            remnants_of(stack.overlay, stack.curve, stack.share, usual_s),
         )
     return stack
-
-
-def _remnants(stack: Stack, usual_s: float) -> Remnants:
-    """What the pulses of each row leave, from the last quarter of their time and the one before."""
-    points = stack.overlay
-    row, n_rows = points.row_of_point, len(points.rows)
-    means, times = [], []
-    for begin, end in ((0.5, 0.75), (0.75, 1.0)):
-        inside = (points.since_s >= begin * usual_s) & (points.since_s < end * usual_s)
-        count = np.bincount(row[inside], minlength=n_rows)
-        mean = np.bincount(row[inside], points.whole[inside], n_rows) / np.maximum(count, 1)
-        means.append(np.where(count >= _FEWEST_LEFT, mean, np.nan))
-        times.append((begin + end) / 2 * usual_s)
-    rest_s = usual_s - times[1]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.log(means[0] / means[1]) / (times[1] - times[0])
-    tau = stack.curve.tau_s
-    least, most = 1.0 / (_SLOWEST * tau), _FASTEST / tau
-    rate = np.clip(np.where(np.isfinite(rate), rate, 1.0 / tau), least, most)
-    fitted = np.clip(stack.share, 0.0, None) * stack.curve.drop * np.exp(-usual_s / tau)
-    left = np.where(np.isfinite(means[1]), means[1] * np.exp(-rate * rest_s), fitted)
-    return Remnants(left, rate, usual_s)
 
 
 def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
@@ -169,7 +146,8 @@ def _cells(cell: Ints, y: Floats, n_rows: int, n_bins: int) -> tuple[Floats, Flo
 def _share(count: Floats, mean: Floats, usual: Floats) -> Floats:
     s_mm = (count * usual**2).sum(axis=1)
     s_my = (count * mean * usual).sum(axis=1)
-    return np.divide(s_my, s_mm, out=np.zeros(len(count)), where=s_mm > 0)
+    share: Floats = np.divide(s_my, s_mm, out=np.zeros(len(count)), where=s_mm > 0)
+    return share
 
 
 def _mute(stack: Stack) -> Flags:
@@ -251,7 +229,8 @@ def _usual(count: Floats, mean: Floats, fitted: Floats) -> tuple[Floats, Floats]
 
 def _mean_of(count: Floats, mean: Floats) -> Floats:
     n = count.sum(axis=0)
-    return np.divide((count * mean).sum(axis=0), n, out=np.zeros(n.size), where=n > 0)
+    pooled: Floats = np.divide((count * mean).sum(axis=0), n, out=np.zeros(n.size), where=n > 0)
+    return pooled
 
 
 def _edges() -> Floats:

@@ -49,4 +49,5 @@ def study_day(
         facts=daily_facts(baghouse, minutes, events),
         history=history,
         fires_known=events.fires_known,
+        inferred=events.inferred,
     )
