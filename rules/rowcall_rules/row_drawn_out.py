@@ -74,8 +74,8 @@ def _judge_row(
                 f"Valve closes {show(late, 's', 2)} later than its peers' (standard error "
                 f"{show(error, 's', 2)}); its drop is {ratio:.0%} of theirs."
                 if is_late
-                else f"Its drop is {ratio:.0%} of its peers', as of a valve that hangs; the samples "
-                "are too coarse to time its closing."
+                else f"Its drop is {ratio:.0%} of its peers', as of a valve that hangs; the "
+                "samples are too coarse to time its closing."
             )
             + " It wastes air and wears the bags of this row.",
             action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
@@ -105,7 +105,7 @@ RULE = Rule(
         Threshold("deep", "1.05", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
         Threshold(
             "far_deeper",
-            "1.5",
+            "1.35",
             Dimension.RATIO,
             "multiple of the peers' drop that tells by itself where closing cannot be timed",
             "chosen",
@@ -115,7 +115,7 @@ RULE = Rule(
         Threshold("open", "0.5", Dimension.RATIO, "probability that leaves it open", "chosen"),
         Threshold(
             "power",
-            "0.95",
+            "0.999",
             Dimension.RATIO,
             "probability that a valve 0.4 s late would get, below which nothing is cleared",
             "chosen",

@@ -12,7 +12,8 @@ n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, 
 start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s,
 in_step (1 where the sampling meets the pulses at few phases only). By baghouse: n_pulses,
 n_cycles, residual_dp_pa, peak_dp_pa, cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3),
-residual_drag (Pa.s/m), running_min, idle_min, inlet_temperature_mean_c, inlet_temperature_max_c, supply_pressure_pa.
+residual_drag (Pa.s/m), running_min, idle_min, inlet_temperature_mean_c, inlet_temperature_max_c,
+supply_pressure_pa.
 """
 
 from __future__ import annotations
@@ -87,7 +88,7 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
         .group_by("compartment", "row")
         .agg(
             n_called=pl.len(),
-            n_heard=pl.col("drop_pa").is_not_null().sum(),
+            n_heard=pl.col("answered").is_not_null().sum(),
             n_answered=pl.col("answered").sum(),
             full_share=pl.col("share").filter(pl.col("answered")).median(),
             drop_pa=pl.col("drop_pa").median(),

@@ -19,6 +19,8 @@ from rowcall.events.stack import stack_rows
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 
+_SHARP_S = 0.2  # chosen: an offset known so well blurs no curve
+
 Signals = Mapping[tuple[Role, int, int], Signal]
 
 
@@ -95,7 +97,9 @@ def _called(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
     offset = clock_offset(header, fires)
     if offset is not None:
-        fires = fires.shifted(offset.offset_s)
+        in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
+        doubt = offset.half_width_s if in_doubt else 0.0
+        fires = fires.shifted(offset.offset_s, doubt)
     pulses, curves = _heard(header, fires)
     in_step = is_in_step(header, fires)
     return _Header(pulses, curves, fires.is_complete, in_step, {}, offset)

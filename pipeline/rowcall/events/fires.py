@@ -51,11 +51,11 @@ class Fires:
             self.is_complete,
         )
 
-    def shifted(self, offset_s: float) -> Fires:
-        """Return the fires moved by a clock offset [s]."""
+    def shifted(self, offset_s: float, doubt_s: float = 0.0) -> Fires:
+        """Return the fires moved by a clock offset that is known to +- `doubt_s` [s]."""
         return Fires(
-            self.low_s + offset_s,
-            self.high_s + offset_s,
+            self.low_s + offset_s - doubt_s,
+            self.high_s + offset_s + doubt_s,
             self.compartment,
             self.row,
             self.is_complete,

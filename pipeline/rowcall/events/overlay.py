@@ -111,11 +111,7 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
     time, pressure = header.time_s[near], header.value[near]
     line = line.reshape(-1).astype(np.int64)
     model = _model(fires, fire, since, so_far, line)
-    rested = (
-        since >= _LATE_SHARE * np.minimum(np.diff(fires.low_s, append=np.inf), usual_s)[fire]
-        if so_far is None
-        else model.deficit <= np.quantile(model.deficit, _RESTED_SHARE)
-    )
+    rested = _rested(fires, fire, since, model, so_far)
     if rested.sum() < FEWEST_POINTS:
         return None
     at, supply = _supply(time[rested], pressure[rested] / (1.0 - model.deficit[rested]))
@@ -135,6 +131,23 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
         np.interp(fires.low_s, at, supply) * (1.0 - model.left),
         float(np.median(fires.high_s - fires.low_s)),
     )
+
+
+def _rested(
+    fires: Fires, fire: Ints, since_s: Floats, model: _Model, so_far: SoFar | None
+) -> npt.NDArray[np.bool_]:
+    """Tell which points lie close to the level of the supply.
+
+    Late in the time to the next fire at first, then by the least deficits after answered fires: if
+    unanswered ones had a say, a header dead for half of the day would show its level then only.
+    """
+    if so_far is None:
+        interval = np.diff(fires.low_s, append=np.inf)
+        until = np.minimum(interval, float(np.median(interval[:-1])))
+        return np.asarray(since_s >= _LATE_SHARE * until[fire])
+    answered = ~so_far.mute[fire]
+    told = model.deficit[answered] if answered.any() else model.deficit
+    return np.asarray(model.deficit <= np.quantile(told, _RESTED_SHARE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -181,9 +181,8 @@ def _grid(stack: Stack) -> _Grid:
     )
     widths = np.asarray(np.gradient(np.log(_NEAR)))
     log_tau = -0.5 * (np.log(_NEAR) / _TAU_PRIOR) ** 2 + np.log(widths)
-    return _Grid(
-        hold, np.broadcast_to(ramp[None], hold.shape), log_late[:, None] + log_tau[None, :]
-    )
+    log_prior = np.asarray(log_late)[:, None] + np.asarray(log_tau)[None, :]
+    return _Grid(hold, np.broadcast_to(ramp[None], hold.shape), log_prior)
 
 
 def _trial(grid: _Grid, stack: Stack) -> Floats:

@@ -23,7 +23,8 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 _HALF = 0.5  # an answer makes more than half of what the row's answers make
-_ERRORS = 3.0  # chosen: standard errors by which an answer and none must lie apart from that
+_ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
+_ANSWER_ERRORS = 2.0  # chosen: and an answer
 _LEAST_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
 _REAL_SHARE = 0.05  # chosen: a row that answers less than once in twenty times has no level
 _LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
@@ -55,8 +56,10 @@ def answer_shares(stack: Stack) -> Shares:
         level = _levels(share[heard], error[heard], stack.line[heard], len(stack.overlay.rows))
         half = _HALF * np.minimum(level, 1.0)[stack.line]
         scatter = relative_scatter(share[heard], error[heard], stack.line[heard])
-    # An answer scatters about its level by its own share, none by the noise alone.
-    is_heard = (error <= half / _ERRORS) & (np.hypot(error, 2 * scatter * half) <= half / _ERRORS)
+    # An answer scatters about its level by its own share, none by the noise alone. Where that is
+    # the fire's unknown instant, it stays within bounds: so two deviations are enough.
+    is_steady = np.hypot(error, scatter * half / _HALF) <= half / _ANSWER_ERRORS
+    is_heard = (error <= half / _ERRORS) & is_steady
     return Shares(
         share,
         error,
