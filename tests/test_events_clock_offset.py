@@ -44,9 +44,22 @@ def test_a_row_is_not_taken_for_the_next_one(interval_s: float, ahead_s: float) 
     assert set(silent["row"].to_list()) == {3}
 
 
-@pytest.mark.parametrize(("interval_s", "step_s"), [(4.0, 5), (4.0, 10)])
-def test_samples_too_far_apart_tell_no_offset(interval_s: float, step_s: int) -> None:
-    assert not scene(1.0, interval_s, step_s).events.clock_offsets
+# Folded on the interval, samples of all fires draw the drop that no two of them show.
+@pytest.mark.parametrize(("interval_s", "ahead_s"), [(4.0, 1.0), (13.0, -2.4), (22.0, 3.0)])
+@pytest.mark.parametrize("step_s", [5, 10])
+def test_samples_far_apart_tell_the_offset_together(
+    interval_s: float, ahead_s: float, step_s: int
+) -> None:
+    offset = scene(ahead_s, interval_s, step_s).events.clock_offsets[1]
+    assert offset.offset_s == pytest.approx(-ahead_s, abs=max(offset.half_width_s, 0.15))
+    assert offset.half_width_s < 0.5
+
+
+@pytest.mark.parametrize("step_s", [5, 10])
+def test_samples_in_step_with_the_pulses_tell_no_offset(step_s: int) -> None:
+    """Drift apart, a whole interval, is all that such samples could tell."""
+    found = scene(0.0, 20.0, step_s).events.clock_offsets
+    assert all(offset.offset_s == 0.0 for offset in found.values())
 
 
 def test_few_fires_tell_no_offset() -> None:

@@ -32,7 +32,7 @@ from rowcall.units import Dimension, show
 
 
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
-    """Answer for every row; reads the facts late_s, p_late, p_late_trial and drop_ratio."""
+    """Answer for every row; reads the facts late_s, p_late, late_power and drop_ratio."""
     facts = fact_book(day.facts)
     for compartment, row in day.baghouse.all_rows():
         yield _judge_row(day, facts, Subject(day.baghouse.id, compartment, row), limits)
@@ -46,7 +46,7 @@ def _judge_row(
 
     row = row_evidence(facts, subject.compartment, subject.row)
     late, error, chance = of("late_s"), of("late_s_error"), of("p_late")
-    ratio, power = of("drop_ratio"), of("p_late_trial")
+    ratio, power = of("drop_ratio"), of("late_power")
     if math.isnan(chance) or not row.called >= limits["min_pulses"]:
         pulses = 0 if math.isnan(row.called) else row.called
         return Answer.cannot_tell(subject, f"its {pulses:.0f} pulses give no curve to time")
@@ -115,9 +115,9 @@ RULE = Rule(
         Threshold("open", "0.5", Dimension.RATIO, "probability that leaves it open", "chosen"),
         Threshold(
             "power",
-            "0.999",
+            "0.9",
             Dimension.RATIO,
-            "probability that a valve 0.4 s late would get, below which nothing is cleared",
+            "chance of finding a valve 0.4 s late, below which nothing is cleared",
             "chosen",
         ),
     ),

@@ -117,7 +117,7 @@ RULE = Rule(
             "share of the peers' drop that must lie beyond its error to clear it",
             "chosen",
         ),
-        Threshold("errors", "3", Dimension.RATIO, "standard errors of certainty", "chosen"),
+        Threshold("errors", "4", Dimension.RATIO, "standard errors of certainty", "chosen"),
     ),
     check_first=(
         "pilot line: ice, dirt, pinch",

@@ -4,7 +4,7 @@ One line a fact: `compartment`, `row` (0 meaning all), `name`, `value` in inside
 
 By row: n_called, n_heard, n_answered, drop_pa, min_delay_s, tau_s; from its stacked pulses
 drop_ratio (to the sound rows of its header), drop_ratio_error, late_s, late_s_error, p_late,
-p_late_trial, stack_tau_s, stack_tau_log_error, n_points (see `row_curves`); full_share (median
+late_power, stack_tau_s, stack_tau_log_error, n_points (see `row_curves`); full_share (median
 share of the usual drop where it answered); where it changed within the day onset_s, share_before,
 share_after, share_after_error, n_after; whether answers come and go coming_gain, coming_rate,
 coming_rate_low, coming_rate_high. By compartment:
@@ -40,7 +40,7 @@ _STACKED = (
     "late_s",
     "late_s_error",
     "p_late",
-    "p_late_trial",
+    "late_power",
     "stack_tau_s",
     "stack_tau_log_error",
     "n_points",

@@ -19,6 +19,7 @@ from rowcall.model import Floats
 # Where the closing is looked for: a long pulse time draws all rows out alike.
 _CLOSES_S = np.concatenate((np.arange(0.05, 0.4, 0.025), np.arange(0.4, 2.45, 0.1)))
 _TAUS_S = np.geomspace(0.4, 40.0, 60)
+_MOST_DROP = 0.9  # chosen: of gauge pressure
 _N_BLUR = 9  # chosen: instants that stand for an interval
 _AS_GOOD = 8.0  # chosen: log-likelihoods closer than this do not tell two closings apart
 
@@ -88,9 +89,13 @@ def fit_header(
         [[curve_shape(since_s, c, tau, width_s) for tau in _TAUS_S] for c in _CLOSES_S]
     )
     s_ff, s_fy = (shapes**2) @ count, shapes @ (count * mean)
-    gain = np.where(s_fy > 0, s_fy**2 / np.maximum(s_ff, 1e-12), 0.0)
-    # Sampling in step with the pulses leaves the closing open: then it is taken as usual.
-    as_good = gain.max(axis=1) >= gain.max() - 2 * _AS_GOOD * sigma**2
+    # Where only far ends of refills were sampled a header could have been emptied twice over.
+    is_possible = (s_fy > 0) & (s_fy < _MOST_DROP * s_ff)
+    gain = np.where(is_possible, s_fy**2 / np.maximum(s_ff, 1e-12), 0.0)
+    # Sampling in step with the pulses leaves the closing open: then it is taken as usual. Refills
+    # are not quite exponential, and what the best curve leaves over counts as noise.
+    left = float(((mean**2) @ count - gain.max()) / max((count > 0).sum() - 3, 1))
+    as_good = gain.max(axis=1) >= gain.max() - 2 * _AS_GOOD * max(sigma**2, left)
     usual = int(np.argmin(np.where(as_good, np.abs(_CLOSES_S - trade.VALVE_OPEN.value), np.inf)))
     at = int(gain[usual].argmax())
     close_s, tau_s = float(_CLOSES_S[usual]), float(_TAUS_S[at])

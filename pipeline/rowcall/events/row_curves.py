@@ -15,6 +15,7 @@ the pulses' sums scatter than points on their own would (a sandwich estimate by 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,13 +28,14 @@ from rowcall.model import Floats
 # Chosen: closing later than the peers' by; the first is closing with them, the second as good as.
 _LATER_S = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5])
 LATE_LEAST_S = 0.25  # chosen: below it a valve closes with its peers
+SURE_LATE = 0.999  # chosen: probability from which a valve counts as late
 _LATE_PRIOR = 0.01  # chosen: one valve in a hundred hangs
 # Taus of a row, as multiples of its header's: close together where most of them lie.
 _NEAR = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
 _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
 _GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
-_OWN_WAYS = 0.04  # chosen: relative spread of sound rows' curves about each other, in each bin
+_OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
 
 CURVE_COLUMNS = {
@@ -44,7 +46,7 @@ CURVE_COLUMNS = {
     "late_s": pl.Float64,
     "late_s_error": pl.Float64,
     "p_late": pl.Float64,
-    "p_late_trial": pl.Float64,
+    "late_power": pl.Float64,
     "stack_tau_s": pl.Float64,
     "stack_tau_log_error": pl.Float64,
     "n_points": pl.Float64,
@@ -67,8 +69,8 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     """Return what each row's stack says, one line a row, columns `CURVE_COLUMNS`.
 
     `drop_ratio` is the depth as a share of the sound rows'; `late_s` by how much the valve closes
-    later than theirs, `p_late` the probability that this exceeds `LATE_LEAST_S`; `p_late_trial`
-    the probability that a valve hanging 0.4 s at three tenths of its flow would get here. Empty
+    later than theirs, `p_late` the probability that this exceeds `LATE_LEAST_S`; `late_power`
+    the chance that a valve hanging 0.4 s at three tenths of its flow would be found here. Empty
     where the header's rows hardly draw it down at all.
     """
     if stack.curve.drop < LEAST_DROP:
@@ -90,7 +92,7 @@ def row_curves(stack: Stack) -> pl.DataFrame:
             "late_s": found.late_s,
             "late_s_error": found.late_error,
             "p_late": found.p_late,
-            "p_late_trial": trial.p_late,
+            "late_power": _power(trial.log_odds),
             "stack_tau_s": stack.curve.tau_s * np.exp(found.log_tau),
             "stack_tau_log_error": found.log_tau_error,
             "n_points": stack.count.sum(axis=1),
@@ -112,6 +114,7 @@ class _Posterior:
     late_s: Floats
     late_error: Floats
     p_late: Floats
+    log_odds: Floats
     log_tau: Floats
     log_tau_error: Floats
 
@@ -136,6 +139,7 @@ def _posterior(grid: _Grid, weight: Floats, mean: Floats) -> _Posterior:
     evidence[:, 1:] = np.where((w < -_GIVEN_BACK * np.abs(s))[:, 1:], -np.inf, evidence[:, 1:])
     chance = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
     chance /= chance.sum(axis=(1, 2), keepdims=True)
+    is_late = _LATER_S > LATE_LEAST_S
     depth, variance = s + w, (rr + hh - 2 * hr) / det
     variance[:, 0] = 1.0 / hh[:, 0]  # closing with the peers there is no second unknown
     depth[:, 0] = s[:, 0]
@@ -147,7 +151,8 @@ def _posterior(grid: _Grid, weight: Floats, mean: Floats) -> _Posterior:
         np.sqrt(spread_depth**2 + (chance * variance).sum(axis=(1, 2))),
         late_s,
         late_error,
-        chance[:, _LATER_S > LATE_LEAST_S].sum(axis=(1, 2)),
+        chance[:, is_late].sum(axis=(1, 2)),
+        _log_sum(evidence[:, is_late]) - _log_sum(evidence[:, ~is_late]),
         log_tau,
         log_error,
     )
@@ -189,6 +194,25 @@ def _trial(grid: _Grid, stack: Stack) -> Floats:
     """The stack, free of noise, of a sound row's valve that hangs a little."""
     late, tau = int(np.argmin(np.abs(_LATER_S - _TRIAL_S))), int(np.argmin(np.abs(_NEAR - 1.0)))
     return np.asarray(grid.hold[:, late, tau] + _TRIAL_SHARE * grid.ramp[:, late, tau])
+
+
+def _log_sum(logs: Floats) -> Floats:
+    """Logarithm of the sum over closings and taus of exp(logs)."""
+    total: Floats = np.logaddexp.reduce(logs.reshape(len(logs), -1), axis=1)
+    return total
+
+
+def _power(log_odds: Floats) -> Floats:
+    """Chance that such a valve is found, from the log-odds it gets without noise.
+
+    The gain over the prior is a log-likelihood ratio: with noise it is normal with a variance of
+    twice its mean.
+    """
+    prior = math.log(_LATE_PRIOR / (1 - _LATE_PRIOR))
+    gain = np.clip(log_odds - prior, 1e-9, 1e9)
+    needed = math.log(SURE_LATE / (1 - SURE_LATE)) - prior
+    z = (gain - needed) / np.sqrt(2 * gain)
+    return np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.tolist()])
 
 
 def _temper(stack: Stack) -> Floats:

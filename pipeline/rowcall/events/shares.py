@@ -26,6 +26,7 @@ _HALF = 0.5  # an answer makes more than half of what the row's answers make
 _ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
 _ANSWER_ERRORS = 2.0  # chosen: and an answer
 _LEAST_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
+_SHARP = 0.1  # chosen: errors up to which all pulses of a row tell its level, else the best
 _REAL_SHARE = 0.05  # chosen: a row that answers less than once in twenty times has no level
 _LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
 _FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
@@ -72,7 +73,8 @@ def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
     """Share that the answers of each row make; 1 for a row that hardly answers at all."""
     level = np.ones(n_rows)
     for row in np.unique(line):
-        mine, noise = share[line == row], float(np.median(error[line == row]))
+        sharp = (line == row) & (error <= max(np.quantile(error[line == row], 0.25), _SHARP))
+        mine, noise = share[sharp], float(np.median(error[sharp]))
         top = float(np.quantile(mine, 0.9)) - noise
         answers = mine[mine > _HALF * max(top, _LEAST_ANSWER)]
         if answers.size > 2:

@@ -31,6 +31,7 @@ _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is on
 _MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
 _MOST_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
 _NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
+_DEEP = 0.15  # chosen: of the drop
 _CLEAR = 0.25  # chosen: share errors up to which a fire can be called unanswered
 _PRIOR_POINTS = 6.0  # chosen: points' worth of belief in the fitted curve in each bin
 TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution to its standard one
@@ -152,14 +153,17 @@ def _share(count: Floats, mean: Floats, usual: Floats) -> Floats:
 
 def _mute(stack: Stack) -> Flags:
     """Tell which fires surely made no drop: they say nothing of how deep an answer goes."""
-    share, error = pulse_shares(stack, stack.usual_at_points())
+    usual = stack.usual_at_points()
+    # Only the deep part of a refill tells: towards its end refills differ from each other.
+    deep = usual >= _DEEP * stack.curve.drop
+    share, error = pulse_shares(stack, np.where(deep, usual, 0.0))
     clear = error < _CLEAR
     tops = [
         float(np.quantile(share[clear & (stack.line == row)], 0.9))
         for row in np.unique(stack.line[clear])
     ]
-    usual = max(_commonest(np.array(tops)), _CLEAR) if tops else 1.0
-    mute: Flags = (share + 2 * error < _MUTE * usual) & clear
+    top = max(_commonest(np.array(tops)), _CLEAR) if tops else 1.0
+    mute: Flags = (share + 2 * error < _MUTE * top) & clear
     return mute if not mute.all() else np.zeros(share.size, np.bool_)
 
 
