@@ -222,3 +222,16 @@ def test_typed_date_and_time_of_day_are_joined(tmp_path: Path) -> None:
 def test_a_date_without_a_time_of_day_is_refused(tmp_path: Path) -> None:
     result = taken(tmp_path, "date;DP\n02.03.2026;1\n03.03.2026;2\n")
     assert result.outcome is Outcome.REFUSED
+
+
+def test_text_beside_one_column_of_numbers_is_asked_for(tmp_path: Path) -> None:
+    """Long exports name their columns in any language; taken as wide, every tag would be lost."""
+    text = "Zeit;Punkt;Wert;Zustand\n31.03.2026 06:00:00;BH1.PDT-100;12,5;gut\n"
+    refused = taken(tmp_path, text)
+    assert refused.outcome is Outcome.REFUSED
+    assert 'take_in.tag_column = "Punkt" and take_in.value_column = "Wert"' in refused.message
+    pins = TakeIn(
+        tag_column="Punkt", value_column="Wert", quality_column="Zustand", quality_good=("gut",)
+    )
+    assert taken(tmp_path, text, pins=pins).outcome is Outcome.STORED
+    assert [row[0] for row in stored(tmp_path)] == ["BH1.PDT-100"]

@@ -11,6 +11,8 @@ from rowcall.take_in.pins import edit, listed, pinned_place, plain, shown
 from rowcall.take_in.roles import QUALITY_WORDS, TAG_WORDS, VALUE_WORDS, Columns, Rows
 from rowcall.take_in.wide import wide_columns
 
+_TAG_LIKE = re.compile(r"^(?=.*[^\W\d])(?=.*[\d._/\-]).+$")  # letters, and figures or joints
+
 
 def find_columns(
     file: str,
@@ -45,7 +47,9 @@ def find_columns(
             quality = _by_word(file, names, others, QUALITY_WORDS, "quality_column")
         return Columns(tag, {value: ""}, {} if quality is None else {value: quality})
     if tag is None and value is None and pins.layout is None:
-        return wide_columns(file, names, sample, times, typed)
+        wide = wide_columns(file, names, sample, times, typed)
+        _check_not_long(file, names, sample, wide)
+        return wide
     raise ExportError(_no_long(file, names, sample, others, (tag, value), pins))
 
 
@@ -82,6 +86,20 @@ def _check_wide(file: str, names: Sequence[str], sample: Rows, places: Sequence[
             f"{file}: {edit('layout', 'wide')} in the site file, but the columns are "
             f"{listed(names)}, with the tags in {shown(names[tags[0]])}; "
             f"set {edit('layout', 'long')}."
+        )
+
+
+def _check_not_long(file: str, names: Sequence[str], sample: Rows, wide: Columns) -> None:
+    """Refuse what may be long with names of its own: tag-like text beside one column of numbers."""
+    values = list(wide.values)
+    texts = [place for place in values if all(_TAG_LIKE.search(row[place]) for row in sample[:20])]
+    numbers = _numbers(sample, [place for place in values if place not in texts])
+    if texts and len(numbers) == 1:
+        tag, value = names[texts[0]], names[numbers[0]]
+        raise ExportError(
+            f"{file}: the columns are {listed(names)}, and {shown(tag)} holds text; if it names "
+            f"the tags, give {edit('tag_column', tag)} and {edit('value_column', value)} (and "
+            f"quality_column, if there is one); if each column is a tag, {edit('layout', 'wide')}."
         )
 
 
