@@ -110,11 +110,14 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
         pl.col(counts).fill_null(0),
         drop_pa=pl.coalesce("drop_pa", pl.col("drop_ratio") * pl.col("usual_drop_pa")),
         tau_s=pl.coalesce(
-            "tau_s",
             pl.when(pl.col("stack_tau_log_error") < _SURE_STACK).then(pl.col("stack_tau_s")),
+            "tau_s",
+        ),
+        tau_log_error=pl.when(pl.col("stack_tau_log_error") < _SURE_STACK).then(
+            pl.col("stack_tau_log_error")
         ),
     )
-    return _long(told, [*names, *_STACKED, *_ONSET, *_COMING])
+    return _long(told, [*names, "tau_log_error", *_STACKED, *_ONSET, *_COMING])
 
 
 def _compartment_facts(events: Events) -> pl.DataFrame:

@@ -22,6 +22,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.events.header_curve import curve_shape, ramp_shape
+from rowcall.events.peers import borrowed, peers_differ, time_constant
 from rowcall.events.stack import LEAST_DROP, Stack
 from rowcall.model import Floats
 
@@ -36,7 +37,6 @@ _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a hea
 _GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
 _OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
-_CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
 
 CURVE_COLUMNS = {
     "compartment": pl.Int64,
@@ -81,8 +81,11 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     weight = stack.count / (noise + stack.count * own_ways)
     grid = _grid(stack)
     found = _posterior(grid, weight, stack.mean)
+    refill_s = time_constant(stack)
+    bend = math.log(refill_s / stack.curve.tau_s)  # how far refills are from exponential
     trial = _posterior(grid, weight, _trial(grid, stack))
-    variance = found.depth_error**2 + (found.depth * _borrowed(stack)) ** 2
+    relative = borrowed(stack) ** 2 + peers_differ(stack) ** 2
+    variance = found.depth_error**2 + found.depth**2 * relative
     return pl.DataFrame(
         {
             "compartment": stack.overlay.rows[:, 0],
@@ -93,13 +96,13 @@ def row_curves(stack: Stack) -> pl.DataFrame:
             "late_s_error": found.late_error,
             "p_late": found.p_late,
             "late_power": _power(trial.log_odds),
-            "stack_tau_s": stack.curve.tau_s * np.exp(found.log_tau),
-            "stack_tau_log_error": found.log_tau_error,
+            "stack_tau_s": refill_s * np.exp(found.log_tau),
+            "stack_tau_log_error": np.hypot(found.log_tau_error, abs(bend)),
             "n_points": stack.count.sum(axis=1),
             "usual_drop_pa": np.full(
                 len(stack.count), stack.curve.drop * np.median(stack.overlay.before_pa)
             ),
-            "usual_tau_s": np.full(len(stack.count), stack.curve.tau_s),
+            "usual_tau_s": np.full(len(stack.count), refill_s),
         },
         schema=CURVE_COLUMNS,
     )
@@ -229,14 +232,3 @@ def _temper(stack: Stack) -> Floats:
     expected = np.bincount(points.line, naive, n_rows)
     ratio = np.divide(seen, expected, out=np.ones(n_rows), where=expected > 0)
     return np.maximum(np.maximum(ratio, float(np.median(ratio))), 1.0)
-
-
-def _borrowed(stack: Stack) -> Floats:
-    """Relative error of each row's drop from resting on the fitted curve alone."""
-    size = stack.count * stack.usual**2
-    total = size.sum(axis=1)
-    share = np.divide(
-        (size * stack.belief).sum(axis=1), total, out=np.ones(total.size), where=total > 0
-    )
-    error: Floats = _CURVE_ERROR * share
-    return error

@@ -49,6 +49,8 @@ class Stack:
         count, mean: points and their mean deficit, shape (n_rows, n_bins).
         usual: deficit of the other sound rows, shape (n_rows, n_bins) [-].
         belief: how much of `usual` rests on the fitted curve alone, 0..1, same shape.
+        pooled: points of the sound rows' answers and their mean deficit, shape (2, n_bins).
+        sound: rows that draw as most of those that answer do, shape (n_rows,).
         share: drop of each row's answers as a share of the usual, shape (n_rows,) [-].
         sigma: standard deviation of one point about its row's curve [-].
     """
@@ -60,6 +62,8 @@ class Stack:
     mean: Floats
     usual: Floats
     belief: Floats
+    pooled: Floats
+    sound: Flags
     share: Floats
     sigma: float
 
@@ -120,11 +124,11 @@ def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
     of_answers = _cells(cell[answered], y[answered], n_rows, n_bins)
     sound = _sound(*of_answers, so_far)
     used, its_mean = np.where(sound[:, None], of_answers[0], 0.0), of_answers[1]
-    pooled = _mean_of(used, its_mean)
-    fitted = fit_header(since, used.sum(axis=0), pooled, sigma, overlay.width_s)
+    pooled = np.stack((used.sum(axis=0), _mean_of(used, its_mean)))
+    fitted = fit_header(since, pooled[0], pooled[1], sigma, overlay.width_s)
     usual, belief = _usual(used, its_mean, fitted.drop * fitted.shape(since))
     share = _share(*of_answers, usual)
-    return Stack(overlay, fitted, since, count, mean, usual, belief, share, sigma)
+    return Stack(overlay, fitted, since, count, mean, usual, belief, pooled, sound, share, sigma)
 
 
 def _led_to(since_s: Floats, overlay: Overlay, curve: HeaderCurve) -> Floats:
