@@ -6,8 +6,9 @@ so is done beside it.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
 
@@ -94,11 +95,13 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     try:
         try:
             with ThreadPoolExecutor(max_workers=1) as pool:
-                content = pool.submit(_content, run, piece)  # holds no interpreter's lock
+                # Neither holds the interpreter's lock.
+                content = pool.submit(_content, run, piece)
+                digest = pool.submit(_digest, content)
 
                 from rowcall.take_in.storing import store_piece
 
-                outcome, note, told = store_piece(run, watched, content)
+                outcome, note, told = store_piece(run, watched, content, digest)
         except ExportError:
             watched.check()  # half of a file may well be unreadable
             raise
@@ -115,3 +118,7 @@ def _content(run: Run, piece: Piece) -> bytes | None:
         return None
     with reading(piece):
         return content_of(piece, run.site.pins, run.memory.whole_bytes)
+
+
+def _digest(content: Future[bytes | None]) -> str:
+    return hashlib.sha256(content.result() or b"").hexdigest()

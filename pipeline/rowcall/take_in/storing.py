@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from threading import Event
@@ -10,8 +9,8 @@ from typing import TypeAlias
 
 import polars as pl
 
-from rowcall.day_report import FileNote
 from rowcall.errors import ExportError, printable
+from rowcall.file_note import FileNote
 from rowcall.store.ahead import Again, lying_ahead, note_ahead
 from rowcall.store.batch import Export, Part
 from rowcall.store.ledger import find_file, has_size
@@ -30,11 +29,14 @@ from rowcall.take_in.whole import assemble_whole
 Stored: TypeAlias = tuple[Outcome, FileNote, str]
 
 
-def store_piece(run: Run, watched: Watched, content: Future[bytes | None]) -> Stored:
+def store_piece(
+    run: Run, watched: Watched, content: Future[bytes | None], digest: Future[str]
+) -> Stored:
     """Store an export, or say that it is known.
 
     Args:
         content: as it lies on disk, None where that does not fit in memory.
+        digest: of the content that fits, SHA-256 in hexadecimal.
 
     Raises:
         ExportError: it cannot be read, or nothing of it can be used.
@@ -46,26 +48,23 @@ def store_piece(run: Run, watched: Watched, content: Future[bytes | None]) -> St
     if raw is None:
         return _store_large(run, watched)
     watched.check()  # from here on only `raw` counts, of which the digest is taken too
-    return _store_whole(run, watched, raw)
+    return _store_whole(run, watched, raw, digest)
 
 
-def _store_whole(run: Run, watched: Watched, raw: bytes) -> Stored:
+def _store_whole(run: Run, watched: Watched, raw: bytes, digest: Future[str]) -> Stored:
     """Store an export that fits in memory; `raw` is its content as it lies on disk."""
     piece, zone, pins = watched.piece, run.site.plant.zone, run.site.pins
 
     def read(bounds: Bounds) -> Assembled | None:
         return assemble_whole(piece, raw, pins, zone, bounds, run.memory.whole_bytes)
 
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        # The digest runs beside the reading: hashing does not hold the interpreter's lock.
-        hashing = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
-        known, again = _known(run, len(raw), hashing.result)
-        if known is not None and again is None:
-            return Outcome.KNOWN, known, ""
-        assembled = read(_bounds(run, again))
-        if assembled is None:
-            return _store_large(run, watched)
-        sha256 = hashing.result()
+    known, again = _known(run, len(raw), digest.result)
+    if known is not None and again is None:
+        return Outcome.KNOWN, known, ""
+    assembled = read(_bounds(run, again))
+    if assembled is None:
+        return _store_large(run, watched)
+    sha256 = digest.result()
     aside, rows_read = assembled.set_aside, assembled.rows_read
     if again is not None:
         aside = aside.filter(pl.col("line").is_in(again.lines.implode()))
