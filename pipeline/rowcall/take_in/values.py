@@ -7,13 +7,16 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.pins import edit, shown
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 # Words that exports put in the place of a number when there was none; compared in lower case
 # without what is neither letter nor digit.
@@ -81,6 +84,8 @@ def values_of(
     Raises:
         ExportError: `decimal` is None and the columns leave open which sign it is.
     """
+    import numpy as np
+
     texts = [
         cells.cast(pl.String)
         if isinstance(cells.dtype, (pl.Categorical, pl.Enum)) or cells.dtype.is_temporal()
@@ -200,6 +205,8 @@ def _told_apart(
     cells: pl.Series, number: pl.Series, decimal: str, bad_values: Collection[str]
 ) -> Values:
     """Look closer at the cells that are no plain numbers, once for each different text."""
+    import numpy as np
+
     rows = np.flatnonzero(number.is_null().to_numpy())
     trimmed = cells[rows].cast(pl.String).fill_null("").str.strip_chars()
     (again,) = _cast([trimmed], decimal)
