@@ -74,7 +74,7 @@ def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -
         frame = None if parsing is None else parsing.result()
     is_row = fields == width
     if frame is not None and frame.height >= len(fields):
-        frame = _without(frame.head(len(fields)), is_row)
+        frame = without_rows(frame.head(len(fields)), is_row)
     else:
         frame = _parse_rows(file, text, bounds, is_row, head)
     odd = np.flatnonzero(~is_row)
@@ -102,7 +102,7 @@ def odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl
     )
 
 
-def _without(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
+def without_rows(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
     """Return the rows of the mask; where few are missing, without copying the others."""
     odd = np.flatnonzero(~is_row)
     if len(odd) > _FEW:

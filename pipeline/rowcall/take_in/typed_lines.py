@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.take_in.csv_table import odd_lines
+from rowcall.take_in.csv_table import odd_lines, without_rows
 from rowcall.take_in.head import Head
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.line_index import LineIndex
@@ -98,19 +98,15 @@ def read_typed(
     if not is_row.all():
         places = np.flatnonzero(is_row)
         lines = places + head.data_line
-    kept = None if places is None else pl.Series(is_row)
+        frame = without_rows(frame, is_row)
     names = [name for name in frame.columns if name != ODD]
-    columns = pl.DataFrame([_in_one_piece(frame.drop_in_place(name), kept) for name in names])
+    # In one piece each, so that the array made of it is a view and no copy.
+    columns = pl.DataFrame([frame.drop_in_place(name).rechunk() for name in names])
     source = TextLines(index, head, places)
     table = Table(head.names, columns, head.data_line, lines, out, head.delimiter, source)
     if not _is_typed(file, table, layout, decimal) or _names_columns(table, layout):
         return None
     return table
-
-
-def _in_one_piece(cells: pl.Series, kept: pl.Series | None) -> pl.Series:
-    """Return the cells that are kept, so that the array made of them is a view and no copy."""
-    return (cells if kept is None else cells.filter(kept)).rechunk()
 
 
 def _rows(
