@@ -29,7 +29,8 @@ from report_facts import (
     minutes,
 )
 
-from rowcall.day_report import DayReport, FileNote
+from rowcall.day_report import DayReport
+from rowcall.file_note import FileNote
 from rowcall.model import BaghouseDay, Limits, Subject, TagHealth
 from rowcall.site import Role, Site
 from rowcall.units import parse_quantity

@@ -33,7 +33,7 @@ ROAD = (
     ("rowcall.trade",),
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.model"),
-    ("rowcall.day_report",),
+    ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.smtp", "rowcall.mail"),
     ("rowcall.store",),
     ("rowcall.take_in", "rowcall.draft", "rowcall.look"),
@@ -42,7 +42,7 @@ ROAD = (
     ("rowcall.diagnosis",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli", "rowcall.arguments"),
+    ("rowcall.cli", "rowcall.arguments", "rowcall.start"),
 )
 
 
@@ -107,7 +107,8 @@ def test_reports_and_rules_do_not_touch_the_store() -> None:
     [
         ("rowcall.cli", {"pydantic", "numpy", "polars", "duckdb"}),
         ("rowcall.site_file", {"numpy", "polars", "duckdb"}),
-        ("rowcall.take_in", {"numpy", "pyarrow"}),
+        ("rowcall.take_in", {"numpy", "polars", "pyarrow"}),
+        ("rowcall.take_in.beginning", {"numpy", "pyarrow"}),
     ],
 )
 def test_what_takes_long_to_load_is_not_loaded_before_it_is_used(

@@ -16,8 +16,8 @@ from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
 from rowcall.take_in.line_index import LineIndex
-from rowcall.take_in.opening import text_head
 from rowcall.take_in.table import Table
+from rowcall.take_in.text_head import text_head
 from rowcall.take_in.text_tables import text_tables
 from rowcall.take_in.times import settle_order
 from rowcall.take_in.typed_lines import read_typed

@@ -6,7 +6,6 @@ Everything heavy is imported by the command that needs it, so that `--help` answ
 from __future__ import annotations
 
 import argparse
-import gc
 import io
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, cast
 
 from rowcall.arguments import build_parser
 from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError, printable, told
+from rowcall.start import start_quickly
 
 if TYPE_CHECKING:
     from rowcall.runs.result import RunResult
@@ -36,8 +36,7 @@ class Exit(IntEnum):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code (see `rowcall --help`)."""
-    # Loading modules makes many objects and no garbage: looking for it costs a tenth of the start.
-    gc.set_threshold(50_000)
+    start_quickly()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console may lack the signs of a unit or name
             stream.reconfigure(errors="replace")

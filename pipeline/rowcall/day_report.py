@@ -4,25 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date
 
+from rowcall.file_note import FileNote
 from rowcall.model import BaghouseDay, Finding, Limits, Rule, Subject, Verdict
 from rowcall.site import Site
-
-
-@dataclass(frozen=True, slots=True)
-class FileNote:
-    """One export file that brought samples for the day: a line of the take-in ledger."""
-
-    name: str
-    sha256: str
-    rows_read: int
-    stored: int
-    replaced: int
-    unchanged: int
-    set_aside: int
-    first: datetime | None  # UTC
-    last: datetime | None  # UTC
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import rowcall
-from rowcall.day_report import DayReport, FileNote
+from rowcall.day_report import DayReport
+from rowcall.file_note import FileNote
 from rowcall.model import BaghouseDay, Limits, Threshold
 from rowcall.units import find_unit, parse_quantity
 from rowcall_reports import text

@@ -108,6 +108,9 @@ def _bare(export: Path) -> None:
 
 
 def _take_in(export: Path) -> None:
+    from rowcall.start import start_quickly
+
+    start_quickly()  # as the command does
     from rowcall.site import Baghouse, Cleaning, Plant, Site
     from rowcall.store import Store
     from rowcall.take_in import Outcome, take_in
@@ -135,7 +138,8 @@ def _take_in(export: Path) -> None:
 
 def _fresh(export: Path, name: str) -> Path:
     path = export.parent / name
-    path.unlink(missing_ok=True)
+    for old in (path, Path(f"{path}.wal")):
+        old.unlink(missing_ok=True)
     return path
 
 

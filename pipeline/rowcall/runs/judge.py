@@ -9,9 +9,10 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from rowcall.day_report import Change, DayReport, FileNote
+from rowcall.day_report import Change, DayReport
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.events.facts import FACT_COLUMNS
+from rowcall.file_note import FileNote
 from rowcall.model import Finding, Limits, Rule, Subject, Verdict
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 SET_ASIDE_SCHEMA = {
     "line": pl.Int64,

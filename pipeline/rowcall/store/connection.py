@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from importlib import import_module
 from pathlib import Path
+from threading import Thread
 from types import TracebackType
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import duckdb
-import polars as pl
 
 from rowcall.errors import StoreError
 from rowcall.store.schema import MIGRATIONS, RECORD
+from rowcall.store.stream import Stream
+
+if TYPE_CHECKING:
+    import polars as pl
 
 # Nothing may be fetched at run time: every function that the store uses is built in.
 OFFLINE: dict[str, str | bool | int | float | list[str]] = {
@@ -45,6 +50,9 @@ class Store:
         """
         if read_only and not path.exists():
             raise StoreError(f"{path}: there is no store here yet; take in an export first.")
+        # Whoever opens a store will read or write frames; loading what knows them goes on while
+        # the opening waits for the disk.
+        Thread(target=import_module, args=("polars",)).start()
         connection = _connect(path, read_only)
         try:
             connection.execute("SET TimeZone = 'UTC'")
@@ -101,6 +109,8 @@ class Store:
 
     def frame(self, query: str) -> pl.DataFrame:
         """Return the rows of a SELECT."""
+        import polars as pl
+
         return pl.DataFrame(self.connection.sql(query))
 
     def __enter__(self) -> Self:
@@ -122,25 +132,6 @@ class Store:
                 f"{self.path}: the store could not be read or written ({_first_line(error)}); "
                 "check that the disk has room and can be read. What was kept before is whole."
             ) from error
-
-
-class Stream:
-    """A frame as nothing but an Arrow stream.
-
-    Given the frame itself, DuckDB would import pyarrow to read it, which takes longer than most
-    of the statements here.
-    """
-
-    def __init__(self, frame: pl.DataFrame) -> None:
-        # DuckDB refuses the stream of a column of which nothing but nulls is known.
-        self._frame = frame.with_columns(pl.col(pl.Null).cast(pl.String))
-
-    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
-        return self._frame.__arrow_c_stream__(requested_schema)
-
-    def release(self) -> None:
-        """Let go of the frame: DuckDB keeps what was registered until the transaction ends."""
-        self._frame = self._frame.clear()
 
 
 @contextmanager

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 
-from rowcall.day_report import FileNote
+from rowcall.file_note import FileNote
 from rowcall.store.connection import Store
 
 _NOTE = "name, sha256, rows_read, stored, replaced, unchanged, set_aside, first_time, last_time"

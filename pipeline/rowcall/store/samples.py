@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-
-import numpy as np
-import numpy.typing as npt
+from typing import TYPE_CHECKING
 
 from rowcall.store.connection import Store
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 GOOD, UNCERTAIN, BAD = 0, 1, 2  # codes in `samples.quality`
 
@@ -64,6 +66,8 @@ def read_samples(
 
     Every name of `tags` is a key; one that the store does not know has empty arrays.
     """
+    import numpy as np
+
     ids = tag_ids(store, tags)
     # Literal numbers instead of parameters: DuckDB prunes row groups by them while planning.
     listed = ", ".join(str(tag_id) for tag_id in ids.values()) or "NULL"
@@ -92,7 +96,7 @@ def read_samples(
 def _is_sorted(tag: npt.NDArray[np.uint16], time: npt.NDArray[np.int64]) -> bool:
     """True where rows already rise by tag and time, as one export's rows do."""
     later = tag[1:] > tag[:-1]
-    return bool(np.all(later | ((tag[1:] == tag[:-1]) & (time[1:] > time[:-1]))))
+    return bool((later | ((tag[1:] == tag[:-1]) & (time[1:] > time[:-1]))).all())
 
 
 def last_before(

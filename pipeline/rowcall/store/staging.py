@@ -15,8 +15,9 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import StoreError
-from rowcall.store.connection import DISK_ERRORS, OFFLINE, Store, Stream
+from rowcall.store.connection import DISK_ERRORS, OFFLINE, Store
 from rowcall.store.leftovers import remove_file, staging_path
+from rowcall.store.stream import Stream
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all

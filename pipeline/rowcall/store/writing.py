@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.day_report import FileNote
 from rowcall.errors import StoreError
+from rowcall.file_note import FileNote
 from rowcall.store.ahead import Again, hand_over
 from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, Part
 from rowcall.store.comparing import Ids, compare, spans_of

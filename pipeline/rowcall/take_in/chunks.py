@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from rowcall.site import TakeIn
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.memory import Memory
-from rowcall.take_in.opening import layout_of_table, text_head
+from rowcall.take_in.opening import layout_of_table
 from rowcall.take_in.packing import Unpacked
 from rowcall.take_in.parquet_table import parquet_tables
 from rowcall.take_in.pieces import Piece
 from rowcall.take_in.table import Table
 from rowcall.take_in.text import Writing, line_blocks, other_writing, stream_writing
+from rowcall.take_in.text_head import text_head
 from rowcall.take_in.text_tables import text_tables
 
 _BLOCK_BYTES = 2**20

@@ -16,6 +16,7 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.take_in.cutting import cut_line
 from rowcall.take_in.head import Head
+from rowcall.take_in.parsing import data_bounds, parse
 from rowcall.take_in.pins import shown
 from rowcall.take_in.table import Table, column, set_aside
 
@@ -42,16 +43,6 @@ def read_lines(file: str, text: bytes, head: Head) -> Table:
     return _read_irregular(file, text, start, end, head)
 
 
-def data_bounds(text: bytes, data_line: int) -> tuple[int, int]:
-    """Return where the data begins, and where it ends but for line ends at the very end."""
-    start, end = 0, len(text)
-    for _ in range(data_line - 1):
-        start = text.index(b"\n", start) + 1
-    while end > start and text[end - 1] in b"\r\n":
-        end -= 1
-    return start, end
-
-
 def _is_whole(
     frame: pl.DataFrame, text: bytes, start: int, end: int, delimiter: str, quote: str | None
 ) -> bool:
@@ -70,44 +61,6 @@ def _is_whole(
     return text.count(delimiter.encode(), start, end) == lines * (frame.width - 1)
 
 
-def parse(
-    text: bytes,
-    delimiter: str,
-    width: int,
-    skip: int = 0,
-    *,
-    quote: str | None = None,
-    ragged: bool = False,
-    wanted: Sequence[pl.Expr] = (),
-) -> pl.DataFrame | None:
-    """Cut text into cells; None where the parser finds lines that it cannot cut.
-
-    Args:
-        text: the whole text.
-        delimiter: one sign.
-        width: the number of columns; they are named as in a table's frame.
-        skip: lines to be passed over.
-        quote: what whole fields may stand in.
-        ragged: leave out the fields beyond `width`, and fill up lines with fewer.
-        wanted: what to make of the columns; without any, all of them as text.
-    """
-    try:
-        scanned = pl.scan_csv(
-            text,
-            has_header=False,
-            skip_lines=skip,
-            truncate_ragged_lines=ragged,
-            missing_columns="insert" if ragged else "raise",
-            separator=delimiter,
-            quote_char=quote,
-            schema={column(place): pl.String for place in range(width)},
-            empty_string_is_null=False,
-        )
-        return (scanned.select(wanted) if wanted else scanned).collect(engine="streaming")
-    except pl.exceptions.PolarsError:
-        return None
-
-
 def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -> Table:
     """Take the lines apart that are no rows, and cut the others into cells."""
     width, skip = len(head.names), head.data_line - 1
@@ -121,7 +74,7 @@ def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -
         frame = None if parsing is None else parsing.result()
     is_row = fields == width
     if frame is not None and frame.height >= len(fields):
-        frame = _without(frame.head(len(fields)), is_row)
+        frame = without_rows(frame.head(len(fields)), is_row)
     else:
         frame = _parse_rows(file, text, bounds, is_row, head)
     odd = np.flatnonzero(~is_row)
@@ -149,7 +102,7 @@ def odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl
     )
 
 
-def _without(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
+def without_rows(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
     """Return the rows of the mask; where few are missing, without copying the others."""
     odd = np.flatnonzero(~is_row)
     if len(odd) > _FEW:

@@ -6,19 +6,25 @@ so is done beside it.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rowcall.errors import ExportError, printable
 from rowcall.site import Site
 from rowcall.store import Store
+from rowcall.take_in.content import Content
 from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
 from rowcall.take_in.memory import Memory
 from rowcall.take_in.outcome import Outcome, Run, TakenIn
 from rowcall.take_in.pieces import Piece, content_of, pieces_of, reading
 from rowcall.take_in.watching import ChangedError, FileState, Watched
+
+if TYPE_CHECKING:
+    from rowcall.take_in.storing import Stored
 
 
 def take_in(
@@ -93,12 +99,8 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     piece = watched.piece
     try:
         try:
-            with ThreadPoolExecutor(max_workers=1) as pool:
-                content = pool.submit(_content, run, piece)  # holds no interpreter's lock
-
-                from rowcall.take_in.storing import store_piece
-
-                outcome, note, told = store_piece(run, watched, content)
+            with ThreadPoolExecutor(max_workers=2) as pool:
+                outcome, note, told = _store(run, watched, pool)
         except ExportError:
             watched.check()  # half of a file may well be unreadable
             raise
@@ -110,8 +112,33 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     return TakenIn(piece.path, outcome, note, told)
 
 
-def _content(run: Run, piece: Piece) -> bytes | None:
+def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
+    """Store a piece; reading, hashing and cutting hold no interpreter's lock, so all else loads."""
+    piece = watched.piece
     if piece.problem:
-        return None
+        raise ExportError(piece.problem)
+    reading_it = pool.submit(_content, run, piece, pool)
+
+    from rowcall.take_in.beginning import begin_new
+
+    content = reading_it.result()
+    del reading_it  # which would hold the content until the end
+    if content is not None:
+        watched.check()  # from here on only `content` counts, of which the digest is taken too
+        begin_new(run.store, piece, content, run.site.pins, pool)
+
+    from rowcall.take_in.storing import store_large, store_whole
+
+    if content is None:
+        return store_large(run, watched)
+    return store_whole(run, watched, content)
+
+
+def _content(run: Run, piece: Piece, pool: Executor) -> Content | None:
     with reading(piece):
-        return content_of(piece, run.site.pins, run.memory.whole_bytes)
+        raw = content_of(piece, run.site.pins, run.memory.whole_bytes)
+    return None if raw is None else Content(raw, pool.submit(_digest, raw))
+
+
+def _digest(raw: bytes) -> str:
+    return hashlib.sha256(raw).hexdigest()

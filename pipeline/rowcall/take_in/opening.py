@@ -9,12 +9,11 @@ import polars as pl
 
 from rowcall.site import TakeIn
 from rowcall.take_in.folder import is_parquet
-from rowcall.take_in.head import Head, read_head
 from rowcall.take_in.layout import Layout, find_layout
-from rowcall.take_in.parquet_footer import check_columns
 from rowcall.take_in.parquet_table import read_parquet, sample_rows
 from rowcall.take_in.table import Table
 from rowcall.take_in.text import utf8_text
+from rowcall.take_in.text_head import text_head
 from rowcall.take_in.text_tables import text_tables
 
 
@@ -60,10 +59,3 @@ def layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
     ]
     numbers = [place for place, kind in enumerate(table.frame.dtypes) if kind.is_numeric()]
     return find_layout(file, table.names, sample_rows(table), pins, typed, numbers)
-
-
-def text_head(file: str, text: bytes, pins: TakeIn) -> tuple[Head, Layout]:
-    """Return head and layout of a text export, of which `text` is the beginning at least."""
-    head = read_head(file, text, pins)
-    check_columns(file, len(head.names), pins)
-    return head, find_layout(file, head.names, head.sample, pins)

@@ -13,7 +13,7 @@ from rowcall.store import Store
 from rowcall.take_in.memory import Memory
 
 if TYPE_CHECKING:
-    from rowcall.day_report import FileNote
+    from rowcall.file_note import FileNote
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,16 +10,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.store.samples import BAD, GOOD, UNCERTAIN
 from rowcall.take_in.pins import edit, listed, shown
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 UNKNOWN = 255  # no code: the cell is no known quality
 Numbering = Literal["words", "opc_ua", "older_numbers"]
@@ -71,6 +73,8 @@ def quality_codes(
     Raises:
         ExportError: the numbers leave open which numbering they are of; `place` names the file.
     """
+    import numpy as np
+
     coding = coding or Coding()
     coded = cells
     if cells.dtype != pl.Categorical:

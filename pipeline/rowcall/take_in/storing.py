@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from threading import Event
@@ -10,8 +9,8 @@ from typing import TypeAlias
 
 import polars as pl
 
-from rowcall.day_report import FileNote
 from rowcall.errors import ExportError, printable
+from rowcall.file_note import FileNote
 from rowcall.store.ahead import Again, lying_ahead, note_ahead
 from rowcall.store.batch import Export, Part
 from rowcall.store.ledger import find_file, has_size
@@ -19,6 +18,7 @@ from rowcall.store.staging import Staging, staging
 from rowcall.store.writing import store_export
 from rowcall.take_in.advice import advice
 from rowcall.take_in.assemble import Assembled
+from rowcall.take_in.content import Content
 from rowcall.take_in.large import Staged, first_aside, parts, stage
 from rowcall.take_in.outcome import Outcome, Run
 from rowcall.take_in.pieces import Piece, reading
@@ -30,61 +30,60 @@ from rowcall.take_in.whole import assemble_whole
 Stored: TypeAlias = tuple[Outcome, FileNote, str]
 
 
-def store_piece(run: Run, watched: Watched, content: Future[bytes | None]) -> Stored:
-    """Store an export, or say that it is known.
+def store_whole(run: Run, watched: Watched, content: Content) -> Stored:
+    """Store an export that fits in memory, or say that it is known.
 
     Args:
-        content: as it lies on disk, None where that does not fit in memory.
+        content: let go of as soon as it was read.
 
     Raises:
         ExportError: it cannot be read, or nothing of it can be used.
         ChangedError: it changed while it was being read; nothing of it was stored.
     """
-    if watched.piece.problem:
-        raise ExportError(watched.piece.problem)
-    raw = content.result()
-    if raw is None:
-        return _store_large(run, watched)
-    watched.check()  # from here on only `raw` counts, of which the digest is taken too
-    return _store_whole(run, watched, raw)
-
-
-def _store_whole(run: Run, watched: Watched, raw: bytes) -> Stored:
-    """Store an export that fits in memory; `raw` is its content as it lies on disk."""
-    piece, zone, pins = watched.piece, run.site.plant.zone, run.site.pins
-
-    def read(bounds: Bounds) -> Assembled | None:
-        return assemble_whole(piece, raw, pins, zone, bounds, run.memory.whole_bytes)
-
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        # The digest runs beside the reading: hashing does not hold the interpreter's lock.
-        hashing = pool.submit(lambda: hashlib.sha256(raw).hexdigest())
-        known, again = _known(run, len(raw), hashing.result)
-        if known is not None and again is None:
-            return Outcome.KNOWN, known, ""
-        assembled = read(_bounds(run, again))
-        if assembled is None:
-            return _store_large(run, watched)
-        sha256 = hashing.result()
+    piece = watched.piece
+    known, again = _known(run, len(content.raw), content.sha256.result)
+    if known is not None and again is None:
+        return Outcome.KNOWN, known, ""
+    assembled = _assembled(run, piece, content, _bounds(run, again))
+    if assembled is None:
+        content.let_go()
+        return store_large(run, watched)
     aside, rows_read = assembled.set_aside, assembled.rows_read
     if again is not None:
         aside = aside.filter(pl.col("line").is_in(again.lines.implode()))
         rows_read = len(assembled.batch) + aside.height
     elif not len(assembled.batch):
         raise ExportError(_nothing_usable(piece.name, rows_read, aside))
+    is_ahead = (aside["reason"] == FUTURE).any()
+    first_ahead = _first_ahead(run, piece, content) if is_ahead else None
+    content.let_go()
+    sha256 = content.sha256.result()
     part = Part(assembled.batch, aside)
     note = store_export(run.store, _export(run, piece, sha256, rows_read, [part]), again)
-    if (aside["reason"] == FUTURE).any():
-        ahead = read(_beyond(run))
-        times = ahead.batch.time_us if ahead is not None else ()
-        _note_ahead(run, sha256, min(times, default=None))
+    if is_ahead:
+        _note_ahead(run, sha256, first_ahead)
     lines = assembled.jump_lines
     jumps = (len(lines), int(lines[0]) if len(lines) else 0)
     return Outcome.STORED, note, _told(piece.name, note, again, *jumps)
 
 
-def _store_large(run: Run, watched: Watched) -> Stored:
-    """Store an export that does not fit in memory, and is read more than once."""
+def _assembled(run: Run, piece: Piece, content: Content, bounds: Bounds) -> Assembled | None:
+    begun, content.begun = content.begun, None
+    pins, zone, most = run.site.pins, run.site.plant.zone, run.memory.whole_bytes
+    return assemble_whole(piece, content.raw, begun, pins, zone, bounds, most)
+
+
+def _first_ahead(run: Run, piece: Piece, content: Content) -> int | None:
+    """Return the first of the instants that lie ahead, None where none of them can be used."""
+    ahead = _assembled(run, piece, content, _beyond(run))
+    return min(ahead.batch.time_us if ahead is not None else (), default=None)
+
+
+def store_large(run: Run, watched: Watched) -> Stored:
+    """Store an export that does not fit in memory, and is read more than once.
+
+    Raises as `store_whole`.
+    """
     given_up, piece = Event(), watched.piece
     with reading(piece), ThreadPoolExecutor(max_workers=1) as pool:
         try:

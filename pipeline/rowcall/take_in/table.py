@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from rowcall.store.batch import SET_ASIDE_SCHEMA
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 
 class Source(Protocol):

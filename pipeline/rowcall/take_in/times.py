@@ -5,10 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
@@ -19,7 +18,10 @@ from rowcall.take_in.time_forms import (
     TimeForm,
     swapped,
 )
-from rowcall.take_in.wall import to_utc
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 UNREADABLE = "the time cannot be read in the form that the file uses"
 MISSING_HOUR = "the clocks jumped over this local time"
@@ -83,12 +85,14 @@ def in_utc(
         bounds: instants outside of them have a reason; None sets no bounds.
     """
     time_us = parsed.time.fill_null(0).to_numpy()
-    reason = parsed.time.is_null().to_numpy().astype(np.uint8)
+    reason = parsed.time.is_null().cast(pl.UInt8).to_numpy(writable=True)
     outside = (time_us < _FIRST_US) | (time_us >= _PAST_US)
     if outside.any():
         reason[outside & (reason == 0)] = REASONS.index(OUT_OF_RANGE)
     if not parsed.is_utc:
-        rows = np.flatnonzero(reason == 0)
+        from rowcall.take_in.wall import to_utc
+
+        rows = (reason == 0).nonzero()[0]
         resolved = to_utc(time_us[rows], zone, None if sequence is None else sequence[rows])
         time_us = time_us.copy()
         time_us[rows] = resolved.time_us

@@ -15,18 +15,17 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.take_in.csv_table import data_bounds, odd_lines, parse
-from rowcall.take_in.damage import MARK
+from rowcall.take_in.csv_table import odd_lines, without_rows
 from rowcall.take_in.head import Head
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.line_index import LineIndex
+from rowcall.take_in.parsing import data_bounds, parse
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.text_tables import name_columns
+from rowcall.take_in.typed_scan import ODD, Scan, typed_scan
 from rowcall.take_in.values import settled_decimal
 
 _FEW = 2_000  # lines looked up one by one; beyond it, cutting all of the text is quicker
-_ODD = "odd"
-_FRACTIONS = ("", ".%3f", ".%6f")  # of a second; the engine is quick where the digits are fixed
 
 Longs = npt.NDArray[np.int64]
 
@@ -60,7 +59,12 @@ class TextLines:
 
 
 def read_typed(
-    file: str, text: bytes, head: Head, layout: Layout, decimal: str | None
+    file: str,
+    text: bytes,
+    head: Head,
+    layout: Layout,
+    decimal: str | None,
+    scan: Scan | None = None,
 ) -> Table | None:
     """Return the data lines as typed columns, None where only `read_lines` can read them.
 
@@ -68,24 +72,24 @@ def read_typed(
     layout (or as text), values as f64, both null where the cell is not plainly written; tags and
     qualities as categories.
 
+    Args:
+        scan: brings what `typed_scan` returns for this text, where that was begun before.
+
     Raises:
         ExportError: the values leave open which decimal sign the file uses.
     """
+    scan = scan or typed_scan(text, head, layout, decimal)
+    if scan is None:
+        return None
     start, end = data_bounds(text, head.data_line)
-    if not _is_plain(layout, head, decimal) or text.find(b'"', start) >= 0:
-        return None
-    if head.foreign or (not text.isascii() and MARK.encode() in text):
-        return None
     with ThreadPoolExecutor(max_workers=1) as pool:
         counting = pool.submit(LineIndex.of, text, start, end, head.delimiter)
-        width, skip = len(head.names), head.data_line - 1
-        wanted = _wanted(layout, head)
-        frame = parse(text, head.delimiter, width + 1, skip, ragged=True, wanted=wanted)
+        frame = scan()
         index = counting.result()
     if frame is None or frame.height < index.count:
         return None
     frame = frame.head(index.count)
-    odd = np.flatnonzero(frame[_ODD].to_numpy())
+    odd = np.flatnonzero(frame[ODD].to_numpy())
     found = _rows(index, odd, head) if len(odd) <= _FEW else None
     if found is None:
         return None
@@ -94,70 +98,15 @@ def read_typed(
     if not is_row.all():
         places = np.flatnonzero(is_row)
         lines = places + head.data_line
-    kept = None if places is None else pl.Series(is_row)
-    names = [name for name in frame.columns if name != _ODD]
-    columns = pl.DataFrame([_in_one_piece(frame.drop_in_place(name), kept) for name in names])
+        frame = without_rows(frame, is_row)
+    names = [name for name in frame.columns if name != ODD]
+    # In one piece each, so that the array made of it is a view and no copy.
+    columns = pl.DataFrame([frame.drop_in_place(name).rechunk() for name in names])
     source = TextLines(index, head, places)
     table = Table(head.names, columns, head.data_line, lines, out, head.delimiter, source)
     if not _is_typed(file, table, layout, decimal) or _names_columns(table, layout):
         return None
     return table
-
-
-def _in_one_piece(cells: pl.Series, kept: pl.Series | None) -> pl.Series:
-    """Return the cells that are kept, so that the array made of them is a view and no copy."""
-    return (cells if kept is None else cells.filter(kept)).rechunk()
-
-
-def _is_plain(layout: Layout, head: Head, decimal: str | None) -> bool:
-    """True for a long layout, where most of the first values can be read as they are."""
-    if layout.tag is None or decimal == ",":
-        return False
-    (place,) = layout.values
-    cells = pl.Series([row[place] for row in head.sample], dtype=pl.String)
-    return 2 * cells.cast(pl.Float64, strict=False).null_count() < len(cells)
-
-
-def _wanted(layout: Layout, head: Head) -> list[pl.Expr]:
-    """Return the columns, and whether a line may have too few or too many fields.
-
-    The parser fills lines that are too short with empty fields and cuts those that are too long
-    after the one column more that it is asked for.
-    """
-    texts = [layout.tag or 0, *layout.quality.values()]
-    (value,), width = layout.values, len(head.names)
-    return [
-        *(pl.col(column(place)).cast(pl.Categorical) for place in texts),
-        *_times(layout, head),
-        pl.col(column(value)).cast(pl.Float64, strict=False),
-        ((pl.col(column(width - 1)) == "") | (pl.col(column(width)) != "")).alias(_ODD),
-    ]
-
-
-def _times(layout: Layout, head: Head) -> list[pl.Expr]:
-    """Return the times as microseconds where a quick pattern fits, else as text.
-
-    Quick are patterns of fixed width. They read less than the one of the layout, and nothing
-    otherwise. Any other is quicker over the whole column, where each different text is read once.
-    """
-    if layout.clock is None and not layout.form.order_open:
-        cells = pl.Series([row[layout.time] for row in head.sample], dtype=pl.String)
-        for fraction in _FRACTIONS:
-            pattern = layout.form.pattern.replace("%.f", fraction).replace("%#z", "Z")
-            if pattern and _fits(pattern, cells):
-                instants = pl.col(column(layout.time)).str.to_datetime(
-                    pattern, strict=False, time_unit="us", ambiguous="null"
-                )
-                return [instants.to_physical()]
-    return [pl.col(column(place)) for place in layout.time_places]
-
-
-def _fits(pattern: str, cells: pl.Series) -> bool:
-    try:
-        read = cells.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
-    except pl.exceptions.PolarsError:  # the road over text tells of a pattern that is of no use
-        return False
-    return not read.null_count()
 
 
 def _rows(

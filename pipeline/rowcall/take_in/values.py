@@ -7,13 +7,16 @@ import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import TYPE_CHECKING
 
-import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.pins import edit, shown
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 # Words that exports put in the place of a number when there was none; compared in lower case
 # without what is neither letter nor digit.
@@ -90,12 +93,11 @@ def values_of(
     numbers = _cast(texts, decimal or ".")
     if decimal is None:
         decimal = settled_decimal(texts, numbers, place)
-        if decimal == ",":
-            numbers = _cast(texts, decimal)
+        numbers = numbers if decimal == "." else _cast(texts, decimal)
     return [
         _told_apart(cells, number, decimal, bad_values)
         if number.null_count()
-        else Values(number.to_numpy(), np.zeros(len(number), np.uint8))
+        else Values(number.to_numpy(), number.is_null().cast(pl.UInt8).to_numpy())
         for cells, number in zip(texts, numbers, strict=True)
     ]
 
@@ -200,12 +202,12 @@ def _told_apart(
     cells: pl.Series, number: pl.Series, decimal: str, bad_values: Collection[str]
 ) -> Values:
     """Look closer at the cells that are no plain numbers, once for each different text."""
-    rows = np.flatnonzero(number.is_null().to_numpy())
+    rows = number.is_null().arg_true().to_numpy()
     trimmed = cells[rows].cast(pl.String).fill_null("").str.strip_chars()
     (again,) = _cast([trimmed], decimal)
     value = number.fill_null(math.nan).to_numpy().copy()
-    kind = np.zeros(len(value), np.uint8)
-    value[rows] = again.fill_null(math.nan).to_numpy()
+    kind = number.is_null().cast(pl.UInt8).to_numpy(writable=True)
+    value[rows], kind[rows] = again.fill_null(math.nan).to_numpy(), Cell.NUMBER
     still = again.is_null().to_numpy()
     words = trimmed.filter(again.is_null())
     told = {word: _tell(word, decimal, bad_values) for word in words.unique().to_list()}
