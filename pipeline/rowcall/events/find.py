@@ -12,6 +12,7 @@ from rowcall.events.cadence_fires import infer_fires
 from rowcall.events.clock_offset import ClockOffset, clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.fires import Fires, find_fires
+from rowcall.events.numbering import number_places
 from rowcall.events.overlay import is_in_step
 from rowcall.events.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
@@ -69,16 +70,17 @@ def find_events(
         served = (
             [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
         )
-        if fires is None:
-            told[own] = _inferred(baghouse, header, own, served, seconds)
+        mine = None if fires is None else fires.pick(np.isin(fires.compartment, served))
+        if mine is None or not mine.is_complete:
+            told[own] = _inferred(baghouse, header, own, served, seconds, mine)
         else:
-            told[own] = _called(header, fires.pick(np.isin(fires.compartment, served)))
+            told[own] = _called(header, mine)
     inferred = {c: how for one in told.values() for c, how in one.inferred.items()}
-    is_complete = all(one.is_complete for one in told.values())
-    if fires is None:
-        is_complete &= inferred.keys() == set(range(1, baghouse.compartments + 1))
+    if fires is not None and fires.is_complete:
+        is_complete = True
     else:
-        is_complete = fires.is_complete
+        is_complete = all(one.is_complete for one in told.values())
+        is_complete &= inferred.keys() == set(range(1, baghouse.compartments + 1))
     tables = [one.pulses for one in told.values()]
     pulses = pl.concat([*tables, _unheard(fires, headers)]).sort("time_s", "compartment", "row")
     curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in told.values())]
@@ -106,10 +108,17 @@ def _called(header: Signal, fires: Fires) -> _Header:
 
 
 def _inferred(
-    baghouse: Baghouse, header: Signal, own: int, served: Sequence[int], seconds: float
+    baghouse: Baghouse,
+    header: Signal,
+    own: int,
+    served: Sequence[int],
+    seconds: float,
+    caught: Fires | None,
 ) -> _Header:
-    """Hear the fires that the header's own cadence tells of."""
+    """Hear the fires that the header's own cadence tells of, numbered by what bits were caught."""
     told = infer_fires(baghouse, header, own, served, seconds)
+    if caught is not None and len(served) == 1:
+        told = number_places(told, caught)
     pulses, curves = _heard(header, told.fires)
     in_step = is_in_step(header, told.fires)
     return _Header(

@@ -3,13 +3,13 @@
 A bit recorded by change gives the instant itself. A bit or counter scanned as snapshots gives an
 interval: the row fired after the scan before and no later than this one. A 100 ms bit scanned once
 a second is caught about one time in ten, so scanned bits say nothing about how often a row was
-called; the table says which kind it is.
+called, unless they come as evenly as fires do; the table says which kind it is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ from rowcall.model import Floats, Signal
 from rowcall.site import Baghouse, Role
 
 Ints = npt.NDArray[np.int64]
+_FEWEST_GAPS, _EVEN, _MOSTLY = 20, 0.5, 0.7  # chosen: gaps within half of the median, seven in ten
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,26 @@ class Fires:
     def size(self) -> int:
         """Number of fires."""
         return int(self.high_s.size)
+
+    @property
+    def is_numbered(self) -> bool:
+        """Rows (or places) are known."""
+        return bool((self.row > 0).any())
+
+    @property
+    def is_regular(self) -> bool:
+        """Fires follow each other evenly but for pauses, compartment by compartment.
+
+        Of a bit that a scan mostly misses the gaps are of all lengths.
+        """
+        for compartment in np.unique(self.compartment):
+            gaps = np.diff(self.low_s[self.compartment == compartment])
+            if gaps.size < _FEWEST_GAPS:
+                return False
+            even = np.abs(gaps / np.median(gaps) - 1) < _EVEN
+            if even.mean() < _MOSTLY:
+                return False
+        return self.size > 0
 
     def pick(self, keep: npt.NDArray[np.bool_]) -> Fires:
         """Return the fires where `keep` is True."""
@@ -81,8 +102,8 @@ def find_fires(
         ]
         if found:
             fires = _in_order(found, seconds)
-            if fires.is_complete:
-                return fires
+            if fires.is_complete or fires.is_regular:  # a bit that is latched survives a scan
+                return replace(fires, is_complete=True)
             scanned = scanned or fires
     return scanned
 

@@ -57,6 +57,8 @@ def answer_shares(stack: Stack) -> Shares:
         level = _levels(share[heard], error[heard], stack.line[heard], len(stack.overlay.rows))
         half = _HALF * np.minimum(level, 1.0)[stack.line]
         scatter = relative_scatter(share[heard], error[heard], stack.line[heard])
+        if stack.overlay.width_s > stack.curve.tau_s:
+            scatter = np.inf  # an answer early in the interval has been made good at its end
     # An answer scatters about its level by its own share, none by the noise alone. Where that is
     # the fire's unknown instant, it stays within bounds: so two deviations are enough.
     is_steady = np.hypot(error, scatter * half / _HALF) <= half / _ANSWER_ERRORS

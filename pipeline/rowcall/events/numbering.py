@@ -1,0 +1,60 @@
+"""Row numbers for the places of a cadence, from the few solenoid bits that a scan caught.
+
+A bit of 100 ms scanned once a second is caught about one time in ten. That tells nothing of how
+often a row was fired, but over a day each row is caught often enough to say which beat is its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from rowcall.events.cadence_fires import InferredFires
+from rowcall.events.fires import Fires
+from rowcall.model import Inferred
+
+_FEWEST_CAUGHT = 3  # chosen: of a place
+_AGREE = 0.8  # chosen: share of a place's caught bits that must name one row
+_TEXT = (
+    "rows are told from the cadence of header pressure, and numbered by the bits that were caught"
+)
+
+
+def number_places(told: InferredFires, caught: Fires) -> InferredFires:
+    """Return the inferred fires of one compartment with row numbers, where the bits agree on them.
+
+    Args:
+        told: fires whose rows are places in the round.
+        caught: the fires of the same compartment whose bits a scan caught.
+    """
+    fires = told.fires
+    if not fires.is_numbered or caught.size == 0 or fires.size < 2:
+        return told
+    row_of = _rows_of_places(fires, caught)
+    if not row_of or len(set(row_of.values())) < len(row_of):
+        return told
+    numbered = np.array([row_of.get(place, 0) for place in fires.row.tolist()], np.int64)
+    inferred = {
+        compartment: Inferred(how.n_places, True, _TEXT)
+        for compartment, how in told.inferred.items()
+    }
+    return replace(told, fires=replace(fires, row=numbered), inferred=inferred)
+
+
+def _rows_of_places(fires: Fires, caught: Fires) -> dict[int, int]:
+    """Which row the bits name for each place."""
+    middle = (fires.low_s + fires.high_s) / 2
+    at = (caught.low_s + caught.high_s) / 2
+    after = np.clip(np.searchsorted(middle, at), 1, middle.size - 1)
+    nearest = np.where(at - middle[after - 1] < middle[after] - at, after - 1, after)
+    reach_s = float(np.median(np.diff(middle))) / 2
+    near = np.abs(at - middle[nearest]) < reach_s
+    votes = np.zeros((int(fires.row.max()) + 1, int(caught.row.max()) + 1), np.int64)
+    np.add.at(votes, (fires.row[nearest[near]], caught.row[near]), 1)
+    total = votes.sum(axis=1)
+    return {
+        place: int(votes[place].argmax())
+        for place in range(1, len(votes))
+        if total[place] >= _FEWEST_CAUGHT and votes[place].max() >= _AGREE * total[place]
+    }
