@@ -16,9 +16,7 @@ from rowcall.model import Inferred
 
 _FEWEST_CAUGHT = 3  # chosen: of a place
 _AGREE = 0.8  # chosen: share of a place's caught bits that must name one row
-_TEXT = (
-    "rows are told from the cadence of header pressure, and numbered by the bits that were caught"
-)
+_TEXT = "rows are told from header pressure alone, and numbered by the bits that a scan caught"
 
 
 def number_places(told: InferredFires, caught: Fires) -> InferredFires:
