@@ -180,6 +180,8 @@ def pulse_shares(stack: Stack, usual: Floats) -> tuple[Floats, Floats]:
     Returns arrays of shape (n_fires,); the error is infinite where a fire has no points.
     """
     points, n_fires = stack.overlay, stack.line.size
+    # Where a fire is known to an interval only, a point within it may lie before or after it.
+    usual = np.where(points.since_s < points.width_s, 0.0, usual)
     size = np.bincount(points.fire, usual**2, n_fires)
     heard = size > 1e-12
     total = np.bincount(points.fire, usual * points.y, n_fires)
