@@ -88,8 +88,8 @@ def _judge_row(
     if power < limits["power"]:
         return Answer.cannot_tell(
             subject,
-            "samples and time stamps are too coarse to see a valve close less than half a second "
-            "late",
+            "a valve that closes less than half a second late would not stand out on this day "
+            "(coarse samples or time stamps, or an uneven refill)",
         )
     return Answer.clear(
         subject, f"Closes in time with its peers; its drop is {ratio:.0%} of theirs.", values
