@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from rowcall.diagnosis.fact_book import Place, fact_book
-from rowcall.diagnosis.row_evidence import row_evidence
+from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -48,10 +48,9 @@ def _judge_row(
     late, error, chance = of("late_s"), of("late_s_error"), of("p_late")
     ratio, power = of("drop_ratio"), of("late_power")
     if math.isnan(chance) or not row.called >= limits["min_pulses"]:
-        pulses = 0 if math.isnan(row.called) else row.called
-        return Answer.cannot_tell(subject, f"its {pulses:.0f} pulses give no curve to time")
+        return Answer.cannot_tell(subject, _unheard(row))
     if not row.surely_answers:
-        return Answer.cannot_tell(subject, "it shows no drop that could be timed")
+        return Answer.cannot_tell(subject, "it shows no drop whose end could be timed")
     values = (
         Quantity("late_s", late, "s"),
         Quantity("late_s_error", error, "s"),
@@ -83,15 +82,26 @@ def _judge_row(
         )
     if chance > limits["open"] and ratio >= limits["deep"]:
         return Answer.cannot_tell(
-            subject, f"its valve closes late with a probability of {chance:.0%} only"
+            subject,
+            f"its valve may close late, but with a probability of {chance:.0%} only",
         )
     if power < limits["power"]:
         return Answer.cannot_tell(
-            subject, "a valve that hangs by less than half a second would not stand out here"
+            subject,
+            "a valve that closes less than half a second late would not stand out on this day "
+            "(coarse samples or time stamps, or an uneven refill)",
         )
     return Answer.clear(
         subject, f"Closes in time with its peers; its drop is {ratio:.0%} of theirs.", values
     )
+
+
+def _unheard(row: RowEvidence) -> str:
+    """Say why its closing has no time."""
+    if row.called == 0:
+        return "the controller never called this row on this day"
+    pulses = "its pulses" if math.isnan(row.called) else f"its {row.called:.0f} pulses"
+    return f"{pulses} are too few, or too poorly heard, to time its closing"
 
 
 RULE = Rule(

@@ -42,8 +42,7 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
 def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
     ratio, error = row.ratio, row.ratio_error
     if math.isnan(ratio) or not row.called >= limits["min_pulses"]:
-        pulses = 0 if math.isnan(row.called) else row.called
-        return Answer.cannot_tell(subject, f"its {pulses:.0f} pulses give no curve to size it by")
+        return Answer.cannot_tell(subject, _unheard(row))
     seen = f"its drop is {max(ratio, 0):.0%} of its peers' (standard error {error:.1%})"
     values = (Quantity("drop_ratio", ratio, "1"), Quantity("drop_ratio_error", error, "1"))
     spread = limits["errors"] * error
@@ -51,11 +50,11 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
     if is_full or row.is_surely_silent:
         how = "Full enough" if is_full else "Not faint but silent"
         return Answer.clear(subject, f"{how}: {seen}.", values)
-    if ratio > limits["faint"] or ratio + spread > limits["healthy"] or not row.surely_answers:
-        return Answer.cannot_tell(subject, f"{seen}, which is too uncertain to call it faint")
-    misleads = _misleads(row, limits)
+    misleads = _misleads(row, limits) if ratio <= limits["faint"] else ""
     if misleads:
         return Answer.cannot_tell(subject, f"{misleads}, so a mean drop misleads")
+    if ratio > limits["faint"] or ratio + spread > limits["healthy"] or not row.surely_answers:
+        return Answer.cannot_tell(subject, f"{seen}, too uncertain to call it faint or full")
     either = (
         ""
         if row.heard >= limits["min_pulses"]
@@ -75,12 +74,20 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
     )
 
 
+def _unheard(row: RowEvidence) -> str:
+    """Say why its drop has no size."""
+    if row.called == 0:
+        return "the controller never called this row on this day"
+    pulses = "its pulses" if math.isnan(row.called) else f"its {row.called:.0f} pulses"
+    return f"{pulses} are too few, or too poorly heard, to size its drop"
+
+
 def _misleads(row: RowEvidence, limits: Limits) -> str:
     """Say how some of its answers are full and others missing, '' where they are alike."""
     missed = row.heard - row.answered
     if row.heard >= limits["min_pulses"] and row.full_share >= limits["faint"] and missed > 0:
-        return f"it answers {row.answered:.0f} of {row.heard:.0f} pulses"
-    return f"it answers {row.rate:.0%} of its pulses" if row.comes_and_goes else ""
+        return f"it answered {row.answered:.0f} of {row.heard:.0f} pulses"
+    return f"it answered about {row.rate:.0%} of its pulses" if row.comes_and_goes else ""
 
 
 def _before(day: BaghouseDay, subject: Subject) -> str:

@@ -108,7 +108,13 @@ def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
             return Answer.clear(
                 subject, f"Answers faintly rather than not: {seen} showed a drop.", values
             )
-        return _now_and_then(day, row, subject, values, f"{seen}, {low:.0%} to {high:.0%}")
+        return _now_and_then(
+            day,
+            row,
+            subject,
+            values,
+            f"{seen} were answered ({answered / heard:.0%}; 95 % interval {low:.0%} to {high:.0%})",
+        )
     return Answer.clear(subject, f"Answered {seen}.", values)
 
 
@@ -130,7 +136,7 @@ def _now_and_then(
         values=values,
         text=f"Was silent and answers again: {seen}."
         if recovered
-        else f"Answers now and then: {seen}.",
+        else f"Answers now and then: {seen}. Its bags are cleaned too seldom.",
         action="Check the wiring, the coil and the pilot line of this row for a loose contact, "
         "dirt or ice.",
     )
@@ -162,14 +168,15 @@ def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limi
         return _silent(day, subject, since, values, f"Silent: {seen}.")
     if row.comes_and_goes and row.rate_high < limits["steady_share"]:
         rate = (
-            f"{row.rate:.0%} of its {called:.0f} pulses, {row.rate_low:.0%} to {row.rate_high:.0%}"
+            f"about {row.rate:.0%} of its {called:.0f} pulses were answered "
+            f"(95 % interval {row.rate_low:.0%} to {row.rate_high:.0%})"
         )
         rates = (
             Quantity("answered_share", row.rate, "1"),
             Quantity("answered_share_low", row.rate_low, "1"),
             Quantity("answered_share_high", row.rate_high, "1"),
         )
-        return _now_and_then(day, row, subject, rates, f"{rate}, told by their spread")
+        return _now_and_then(day, row, subject, rates, f"{rate}, told by how far they spread")
     if row.surely_answers:
         return Answer.clear(subject, f"Answers: {seen}.", values)
     return Answer.cannot_tell(subject, f"not enough was heard: {seen}")

@@ -6,6 +6,7 @@ often a row was fired, but over a day each row is caught often enough to say whi
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -32,12 +33,19 @@ def number_places(told: InferredFires, caught: Fires) -> InferredFires:
     row_of = _rows_of_places(fires, caught)
     if not row_of or len(set(row_of.values())) < len(row_of):
         return told
+    row_of |= _last_one(row_of, max(how.n_places for how in told.inferred.values()))
     numbered = np.array([row_of.get(place, 0) for place in fires.row.tolist()], np.int64)
     inferred = {
         compartment: Inferred(how.n_places, True, _TEXT)
         for compartment, how in told.inferred.items()
     }
     return replace(told, fires=replace(fires, row=numbered), inferred=inferred)
+
+
+def _last_one(row_of: Mapping[int, int], n_places: int) -> dict[int, int]:
+    """The one place that no bit has named goes to the one row that is left."""
+    places, rows = ({*range(1, n_places + 1)} - {*named} for named in (row_of, row_of.values()))
+    return {places.pop(): rows.pop()} if len(places) == len(rows) == 1 else {}
 
 
 def _rows_of_places(fires: Fires, caught: Fires) -> dict[int, int]:
