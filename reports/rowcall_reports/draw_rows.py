@@ -29,6 +29,7 @@ _WORDS = {mark.letter: mark.words for mark in roll_call.ROW_MARKS} | {
 }
 _MOST_COURSES = 6  # chosen: more would make a caption nobody reads
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_LETTER_PT = 50.0  # to an inch of a cell: leaves a margin beside the widest letter
 _MOST_ROWS_DOWN = 48  # more rows are set in two columns
 _ROW_IN, _HEAD_IN, _TOP_IN, _LEGEND_IN = 0.17, 0.36, 0.1, 0.62
 _LABEL_IN, _RATIO_IN, _WIDTH_IN = 0.45, 0.55, 8.4
@@ -152,7 +153,7 @@ def _put(
     if look.block is not None:
         size = (look.across * width, look.down * _ROW_IN)
         canvas.put_boxes(axes, x, y, size, look.block)
-    canvas.put_letters(axes, letter, x, y, look.ink, 6.5)
+    canvas.put_letters(axes, letter, x, y, look.ink, min(6.5, _LETTER_PT * width))
 
 
 def _label_days(axes: Axes, days: Sequence[date], x0: float, y: float, step: float) -> None:

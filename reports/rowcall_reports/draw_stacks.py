@@ -32,14 +32,15 @@ def draw_stacks(report: DayReport, day: BaghouseDay) -> Picture | None:
     shown = panels(report, day)
     if not shown:
         return None
-    across = min(max(len(shown), 2), _MOST_ACROSS)
+    across = min(len(shown), _MOST_ACROSS)
     lines = -(-len(shown) // across)
-    width = (_WIDTH_IN - _LEFT_IN - _RIGHT_IN - (across - 1) * _GAP_IN) / across
+    step = (_WIDTH_IN - _LEFT_IN - _RIGHT_IN + _GAP_IN) / max(across, 2)
+    width = step - _GAP_IN
     tall = _HEAD_IN + _PANEL_IN + _FOOT_IN
-    figure = canvas.new_sheet(_WIDTH_IN, lines * tall)
+    figure = canvas.new_sheet(_LEFT_IN + across * step - _GAP_IN + _RIGHT_IN, lines * tall)
     for number, panel in enumerate(shown):
         line, column = divmod(number, across)
-        left = _LEFT_IN + column * (width + _GAP_IN)
+        left = _LEFT_IN + column * step
         bottom = (lines - 1 - line) * tall + _FOOT_IN
         axes = canvas.place_axes(figure, left, bottom, width, _PANEL_IN)
         _draw_panel(axes, panel, day.row_word(panel.compartment))

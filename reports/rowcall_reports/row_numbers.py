@@ -48,7 +48,7 @@ def write_numbers(
                 f"**{called[compartment, number]}**",
                 _answered(compartment, number, values),
                 _share(row),
-                text.measure(values.get(("drop_pa", compartment, number)), "bar", 2, 1e5),
+                _drop(compartment, number, values),
                 _ratio(compartment, number, values),
                 _late(compartment, number, row, values),
                 _changed(day, row, zone),
@@ -75,6 +75,11 @@ def _share(row: RowEvidence) -> str:
     else:
         return text.NO_VALUE
     return f"{text.percent(share)} ({100 * low:.0f}-{text.percent(high)})"
+
+
+def _drop(compartment: int, row: int, values: facts.Facts) -> str:
+    drop = values.get(("drop_pa", compartment, row))
+    return text.measure(None if drop is None else max(drop, 0.0), "bar", 2, 1e5)
 
 
 def _ratio(compartment: int, row: int, values: facts.Facts) -> str:
