@@ -189,7 +189,14 @@ def test_numbers_carry_their_errors() -> None:
             "drop_ratio": 1.583, "drop_ratio_error": 0.021, "late_s": 0.62, "late_s_error": 0.052,
         }
     )  # fmt: skip
-    assert line[3:] == ["150 / 240", "75 % (69-80 %)", "1.60 bar", "158 ± 2 %", "0.62 ± 0.05 s"]
+    assert line[3:] == [
+        "240",
+        "150 / 200",
+        "75 % (69-80 %)",
+        "1.60 bar",
+        "158 ± 2 %",
+        "0.62 ± 0.05 s",
+    ]
 
 
 def test_share_of_answers_comes_from_the_spread_where_single_pulses_are_not_heard() -> None:
@@ -199,7 +206,7 @@ def test_share_of_answers_comes_from_the_spread_where_single_pulses_are_not_hear
             "coming_rate": 0.52, "coming_rate_low": 0.41, "coming_rate_high": 0.64,
         }
     )  # fmt: skip
-    assert line[4:] == ["52 % (41-64 %)", "-", "-", "-"]
+    assert line[5:] == ["52 % (41-64 %)", "-", "-", "-"]
 
 
 def test_a_row_that_opens_no_more_has_no_closing_and_its_onset_is_told() -> None:
@@ -211,4 +218,4 @@ def test_a_row_that_opens_no_more_has_no_closing_and_its_onset_is_told() -> None
             "share_after_error": 0.004,
         }
     )  # fmt: skip
-    assert line[7:] == ["-", "since 11:08: 98 % before, 1 % after"]
+    assert line[8:] == ["-", "since 11:08: 98 % before, 1 % after"]

@@ -65,11 +65,11 @@ def _caption(
 ) -> str:
     letters = ", ".join(f"{letter} {_WORDS[letter]}" for letter in shown)
     parts = [
-        f"Roll call of {day.baghouse.id}: each row over the last {text.count(len(days), 'day')}, "
+        f"Roll call of {day.baghouse.id}: each row over {text.count(len(days), 'day')}, "
         "today at the right with its drop against its peers'.",
         *([f"Letters: {letters}."] if letters else []),
         "The paler a cell without letter, the fuller its drop; white: nothing known.",
-        _history(day, courses(days, made)),
+        _history(day, courses(days, made)) if len(days) > 1 else "",
         _place_words(day),
     ]
     return " ".join(part for part in parts if part)

@@ -24,7 +24,7 @@ _MOST_ACROSS = 3
 _WIDTH_IN, _LEFT_IN, _RIGHT_IN, _GAP_IN = 8.4, 0.55, 0.15, 0.42
 _PANEL_IN, _HEAD_IN, _FOOT_IN = 1.55, 0.42, 0.5
 _BAND: canvas.Color = (0.74, 0.79, 0.85)
-_TICKS_S = (0.0, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+_TICKS_S = (0.0, 0.3, 1.0, 2.0, 5.0, 10.0, 20.0)
 
 
 def draw_stacks(report: DayReport, day: BaghouseDay) -> Picture | None:
@@ -114,8 +114,9 @@ def _caption(day: BaghouseDay, shown: Sequence[Panel]) -> str:
     late = any(np.isfinite(panel.late_s) for panel in shown)
     return (
         f"{day.baghouse.id}: all pulses of a row laid over each other. Dots: its mean drop, with "
-        f"{_ERRORS:.0f} standard errors. Dashed: what its peers do together; band: from the lowest "
-        "to the highest of its healthy peers. Open triangle: the peers' valves close"
+        f"{_ERRORS:.0f} standard errors by the scatter of this header's points. Dashed: what its "
+        "peers do together; band: from the lowest to the highest of its healthy peers. Open "
+        "triangle: the peers' valves close"
         + ("; full triangle: this valve closes." if late else ".")
     )
 

@@ -14,8 +14,9 @@ from rowcall_reports import facts, text
 
 _FEWEST = 20  # chosen: pulses that make a share worth printing
 _NOTE = (
-    "± standard error; in brackets the 95 % interval of the share of pulses answered. The drop "
-    "against the peers' and the closing are told by all pulses of the day laid over each other."
+    "± standard error; in brackets the 95 % interval of the share of pulses answered. Heard: those "
+    "that can be told, each by itself, to be answered or not. The drop against the peers' and the "
+    "closing are told by all pulses of the day laid over each other."
 )
 
 
@@ -30,7 +31,8 @@ def write_numbers(
         "Comp.",
         " or ".join(sorted({day.row_word(c).capitalize() for c, _ in odd}, reverse=True)),
         "Mark",
-        "Answered / called",
+        "Called",
+        "Answered / heard",
         "Share answered",
         "Drop",
         "Against the peers'",
@@ -46,7 +48,8 @@ def write_numbers(
                 str(compartment),
                 str(number),
                 f"**{called[compartment, number]}**",
-                _answered(compartment, number, values),
+                text.number(values.get(("n_called", compartment, number))),
+                f"{row.answered:.0f} / {row.heard:.0f}",
                 _share(row),
                 _drop(compartment, number, values),
                 _ratio(compartment, number, values),
@@ -56,13 +59,7 @@ def write_numbers(
         )
     if all(line[-1] == text.NO_VALUE for line in lines):
         head, lines = head[:-1], [line[:-1] for line in lines]
-    return f"{text.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7))}\n\n{_NOTE}"
-
-
-def _answered(compartment: int, row: int, values: facts.Facts) -> str:
-    answered = values.get(("n_answered", compartment, row))
-    called = values.get(("n_called", compartment, row))
-    return f"{text.number(answered)} / {text.number(called)}"
+    return f"{text.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7, 8))}\n\n{_NOTE}"
 
 
 def _share(row: RowEvidence) -> str:
