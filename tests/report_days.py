@@ -27,6 +27,7 @@ from report_facts import (
     facts_of_day,
     history_of,
     minutes,
+    stacks,
 )
 
 from rowcall.day_report import DayReport
@@ -111,6 +112,7 @@ def baghouse_day(the_site: Site, index: int, days: int = 90) -> BaghouseDay:
         cycles=cycles(),
         facts=facts,
         history=history,
+        stacks=stacks(rng, house.rows) if index == 0 else pl.DataFrame(),
     )
 
 

@@ -6,14 +6,17 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 DAY = date(2026, 11, 24)
 START = datetime(2026, 11, 23, 23, tzinfo=UTC)  # midnight in Vienna
 SILENT, DRAWN_OUT = (1, 4), (2, 9)
+CLOSE_S, LATE_S = 0.15, 0.6  # a sound valve, and how much later the hanging one
 FACT_SCHEMA = {"compartment": pl.Int64, "row": pl.Int64, "name": pl.String, "value": pl.Float64}
 HISTORY_SCHEMA = {"day": pl.Date, **FACT_SCHEMA}
 Fact = tuple[int, int, str, float]
+Floats = npt.NDArray[np.float64]
 
 
 def minutes(rng: np.random.Generator, heat: bool) -> pl.DataFrame:
@@ -50,6 +53,34 @@ def cycles() -> pl.DataFrame:
             "state_running": np.full(n, True),
         }
     )
+
+
+def stacks(rng: np.random.Generator, rows: tuple[int, ...]) -> pl.DataFrame:
+    """Return the stacked pulses: peers drop by 27 %, one row not at all, one closes 0.6 s late."""
+    since = np.concatenate((np.arange(0.025, 1.0, 0.05), np.arange(1.05, 12.0, 0.5)))
+    usual = _blow(since, CLOSE_S)
+    parts = []
+    for compartment, n_rows in enumerate(rows, start=1):
+        for row in range(1, n_rows + 1):
+            mean = usual * (1 + rng.normal(0, 0.03)) + rng.normal(0, 0.002, since.size)
+            if (compartment, row) == SILENT:
+                mean = rng.normal(0, 0.002, since.size)
+            if (compartment, row) == DRAWN_OUT:
+                mean = 1.58 * _blow(since, CLOSE_S + LATE_S)
+            parts.append(
+                pl.DataFrame({"since_s": since, "mean": mean, "usual": usual}).with_columns(
+                    compartment=pl.lit(compartment, pl.Int64),
+                    row=pl.lit(row, pl.Int64),
+                    count=pl.lit(25.0),
+                    point_error=pl.lit(0.01),
+                    close_s=pl.lit(CLOSE_S),
+                )
+            )
+    return pl.concat(parts)
+
+
+def _blow(since_s: Floats, close_s: float) -> Floats:
+    return 0.27 * np.where(since_s < close_s, since_s / close_s, np.exp(-(since_s - close_s) / 1.9))
 
 
 def facts_of_day(rng: np.random.Generator, rows: tuple[int, ...], ago: int) -> list[Fact]:
@@ -95,6 +126,9 @@ def _row_facts(
         "n_answered": answered,
         "drop_pa": 1.6e5 * ratio,
         "drop_ratio": ratio,
+        "drop_ratio_error": 0.02,
+        "late_s": LATE_S if delay > 0.5 else 0.01,
+        "late_s_error": 0.05,
         "min_delay_s": delay,
         "tau_s": 1.9 + 0.02 * row,
     }

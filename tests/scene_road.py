@@ -55,6 +55,7 @@ def study_span(
         history=no_history() if history is None else history,
         fires_known=events.fires_known,
         inferred=events.inferred,
+        stacks=events.stacks,
     )
     return studied, events
 

@@ -164,7 +164,7 @@ def test_the_report_says_place(silent: Studied) -> None:
     job = actions.jobs(told)[0]
     assert job.urgency == Urgency.NEXT_OUTAGE.value
     assert job.place == f"compartment 1, place {subject.row}"
-    sheet = write_roll_call(day, told.findings)
+    sheet = write_roll_call(day, told.findings, told.site.plant.zone)
     assert "Comp. 1, places" in sheet
     assert "the numbers are places in the firing sequence, not rows" in sheet
     assert f"(row {subject.row})" not in sheet

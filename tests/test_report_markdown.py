@@ -74,7 +74,7 @@ def test_roll_call_has_a_word_for_each_row(full: str) -> None:
     assert table[0][1:13] == [*["ok"] * 3, "**SILENT**", *["ok"] * 6, "?", "ok"]
     assert table[1][1:13] == [*["ok"] * 8, "**DRAWN OUT**", "ok", "?", "ok"]
     assert table[1][13].startswith("62 % (row 2) to ")
-    assert "| **SILENT**    |           0 / 240 |" in full
+    assert "| **SILENT** | 240 | 0 / 240 | 0 % (0-2 %) |" in full
 
 
 @pytest.mark.parametrize(

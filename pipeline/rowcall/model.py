@@ -196,6 +196,10 @@ class BaghouseDay:
     fires_known: bits, counters or the cadence of header pressure tell every fire of the day.
     inferred: by compartment, how rows were told where neither bits nor counters do; there `row`
         of pulses, facts and subjects may be a place in the firing sequence.
+    stacks: the pulses of each row laid over each other, a line a bin of time since fire that holds
+        points: `compartment`, `row`, `since_s`, `count` (points), `mean` (their drop as a share
+        of the pressure before), `usual` (that of the other sound rows), `point_error` (standard
+        deviation of one point), `close_s` (when the peers' valves close).
     """
 
     day: date
@@ -211,6 +215,7 @@ class BaghouseDay:
     history: pl.DataFrame
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
+    stacks: pl.DataFrame = field(default_factory=pl.DataFrame)
 
     @property
     def seconds(self) -> float:

@@ -106,6 +106,25 @@ def put_letters(
     )
 
 
+def put_boxes(
+    axes: Axes, x: Sequence[float], y: Sequence[float], size: tuple[float, float], color: Color
+) -> None:
+    """Draw boxes of one size about many places, above images and below lines and letters."""
+    from matplotlib.collections import PolyCollection
+
+    across, down = size[0] / 2, size[1] / 2
+    corners = [
+        [
+            (a - across, b - down),
+            (a + across, b - down),
+            (a + across, b + down),
+            (a - across, b + down),
+        ]
+        for a, b in zip(x, y, strict=True)
+    ]
+    axes.add_collection(PolyCollection(corners, facecolors=[color], linewidths=0, zorder=1.5))
+
+
 def to_png(figure: Figure) -> bytes:
     """Return the figure as PNG without date or version, so that equal pictures are equal bytes."""
     out = io.BytesIO()

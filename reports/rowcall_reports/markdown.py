@@ -12,6 +12,7 @@ from rowcall_reports.method import write_method
 from rowcall_reports.picture import Picture, by_name, embed
 from rowcall_reports.quality import write_health, write_untold
 from rowcall_reports.roll_call import write_roll_call
+from rowcall_reports.row_panels import drawn_places
 from rowcall_reports.sections import write_dp, write_found, write_recovery, write_temperature
 from rowcall_reports.summary import write_summary
 
@@ -31,13 +32,14 @@ def write_markdown(report: DayReport, pictures: Sequence[Picture]) -> str:
 def _chapter(report: DayReport, day: BaghouseDay, images: Mapping[str, Picture]) -> str:
     """Return the chapter of one baghouse; parts without content are left out."""
     house = day.baghouse.id
-    heard = facts.has_data(day)
+    roll_call = ""
+    if facts.has_data(day):
+        roll_call = write_roll_call(day, report.findings, report.site.plant.zone)
+    stacks = embed(images, "stacks", house)
+    drawn = drawn_places(report, day) if stacks else frozenset()
     sections = [
-        ("Found", [write_found(report, day)]),
-        (
-            "Roll call",
-            [write_roll_call(day, report.findings) if heard else "", embed(images, "rows", house)],
-        ),
+        ("Found", [write_found(report, day, drawn), stacks]),
+        ("Roll call", [roll_call, embed(images, "rows", house)]),
         ("Header recovery", [write_recovery(day), embed(images, "recovery", house)]),
         ("DP", [write_dp(day), embed(images, "dp", house)]),
         ("Temperature", [write_temperature(day), embed(images, "temperature", house)]),

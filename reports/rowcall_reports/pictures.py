@@ -1,4 +1,4 @@
-"""All pictures of a day's report, at most three a baghouse."""
+"""All pictures of a day's report, at most four a baghouse."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from rowcall_reports.canvas import house_style
 from rowcall_reports.draw_dp import draw_dp
 from rowcall_reports.draw_hours import draw_hours
 from rowcall_reports.draw_rows import draw_rows
+from rowcall_reports.draw_stacks import draw_stacks
 from rowcall_reports.picture import Picture
 
 __all__ = ["Picture", "draw"]
@@ -18,5 +19,10 @@ def draw(report: DayReport) -> tuple[Picture, ...]:
     made: list[Picture | None] = []
     with house_style():
         for day in report.baghouses:
-            made += [draw_rows(day, report.findings), draw_hours(day, zone), draw_dp(day, zone)]
+            made += [
+                draw_stacks(report, day),
+                draw_rows(day, report.findings),
+                draw_hours(day, zone),
+                draw_dp(day, zone),
+            ]
     return tuple(picture for picture in made if picture is not None)

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay, Finding, TagHealth, Verdict
 from rowcall.site import Role
-from rowcall_reports import actions, facts, text
+from rowcall_reports import actions, facts, odds, roll_call, text
 
 _LEAD = "Cannot tell: "  # as `Answer.cannot_tell` begins; the column's head says it already
 _WHOLE_DAY = 0.99  # chosen: a quarter of an hour missing is worth a line
@@ -32,7 +32,25 @@ def write_untold(report: DayReport, day: BaghouseDay) -> str:
         key = (found.rule, text.without_numbers(found.answer.text))
         groups.setdefault(key, []).append(found)
     lines = [_untold_line(report, group) for group in groups.values()]
-    return text.table(["Check", "Where", "Why it could not be judged"], lines) if lines else ""
+    if not lines:
+        return ""
+    table = text.table(["Check", "Where", "Why it could not be judged"], lines)
+    quoted = odds.quote(day, _unknown_rows(report, day, groups))
+    return "\n\n".join(part for part in (table, quoted) if part)
+
+
+def _unknown_rows(
+    report: DayReport, day: BaghouseDay, groups: Mapping[tuple[str, str], Sequence[Finding]]
+) -> Mapping[str, list[tuple[int, int]]]:
+    """Return by rule the rows that it could not judge; what is found of a row explains the rest."""
+    faulty = {
+        place for place, mark in roll_call.marks(day, report.findings).items() if mark.isupper()
+    }
+    rows: dict[str, list[tuple[int, int]]] = {}
+    for (rule, _), group in groups.items():
+        places = {(one.answer.subject.compartment, one.answer.subject.row) for one in group}
+        rows.setdefault(rule, []).extend(sorted(places - faulty))
+    return rows
 
 
 def _untold_line(report: DayReport, group: Sequence[Finding]) -> Sequence[str]:

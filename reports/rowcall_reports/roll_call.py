@@ -5,34 +5,71 @@ This is the one place of the reports that knows the rules about single rows by n
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from rowcall.model import BaghouseDay, Finding, Verdict
+from rowcall.model import BaghouseDay, Finding, Urgency, Verdict
 from rowcall_reports import facts, text
+from rowcall_reports.row_numbers import write_numbers
 
 
 @dataclass(frozen=True, slots=True)
-class RowRule:
-    """How a rule about single rows shows in the roll call."""
+class RowMark:
+    """How what a rule found of a single row shows in the roll call.
+
+    word: in the table; letter, words: in the picture. to_watch: stands for those findings of the
+    rule that are only to be watched. of_valve: the rule judges the row's valve.
+    """
 
     rule: str
-    word: str  # in the table
-    letter: str  # in the picture
-    fact: str  # its verdict of the days before: 1 found, 0 clear, nan cannot tell
+    word: str
+    letter: str
+    words: str
+    means: str
+    to_watch: bool = False
+    of_valve: bool = True
+
+    @property
+    def fact(self) -> str:
+        """Fact with the rule's verdict of the days before: 1 found, 0 clear, nan cannot tell."""
+        return f"verdict_{self.rule.removeprefix('row_')}"
+
+    @property
+    def watch_fact(self) -> str:
+        """Fact that is 1 on days on which what was found was to be watched."""
+        return f"watch_{self.rule.removeprefix('row_')}"
 
 
-ROW_RULES = (
-    RowRule("row_silent", "SILENT", "S", "verdict_silent"),
-    RowRule("row_drawn_out", "DRAWN OUT", "D", "verdict_drawn_out"),
+# Where several are found on a row, the first one shows.
+ROW_MARKS = (
+    RowMark(
+        "row_not_called",
+        "NOT CALLED",
+        "N",
+        "not called",
+        "the controller does not fire it",
+        of_valve=False,
+    ),
+    RowMark("row_silent", "SILENT", "S", "silent", "pulsed, but the header did not drop"),
+    RowMark(
+        "row_silent",
+        "INTERMITTENT",
+        "I",
+        "answers now and then",
+        "answered some of its pulses and not others",
+        to_watch=True,
+    ),
+    RowMark("row_faint", "FAINT", "F", "faint", "answered, with a drop well below its peers'"),
+    RowMark("row_drawn_out", "DRAWN OUT", "D", "drawn out", "the valve closed late"),
 )
+FOUND_LETTERS = tuple(mark.letter for mark in ROW_MARKS)
 OK, PARTLY, UNKNOWN, NOT_ASKED = "ok", "ok?", "?", text.NO_VALUE
 _MEANINGS = {
     OK: "answered as it should",
-    ROW_RULES[0].word: "pulsed, but the header did not drop, always or at times (numbers below)",
-    ROW_RULES[1].word: "the valve closed late",
+    **{mark.word: mark.means for mark in ROW_MARKS},
     PARTLY: "clear in part, the rest could not be judged",
     UNKNOWN: "could not be judged",
     NOT_ASKED: "no such row, or not asked",
@@ -44,29 +81,40 @@ Marks = Mapping[tuple[int, int], str]
 
 def marks(day: BaghouseDay, findings: Iterable[Finding]) -> Marks:
     """Return the word for each (compartment, row) of the baghouse on the day."""
-    said = _verdicts(day, findings)
+    said = _answers(day, findings)
+    rules = dict.fromkeys(mark.rule for mark in ROW_MARKS)
     return {
-        place: _mark([_look_up(said, rule.rule, place) for rule in ROW_RULES])
+        place: _mark({rule: _look_up(said, rule, place) for rule in rules})
         for place in day.baghouse.all_rows()
     }
 
 
-def _verdicts(
+def mark_of(finding: Finding) -> RowMark | None:
+    """Return the mark of what a row rule found, None for other findings."""
+    if finding.answer.verdict is not Verdict.FOUND:
+        return None
+    mine = [mark for mark in ROW_MARKS if mark.rule == finding.rule]
+    if finding.answer.urgency is Urgency.WATCH:
+        mine.sort(key=lambda mark: not mark.to_watch)
+    else:
+        mine = [mark for mark in mine if not mark.to_watch]
+    return mine[0] if mine else None
+
+
+def _answers(
     day: BaghouseDay, findings: Iterable[Finding]
-) -> Mapping[tuple[str, int, int], Verdict]:
-    names = {rule.rule for rule in ROW_RULES}
+) -> Mapping[tuple[str, int, int], Finding]:
+    names = {mark.rule for mark in ROW_MARKS}
     return {
-        (found.rule, found.answer.subject.compartment, found.answer.subject.row): (
-            found.answer.verdict
-        )
+        (found.rule, found.answer.subject.compartment, found.answer.subject.row): found
         for found in findings
         if found.rule in names and found.answer.subject.baghouse == day.baghouse.id
     }
 
 
 def _look_up(
-    said: Mapping[tuple[str, int, int], Verdict], rule: str, place: tuple[int, int]
-) -> Verdict | None:
+    said: Mapping[tuple[str, int, int], Finding], rule: str, place: tuple[int, int]
+) -> Finding | None:
     """Take the word on the row itself, else the one on its compartment, else on all."""
     compartment, row = place
     for key in ((rule, compartment, row), (rule, compartment, 0), (rule, 0, 0)):
@@ -75,11 +123,17 @@ def _look_up(
     return None
 
 
-def _mark(verdicts: Sequence[Verdict | None]) -> str:
-    for rule, verdict in zip(ROW_RULES, verdicts, strict=True):
-        if verdict is Verdict.FOUND:
-            return rule.word
-    given = {verdict for verdict in verdicts if verdict is not None}
+def _mark(said: Mapping[str, Finding | None]) -> str:
+    found = {mark_of(finding) for finding in said.values() if finding is not None}
+    for mark in ROW_MARKS:
+        if mark in found:
+            return mark.word
+    of_valve = {mark.rule for mark in ROW_MARKS if mark.of_valve}
+    given = {
+        finding.answer.verdict
+        for rule, finding in said.items()
+        if rule in of_valve and finding is not None
+    }
     if not given:
         return NOT_ASKED
     if Verdict.CLEAR not in given:
@@ -87,14 +141,14 @@ def _mark(verdicts: Sequence[Verdict | None]) -> str:
     return OK if given == {Verdict.CLEAR} else PARTLY
 
 
-def write_roll_call(day: BaghouseDay, findings: Iterable[Finding]) -> str:
+def write_roll_call(day: BaghouseDay, findings: Iterable[Finding], zone: ZoneInfo) -> str:
     """Return the roll-call tables: all rows by mark, then the numbers of those not ok."""
     called = marks(day, findings)
     values = facts.today(day)
     parts = [_sheet(day, called, values), _legend(called)]
     odd = [place for place, mark in called.items() if mark.isupper()]
     if odd:
-        parts.append(_numbers(day, odd, called, values))
+        parts.append(write_numbers(day, odd, called, zone))
     return "\n\n".join([*parts, *_place_notes(day)])
 
 
@@ -118,7 +172,7 @@ def _legend(called: Marks) -> str:
 
 def _sheet(day: BaghouseDay, called: Marks, values: facts.Facts) -> str:
     widest = max(day.baghouse.rows)
-    head = ["Row", *(str(row) for row in range(1, widest + 1)), "Drop against the median"]
+    head = ["Row", *(str(row) for row in range(1, widest + 1)), "Drop against the peers'"]
     lines = []
     for compartment, rows in enumerate(day.baghouse.rows, start=1):
         cells = [_cell(called, compartment, row) for row in range(1, widest + 1)]
@@ -134,7 +188,7 @@ def _cell(called: Marks, compartment: int, row: int) -> str:
 
 
 def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts, word: str) -> str:
-    """Return lowest and highest drop of the rows without a finding, against their median."""
+    """Return lowest and highest drop of the rows without a finding, against their peers'."""
     drops = [
         (values[key], row)
         for row in range(1, rows + 1)
@@ -147,65 +201,45 @@ def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts, wor
     return f"{text.percent(low)} ({word} {low_row}) to {text.percent(high)} ({word} {high_row})"
 
 
-def _numbers(
-    day: BaghouseDay, odd: Sequence[tuple[int, int]], called: Marks, values: facts.Facts
-) -> str:
-    head = [
-        "Comp.",
-        " or ".join(sorted({day.row_word(c).capitalize() for c, _ in odd}, reverse=True)),
-        "Mark",
-        "Answered / called",
-        "Drop",
-        "Against the median",
-        "Lowest after",
-    ]
-    lines = []
-    for compartment, row in odd:
-        ratio = values.get(("drop_ratio", compartment, row))
-        lines.append(
-            [
-                str(compartment),
-                str(row),
-                f"**{called[compartment, row]}**",
-                _answered(compartment, row, values),
-                text.measure(values.get(("drop_pa", compartment, row)), "bar", 2, 1e5),
-                text.percent(ratio) if ratio is not None else text.NO_VALUE,
-                text.measure(values.get(("min_delay_s", compartment, row)), "s", 2),
-            ]
-        )
-    return text.table(head, lines, right=(0, 1, 3, 4, 5, 6))
-
-
-def _answered(compartment: int, row: int, values: facts.Facts) -> str:
-    answered = values.get(("n_answered", compartment, row))
-    called = values.get(("n_called", compartment, row))
-    return f"{text.number(answered)} / {text.number(called)}"
-
-
 def past_letters(day: BaghouseDay) -> pl.DataFrame:
     """Return the letters of the days before: day, compartment, row, letter ('' where clear)."""
     empty = pl.DataFrame(
         schema={"day": pl.Date, "compartment": pl.Int64, "row": pl.Int64, "letter": pl.String}
     )
-    names = [rule.fact for rule in ROW_RULES]
+    names = {name for mark in ROW_MARKS for name in (mark.fact, mark.watch_fact)}
     if day.history.is_empty():
         return empty
-    past = day.history.filter(pl.col("name").is_in(names))
-    if past.is_empty():
+    past = day.history.filter(pl.col("name").is_in(list(names)))
+    verdicts = {mark.fact for mark in ROW_MARKS} & {*past["name"]}
+    if not verdicts:
         return empty
     wide = past.pivot("name", index=("day", "compartment", "row"), values="value")
-    columns = [pl.col(name) for name in names if name in wide.columns]
     found = [
-        pl.when(pl.col(rule.fact) == 1).then(pl.lit(rule.letter))
-        for rule in ROW_RULES
-        if rule.fact in wide.columns
+        pl.when(_was_found(mark, wide.columns)).then(pl.lit(mark.letter))
+        for mark in ROW_MARKS
+        if mark.fact in verdicts
     ]
-    untold = pl.all_horizontal(column.is_null() | column.is_nan() for column in columns)
+    of_valve = {mark.fact for mark in ROW_MARKS if mark.of_valve} & verdicts
+    columns = [pl.col(name) for name in sorted(of_valve)]
+    untold = pl.all_horizontal(
+        pl.lit(value=bool(columns)), *(column.is_null() | column.is_nan() for column in columns)
+    )
     letter = pl.coalesce(*found, pl.when(untold).then(pl.lit(UNKNOWN)), pl.lit(""))
     return wide.select("day", "compartment", "row", letter=letter).sort("day", "compartment", "row")
 
 
+def _was_found(mark: RowMark, names: Iterable[str]) -> pl.Expr:
+    found = pl.col(mark.fact) == 1
+    if mark.watch_fact not in names:
+        return found & pl.lit(value=not mark.to_watch)
+    is_watched = pl.col(mark.watch_fact).fill_null(0.0) == 1
+    has_own = any(other.to_watch for other in ROW_MARKS if other.rule == mark.rule)
+    if not has_own:
+        return found
+    return found & (is_watched if mark.to_watch else ~is_watched)
+
+
 def letter_of(mark: str) -> str:
     """Return the picture's letter for a mark of the table: '' for rows without a finding."""
-    letters = {rule.word: rule.letter for rule in ROW_RULES}
+    letters = {known.word: known.letter for known in ROW_MARKS}
     return letters.get(mark, UNKNOWN if mark == UNKNOWN else "")

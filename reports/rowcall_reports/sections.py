@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import polars as pl
 
 from rowcall.day_report import DayReport
-from rowcall.model import BaghouseDay, Finding
+from rowcall.model import BaghouseDay, Finding, Subject
 from rowcall_reports import actions, facts, text
 from rowcall_reports.actions import Job
+from rowcall_reports.roll_call import mark_of as row_mark
 
 RECOVERY_TIMES_TAU = 3  # 1 - exp(-3) = 95 % of the drop is made good after three tau
 
 
-def write_found(report: DayReport, day: BaghouseDay) -> str:
-    """Return each job on the baghouse with its period, first checks and look-alikes."""
+def write_found(report: DayReport, day: BaghouseDay, drawn: Collection[tuple[int, int]]) -> str:
+    """Return each job on the baghouse with its period, first checks and look-alikes.
+
+    drawn: (compartment, row) whose stacked pulses a picture shows below.
+    """
     found = actions.jobs(report, day.baghouse.id)
-    return "\n\n".join(_job(report, job) for job in found)
+    return "\n\n".join(_job(report, job, drawn) for job in found)
 
 
-def _job(report: DayReport, job: Job) -> str:
+def _job(report: DayReport, job: Job, drawn: Collection[tuple[int, int]]) -> str:
     rule = actions.rules_by_name(report).get(job.first.rule)
     title = text.escape(actions.title_of(report.rules, job.first.rule))
     lines = [f"**{title}: {job.place}** ({job.urgency})", ""]
@@ -29,12 +33,22 @@ def _job(report: DayReport, job: Job) -> str:
     seen = text.period(answer.start, answer.end, report.site.plant.zone)
     if seen:
         lines.append(f"- Seen: {seen}")
+    if row_mark(job.first) is not None:
+        lines += _see_picture([found.answer.subject for found in job.findings], drawn)
     if rule is not None and rule.check_first:
         checks = "; ".join(text.escape(check) for check in rule.check_first)
         lines.append(f"- Check first: {checks}")
     if rule is not None and rule.confused_with:
         lines.append(f"- Looks alike, but is not: {text.escape(rule.confused_with)}")
     return "\n".join(lines)
+
+
+def _see_picture(subjects: Sequence[Subject], drawn: Collection[tuple[int, int]]) -> Sequence[str]:
+    shown = [one for one in subjects if (one.compartment, one.row) in drawn]
+    if not shown:
+        return ()
+    which = "" if len(shown) == len(subjects) else f" of {actions.places_of(shown)}"
+    return (f"- Its pulses against the peers'{which}: the picture of stacked pulses below",)
 
 
 def _row(found: Finding) -> str:

@@ -112,7 +112,7 @@ RULE = Rule(
     thresholds=(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
         Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),
-        Threshold("deep", "1.05", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
+        Threshold("deep", "1", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
         Threshold(
             "far_deeper",
             "1.35",

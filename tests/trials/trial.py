@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Literal
 
@@ -18,7 +18,7 @@ from trials.calling import COUNTER, bit_tag, keep_calls
 from trials.conditions import SPAN_BAR, Condition
 from trials.header_day import HeaderDay, RowLabel, labels_of
 from trials.keeping import keep_pressure
-from trials.rows import HeaderPlan, draw_header
+from trials.rows import HeaderPlan, RowPlan, draw_header
 from trials.schedule import Floats, Schedule, draw_schedule
 
 Simulator = Literal["plant", "vessel"]
@@ -54,12 +54,15 @@ class Trial:
         return START + timedelta(hours=self.condition.hours)
 
 
-def make_trial(condition: Condition, simulator: Simulator, seed: int) -> Trial:
+def make_trial(
+    condition: Condition, simulator: Simulator, seed: int, rows: tuple[RowPlan, ...] = ()
+) -> Trial:
     """Make one trial; the same arguments give the same samples.
 
-    Both simulators are given the same header and schedule for a seed.
+    Both simulators are given the same header and schedule for a seed. `rows` are planted instead
+    of drawn ones.
     """
-    header, schedule, interval_s = draw_plant(condition, seed)
+    header, schedule, interval_s = draw_plant(condition, seed, rows)
     plant_rng, keep_rng = (_stream(condition, seed, part) for part in (1, 2))
     truth = _BUILD[simulator](plant_rng, header, schedule)
     pressure = keep_pressure(keep_rng, condition, truth.pressure_pa, schedule.seconds)
@@ -78,12 +81,16 @@ def make_trial(condition: Condition, simulator: Simulator, seed: int) -> Trial:
     )
 
 
-def draw_plant(condition: Condition, seed: int) -> tuple[HeaderPlan, Schedule, float]:
+def draw_plant(
+    condition: Condition, seed: int, rows: tuple[RowPlan, ...] = ()
+) -> tuple[HeaderPlan, Schedule, float]:
     """Draw a header with its faults, the calls, and the interval set between two calls [s]."""
     rng = _stream(condition, seed, 0)
     interval_s = _interval(rng, condition)
-    n_rows = int(rng.integers(*condition.n_rows, endpoint=True))
+    n_rows = len(rows) or int(rng.integers(*condition.n_rows, endpoint=True))
     header = draw_header(rng, n_rows, interval_s)
+    if rows:
+        header = replace(header, rows=rows)
     schedule = draw_schedule(
         rng,
         header,

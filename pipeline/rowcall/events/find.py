@@ -17,6 +17,7 @@ from rowcall.events.overlay import is_in_step
 from rowcall.events.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
 from rowcall.events.stack import stack_rows
+from rowcall.events.stack_table import STACK_COLUMNS, stack_table
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 
@@ -33,11 +34,13 @@ class Events:
     fires_known: True where bits, counters or the cadence tell every fire.
     inferred: by compartment, how rows were told where neither bits nor counters do.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
+    stacks: those stacks themselves, columns `STACK_COLUMNS`.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
     """
 
     pulses: pl.DataFrame
     curves: pl.DataFrame
+    stacks: pl.DataFrame
     cycles: pl.DataFrame
     clock_offsets: Mapping[int, ClockOffset]
     fires_known: bool
@@ -51,6 +54,7 @@ class _Header:
 
     pulses: pl.DataFrame
     curves: pl.DataFrame
+    stacks: pl.DataFrame
     is_complete: bool
     is_in_step: bool
     inferred: Mapping[int, Inferred]
@@ -84,9 +88,11 @@ def find_events(
     tables = [one.pulses for one in told.values()]
     pulses = pl.concat([*tables, _unheard(fires, headers)]).sort("time_s", "compartment", "row")
     curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in told.values())]
+    stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in told.values())]
     return Events(
         pulses=pulses,
         curves=pl.concat(curves).sort("compartment", "row"),
+        stacks=pl.concat(stacks).sort("compartment", "row", "since_s"),
         cycles=find_cycles(baghouse, signals, pulses, minutes, is_complete),
         clock_offsets={own: one.offset for own, one in told.items() if one.offset is not None},
         fires_known=is_complete,
@@ -102,9 +108,9 @@ def _called(header: Signal, fires: Fires) -> _Header:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0
         fires = fires.shifted(offset.offset_s, doubt)
-    pulses, curves = _heard(header, fires)
+    pulses, curves, stacks = _heard(header, fires)
     in_step = is_in_step(header, fires)
-    return _Header(pulses, curves, fires.is_complete, in_step, {}, offset)
+    return _Header(pulses, curves, stacks, fires.is_complete, in_step, {}, offset)
 
 
 def _inferred(
@@ -119,20 +125,19 @@ def _inferred(
     told = infer_fires(baghouse, header, own, served, seconds)
     if caught is not None and len(served) == 1:
         told = number_places(told, caught)
-    pulses, curves = _heard(header, told.fires)
+    pulses, curves, stacks = _heard(header, told.fires)
     in_step = is_in_step(header, told.fires)
-    return _Header(
-        told.corrected(pulses), curves, told.fires.is_complete, in_step, told.inferred, None
-    )
+    pulses = told.corrected(pulses)
+    return _Header(pulses, curves, stacks, told.fires.is_complete, in_step, told.inferred, None)
 
 
-def _heard(header: Signal, fires: Fires) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the pulses of the fires, and the curves of their rows where these are told apart."""
+def _heard(header: Signal, fires: Fires) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
+    """Return the pulses of the fires, and curves and stacks of rows where these are told apart."""
     stack = stack_rows(header, fires)
     pulses = measure_pulses(header, fires, stack)
     if stack is None or not (fires.row > 0).any():
-        return pulses, pl.DataFrame(schema=CURVE_COLUMNS)
-    return pulses, row_curves(stack)
+        return pulses, pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
+    return pulses, row_curves(stack), stack_table(stack)
 
 
 def _unheard(fires: Fires | None, headers: Mapping[int, Signal]) -> pl.DataFrame:

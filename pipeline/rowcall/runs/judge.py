@@ -13,7 +13,7 @@ from rowcall.day_report import Change, DayReport
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.events.facts import FACT_COLUMNS
 from rowcall.file_note import FileNote
-from rowcall.model import Finding, Limits, Rule, Subject, Verdict
+from rowcall.model import Finding, Limits, Rule, Subject, Urgency, Verdict
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
@@ -91,17 +91,17 @@ def changes_since(
 
 
 def verdict_facts(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:
-    """Return the verdicts of the row rules as facts: 1 found, 0 clear, nan cannot tell."""
-    lines = [
-        (
-            finding.answer.subject.compartment,
-            finding.answer.subject.row,
-            f"verdict_{finding.rule.removeprefix('row_')}",
-            _AS_NUMBER[finding.answer.verdict],
-        )
-        for finding in findings
-        if finding.answer.subject.baghouse == baghouse
-        and finding.answer.subject.row
-        and finding.rule.startswith("row_")
-    ]
+    """Return the verdicts of the row rules as facts: 1 found, 0 clear, nan cannot tell.
+
+    A second fact, `watch_...`, is 1 where what was found is only to be watched.
+    """
+    lines = []
+    for finding in findings:
+        subject, rule = finding.answer.subject, finding.rule.removeprefix("row_")
+        if subject.baghouse != baghouse or not subject.row or rule == finding.rule:
+            continue
+        place = (subject.compartment, subject.row)
+        lines.append((*place, f"verdict_{rule}", _AS_NUMBER[finding.answer.verdict]))
+        if finding.answer.urgency is Urgency.WATCH:
+            lines.append((*place, f"watch_{rule}", 1.0))
     return pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row")

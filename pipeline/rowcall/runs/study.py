@@ -50,4 +50,5 @@ def study_day(
         history=history,
         fires_known=events.fires_known,
         inferred=events.inferred,
+        stacks=events.stacks,
     )
