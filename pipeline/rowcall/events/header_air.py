@@ -125,6 +125,21 @@ def fold_refill(header: Signal, fire_s: Floats) -> FoldedRefill | None:
     return FoldedRefill(tau, plateau, left, least - left)
 
 
+def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> Floats:
+    """Return the pressure at the instant of each fire [Pa]: the last sample, led on to it.
+
+    Samples before a fire lie lower than what it meets, the more so the sooner rows follow each
+    other. nan where there is no sample since the valve before has closed.
+    """
+    last = np.searchsorted(header.time_s, fire_s, side="right") - 1
+    sampled = header.time_s[np.maximum(last, 0)]
+    closed = np.append(-np.inf, fire_s[:-1]) + _CLOSED_S
+    missing = refill.plateau_pa - header.value[np.maximum(last, 0)]
+    led = refill.plateau_pa - missing * np.exp(-(fire_s - sampled) / refill.tau_s)
+    told = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
+    return np.where(told, led, np.nan)
+
+
 def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:
     """Return how far the pressure before pulses sags along a bout, None with too few bouts.
 

@@ -15,6 +15,7 @@ from rowcall.events.header_air import (
     free_air,
     interval_of,
     on_times,
+    pressure_at_fires,
     row_interval,
     sag_of,
 )
@@ -53,19 +54,17 @@ def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[L
 def _pulse_facts(
     baghouse: Baghouse, header: Signal, pulses: pl.DataFrame
 ) -> Iterator[tuple[str, float]]:
-    time, before, drop = (
-        pulses[name].to_numpy().astype(np.float64) for name in ("time_s", "before_pa", "drop_pa")
-    )
+    time, drop = (pulses[name].to_numpy().astype(np.float64) for name in ("time_s", "drop_pa"))
     yield "interval_s", interval_of(time)
     refill = fold_refill(header, time)
     if refill is not None:
         yield "recovery_s", T95 * refill.tau_s
         yield "plateau_pa", refill.plateau_pa
         yield "left_pa", refill.left_pa
-    sag = sag_of(time, before)
-    if sag is not None:
-        yield "sag_pa", sag.sag_pa
-        yield "sag_share", sag.sag_pa / sag.first_pa
+        sag = sag_of(time, pressure_at_fires(header, time, refill))
+        if sag is not None:
+            yield "sag_pa", sag.sag_pa
+            yield "sag_share", sag.sag_pa / sag.first_pa
     if baghouse.header_volume is not None:
         known = None if refill is None else refill.drop_pa
         yield from _air(baghouse.header_volume, known, drop, pulses)
