@@ -78,6 +78,18 @@ def test_noise_and_silent_rows_leave_the_folded_refill(noise_pa: float) -> None:
     assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
 
 
+def test_fires_known_to_be_silent_are_left_out() -> None:
+    """Two rows of three silent: a median of all would see no pulse."""
+    fire, header = train(2.2, 12.013, n=1200)
+    k = np.searchsorted(fire, header.time_s, side="right") - 1
+    value = np.where((k >= 0) & (k % 3 != 2), 6e5, header.value)
+    signal, answered = Signal(header.time_s, value), np.arange(fire.size) % 3 == 2
+    fit = fold_refill(signal, fire, answered)
+    assert fit is not None
+    assert fit.tau_s == pytest.approx(2.2, rel=0.01)
+    assert fold_refill(signal, fire) is None
+
+
 def test_few_fires_or_level_pressure_fold_to_nothing() -> None:
     fire, header = train(2.2, 12.013)
     assert fold_refill(header, fire[:10]) is None

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from rowcall.diagnosis.fact_book import Place, past_of
+from rowcall.events.find import served_by
 from rowcall.model import BaghouseDay, Floats
 from rowcall.site import Role
 
@@ -18,14 +19,6 @@ def headers_of(day: BaghouseDay) -> list[int]:
     """Return the headers that the site file names, by compartment; 0 is a shared one."""
     tags = (tag for tag in day.baghouse.tag if tag.role is Role.HEADER_PRESSURE)
     return sorted({tag.compartment or 0 for tag in tags})
-
-
-def served_by(day: BaghouseDay, header: int) -> list[int]:
-    """Return the compartments that a header serves."""
-    own = set(headers_of(day))
-    return (
-        [header] if header else [c for c in range(1, day.baghouse.compartments + 1) if c not in own]
-    )
 
 
 def usual_of(
@@ -46,6 +39,9 @@ def pressure_before(day: BaghouseDay, facts: Mapping[Place, float], header: int)
     plateau, left = (facts.get((header, 0, name), math.nan) for name in ("plateau_pa", "left_pa"))
     if math.isfinite(plateau):
         return plateau - left
-    served = [facts.get((c, 0, "before_pa"), math.nan) for c in served_by(day, header)]
+    served = [
+        facts.get((c, 0, "before_pa"), math.nan)
+        for c in served_by(day.baghouse, header, headers_of(day))
+    ]
     known = [value for value in served if math.isfinite(value)]
     return float(np.median(known)) if known else math.nan

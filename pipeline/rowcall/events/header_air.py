@@ -85,7 +85,9 @@ def row_interval(fire_s: Floats, compartment: npt.NDArray[np.int64]) -> float:
     return middle if is_one else float(np.median(told))
 
 
-def fold_refill(header: Signal, fire_s: Floats) -> FoldedRefill | None:
+def fold_refill(
+    header: Signal, fire_s: Floats, answered: npt.NDArray[np.bool_] | None = None
+) -> FoldedRefill | None:
     """Fit one refill to the samples of a whole day, None where they do not tell one.
 
     Folded on the time since the fire before, samples that come once a second draw the refill in
@@ -95,11 +97,14 @@ def fold_refill(header: Signal, fire_s: Floats) -> FoldedRefill | None:
     Args:
         header: gauge pressure [Pa].
         fire_s: every fire on it, rising [s].
+        answered: False for those that are known to have made no drop; None: all may have.
     """
     interval = interval_of(fire_s)
     fire = np.searchsorted(fire_s, header.time_s, side="right") - 1
     since = header.time_s - fire_s[np.maximum(fire, 0)] if fire_s.size else header.time_s
     inside = (fire >= 0) & (since >= _CLOSED_S) & (since < min(interval, _REACH_S))
+    if answered is not None and fire_s.size:
+        inside &= answered[np.maximum(fire, 0)]
     if fire_s.size < _FEWEST or not inside.any():
         return None
     since, value = since[inside], header.value[inside]

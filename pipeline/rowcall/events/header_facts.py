@@ -56,7 +56,7 @@ def _pulse_facts(
 ) -> Iterator[tuple[str, float]]:
     time, drop = (pulses[name].to_numpy().astype(np.float64) for name in ("time_s", "drop_pa"))
     yield "interval_s", interval_of(time)
-    refill = fold_refill(header, time)
+    refill = fold_refill(header, time, pulses["answered"].fill_null(True).to_numpy())
     if refill is not None:
         yield "recovery_s", T95 * refill.tau_s
         yield "plateau_pa", refill.plateau_pa
