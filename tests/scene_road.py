@@ -51,7 +51,7 @@ def study_span(
         minutes=minutes,
         pulses=events.pulses,
         cycles=events.cycles,
-        facts=daily_facts(baghouse, minutes, events),
+        facts=daily_facts(baghouse, conditioned.signals, minutes, events),
         history=no_history() if history is None else history,
         fires_known=events.fires_known,
         inferred=events.inferred,

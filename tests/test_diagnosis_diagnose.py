@@ -76,7 +76,8 @@ def test_settings_win_over_defaults() -> None:
     limits = limits_in_force(load_rules(), settings)
     assert limits["row_drawn_out"]["late"] == 0.5
     assert limits["row_drawn_out"]["min_pulses"] == 40.0
-    assert limits["row_drawn_out"]["deep"] == 1.0
+    defaults = limits_in_force(load_rules(), {})
+    assert limits["row_drawn_out"]["deep"] == defaults["row_drawn_out"]["deep"]
 
 
 @pytest.mark.parametrize(

@@ -42,3 +42,9 @@ VALVE_OPEN = Fact("150 ms", Dimension.TIME, "mechanical open time of a sound val
 RECOVERY_LONGEST = Fact(
     "15 s", Dimension.TIME, "longest usual time until 95 % of a drop is made good", _COMMON
 )
+ATMOSPHERE = Fact(
+    "101325 Pa",
+    Dimension.PRESSURE,
+    "pressure of free air",
+    "standard atmosphere, exact (CODATA)",
+)

@@ -8,6 +8,7 @@ from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay
 from rowcall_reports import actions, facts
 from rowcall_reports.cautions import write_cautions
+from rowcall_reports.headers import write_headers
 from rowcall_reports.method import write_method
 from rowcall_reports.picture import Picture, by_name, embed
 from rowcall_reports.quality import write_health, write_untold
@@ -41,6 +42,7 @@ def _chapter(report: DayReport, day: BaghouseDay, images: Mapping[str, Picture])
         ("Found", [write_found(report, day, drawn), stacks]),
         ("Roll call", [roll_call, embed(images, "rows", house)]),
         ("Header recovery", [write_recovery(day), embed(images, "recovery", house)]),
+        ("Compressed air", [write_headers(day)]),
         ("DP", [write_dp(day), embed(images, "dp", house)]),
         ("Temperature", [write_temperature(day), embed(images, "temperature", house)]),
         ("Could not be judged", [write_untold(report, day)]),

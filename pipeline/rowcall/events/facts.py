@@ -7,10 +7,17 @@ drop_ratio (to the sound rows of its header), drop_ratio_error, late_s, late_s_e
 late_power, stack_tau_s, stack_tau_log_error, n_points (see `row_curves`); full_share (median
 share of the usual drop where it answered); where it changed within the day onset_s, share_before,
 share_after, share_after_error, n_after; whether answers come and go coming_gain, coming_rate,
-coming_rate_low, coming_rate_high. By compartment:
+coming_rate_low, coming_rate_high; called_share (calls as a share of the compartment's median).
+By compartment:
 n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, counted from its
 start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s,
-in_step (1 where the sampling meets the pulses at few phases only). By baghouse: n_pulses,
+in_step (1 where the sampling meets the pulses at few phases only). By header (compartment 0: a
+shared one), where every fire is known: interval_s (from pulse to pulse), recovery_s (until 95 % of
+a drop is made good), plateau_pa (that the refill tends to), left_pa (missing of it when the next
+row fires), sag_pa, sag_share (along a bout), pulse_time_s (on-time of bits), free_air_m3 (a
+pulse), free_air_day_m3, rest_s, rest_pa (while nothing fires); of a loss of pressure meanwhile
+decay_tau_s, decay_pa_s, decay_m3_s, decay_start_s, decay_end_s, decay_supply_held (see
+`header_air`, `rests`). By baghouse: row_interval_s, n_pulses,
 n_cycles, residual_dp_pa, peak_dp_pa, cycle_time_s, flow_m3_s, residual_dp_per_flow (Pa.s/m3),
 residual_drag (Pa.s/m), running_min, idle_min, inlet_temperature_mean_c, inlet_temperature_max_c,
 supply_pressure_pa.
@@ -24,7 +31,8 @@ import polars as pl
 
 from rowcall.condition.state import State
 from rowcall.events.coming_and_going import rows_coming
-from rowcall.events.find import Events
+from rowcall.events.find import Events, Signals
+from rowcall.events.header_facts import header_facts
 from rowcall.events.onset import row_onsets
 from rowcall.site import Baghouse
 
@@ -51,9 +59,13 @@ _SURE_STACK = 0.2  # chosen: a stack's tau with a larger relative error says lit
 _SURE = 0.5  # chosen: a tau with a standard error of 50 % or more says little
 
 
-def daily_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -> pl.DataFrame:
+def daily_facts(
+    baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, events: Events
+) -> pl.DataFrame:
     """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
+    air = header_facts(baghouse, signals, events)
     parts = [
+        pl.DataFrame(air, schema=FACT_COLUMNS, orient="row"),
         _row_facts(baghouse, events),
         _compartment_facts(events),
         _hourly_tau(events.pulses),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,9 +71,7 @@ def find_events(
     }
     told: dict[int, _Header] = {}
     for own, header in sorted(headers.items()):
-        served = (
-            [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
-        )
+        served = served_by(baghouse, own, headers)
         mine = None if fires is None else fires.pick(np.isin(fires.compartment, served))
         if mine is None or not mine.is_complete:
             told[own] = _inferred(baghouse, header, own, served, seconds, mine)
@@ -99,6 +97,11 @@ def find_events(
         inferred=inferred,
         in_step=frozenset(own for own, one in told.items() if one.is_in_step),
     )
+
+
+def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[int]:
+    """Return the compartments that a header serves; 0 serves those without one of their own."""
+    return [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
 
 
 def _called(header: Signal, fires: Fires) -> _Header:

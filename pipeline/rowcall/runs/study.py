@@ -46,7 +46,7 @@ def study_day(
         minutes=minutes,
         pulses=events.pulses,
         cycles=events.cycles,
-        facts=daily_facts(baghouse, minutes, events),
+        facts=daily_facts(baghouse, conditioned.signals, minutes, events),
         history=history,
         fires_known=events.fires_known,
         inferred=events.inferred,

@@ -1,0 +1,103 @@
+"""Rests: what a header does while nothing fires for long.
+
+With the supply feeding, it stands at its plateau, and a leak shows as a lower plateau only. With
+the supply shut, it keeps its pressure, or loses it through a leak. Air leaving through a hole is
+choked above about twice the atmosphere, so the outflow of a vessel at constant temperature is
+proportional to its absolute pressure,
+
+    P(t) = P0 exp(-t / tau),
+
+and the free air lost is V (-dP/dt) / P_atm at any instant (ideal gas).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from rowcall import trade
+from rowcall.model import Floats, Signal
+
+_SETTLE_S = 30.0  # chosen: twice the longest usual recovery
+_LEAST_REST_S = 60.0  # chosen: shorter rests show a plateau at best
+_FALL = 0.15  # chosen: of gauge pressure; a supply that only sags falls less
+_DEEPEST = 0.30  # chosen: of absolute pressure; the first part, where the hole is surely choked
+_AT_TOP = 0.02  # chosen: of gauge pressure within which the header still stands full
+_FEWEST_POINTS = 4
+_STRAIGHT = 0.95  # chosen: share of the variance that the decay explains
+
+
+@dataclass(frozen=True, slots=True)
+class Decay:
+    """Loss of pressure while nothing fires.
+
+    Attributes:
+        start_s, end_s: the span fitted [s since the day began].
+        tau_s: time constant of the absolute pressure [s].
+        loss_pa_s: -dP/dt at the pressure it started from [Pa/s].
+    """
+
+    start_s: float
+    end_s: float
+    tau_s: float
+    loss_pa_s: float
+
+
+def find_rests(fire_s: Floats, first_s: float, last_s: float) -> list[tuple[float, float]]:
+    """Return the spans without fires, less the refill at their begin [s].
+
+    Args:
+        fire_s: every fire on the header, rising [s].
+        first_s, last_s: what the header's samples span [s].
+    """
+    begins = np.concatenate(([first_s], fire_s)) + _SETTLE_S
+    ends = np.append(fire_s, last_s)
+    return [
+        (float(begin), float(end))
+        for begin, end in zip(begins, ends, strict=True)
+        if end - begin >= _LEAST_REST_S
+    ]
+
+
+def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
+    """Return the loss of pressure within a rest, None where it keeps its pressure.
+
+    Args:
+        header: gauge pressure [Pa].
+        rest: a span without fires [s].
+    """
+    begin, end = np.searchsorted(header.time_s, rest)
+    time, gauge = header.time_s[begin:end], header.value[begin:end]
+    if time.size < _FEWEST_POINTS:
+        return None
+    top = float(np.quantile(gauge, 0.9))
+    low = np.flatnonzero(gauge < (1 - _FALL) * top)
+    if top <= 0 or not low.size:
+        return None
+    full = np.flatnonzero(gauge[: low[0]] >= (1 - _AT_TOP) * top)
+    if not full.size:
+        return None
+    start = int(full[-1])
+    absolute = gauge + trade.ATMOSPHERE.value
+    deep = np.flatnonzero(absolute[start:] < (1 - _DEEPEST) * absolute[start])
+    stop = start + int(deep[0]) if deep.size else time.size
+    return _fitted(time[start:stop], absolute[start:stop])
+
+
+def _fitted(time_s: Floats, absolute_pa: Floats) -> Decay | None:
+    """Fit ln P against time."""
+    if time_s.size < _FEWEST_POINTS:
+        return None
+    logs = np.log(absolute_pa)
+    slope, offset = np.polyfit(time_s - time_s[0], logs, 1)
+    rest = logs - (offset + slope * (time_s - time_s[0]))
+    if slope >= 0 or float(rest.var()) > (1 - _STRAIGHT) * float(logs.var()):
+        return None
+    return Decay(
+        start_s=float(time_s[0]),
+        end_s=float(time_s[-1]),
+        tau_s=-1.0 / float(slope),
+        loss_pa_s=-float(slope) * math.exp(float(offset)),
+    )
