@@ -18,6 +18,9 @@ import pytest
 from rowcall.cli import main
 from rowcall.diagnosis.rule_book import load_rules
 
+# Rules that the demo's plant gives no cause for: its intervals and pressures are as they should be.
+WITHOUT_A_SEED = {"short_interval", "pulse_pressure"}
+
 
 @dataclass(frozen=True)
 class Demo:
@@ -66,7 +69,7 @@ def _found(demo: Demo, baghouse: str, day: str) -> pl.DataFrame:
 
 
 def test_every_fault_is_found_on_its_first_full_day_at_its_place(demo: Demo) -> None:
-    rules = {rule.name for rule in load_rules()}
+    rules = {rule.name for rule in load_rules()} - WITHOUT_A_SEED
     assert {fault["rule"] for fault in demo.to_find} == rules
     for fault in demo.to_find:
         found = _found(demo, fault["baghouse"], fault["first_full_day"])

@@ -3,13 +3,13 @@
 A bit recorded by change gives the instant itself. A bit or counter scanned as snapshots gives an
 interval: the row fired after the scan before and no later than this one. A 100 ms bit scanned once
 a second is caught about one time in ten, so scanned bits say nothing about how often a row was
-called, unless they come as evenly as fires do; the table says which kind it is.
+called, unless they are latched for longer than a scan; the table says which kind it is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +18,7 @@ from rowcall.model import Floats, Signal
 from rowcall.site import Baghouse, Role
 
 Ints = npt.NDArray[np.int64]
-_FEWEST_GAPS, _EVEN, _MOSTLY = 20, 0.5, 0.7  # chosen: gaps within half of the median, seven in ten
+_MOSTLY = 0.9  # chosen: share of a bit's risings after which a scan finds it still on
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,21 +46,6 @@ class Fires:
     def is_numbered(self) -> bool:
         """Rows (or places) are known."""
         return bool((self.row > 0).any())
-
-    @property
-    def is_regular(self) -> bool:
-        """Fires follow each other evenly but for pauses, compartment by compartment.
-
-        Of a bit that a scan mostly misses the gaps are of all lengths.
-        """
-        for compartment in np.unique(self.compartment):
-            gaps = np.diff(self.low_s[self.compartment == compartment])
-            if gaps.size < _FEWEST_GAPS:
-                return False
-            even = np.abs(gaps / np.median(gaps) - 1) < _EVEN
-            if even.mean() < _MOSTLY:
-                return False
-        return self.size > 0
 
     def pick(self, keep: npt.NDArray[np.bool_]) -> Fires:
         """Return the fires where `keep` is True."""
@@ -102,8 +87,8 @@ def find_fires(
         ]
         if found:
             fires = _in_order(found, seconds)
-            if fires.is_complete or fires.is_regular:  # a bit that is latched survives a scan
-                return replace(fires, is_complete=True)
+            if fires.is_complete:
+                return fires
             scanned = scanned or fires
     return scanned
 
@@ -117,7 +102,17 @@ def _bit_fires(place: tuple[Role, int, int], signal: Signal) -> Fires:
     high = signal.time_s[edge]
     low = high if signal.step else signal.time_s[edge - 1]
     _, compartment, row = place
-    return Fires(low, high, _full(edge, compartment), _full(edge, row), signal.step)
+    is_complete = signal.step or _is_latched(is_on, edge)
+    return Fires(low, high, _full(edge, compartment), _full(edge, row), is_complete)
+
+
+def _is_latched(is_on: npt.NDArray[np.bool_], edge: Ints) -> bool:
+    """True where the next scan mostly finds the bit still on, so that no fire slips through.
+
+    Also of a bit that never rose: the others tell.
+    """
+    followed = edge[edge + 1 < is_on.size]
+    return not followed.size or float(is_on[followed + 1].mean()) >= _MOSTLY
 
 
 def _counted(baghouse: Baghouse, place: tuple[Role, int, int], signal: Signal) -> Fires:

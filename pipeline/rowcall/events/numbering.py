@@ -31,10 +31,12 @@ def number_places(told: InferredFires, caught: Fires) -> InferredFires:
     if not fires.is_numbered or caught.size == 0 or fires.size < 2:
         return told
     row_of = _rows_of_places(fires, caught)
-    if not row_of or len(set(row_of.values())) < len(row_of):
+    n_places = max(how.n_places for how in told.inferred.values())
+    row_of |= _last_one(row_of, n_places)
+    # All or none: a row without a place would look as if it were never called.
+    if len(set(row_of.values())) < n_places:
         return told
-    row_of |= _last_one(row_of, max(how.n_places for how in told.inferred.values()))
-    numbered = np.array([row_of.get(place, 0) for place in fires.row.tolist()], np.int64)
+    numbered = np.array([row_of[place] for place in fires.row.tolist()], np.int64)
     inferred = {
         compartment: Inferred(how.n_places, True, _TEXT)
         for compartment, how in told.inferred.items()
