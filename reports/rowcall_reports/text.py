@@ -188,7 +188,7 @@ def duration(seconds: float) -> str:
 
 def percent(share: float) -> str:
     """Return a share in whole percent."""
-    return f"{share:.0%}".replace("%", " %")
+    return f"{round(share, 2) + 0.0:.0%}".replace("%", " %")  # adding 0 makes no minus of a zero
 
 
 def change(now: float, before: float | None) -> str:

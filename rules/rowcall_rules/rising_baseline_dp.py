@@ -168,7 +168,11 @@ def _answer(
         )
     if rising:
         parts.append("rises steadily")
-    newest = rising[min(rising)] if rising else None
+    # A slope whose whole interval is positive leads to the limit, however small the rise so far.
+    upward = {
+        w: trend for w, trend in trends.items() if trend.low > 0 and math.isfinite(trend.high)
+    }
+    newest = upward[min(rising or upward)] if upward else None
     limit_text, urgency = _projection(day, level, newest, limits)
     text = "; ".join([*parts, slopes]) + f". {limit_text}{_mend_rows_first(day)}"
     return Answer(
