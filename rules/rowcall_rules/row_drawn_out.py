@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from rowcall.diagnosis.fact_book import Place, fact_book
-from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence
+from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, unless_most_differ
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -34,8 +34,11 @@ from rowcall.units import Dimension, show
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
     """Answer for every row; reads the facts late_s, p_late, late_power and drop_ratio."""
     facts = fact_book(day.facts)
-    for compartment, row in day.baghouse.all_rows():
-        yield _judge_row(day, facts, Subject(day.baghouse.id, compartment, row), limits)
+    answers = (
+        _judge_row(day, facts, Subject(day.baghouse.id, *place), limits)
+        for place in day.baghouse.all_rows()
+    )
+    yield from unless_most_differ(answers, limits["most_share"])
 
 
 def _judge_row(
@@ -110,6 +113,13 @@ RULE = Rule(
     looks_for="Stacked pulses that go deeper than the peers' and close later.",
     needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
     thresholds=(
+        Threshold(
+            "most_share",
+            "0.35",
+            Dimension.RATIO,
+            "share of a compartment's rows found beyond which the peers are in doubt",
+            "chosen",
+        ),
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
         Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),
         Threshold("deep", "1", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from rowcall.diagnosis.fact_book import fact_book, past_of
-from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence
+from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, unless_most_differ
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -34,9 +34,11 @@ from rowcall.units import Dimension
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
     """Answer for every row from `row_evidence`."""
     facts = fact_book(day.facts)
-    for compartment, number in day.baghouse.all_rows():
-        subject = Subject(day.baghouse.id, compartment, number)
-        yield _judge_row(day, row_evidence(facts, compartment, number), subject, limits)
+    answers = (
+        _judge_row(day, row_evidence(facts, *place), Subject(day.baghouse.id, *place), limits)
+        for place in day.baghouse.all_rows()
+    )
+    yield from unless_most_differ(answers, limits["most_share"])
 
 
 def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
@@ -108,6 +110,13 @@ RULE = Rule(
         Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
     ),
     thresholds=(
+        Threshold(
+            "most_share",
+            "0.35",
+            Dimension.RATIO,
+            "share of a compartment's rows found beyond which the peers are in doubt",
+            "chosen",
+        ),
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
         Threshold("faint", "0.72", Dimension.RATIO, "drop as a share of the peers'", "chosen"),
         Threshold(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from rowcall.diagnosis.fact_book import Place
+from rowcall.model import Answer, Verdict
 
 SILENT_SHARE = 0.15  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
 _FEWEST_AFTER = 20  # chosen: pulses after a change within the day that it takes to judge by them
@@ -88,6 +90,33 @@ def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> Ro
         rate_high=of("coming_rate_high"),
         in_step=(compartment, 0, "in_step") in facts or (0, 0, "in_step") in facts,
     )
+
+
+def unless_most_differ(answers: Iterable[Answer], most_share: float) -> Iterator[Answer]:
+    """Take findings back where so many rows of a compartment differ that the peers are in doubt.
+
+    Rows are held against the sound ones of their header; where a large part of them is found to
+    differ alike, it may be the others that are not sound.
+
+    Args:
+        answers: of every row of a baghouse, in any order.
+        most_share: of a compartment's rows that may be found.
+    """
+    listed = list(answers)
+    n_rows = Counter(answer.subject.compartment for answer in listed)
+    n_found = Counter(
+        answer.subject.compartment for answer in listed if answer.verdict is Verdict.FOUND
+    )
+    for answer in listed:
+        number = answer.subject.compartment
+        doubted = n_found[number] > max(most_share * n_rows[number], 1)
+        if doubted and answer.verdict is Verdict.FOUND:
+            why = (
+                f"{n_found[number]} of {n_rows[number]} rows differ alike, so it may be the others"
+            )
+            yield Answer.cannot_tell(answer.subject, why)
+        else:
+            yield answer
 
 
 def share_interval(answered: float, heard: float, errors: float = 1.96) -> tuple[float, float]:

@@ -1,0 +1,39 @@
+"""Findings on rows that are held against each other."""
+
+from __future__ import annotations
+
+import pytest
+
+from rowcall.diagnosis.row_evidence import unless_most_differ
+from rowcall.model import Answer, Subject, Urgency, Verdict
+
+
+def answers(n_found: int, n_rows: int = 6) -> list[Answer]:
+    """Findings on the first rows of a compartment, the others clear."""
+    found = {"verdict": Verdict.FOUND, "urgency": Urgency.WATCH, "text": "Deep."}
+    clear = {"verdict": Verdict.CLEAR, "text": "Sound."}
+    return [
+        Answer(subject=Subject("BH1", 1, row), **(found if row <= n_found else clear))  # type: ignore[arg-type]
+        for row in range(1, n_rows + 1)
+    ]
+
+
+@pytest.mark.parametrize("n_found", [0, 1, 2])
+def test_a_few_rows_that_differ_are_found(n_found: int) -> None:
+    assert list(unless_most_differ(answers(n_found), 0.35)) == answers(n_found)
+
+
+@pytest.mark.parametrize("n_found", [3, 6])
+def test_where_many_rows_differ_alike_the_peers_are_in_doubt(n_found: int) -> None:
+    told = list(unless_most_differ(answers(n_found), 0.35))
+    assert [answer.verdict for answer in told[:n_found]] == [Verdict.CANNOT_TELL] * n_found
+    assert f"{n_found} of 6 rows differ alike" in told[0].text
+    assert told[n_found:] == answers(n_found)[n_found:]
+
+
+def test_compartments_are_counted_apart() -> None:
+    two = answers(3)
+    other = [Answer.clear(Subject("BH1", 2, row), "Sound.") for row in range(1, 7)]
+    told = list(unless_most_differ([*two, *other], 0.35))
+    assert told[6:] == other
+    assert told[0].verdict is Verdict.CANNOT_TELL
