@@ -28,7 +28,7 @@ from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
 
-_REACH_S = 25.0  # chosen: points later than five long recoveries after a fire tell nothing of it
+REACH_S = 25.0  # chosen: points later than five long recoveries after a fire tell nothing of it
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
 _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
 _FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
@@ -106,7 +106,7 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
     usual_s = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
-    near = (fire >= 0) & (since <= max(_REACH_S, _RESTING_INTERVALS * usual_s))
+    near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
     fire, since = fire[near].astype(np.int64), since[near]
     time, pressure = header.time_s[near], header.value[near]
     line = line.reshape(-1).astype(np.int64)
@@ -118,7 +118,7 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
     level = np.interp(time, at, supply)
     whole = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
     y = (whole - model.left[fire] * model.fade) / (1.0 - model.left[fire])
-    used = (since <= _REACH_S) & _is_near(time, at)
+    used = (since <= REACH_S) & _is_near(time, at)
     if used.sum() < FEWEST_POINTS:
         return None
     return Overlay(

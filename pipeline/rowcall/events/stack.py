@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve, fit_header
-from rowcall.events.overlay import Overlay, SoFar, is_in_step, lay_over
+from rowcall.events.overlay import REACH_S, Overlay, SoFar, is_in_step, lay_over
 from rowcall.events.remnants import remnants_of
 from rowcall.model import Floats, Signal
 
@@ -25,7 +25,6 @@ Flags = npt.NDArray[np.bool_]
 
 # Bins: fine where the valve moves, then wider as the curve flattens.
 _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 3.0, 24
-_REACH_S = 25.0
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
 _MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
@@ -246,4 +245,4 @@ def _mean_of(count: Floats, mean: Floats) -> Floats:
 def _edges() -> Floats:
     fine = np.arange(0.0, _FINE_UNTIL_S - _FINE_S / 2, _FINE_S)
     middle = np.arange(_FINE_UNTIL_S, _MIDDLE_UNTIL_S - _MIDDLE_S / 2, _MIDDLE_S)
-    return np.concatenate((fine, middle, np.geomspace(_MIDDLE_UNTIL_S, _REACH_S, _N_COARSE + 1)))
+    return np.concatenate((fine, middle, np.geomspace(_MIDDLE_UNTIL_S, REACH_S, _N_COARSE + 1)))
