@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -111,9 +111,7 @@ def _called(header: Signal, fires: Fires) -> _Header:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0
         fires = fires.shifted(offset.offset_s, doubt)
-    pulses, curves, stacks = _heard(header, fires)
-    in_step = is_in_step(header, fires)
-    return _Header(pulses, curves, stacks, fires.is_complete, in_step, {}, offset)
+    return replace(_heard(header, fires), offset=offset)
 
 
 def _inferred(
@@ -128,19 +126,25 @@ def _inferred(
     told = infer_fires(baghouse, header, own, served, seconds)
     if caught is not None and len(served) == 1:
         told = number_places(told, caught)
-    pulses, curves, stacks = _heard(header, told.fires)
-    in_step = is_in_step(header, told.fires)
-    pulses = told.corrected(pulses)
-    return _Header(pulses, curves, stacks, told.fires.is_complete, in_step, told.inferred, None)
+    heard = _heard(header, told.fires)
+    return replace(heard, pulses=told.corrected(heard.pulses), inferred=told.inferred)
 
 
-def _heard(header: Signal, fires: Fires) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]:
-    """Return the pulses of the fires, and curves and stacks of rows where these are told apart."""
+def _heard(header: Signal, fires: Fires) -> _Header:
+    """Measure fires, and draw the curves and stacks of rows where these are told apart."""
     stack = stack_rows(header, fires)
-    pulses = measure_pulses(header, fires, stack)
-    if stack is None or not (fires.row > 0).any():
-        return pulses, pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
-    return pulses, row_curves(stack), stack_table(stack)
+    curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
+    if stack is not None and (fires.row > 0).any():
+        curves, stacks = row_curves(stack), stack_table(stack)
+    return _Header(
+        pulses=measure_pulses(header, fires, stack),
+        curves=curves,
+        stacks=stacks,
+        is_complete=fires.is_complete,
+        is_in_step=stack is None and is_in_step(header, fires),  # in step there is no stack
+        inferred={},
+        offset=None,
+    )
 
 
 def _unheard(fires: Fires | None, headers: Mapping[int, Signal]) -> pl.DataFrame:
