@@ -16,9 +16,8 @@ from test_nightly import night
 from test_take_in_large import LITTLE, PLAIN, long_rows, long_text, taken
 
 from rowcall.cli import main
-from rowcall.take_in import Outcome, intake, large, storing
+from rowcall.take_in import Outcome, beginning, large, storing
 from rowcall.take_in.memory import Memory
-from rowcall.take_in.pieces import content_of
 
 ROWS = long_rows(600, PLAIN, zone="UTC")
 HALF, WHOLE = (long_text(rows).encode() for rows in (ROWS[:700], ROWS))
@@ -61,7 +60,7 @@ def changing_after(
 @pytest.mark.parametrize("change", [grow, replace_by_a_new_file, vanish])
 @pytest.mark.parametrize(
     ("memory", "module", "step"),
-    [(None, intake, "content_of"), (LITTLE, storing, "stage"), (LITTLE, large, "survey")],
+    [(None, beginning, "begin_new"), (LITTLE, storing, "stage"), (LITTLE, large, "survey")],
 )
 def test_a_file_that_changes_while_it_is_read_waits(
     tmp_path: Path,
@@ -92,7 +91,8 @@ def test_a_file_unreadable_because_it_is_half_there_waits(
     path = tmp_path / "day.csv"
     path.write_bytes(b"")
     with monkeypatch.context() as patch:
-        patch.setattr(intake, "content_of", changing_after(content_of, path, grow))
+        changing = changing_after(beginning.begin_new, path, grow)
+        patch.setattr(beginning, "begin_new", changing)
         assert taken(tmp_path, path, None)[0].outcome is Outcome.WAITING
     assert taken(tmp_path, path, None)[0].outcome is Outcome.STORED
 

@@ -3,28 +3,35 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import polars as pl
 import pytest
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
+from rowcall.take_in import content
 from rowcall.take_in.assemble import Assembled, assemble
+from rowcall.take_in.beginning import begin_text, text_blocks
+from rowcall.take_in.content import Content
 from rowcall.take_in.line_index import LineIndex
-from rowcall.take_in.table import Table
+from rowcall.take_in.pieced import assemble_pieces
+from rowcall.take_in.pieces import pieces_of
 from rowcall.take_in.text_head import text_head
 from rowcall.take_in.text_tables import text_tables
-from rowcall.take_in.times import settle_order
-from rowcall.take_in.typed_lines import read_typed
+from rowcall.take_in.times import Bounds, settle_order
+from rowcall.take_in.typed_lines import text_rows
 
 ZONE = ZoneInfo("Europe/Vienna")
 HEADER = "tag;time;value;quality\n"
 
+Read = Callable[[str, TakeIn], Assembled | None]
 Damage = Callable[[list[str], random.Random], str]
 DAMAGES: dict[str, Damage] = {
     "too short": lambda cells, rng: ";".join(cells[: rng.randrange(1, 4)]),
@@ -54,17 +61,40 @@ def same(quick: Assembled, slow: Assembled) -> None:
     assert quick.jump_lines.tolist() == slow.jump_lines.tolist()
 
 
-def roads(text: str, month_first: bool = False) -> tuple[Table | None, Assembled, Assembled | None]:
-    """Return the typed table, and what either road makes of a text."""
-    pins, raw = TakeIn(day_first=False if month_first else None), text.encode()
+@pytest.fixture(params=[700, 10_000, 2**20])
+def read(
+    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[Read]:
+    """Read a text on the quick road, in blocks of about so many bytes."""
+    monkeypatch.setattr(content, "BLOCK_BYTES", request.param)
+    path = tmp_path / "day.csv"
+    with ThreadPoolExecutor(max_workers=2) as pool:
+
+        def quickly(text: str, pins: TakeIn) -> Assembled | None:
+            path.write_bytes(text.encode())
+            (piece,) = pieces_of(path, path.name, 2**30)
+            held = Content(pool, piece)
+            begun = begin_text(path.name, held, pins, pool)
+            try:
+                if begun is None:
+                    return None
+                again = partial(text_blocks, held)
+                return assemble_pieces(path.name, begun, again, ZONE, Bounds(), pins.decimal)
+            finally:
+                if begun is not None:
+                    begun.let_go()
+                held.let_go()
+
+        yield quickly
+
+
+def slowly(text: str, pins: TakeIn) -> Assembled:
+    """Read a text on the road over text."""
+    raw = text.encode()
     head, layout = text_head("day.csv", raw, pins)
     plain = next(text_tables("day.csv", [raw], head, layout.time))
-    settled = replace(layout, form=settle_order(layout.time_cells(plain.frame), layout.form, ""))
-    slow = assemble("day.csv", plain, settled, ZONE, pins.decimal)
-    typed = read_typed("day.csv", raw, head, layout, pins.decimal)
-    if typed is None:
-        return None, slow, None
-    return typed, slow, assemble("day.csv", typed, settled, ZONE, pins.decimal)
+    form = settle_order(layout.time_cells(plain.frame), layout.form, "")
+    return assemble("day.csv", plain, replace(layout, form=form), ZONE, pins.decimal)
 
 
 def lines(count: int) -> list[list[str]]:
@@ -81,35 +111,36 @@ def lines(count: int) -> list[list[str]]:
 
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])
 @pytest.mark.parametrize("what", [*DAMAGES, "all of these"])
-def test_both_roads_agree(what: str, ending: str) -> None:
+def test_both_roads_agree(read: Read, what: str, ending: str) -> None:
     rng = random.Random(what + ending)
     damages = list(DAMAGES.values()) if what == "all of these" else [DAMAGES[what]]
     rows = [";".join(cells) for cells in lines(3_000)]
     for place in rng.sample(range(250, 3_000), 120):
         rows[place] = rng.choice(damages)(rows[place].split(";"), rng)
-    typed, slow, quick = roads(HEADER + ending.join(rows) + rng.choice(("", ending, 3 * ending)))
-    assert typed is not None
+    text = HEADER + ending.join(rows) + rng.choice(("", ending, 3 * ending))
+    quick = read(text, TakeIn())
     assert quick is not None
-    same(quick, slow)
+    same(quick, slowly(text, TakeIn()))
 
 
 @pytest.mark.parametrize(
-    ("form", "is_quick"),
+    "form",
     [
-        ("%Y-%m-%dT%H:%M:%SZ", True),
-        ("%Y-%m-%dT%H:%M:%S.250Z", True),
-        ("%Y-%m-%d %H:%M:%S.000125", True),
-        ("%Y-%m-%d %H:%M", True),
-        ("%Y-%m-%dT%H:%M:%S+01:00", False),
-        ("%d.%m.%Y %H:%M:%S", False),
-        ("%m/%d/%Y %I:%M:%S %p", False),
-        ("%Y-%m-%d %H:%M:%S,5", False),
-        ("epoch", False),
-        ("%Y-%m-%d;%H:%M:%S", False),
+        "%Y-%m-%dT%H:%M:%SZ",
+        "%Y-%m-%dT%H:%M:%S.250Z",
+        "%Y-%m-%d %H:%M:%S.000125",
+        "%Y-%m-%d %H:%M",
+        "%Y-%m-%dT%H:%M:%S+01:00",
+        "%d.%m.%Y %H:%M:%S",
+        "%m/%d/%Y %I:%M:%S %p",
+        "%Y-%m-%d %H:%M:%S,5",
+        "epoch",
+        "%Y-%m-%d;%H:%M:%S",
     ],
 )
-def test_both_roads_agree_on_every_form_of_time(form: str, is_quick: bool) -> None:
-    start = datetime(2026, 10, 24, 22, 10, tzinfo=UTC)  # the clocks go back on the way
+def test_both_roads_agree_on_every_form_of_time(read: Read, form: str) -> None:
+    """Also in the night when the clocks go back."""
+    start = datetime(2026, 10, 24, 22, 10, tzinfo=UTC)
     instants = [start + number * timedelta(minutes=5) for number in range(3_000)]
     stamps = [f"{at.timestamp():.0f}" if form == "epoch" else at.strftime(form) for at in instants]
     rows = [f"BH1.T{number % 3};{stamp};{number};Good" for number, stamp in enumerate(stamps)]
@@ -117,52 +148,119 @@ def test_both_roads_agree_on_every_form_of_time(form: str, is_quick: bool) -> No
     header = HEADER.replace("time", "date;clock") if ";" in form else HEADER
     if ";" in form:
         rows[1_000] = "BH1.T0;when;12:00;1;Good"
-    typed, slow, quick = roads(header + "\n".join(rows), form.startswith("%m"))
-    assert typed is not None
+    text = header + "\n".join(rows)
+    quick, slow = read(text, TakeIn()), slowly(text, TakeIn())
     assert quick is not None
-    assert (typed.frame["c1"].dtype == pl.Int64) is is_quick
     same(quick, slow)
     assert 2_900 < len(slow.batch) < slow.rows_read
 
 
-def test_what_the_quick_road_cannot_tell_is_left_to_the_other() -> None:
+@pytest.mark.parametrize("order", ["as written", "newest first", "mixed"])
+def test_both_roads_agree_where_wall_times_double_and_rows_are_in_any_order(
+    read: Read, order: str
+) -> None:
+    start = datetime(2026, 10, 24, 23, 30, tzinfo=UTC)
+    instants = [start + number * timedelta(seconds=20) for number in range(700)]
+    rows = [
+        f"BH1.T{tag};{at.astimezone(ZONE):%Y-%m-%d %H:%M:%S};{number};Good"
+        for number, at in enumerate(instants)
+        for tag in range(2)
+    ]
+    if order == "newest first":
+        rows.reverse()
+    if order == "mixed":
+        random.Random(4).shuffle(rows)
+    rows[40] += " "
+    rows[700:700] = ["BH1.T0;2026-10-25 02:30;high;Good", "BH1.T1; 2026-10-25 02:31:07;1;Good"]
+    text = HEADER + "\n".join(rows)
+    quick, slow = read(text, TakeIn()), slowly(text, TakeIn())
+    assert quick is not None
+    same(quick, slow)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["Good", "Bad", "Uncertain"],
+        ["192", "64", "0"],
+        ["0", "2147483648", "1073741824"],
+        ["192", "0", "Bad"],
+    ],
+)
+def test_both_roads_agree_on_qualities(read: Read, words: list[str]) -> None:
+    """Numbers that only the whole file tells apart go the road over text."""
+    rows = [";".join([*cells[:3], words[0]]) for cells in lines(900)]
+    for place in range(600, 900, 7):
+        rows[place] = ";".join([*lines(900)[place][:3], words[place % len(words)]])
+    text = HEADER + "\n".join(rows)
+    quick = read(text, TakeIn())
+    if quick is not None:
+        same(quick, slowly(text, TakeIn()))
+    else:
+        assert words[0].isdigit()
+
+
+@pytest.mark.parametrize("pins", [TakeIn(decimal=".")])
+def test_both_roads_agree_on_what_the_site_file_says(read: Read, pins: TakeIn) -> None:
+    rows = [";".join(cells) for cells in lines(900)]
+    rows[300:300] = ["BH1.T0;2026-03-02T00:00:01Z;1,5;Good", "BH1.T0;2026-03-02T00:00:01Z;5 %;Good"]
+    text = HEADER + "\n".join(rows)
+    quick = read(text, pins)
+    if quick is not None:
+        same(quick, slowly(text, pins))
+
+
+def test_what_the_quick_road_cannot_tell_is_left_to_the_other(read: Read) -> None:
     rows = [";".join(cells) for cells in lines(300)]
     cases = {
         "quotes": [*rows, '"BH1.T0";2026-03-02T01:00:00Z;1;Good'],
         "an empty field too many": [*rows, rows[0] + ";"],
         "one too many, one too few": [*rows[:-2], rows[-2] + ";", "BH1.T0;2026-03-02T01:00:00Z;1"],
-        "mostly bad": [*rows[:250], *["BH1.T0;2026-03-02T01:00:00Z;Bad;Good"] * 2_001],
-        "mostly short": [*rows[:250], *["BH1.T0"] * 2_001],
+        "decimal commas": [row.replace(".5;", ",5;") for row in rows],
+        "a zero byte": [*rows, "\0"],
+        "percentages": [*rows[:250], "BH1.T0;2026-03-02T01:00:00Z;5 %;Good"],
     }
-    left = {name: roads(HEADER + "\n".join(case))[0] is None for name, case in cases.items()}
+    left = {name: read(HEADER + "\n".join(case), TakeIn()) is None for name, case in cases.items()}
     assert left == dict.fromkeys(cases, True)
 
 
-def test_a_decimal_comma_beside_points_is_asked_for_on_both_roads() -> None:
+def test_a_block_of_doubts_is_left_to_the_other_road(read: Read) -> None:
     rows = [";".join(cells) for cells in lines(300)]
+    for odd in ("BH1.T0;2026-03-02T01:00:00Z;Bad;Good", "BH1.T0"):
+        for many in (2_000, 2_001):
+            text = HEADER + "\n".join([*rows[:250], *[odd] * many])
+            quick = read(text, TakeIn())
+            assert (quick is None) is (many > 2_000 and len(text) < content.BLOCK_BYTES)
+            if quick is not None:
+                same(quick, slowly(text, TakeIn()))
+
+
+def test_a_decimal_comma_beside_points_is_asked_for(read: Read) -> None:
+    rows = [";".join(cells) for cells in lines(300)]
+    text = HEADER + "\n".join([*rows, "BH1.T0;2026-03-02T01:00:00Z;1,5;Good"])
+    assert read(text, TakeIn()) is None  # and so comes to the other road, which asks
     with pytest.raises(ExportError, match=r"take_in\.decimal"):
-        roads(HEADER + "\n".join([*rows, "BH1.T0;2026-03-02T01:00:00Z;1,5;Good"]))
+        slowly(text, TakeIn())
 
 
 @pytest.mark.parametrize("again", [HEADER.rstrip("\n"), "point;time;reading;status"])
-def test_a_second_header_is_left_to_the_other_road(again: str) -> None:
+def test_a_second_header_is_left_to_the_other_road(read: Read, again: str) -> None:
     rows = [";".join(cells) for cells in lines(300)]
-    typed, slow, _ = roads(HEADER + "\n".join([*rows[:200], again, *rows[200:]]))
-    assert typed is None
-    assert len(slow.batch) < 300 or again == HEADER.rstrip("\n")
+    text = HEADER + "\n".join([*rows[:200], again, *rows[200:]])
+    assert read(text, TakeIn()) is None
+    assert len(slowly(text, TakeIn()).batch) < 300 or again == HEADER.rstrip("\n")
 
 
 def test_many_rows_asked_for_come_as_few_do() -> None:
     rows = [";".join(cells) for cells in lines(5_000)]
-    rows[400:400] = ["BH1.T0", ""]
-    typed = roads(HEADER + "\n".join(rows))[0]
-    assert typed is not None
+    raw = (HEADER + "\n".join(rows)).encode()
+    head, _ = text_head("day.csv", raw, TakeIn())
     places = np.random.default_rng(1).permutation(5_000)
-    many = typed.shown(places, range(4))
-    few = [typed.shown(places[at : at + 50], range(4)) for at in range(0, 5_000, 50)]
-    plain = rows[:400] + rows[402:]
-    assert many.to_list() == [plain[place] for place in places]
-    assert [text for part in few for text in part] == many.to_list()
+    many = text_rows(raw, head, 1, places + 2)
+    few = [text_rows(raw, head, 1, places[at : at + 50] + 2) for at in range(0, 5_000, 50)]
+    shown = many.shown(np.arange(5_000), range(4)).to_list()
+    assert shown == [rows[place] for place in places]
+    assert [text for part in few for text in part.shown(np.arange(50), range(4))] == shown
 
 
 def test_lines_are_found_at_the_edges_of_blocks() -> None:

@@ -1,29 +1,110 @@
-"""What an export holds as it lies on disk."""
+"""What an export holds as it lies on disk, from the first byte read on."""
 
 from __future__ import annotations
 
-from concurrent.futures import Future
-from dataclasses import dataclass
+import hashlib
+from collections.abc import Callable, Generator, Iterator
+from concurrent.futures import Executor
+from contextlib import closing
 from typing import TYPE_CHECKING
+
+from rowcall.take_in.arriving import Arriving
+from rowcall.take_in.pieces import Piece, reading
 
 if TYPE_CHECKING:
     from rowcall.take_in.beginning import BegunText
 
+# Read at a time, and of a text cut into cells at a time: large enough that beginning anew costs
+# little, and small enough that the memory of one serves for the next. Chosen.
+BLOCK_BYTES = 8 * 2**20
+_MOST_BLOCKS = 4  # that wait to be worked with
 
-@dataclass(slots=True)
+
 class Content:
-    """The content of an export that fits in memory.
+    """The content of an export that fits in memory; a thread of `pool` begins to read it at once.
+
+    Of a text, each block ends where a line does, but for the last one.
 
     Attributes:
-        raw: as it lies on disk.
-        sha256: its digest in hexadecimal.
         begun: of a text export, what reading it has begun with; good for one reading.
     """
 
-    raw: bytes
-    sha256: Future[str]
-    begun: BegunText | None = None
+    def __init__(self, pool: Executor, piece: Piece) -> None:
+        self.begun: BegunText | None = None
+        self._piece = piece
+        self._sha256 = ""
+        self._arriving: Arriving[bytes] | None = Arriving(pool, self._read(), _MOST_BLOCKS)
+
+    def first(self) -> bytes:
+        """Return the first block, which stays what `blocks` begins with.
+
+        Raises:
+            ExportError: the file cannot be read.
+        """
+        if self._arriving is not None:
+            return self._arriving.first() or b""
+        with closing(self.blocks()) as blocks:
+            return next(blocks, b"")
+
+    def blocks(self) -> Generator[bytes]:
+        """Return all blocks in order: at first as they are read anyway, later by reading again.
+
+        Raises:
+            ExportError: the file cannot be read.
+        """
+        arriving, self._arriving = self._arriving, None
+        if arriving is None:
+            yield from self._read()
+            return
+        try:
+            yield from arriving
+        finally:
+            arriving.leave()
+
+    def whole(self) -> bytes:
+        """Return all of it; raises as `blocks`."""
+        return b"".join(self.blocks())
+
+    def sha256(self) -> str:
+        """Return its digest in hexadecimal, once all of it was read; raises as `blocks`."""
+        while not self._sha256:
+            for _ in self.blocks():
+                pass
+        return self._sha256
 
     def let_go(self) -> None:
-        """Free the memory, which is as much as the file has bytes."""
-        self.raw, self.begun = b"", None
+        """Let go of what is still being read."""
+        if self.begun is not None:
+            self.begun.let_go()
+        if self._arriving is not None:
+            self._arriving.leave()
+        self.begun = self._arriving = None
+
+    def _read(self) -> Generator[bytes]:
+        """Read it once, and tell its digest when at the end."""
+        digest = hashlib.sha256()
+        yield from _blocks(self._piece, digest.update)
+        self._sha256 = digest.hexdigest()
+
+
+def _blocks(piece: Piece, look: Callable[[bytes], None]) -> Iterator[bytes]:
+    """Return the content of an export block by block, each shown to `look` as it is read.
+
+    Raises:
+        ExportError: the file cannot be read.
+    """
+    size = -1 if piece.is_parquet else BLOCK_BYTES
+    rest, left = b"", piece.size_bytes
+    with reading(piece), piece.open() as stream:
+        while block := stream.read(size):
+            look(block)
+            left -= len(block)
+            cut = len(block) if left <= 0 else block.rfind(b"\n") + 1
+            if cut == len(block) and not rest:
+                yield block
+            elif cut:
+                yield b"".join((rest, memoryview(block)[:cut]))
+            rest = block[cut:] if cut else rest + block
+            del block
+    if rest:
+        yield rest

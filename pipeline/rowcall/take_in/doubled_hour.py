@@ -43,13 +43,13 @@ class DoubledHour:
         self._count = 0
         self._has_tags = False
 
-    def in_utc(self, parsed: Parsed, tag: Tags | None, first_row: int) -> tuple[Times, Longs]:
+    def in_utc(self, parsed: Parsed, tag: Tags | None, numbers: Longs) -> tuple[Times, Longs]:
         """Return the instants of a table, and its rows that wait (with their earlier instant).
 
         Args:
             parsed: the column of times.
             tag: the number of each row's tag through the whole file, None for one sequence.
-            first_row: the number of the table's first row in the file.
+            numbers: the number of each row in the file.
         """
         none = np.empty(0, np.int64)
         if parsed.is_utc:
@@ -65,7 +65,7 @@ class DoubledHour:
         for change in changes(self._zone, int(wall.min()), int(wall.max())):
             if change.after_us < change.before_us:
                 doubled = (wall >= change.first_wall) & (wall < change.past_wall)
-                self._keep(good, wall, tag, doubled, change, first_row)
+                self._keep(good, wall, tag, doubled, change, numbers)
                 rows = good[doubled]
                 time_us[rows] = wall[doubled] - change.before_us
                 reason[rows] = 0
@@ -81,9 +81,12 @@ class DoubledHour:
         if not self._count:
             return None
         row = np.concatenate([kept.row for kept in self._kept])
-        wall = np.concatenate([kept.wall_us for kept in self._kept])
-        tag = np.concatenate([kept.tag for kept in self._kept]) if self._has_tags else None
-        doubled = np.concatenate([kept.doubled for kept in self._kept])
+        order = np.argsort(row, kind="stable")
+        row = row[order]
+        wall = np.concatenate([kept.wall_us for kept in self._kept])[order]
+        tags = np.concatenate([kept.tag for kept in self._kept])[order]
+        tag = tags if self._has_tags else None
+        doubled = np.concatenate([kept.doubled for kept in self._kept])[order]
         resolved = to_utc(wall, self._zone, tag)
         first = np.zeros(len(wall), np.int64)
         for change in changes(self._zone, int(wall.min()), int(wall.max())):
@@ -99,7 +102,7 @@ class DoubledHour:
         tag: Tags | None,
         doubled: npt.NDArray[np.bool_],
         change: Change,
-        first_row: int,
+        row_numbers: Longs,
     ) -> None:
         """Keep the rows within two hours, and for each tag the first and last within a day."""
         day = (wall >= change.first_wall - _DAY_US) & (wall < change.past_wall + _DAY_US)
@@ -112,7 +115,7 @@ class DoubledHour:
             keep[ordered[first]] = True
         places = np.flatnonzero(keep)
         self._kept.append(
-            _Kept(good[places] + first_row, wall[places], numbers[places], doubled[places])
+            _Kept(row_numbers[good[places]], wall[places], numbers[places], doubled[places])
         )
         self._count += len(places)
         if self._count > _MOST_ROWS:

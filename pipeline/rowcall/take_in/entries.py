@@ -13,15 +13,14 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.store.samples import BAD, GOOD
-from rowcall.take_in.cells import read_times, read_values
 from rowcall.take_in.flat import Flat
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.pins import shown
 from rowcall.take_in.quality import UNKNOWN, Coding, quality_codes
 from rowcall.take_in.table import Table, column, set_aside
 from rowcall.take_in.times import REASONS as TIME_REASONS
-from rowcall.take_in.times import Parsed, Times
-from rowcall.take_in.values import Cell, Values
+from rowcall.take_in.times import Parsed, Times, parse_times
+from rowcall.take_in.values import Cell, Values, values_of
 
 SAME_INSTANT = "same instant again"
 NO_TAG = "the tag is empty"
@@ -67,8 +66,9 @@ def read_entries(
     # The engine's work on whole columns does not hold the interpreter's lock, so columns are read
     # side by side.
     with ThreadPoolExecutor(max_workers=4) as pool:
-        parsed = pool.submit(read_times, table, layout)
-        values = pool.submit(read_values, file, table, layout, decimal)
+        parsed = pool.submit(parse_times, layout.time_cells(table.frame), layout.form)
+        cells = [table.frame[column(place)] for place in layout.values]
+        values = pool.submit(values_of, cells, decimal, file, layout.bad_values)
         if layout.tag is None:
             times = in_utc(parsed.result(), None, ())
             return _wide(file, table, layout, times, values.result())

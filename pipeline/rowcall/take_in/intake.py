@@ -6,7 +6,6 @@ so is done beside it.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from datetime import datetime
@@ -20,7 +19,7 @@ from rowcall.take_in.content import Content
 from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
 from rowcall.take_in.memory import Memory
 from rowcall.take_in.outcome import Outcome, Run, TakenIn
-from rowcall.take_in.pieces import Piece, content_of, pieces_of, reading
+from rowcall.take_in.pieces import fits, pieces_of
 from rowcall.take_in.watching import ChangedError, FileState, Watched
 
 if TYPE_CHECKING:
@@ -114,31 +113,21 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
 
 def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
     """Store a piece; reading, hashing and cutting hold no interpreter's lock, so all else loads."""
-    piece = watched.piece
+    piece, pins = watched.piece, run.site.pins
     if piece.problem:
         raise ExportError(piece.problem)
-    reading_it = pool.submit(_content, run, piece, pool)
+    if not fits(piece, pins, run.memory.whole_bytes):
+        from rowcall.take_in.storing import store_large
 
-    from rowcall.take_in.beginning import begin_new
-
-    content = reading_it.result()
-    del reading_it  # which would hold the content until the end
-    if content is not None:
-        watched.check()  # from here on only `content` counts, of which the digest is taken too
-        begin_new(run.store, piece, content, run.site.pins, pool)
-
-    from rowcall.take_in.storing import store_large, store_whole
-
-    if content is None:
         return store_large(run, watched)
-    return store_whole(run, watched, content)
+    content = Content(pool, piece)
+    try:
+        from rowcall.take_in.beginning import begin_new
 
+        begin_new(run.store, piece, content, pins, pool)
 
-def _content(run: Run, piece: Piece, pool: Executor) -> Content | None:
-    with reading(piece):
-        raw = content_of(piece, run.site.pins, run.memory.whole_bytes)
-    return None if raw is None else Content(raw, pool.submit(_digest, raw))
+        from rowcall.take_in.storing import store_whole
 
-
-def _digest(raw: bytes) -> str:
-    return hashlib.sha256(raw).hexdigest()
+        return store_whole(run, watched, content)
+    finally:
+        content.let_go()  # else the threads would wait for somebody to take what they bring

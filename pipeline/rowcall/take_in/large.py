@@ -29,22 +29,16 @@ from rowcall.take_in.chunks import (
     writing_of_piece,
 )
 from rowcall.take_in.doubled_hour import DoubledHour
-from rowcall.take_in.entries import (
-    REASONS,
-    SAME_INSTANT,
-    Entries,
-    check_tags,
-    entries_aside,
-    read_entries,
-)
+from rowcall.take_in.entries import REASONS, SAME_INSTANT, entries_aside
 from rowcall.take_in.flat import Flat, sort_once
 from rowcall.take_in.layout import Layout
+from rowcall.take_in.numbering import numbered_names, read_numbered
 from rowcall.take_in.pieces import Piece
 from rowcall.take_in.running_jumps import RunningJumps
 from rowcall.take_in.survey import survey
-from rowcall.take_in.table import Table, set_aside
+from rowcall.take_in.table import set_aside
 from rowcall.take_in.text import NotUtf8Error
-from rowcall.take_in.times import UNCLEAR_HOUR, Bounds, Parsed, Times
+from rowcall.take_in.times import UNCLEAR_HOUR, Bounds
 
 _SCHEMA = {
     "tag": pl.UInt32,
@@ -123,8 +117,9 @@ def _stage(
     numbers: dict[str, int] = {}
     first_row = rows_read = 0
     for table in chunked.tables():
-        read, waiting = _read(file, table, layout, settled.decimal, hour, numbers, first_row)
-        numbered = _numbered(read.names, numbers)
+        rows = np.arange(first_row, first_row + table.frame.height)
+        read, waiting = read_numbered(file, table, layout, settled.decimal, hour, numbers, rows)
+        numbered = numbered_names(read.names, numbers)
         flat = read.flat
         if len(waiting):
             is_waiting = np.isin(flat.row, waiting)
@@ -139,36 +134,6 @@ def _stage(
     if told is not None:
         to.tell(told, REASONS.index(UNCLEAR_HOUR))
     return Staged(chunked, layout, list(numbers), rows_read, jumps.told())
-
-
-def _read(
-    file: str,
-    table: Table,
-    layout: Layout,
-    decimal: str,
-    hour: DoubledHour,
-    numbers: dict[str, int],
-    first_row: int,
-) -> tuple[Entries, npt.NDArray[np.int64]]:
-    """Return a table's entries, and which of its rows wait for what comes later in the file."""
-    waiting: list[npt.NDArray[np.int64]] = []
-
-    def instants(parsed: Parsed, tag: npt.NDArray[np.uint32] | None, names: Sequence[str]) -> Times:
-        whole = None if tag is None else _numbered(names, numbers)[tag]
-        check_tags(file, len(numbers))
-        times, rows = hour.in_utc(parsed, whole, first_row)
-        waiting.append(rows)
-        return times
-
-    entries = read_entries(file, table, layout, decimal, instants)
-    return entries, waiting[0]
-
-
-def _numbered(names: Sequence[str], numbers: dict[str, int]) -> npt.NDArray[np.uint32]:
-    """Return the number of each name through the whole file; new names get the next ones."""
-    for name in names:
-        numbers.setdefault(name, len(numbers))
-    return np.array([numbers[name] for name in names], np.uint32)
 
 
 def _late_aside(staged: Staged, to: Staging) -> Iterator[pl.DataFrame]:

@@ -47,6 +47,12 @@ class LineIndex:
         """The number of lines."""
         return int(self.breaks[-1]) + 1
 
+    @property
+    def line_ends(self) -> int:
+        """The number of line ends in all of the text."""
+        outside = self.text.count(b"\n", 0, self.start) + self.text.count(b"\n", self.end)
+        return int(self.breaks[-1]) + outside
+
     def lines(self, places: Longs) -> list[str]:
         """Return the lines at 0-based places, which rise; without their ends."""
         codes = np.frombuffer(self.text, np.uint8)

@@ -113,8 +113,8 @@ def reading(piece: Piece) -> Iterator[None]:
         ) from error
 
 
-def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
-    """Return an export's content as it lies on disk, None where it would take too much memory.
+def fits(piece: Piece, pins: TakeIn, most: int) -> bool:
+    """True for an export that is read at once, False for one that would take too much memory.
 
     Args:
         most: the largest content in bytes, as text or as columns of numbers, that is held whole.
@@ -123,10 +123,7 @@ def content_of(piece: Piece, pins: TakeIn, most: int) -> bytes | None:
         ExportError: it is larger than the site file allows.
     """
     check_size(piece.name, piece.size_bytes, piece.packed_bytes, pins.largest_unpacked)
-    if piece.size_bytes > most:
-        return None
-    with piece.open() as stream:
-        return stream.read()
+    return piece.size_bytes <= most
 
 
 def _member(

@@ -33,20 +33,19 @@ Stored: TypeAlias = tuple[Outcome, FileNote, str]
 def store_whole(run: Run, watched: Watched, content: Content) -> Stored:
     """Store an export that fits in memory, or say that it is known.
 
-    Args:
-        content: let go of as soon as it was read.
-
     Raises:
         ExportError: it cannot be read, or nothing of it can be used.
         ChangedError: it changed while it was being read; nothing of it was stored.
     """
     piece = watched.piece
-    known, again = _known(run, len(content.raw), content.sha256.result)
+    known, again = _known(run, piece.size_bytes, content.sha256)
     if known is not None and again is None:
+        watched.check()
         return Outcome.KNOWN, known, ""
     assembled = _assembled(run, piece, content, _bounds(run, again))
+    sha256 = content.sha256()
+    watched.check()  # from here on only what was read counts
     if assembled is None:
-        content.let_go()
         return store_large(run, watched)
     aside, rows_read = assembled.set_aside, assembled.rows_read
     if again is not None:
@@ -56,8 +55,6 @@ def store_whole(run: Run, watched: Watched, content: Content) -> Stored:
         raise ExportError(_nothing_usable(piece.name, rows_read, aside))
     is_ahead = (aside["reason"] == FUTURE).any()
     first_ahead = _first_ahead(run, piece, content) if is_ahead else None
-    content.let_go()
-    sha256 = content.sha256.result()
     part = Part(assembled.batch, aside)
     note = store_export(run.store, _export(run, piece, sha256, rows_read, [part]), again)
     if is_ahead:
@@ -68,9 +65,8 @@ def store_whole(run: Run, watched: Watched, content: Content) -> Stored:
 
 
 def _assembled(run: Run, piece: Piece, content: Content, bounds: Bounds) -> Assembled | None:
-    begun, content.begun = content.begun, None
     pins, zone, most = run.site.pins, run.site.plant.zone, run.memory.whole_bytes
-    return assemble_whole(piece, content.raw, begun, pins, zone, bounds, most)
+    return assemble_whole(piece, content, pins, zone, bounds, most)
 
 
 def _first_ahead(run: Run, piece: Piece, content: Content) -> int | None:

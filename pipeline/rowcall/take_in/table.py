@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -15,25 +15,19 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 
-class Source(Protocol):
-    """The cells of a table as text."""
-
-    def cells(self, rows: npt.NDArray[np.int64]) -> pl.DataFrame:
-        """Return the cells of rows in any order, columns named as in the frame."""
-
-
 @dataclass(frozen=True, slots=True)
 class Table:
     """An export's data.
 
     Attributes:
         names: column names.
-        frame: columns `c0`, `c1`, ... in the order of `names`; text from CSV, typed from Parquet.
+        frame: columns `c0`, `c1`, ... in the order of `names`; text from CSV, typed from Parquet;
+            of plainly written CSV typed too, and only those that the layout names.
         first_line: 1-based line (Parquet: row) of the first row of the frame.
         lines: i64, the line of each row where lines were left out, else None (one a row).
         set_aside: whole lines that are no rows, with the columns of `SET_ASIDE_SCHEMA`.
         separator: what goes between cells when a row is shown as text.
-        source: the cells as text, where the frame holds only the columns of the layout, typed.
+        text: returns the cells of some rows as text, where the frame does not hold them all so.
     """
 
     names: tuple[str, ...]
@@ -42,7 +36,7 @@ class Table:
     lines: npt.NDArray[np.int64] | None
     set_aside: pl.DataFrame
     separator: str
-    source: Source | None = None
+    text: Callable[[npt.NDArray[np.int64]], pl.DataFrame] | None = None
 
     def line_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Return the 1-based line of each of the rows of the frame."""
@@ -54,10 +48,10 @@ class Table:
             pl.col(column(place)).cast(pl.String).fill_null("").alias(column(place))
             for place in places
         ]
-        if self.source is None:
+        if self.text is None:
             picked = self.frame.select(column(place) for place in places)[rows]
         else:
-            picked = self.source.cells(rows)
+            picked = self.text(rows)
         joined = pl.concat_str([column(place) for place in places], separator=self.separator)
         return picked.select(cells).select(joined).to_series()
 

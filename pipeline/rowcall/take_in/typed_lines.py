@@ -1,15 +1,14 @@
-"""The lines of a long text export as typed columns, in one pass that keeps few cells as text.
+"""A block of text as typed columns, and apart from them the lines that are not plainly written.
 
-Cutting, times, numbers, tags and qualities go through one streaming query, which takes less time
-and half the memory of keeping every cell as text first. What is not plainly written is left empty,
-and its text looked up by its line. Quotes, wide layouts, decimal commas and files with much that is
-not plain take the road over text (`csv_table`).
+Cutting, times, numbers, tags and qualities go through one streaming query (`typed_scan`), which
+takes less time and half the memory of keeping every cell as text first. The few lines in doubt are
+looked up by their numbers, and go the road over text.
 """
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,141 +16,114 @@ import polars as pl
 
 from rowcall.take_in.csv_table import odd_lines, without_rows
 from rowcall.take_in.head import Head
-from rowcall.take_in.layout import Layout
 from rowcall.take_in.line_index import LineIndex
 from rowcall.take_in.parsing import data_bounds, parse
-from rowcall.take_in.table import Table, column
-from rowcall.take_in.text_tables import name_columns
-from rowcall.take_in.typed_scan import ODD, Scan, typed_scan
-from rowcall.take_in.values import settled_decimal
+from rowcall.take_in.table import Table, column, set_aside
+from rowcall.take_in.typed_scan import DOUBT
 
-_FEW = 2_000  # lines looked up one by one; beyond it, cutting all of the text is quicker
+MOST_DOUBTS = 2_000  # lines of a block looked up one by one; beyond it, cutting all is quicker
 
 Longs = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
-class TextLines:
-    """The text behind typed rows: row `i` stands on the line at the 0-based place `places[i]`.
+class Block:
+    """The lines of a block of text.
 
-    `places` is None where every line is a row.
+    Attributes:
+        plain: the rows in typed columns, of which the frame holds those that the layout names:
+            times as instants (or as text), values as f64, tags and qualities as categories.
+        doubtful: the rows that need a closer look, as cells of text; lines that are no rows are
+            set aside here.
+        line_ends: how many the block has, those above its data with them.
     """
 
-    index: LineIndex
-    head: Head
-    places: Longs | None
-
-    def cells(self, rows: Longs) -> pl.DataFrame:
-        """Return the cells of rows in any order as text, columns named as in a table's frame."""
-        places = rows if self.places is None else self.places[rows]
-        width = len(self.head.names)
-        if len(places) > _FEW:
-            head = self.head
-            whole = parse(self.index.text, head.delimiter, width, head.data_line - 1, ragged=True)
-            if whole is not None:
-                return whole[places]
-        wanted, again = np.unique(places, return_inverse=True)
-        cut = [
-            line.removesuffix("\r").split(self.head.delimiter) for line in self.index.lines(wanted)
-        ]
-        schema = {column(place): pl.String for place in range(width)}
-        return pl.DataFrame(cut, schema=schema, orient="row")[again]
+    plain: Table
+    doubtful: Table
+    line_ends: int
 
 
-def read_typed(
-    file: str,
-    text: bytes,
-    head: Head,
-    layout: Layout,
-    decimal: str | None,
-    scan: Scan | None = None,
-) -> Table | None:
-    """Return the data lines as typed columns, None where only `read_lines` can read them.
+def read_block(text: bytes, frame: pl.DataFrame, head: Head, first_line: int) -> Block | None:
+    """Tell the lines of a block of text apart; None where that takes looking at all of it.
 
-    The frame holds the columns that the layout names: times as i64 microseconds in the form of the
-    layout (or as text), values as f64, both null where the cell is not plainly written; tags and
-    qualities as categories.
-
-    Args:
-        scan: brings what `typed_scan` returns for this text, where that was begun before.
-
-    Raises:
-        ExportError: the values leave open which decimal sign the file uses.
-    """
-    scan = scan or typed_scan(text, head, layout, decimal)
-    if scan is None:
-        return None
-    start, end = data_bounds(text, head.data_line)
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        counting = pool.submit(LineIndex.of, text, start, end, head.delimiter)
-        frame = scan()
-        index = counting.result()
-    if frame is None or frame.height < index.count:
-        return None
-    frame = frame.head(index.count)
-    odd = np.flatnonzero(frame[ODD].to_numpy())
-    found = _rows(index, odd, head) if len(odd) <= _FEW else None
-    if found is None:
-        return None
-    is_row, out = found
-    lines = places = None
-    if not is_row.all():
-        places = np.flatnonzero(is_row)
-        lines = places + head.data_line
-        frame = without_rows(frame, is_row)
-    names = [name for name in frame.columns if name != ODD]
-    # In one piece each, so that the array made of it is a view and no copy.
-    columns = pl.DataFrame([frame.drop_in_place(name).rechunk() for name in names])
-    source = TextLines(index, head, places)
-    table = Table(head.names, columns, head.data_line, lines, out, head.delimiter, source)
-    if not _is_typed(file, table, layout, decimal) or _names_columns(table, layout):
-        return None
-    return table
-
-
-def _rows(
-    index: LineIndex, odd: Longs, head: Head
-) -> tuple[npt.NDArray[np.bool_], pl.DataFrame] | None:
-    """Return which lines are rows, and the others set aside; None where not all can be told.
-
-    Lines that look whole are so if the delimiters of the file come out right: one with an empty
+    Lines that look whole are so if the delimiters of the block come out right: one with an empty
     field too many is the only kind that is not seen, and makes the sum too large.
 
     Args:
-        odd: the places of lines that may have too few or too many fields.
+        frame: what the typed scan brings of the block.
+        head: says on which line of the block the data begins.
+        first_line: the number of the block's first line in the file.
     """
-    raw, width = index.lines(odd), len(head.names)
-    fields = np.array([line.count(head.delimiter) + 1 for line in raw], np.int64)
-    whole = (index.count - len(odd)) * (width - 1)
-    if index.delimiters != whole + int(fields.sum()) - len(odd):
+    start, end = data_bounds(text, head.data_line)
+    index, width = LineIndex.of(text, start, end, head.delimiter), len(head.names)
+    doubts = frame[DOUBT][: index.count].arg_true().to_numpy().astype(np.int64)
+    if frame.height < index.count or len(doubts) > MOST_DOUBTS:
         return None
-    is_row = np.ones(index.count, np.bool_)
-    is_row[odd[fields != width]] = False
-    return is_row, odd_lines(odd + head.data_line, raw, fields, width)
+    raw = index.lines(doubts)
+    fields = np.array([line.count(head.delimiter) + 1 for line in raw], np.int64)
+    whole = (index.count - len(doubts)) * (width - 1)
+    if index.delimiters != whole + int(fields.sum()) - len(doubts):
+        return None
+    first = first_line + head.data_line - 1
+    plain = _plain(frame.head(index.count), doubts, head, first)
+
+    def cells(rows: Longs) -> pl.DataFrame:
+        return text_rows(text, head, first_line, plain.line_of(rows)).frame
+
+    return Block(
+        replace(plain, text=cells),
+        _doubtful(raw, doubts + first, fields, head),
+        index.line_ends,
+    )
 
 
-def _names_columns(table: Table, layout: Layout) -> bool:
-    """True where there is a line of column names within the data: the road over text knows them."""
-    times = table.frame[column(layout.time)]
-    if times.dtype == pl.String:
-        # No time that is written in figures sorts behind them.
-        rows = ((times > ":") | (times == "")).arg_true()
-    else:
-        rows = times.is_null().arg_true()
-    if not len(rows) or table.source is None:
-        return False
-    cells = table.source.cells(rows.to_numpy().astype(np.int64))
-    return bool(name_columns(cells, table.names, layout.time).any())
+def text_rows(text: bytes, head: Head, first_line: int, lines: Longs) -> Table:
+    """Return rows of a block of text as cells of text.
+
+    Args:
+        head: says on which line of the block the data begins.
+        first_line: the number of the block's first line in the file.
+        lines: the numbers of the rows' lines, in any order.
+    """
+    places = lines - first_line - head.data_line + 1
+    if len(places) > MOST_DOUBTS:
+        whole = parse(text, head.delimiter, len(head.names), head.data_line - 1, ragged=True)
+        if whole is not None:
+            return _table(head, whole[places], lines)
+    start, end = data_bounds(text, head.data_line)
+    wanted, again = np.unique(places, return_inverse=True)
+    raw = LineIndex.of(text, start, end, head.delimiter).lines(wanted)
+    return _table(head, _cut(raw, head)[again], lines)
 
 
-def _is_typed(file: str, table: Table, layout: Layout, decimal: str | None) -> bool:
-    """True where few cells need a closer look, and these leave the decimal sign a point."""
-    (place,) = layout.values
-    value = table.frame[column(place)]
-    times, values = table.frame[column(layout.time)].null_count(), value.null_count()
-    if times + values > _FEW or values == len(value):
-        return False
-    if decimal is not None or not values or table.source is None:
-        return True
-    texts = table.source.cells(value.is_null().arg_true().to_numpy())[column(place)]
-    return settled_decimal([texts], [texts.cast(pl.Float64, strict=False)], file) == "."
+def _plain(frame: pl.DataFrame, doubts: Longs, head: Head, first: int) -> Table:
+    lines = None
+    if len(doubts):
+        is_plain = np.ones(frame.height, np.bool_)
+        is_plain[doubts] = False
+        lines = np.flatnonzero(is_plain) + first
+        frame = without_rows(frame, is_plain)
+    # In one piece each, so that the array made of it is a view and no copy.
+    columns = [frame[name].rechunk() for name in frame.columns if name != DOUBT]
+    nothing = set_aside([], [], [], [])
+    return Table(head.names, pl.DataFrame(columns), first, lines, nothing, head.delimiter)
+
+
+def _doubtful(raw: Sequence[str], lines: Longs, fields: Longs, head: Head) -> Table:
+    width = len(head.names)
+    rows = np.flatnonzero(fields == width)
+    cells = _cut([raw[row] for row in rows.tolist()], head)
+    return _table(head, cells, lines[rows], odd_lines(lines, raw, fields, width))
+
+
+def _cut(raw: Sequence[str], head: Head) -> pl.DataFrame:
+    cut = [line.removesuffix("\r").split(head.delimiter) for line in raw]
+    schema = {column(place): pl.String for place in range(len(head.names))}
+    return pl.DataFrame(cut, schema=schema, orient="row")
+
+
+def _table(
+    head: Head, cells: pl.DataFrame, lines: Longs, aside: pl.DataFrame | None = None
+) -> Table:
+    nothing = set_aside([], [], [], [])
+    return Table(head.names, cells, 0, lines, nothing if aside is None else aside, head.delimiter)

@@ -4,57 +4,65 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from rowcall.site import TakeIn
 from rowcall.take_in.assemble import Assembled, assemble
-from rowcall.take_in.beginning import BegunText, begin_text
+from rowcall.take_in.beginning import begin_text, text_blocks
+from rowcall.take_in.content import Content
+from rowcall.take_in.layout import Layout
 from rowcall.take_in.opening import open_parquet
 from rowcall.take_in.packing import Unpacked, is_packed
 from rowcall.take_in.parquet_footer import memory_bytes, open_checked
+from rowcall.take_in.pieced import assemble_pieces
 from rowcall.take_in.pieces import Piece
 from rowcall.take_in.pins import shown
 from rowcall.take_in.table import Table
+from rowcall.take_in.text import whole_text
+from rowcall.take_in.text_head import text_head
 from rowcall.take_in.text_tables import text_tables
 from rowcall.take_in.times import Bounds, settle_order
-from rowcall.take_in.typed_lines import read_typed
 
 
 def assemble_whole(
-    piece: Piece,
-    raw: bytes,
-    begun: BegunText | None,
-    pins: TakeIn,
-    zone: ZoneInfo,
-    bounds: Bounds,
-    most: int,
+    piece: Piece, content: Content, pins: TakeIn, zone: ZoneInfo, bounds: Bounds, most: int
 ) -> Assembled | None:
     """Return the samples of an export, None where it turns out to be too large for memory.
 
     Args:
-        raw: its content as it lies on disk.
-        begun: of a text export, where its reading was begun before.
+        content: its content; reading may have begun with it.
         most: how many bytes of content are held in memory.
 
     Raises:
         ExportError: the file cannot be read; names the place and the remedy.
     """
     if piece.is_parquet:
+        raw = content.whole()
         if memory_bytes(open_checked(piece.name, io.BytesIO(raw), len(raw), pins)) > most:
             return None
         opened = open_parquet(piece.name, raw, pins)
-        table, layout = opened.table, opened.layout
-    else:
-        if begun is None:
-            data = _unpacked(piece, raw, pins, most)
-            if data is None:
-                return None
-            begun = begin_text(piece.name, data, pins)
-        table, layout = _text_table(piece.name, begun, pins), begun.layout
-    place = f"{piece.name}, column {shown(table.names[layout.time])}"
+        return _assembled(piece.name, opened.table, opened.layout, pins, zone, bounds)
+    begun, content.begun = content.begun or begin_text(piece.name, content, pins), None
+    if begun is not None:
+        assembled = assemble_pieces(
+            piece.name, begun, partial(text_blocks, content), zone, bounds, pins.decimal
+        )
+        if assembled is not None:
+            return assembled
+    data = _unpacked(piece, content.whole(), pins, most)
+    if data is None:
+        return None
+    table, layout = _text_table(piece.name, whole_text(piece.name, data, pins), pins)
+    return _assembled(piece.name, table, layout, pins, zone, bounds)
+
+
+def _assembled(
+    file: str, table: Table, layout: Layout, pins: TakeIn, zone: ZoneInfo, bounds: Bounds
+) -> Assembled:
+    place = f"{file}, column {shown(table.names[layout.time])}"
     form = settle_order(layout.time_cells(table.frame), layout.form, place)
-    settled = replace(layout, form=form, bounds=bounds)
-    return assemble(piece.name, table, settled, zone, pins.decimal)
+    return assemble(file, table, replace(layout, form=form, bounds=bounds), zone, pins.decimal)
 
 
 def _unpacked(piece: Piece, raw: bytes, pins: TakeIn, most: int) -> bytes | None:
@@ -65,7 +73,6 @@ def _unpacked(piece: Piece, raw: bytes, pins: TakeIn, most: int) -> bytes | None
     return data if len(data) <= most else None
 
 
-def _text_table(file: str, begun: BegunText, pins: TakeIn) -> Table:
-    text, head, layout, scan = begun.text, begun.head, begun.layout, begun.scan
-    table = None if scan is None else read_typed(file, text, head, layout, pins.decimal, scan)
-    return table or next(text_tables(file, [text], head, layout.time))
+def _text_table(file: str, text: bytes, pins: TakeIn) -> tuple[Table, Layout]:
+    head, layout = text_head(file, text, pins)
+    return next(text_tables(file, [text], head, layout.time)), layout
