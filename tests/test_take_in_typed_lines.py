@@ -13,10 +13,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from test_take_in_large import taken
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in import content
+from rowcall.take_in import Outcome, content
 from rowcall.take_in.assemble import Assembled, assemble
 from rowcall.take_in.beginning import begin_text, text_blocks
 from rowcall.take_in.content import Content
@@ -79,11 +80,11 @@ def read(
                 if begun is None:
                     return None
                 again = partial(text_blocks, held)
-                return assemble_pieces(path.name, begun, again, ZONE, Bounds(), pins.decimal)
+                return assemble_pieces(path.name, begun, pool, again, ZONE, Bounds(), pins.decimal)
             finally:
                 if begun is not None:
-                    begun.let_go()
-                held.let_go()
+                    begun.close()
+                held.close()
 
         yield quickly
 
@@ -271,3 +272,24 @@ def test_lines_are_found_at_the_edges_of_blocks() -> None:
     assert index.count == 60
     assert index.delimiters == raw.count(",")
     assert index.lines(np.arange(60)) == rows
+
+
+@pytest.mark.parametrize(
+    ("odd", "outcome"),
+    [
+        ('"BH1.T0";2026-03-02T01:00:00Z;1;Good', Outcome.STORED),  # seen where the text is cut
+        ("BH1.T0;2026-03-02T01:00:00Z;1;Good;", Outcome.STORED),  # seen where lines are counted
+        ("BH1.T0;2026-03-02T01:00:00Z;1,5;Good", Outcome.REFUSED),  # seen at the end
+    ],
+)
+def test_a_road_that_is_given_up_amid_many_blocks_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, odd: str, outcome: Outcome
+) -> None:
+    """The threads that bring what nobody takes any more have to end too."""
+    monkeypatch.setattr(content, "BLOCK_BYTES", 1_000)
+    rows = [";".join(cells) for cells in lines(3_000)]
+    path = tmp_path / "day.csv"
+    path.write_text(HEADER + "\n".join([*rows[:900], odd, *rows[900:]]))
+    result, samples, _ = taken(tmp_path, path, None)
+    assert result.outcome is outcome
+    assert (len(samples) >= 3_000) is (outcome is Outcome.STORED)

@@ -55,7 +55,7 @@ class BegunText:
     layout: Layout
     scanned: Arriving[Scanned] | Generator[Scanned]
 
-    def let_go(self) -> None:
+    def close(self) -> None:
         """Read no further."""
         if isinstance(self.scanned, Arriving):
             self.scanned.leave()

@@ -26,11 +26,13 @@ class Content:
     Of a text, each block ends where a line does, but for the last one.
 
     Attributes:
+        pool: threads that work beside.
         begun: of a text export, what reading it has begun with; good for one reading.
     """
 
     def __init__(self, pool: Executor, piece: Piece) -> None:
         self.begun: BegunText | None = None
+        self.pool = pool
         self._piece = piece
         self._sha256 = ""
         self._arriving: Arriving[bytes] | None = Arriving(pool, self._read(), _MOST_BLOCKS)
@@ -72,10 +74,10 @@ class Content:
                 pass
         return self._sha256
 
-    def let_go(self) -> None:
+    def close(self) -> None:
         """Let go of what is still being read."""
         if self.begun is not None:
-            self.begun.let_go()
+            self.begun.close()
         if self._arriving is not None:
             self._arriving.leave()
         self.begun = self._arriving = None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import closing
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -98,7 +99,7 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     piece = watched.piece
     try:
         try:
-            with ThreadPoolExecutor(max_workers=2) as pool:
+            with ThreadPoolExecutor(max_workers=3) as pool:
                 outcome, note, told = _store(run, watched, pool)
         except ExportError:
             watched.check()  # half of a file may well be unreadable
@@ -120,8 +121,8 @@ def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
         from rowcall.take_in.storing import store_large
 
         return store_large(run, watched)
-    content = Content(pool, piece)
-    try:
+    # Closed in the end, else the threads would wait for somebody to take what they bring.
+    with closing(Content(pool, piece)) as content:
         from rowcall.take_in.beginning import begin_new
 
         begin_new(run.store, piece, content, pins, pool)
@@ -129,5 +130,3 @@ def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
         from rowcall.take_in.storing import store_whole
 
         return store_whole(run, watched, content)
-    finally:
-        content.let_go()  # else the threads would wait for somebody to take what they bring

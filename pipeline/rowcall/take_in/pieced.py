@@ -6,7 +6,8 @@ against all of it at the end. Whatever turns out otherwise goes back to the road
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
@@ -30,7 +31,7 @@ from rowcall.take_in.runs import Piece, in_file_order, laid_together, piece_of
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.text_tables import name_columns
 from rowcall.take_in.times import UNCLEAR_HOUR, Bounds
-from rowcall.take_in.typed_lines import read_block, text_rows
+from rowcall.take_in.typed_lines import Block, read_block, text_rows
 from rowcall.take_in.values import settled_decimal
 
 Longs = npt.NDArray[np.int64]
@@ -39,6 +40,7 @@ Longs = npt.NDArray[np.int64]
 def assemble_pieces(
     file: str,
     begun: BegunText,
+    pool: Executor,
     again: Callable[[], Iterator[bytes]],
     zone: ZoneInfo,
     bounds: Bounds,
@@ -47,13 +49,14 @@ def assemble_pieces(
     """Return the samples of a text export, None where only the whole of it tells how to read it.
 
     Args:
+        pool: threads that sort beside.
         again: reads the blocks of text once more, for the text of rows that are set aside late.
 
     Raises:
         ExportError: it cannot be read; names the place and the remedy.
     """
     layout = replace(begun.layout, bounds=bounds)
-    read = _Read(file, layout, zone)
+    read = _Read(file, layout, zone, pool)
     try:
         first_lines, doubtful = _read_blocks(begun, read)
         if doubtful.frame.height:
@@ -62,11 +65,12 @@ def assemble_pieces(
     except NotPlainError:
         return None
     shifts = read.hour.told()
-    kept = laid_together(read.pieces) if shifts is None else None
+    pieces = read.pieces()
+    kept = laid_together(pieces) if shifts is None else None
     if kept is not None:
         return read.assembled(batch_of(kept, read.names), [], np.empty(0, np.int64))
-    flat = in_file_order(read.pieces)
-    read.pieces.clear()
+    flat = in_file_order(pieces)
+    pieces.clear()
     late = []
     if shifts is not None:
         flat, unclear = _shifted(flat, shifts)
@@ -85,16 +89,22 @@ def _read_blocks(begun: BegunText, read: _Read) -> tuple[list[int], Table]:
     Raises:
         NotPlainError: only the whole of the text tells how to read it.
     """
-    first_lines, doubtful, line = [], [], 1
+    first_lines, doubtful = [1], []
+    for block in _blocks(begun):
+        read.add(block.plain)
+        doubtful.append(block.doubtful)
+        first_lines.append(first_lines[-1] + block.line_ends)
+    return first_lines[:-1], _joined(doubtful)
+
+
+def _blocks(begun: BegunText) -> Generator[Block]:
+    line = 1
     for number, (text, frame) in enumerate(begun.scanned):
         block = read_block(text, frame, _head_of(begun.head, number), line)
         if block is None:
             raise NotPlainError
-        read.add(block.plain)
-        doubtful.append(block.doubtful)
-        first_lines.append(line)
+        yield block
         line += block.line_ends
-    return first_lines, _joined(doubtful)
 
 
 def _joined(tables: Sequence[Table]) -> Table:
@@ -137,14 +147,21 @@ def _check(file: str, doubtful: Table, layout: Layout, decimal: str | None) -> N
 class _Read:
     """What was read so far; of the text behind it, nothing is kept. Rows go by their lines."""
 
-    def __init__(self, file: str, layout: Layout, zone: ZoneInfo) -> None:
-        self.pieces: list[Piece] = []
+    def __init__(self, file: str, layout: Layout, zone: ZoneInfo, pool: Executor) -> None:
+        self._pool = pool
+        self._sorting: list[Future[Piece]] = []
         self.hour = DoubledHour(file, zone, layout.bounds)
         self._file, self._layout = file, layout
         self._coding = _RunningCoding(file, layout)
         self._numbers: dict[str, int] = {}
         self._rows_read = 0
         self._asides: list[pl.DataFrame] = []
+
+    def pieces(self) -> list[Piece]:
+        """Return all entries, sorted piece by piece."""
+        pieces = [sorting.result() for sorting in self._sorting]
+        self._sorting.clear()
+        return pieces
 
     @property
     def names(self) -> list[str]:
@@ -162,7 +179,8 @@ class _Read:
         entries, _ = read_numbered(self._file, table, layout, ".", self.hour, self._numbers, lines)
         flat = entries.flat
         tag = numbered_names(entries.names, self._numbers)[flat.tag]
-        self.pieces.append(piece_of(replace(flat, tag=tag, row=lines[flat.row])))
+        own = replace(flat, tag=tag, row=lines[flat.row])
+        self._sorting.append(self._pool.submit(piece_of, own))
         self._asides.append(entries.set_aside)
         self._rows_read += entries.rows_read
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from contextlib import closing
 from dataclasses import replace
 from functools import partial
 from zoneinfo import ZoneInfo
@@ -45,9 +46,11 @@ def assemble_whole(
         return _assembled(piece.name, opened.table, opened.layout, pins, zone, bounds)
     begun, content.begun = content.begun or begin_text(piece.name, content, pins), None
     if begun is not None:
-        assembled = assemble_pieces(
-            piece.name, begun, partial(text_blocks, content), zone, bounds, pins.decimal
-        )
+        again = partial(text_blocks, content)
+        with closing(begun):
+            assembled = assemble_pieces(
+                piece.name, begun, content.pool, again, zone, bounds, pins.decimal
+            )
         if assembled is not None:
             return assembled
     data = _unpacked(piece, content.whole(), pins, most)
