@@ -32,6 +32,7 @@ _STORE = "store.duckdb"
 _REOPEN = 25  # cases that one open store serves; chosen: opening takes longer than the rest
 _TRACES = re.compile(r"Traceback|Error\(|Exception|panick|object at 0x|\(b['\"]|<class")
 _LITTLE = Memory(whole_bytes=0, block_bytes=8_000, slice_rows=50)  # chosen: many of each a file
+_SMALL = Memory(block_bytes=3_000)  # held whole, but read in many blocks
 _LONGEST = 800  # characters of a message; chosen
 # What a case adds to the store, which holds one file of one tag before it comes.
 _ADDED = (
@@ -80,7 +81,7 @@ class Judge:
                 [path],
                 now=NOW,
                 progress=lambda text: None,
-                memory=_LITTLE if case.in_blocks else None,
+                memory=_LITTLE if case.in_blocks else _SMALL,
             )
         except KeyboardInterrupt:
             raise

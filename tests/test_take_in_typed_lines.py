@@ -17,11 +17,12 @@ from test_take_in_large import taken
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in import Outcome, content
+from rowcall.take_in import Outcome
 from rowcall.take_in.assemble import Assembled, assemble
 from rowcall.take_in.beginning import begin_text, text_blocks
 from rowcall.take_in.content import Content
 from rowcall.take_in.line_index import LineIndex
+from rowcall.take_in.memory import Memory
 from rowcall.take_in.pieced import assemble_pieces
 from rowcall.take_in.pieces import pieces_of
 from rowcall.take_in.text_head import text_head
@@ -63,18 +64,21 @@ def same(quick: Assembled, slow: Assembled) -> None:
 
 
 @pytest.fixture(params=[700, 10_000, 2**20])
-def read(
-    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> Iterator[Read]:
-    """Read a text on the quick road, in blocks of about so many bytes."""
-    monkeypatch.setattr(content, "BLOCK_BYTES", request.param)
+def block_bytes(request: pytest.FixtureRequest) -> int:
+    """Return about how many bytes of a text are read at a time."""
+    return int(request.param)
+
+
+@pytest.fixture
+def read(block_bytes: int, tmp_path: Path) -> Iterator[Read]:
+    """Read a text on the quick road."""
     path = tmp_path / "day.csv"
     with ThreadPoolExecutor(max_workers=2) as pool:
 
         def quickly(text: str, pins: TakeIn) -> Assembled | None:
             path.write_bytes(text.encode())
             (piece,) = pieces_of(path, path.name, 2**30)
-            held = Content(pool, piece)
+            held = Content(pool, piece, block_bytes)
             begun = begin_text(path.name, held, pins, pool)
             try:
                 if begun is None:
@@ -225,13 +229,13 @@ def test_what_the_quick_road_cannot_tell_is_left_to_the_other(read: Read) -> Non
     assert left == dict.fromkeys(cases, True)
 
 
-def test_a_block_of_doubts_is_left_to_the_other_road(read: Read) -> None:
+def test_a_block_of_doubts_is_left_to_the_other_road(read: Read, block_bytes: int) -> None:
     rows = [";".join(cells) for cells in lines(300)]
     for odd in ("BH1.T0;2026-03-02T01:00:00Z;Bad;Good", "BH1.T0"):
         for many in (2_000, 2_001):
             text = HEADER + "\n".join([*rows[:250], *[odd] * many])
             quick = read(text, TakeIn())
-            assert (quick is None) is (many > 2_000 and len(text) < content.BLOCK_BYTES)
+            assert (quick is None) is (many > 2_000 and len(text) < block_bytes)
             if quick is not None:
                 same(quick, slowly(text, TakeIn()))
 
@@ -283,13 +287,12 @@ def test_lines_are_found_at_the_edges_of_blocks() -> None:
     ],
 )
 def test_a_road_that_is_given_up_amid_many_blocks_ends(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, odd: str, outcome: Outcome
+    tmp_path: Path, odd: str, outcome: Outcome
 ) -> None:
     """The threads that bring what nobody takes any more have to end too."""
-    monkeypatch.setattr(content, "BLOCK_BYTES", 1_000)
     rows = [";".join(cells) for cells in lines(3_000)]
     path = tmp_path / "day.csv"
     path.write_text(HEADER + "\n".join([*rows[:900], odd, *rows[900:]]))
-    result, samples, _ = taken(tmp_path, path, None)
+    result, samples, _ = taken(tmp_path, path, Memory(block_bytes=1_000))
     assert result.outcome is outcome
     assert (len(samples) >= 3_000) is (outcome is Outcome.STORED)

@@ -14,26 +14,24 @@ from rowcall.take_in.pieces import Piece, reading
 if TYPE_CHECKING:
     from rowcall.take_in.beginning import BegunText
 
-# Read at a time, and of a text cut into cells at a time: large enough that beginning anew costs
-# little, and small enough that the memory of one serves for the next. Chosen.
-BLOCK_BYTES = 8 * 2**20
 _MOST_BLOCKS = 4  # that wait to be worked with
 
 
 class Content:
     """The content of an export that fits in memory; a thread of `pool` begins to read it at once.
 
-    Of a text, each block ends where a line does, but for the last one.
+    It comes in blocks of about `block_bytes`; of a text each ends where a line does, but for the
+    last one.
 
     Attributes:
         pool: threads that work beside.
         begun: of a text export, what reading it has begun with; good for one reading.
     """
 
-    def __init__(self, pool: Executor, piece: Piece) -> None:
+    def __init__(self, pool: Executor, piece: Piece, block_bytes: int) -> None:
         self.begun: BegunText | None = None
         self.pool = pool
-        self._piece = piece
+        self._piece, self._block_bytes = piece, block_bytes
         self._sha256 = ""
         self._arriving: Arriving[bytes] | None = Arriving(pool, self._read(), _MOST_BLOCKS)
 
@@ -85,17 +83,17 @@ class Content:
     def _read(self) -> Generator[bytes]:
         """Read it once, and tell its digest when at the end."""
         digest = hashlib.sha256()
-        yield from _blocks(self._piece, digest.update)
+        yield from _blocks(self._piece, self._block_bytes, digest.update)
         self._sha256 = digest.hexdigest()
 
 
-def _blocks(piece: Piece, look: Callable[[bytes], None]) -> Iterator[bytes]:
+def _blocks(piece: Piece, block_bytes: int, look: Callable[[bytes], None]) -> Iterator[bytes]:
     """Return the content of an export block by block, each shown to `look` as it is read.
 
     Raises:
         ExportError: the file cannot be read.
     """
-    size = -1 if piece.is_parquet else BLOCK_BYTES
+    size = -1 if piece.is_parquet else block_bytes
     rest, left = b"", piece.size_bytes
     with reading(piece), piece.open() as stream:
         while block := stream.read(size):

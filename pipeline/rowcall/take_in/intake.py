@@ -122,7 +122,7 @@ def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
 
         return store_large(run, watched)
     # Closed in the end, else the threads would wait for somebody to take what they bring.
-    with closing(Content(pool, piece)) as content:
+    with closing(Content(pool, piece, run.memory.block_bytes)) as content:
         from rowcall.take_in.beginning import begin_new
 
         begin_new(run.store, piece, content, pins, pool)
