@@ -1,8 +1,8 @@
-"""Time the take-in of one long CSV day against DuckDB's bare load of the same file.
+"""Time the take-in of one long CSV day, and of a month in Parquet, against DuckDB's bare load.
 
-Run it as `python tests/benchmarks/take_in.py [runs]`. Both are whole processes, started in turn;
-reported are medians of the work alone (after imports) and of the whole process, and the peak
-memory where the platform tells it.
+Run it as `python tests/benchmarks/take_in.py [runs [days]]`; without `days`, only the CSV day is
+taken in. Both are whole processes, started in turn; reported are medians of the work alone (after
+imports) and of the whole process, and the peak memory where the platform tells it.
 """
 
 from __future__ import annotations
@@ -15,6 +15,10 @@ import tempfile
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import polars as pl
 
 _TAGS, _SECONDS, _BROKEN = 20, 86_400, 500
 _DAY = datetime(2026, 3, 2, tzinfo=UTC)
@@ -22,11 +26,11 @@ _DAY = datetime(2026, 3, 2, tzinfo=UTC)
 
 def main() -> None:
     """Make the file, run both in turn, print medians and ratios."""
-    if len(sys.argv) > 2:
-        modes = {"bare": _bare, "take_in": _take_in, "write": _write_both}
+    modes = {"bare": _bare, "take_in": _take_in, "write": _write_both}
+    if sys.argv[1:] and sys.argv[1] in modes:
         modes[sys.argv[1]](Path(sys.argv[2]))
         return
-    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 5
+    runs, days = (int(text) for text in [*sys.argv[1:], "5", "0"][:2])
     with tempfile.TemporaryDirectory() as folder:
         export, broken = Path(folder) / "day.csv", Path(folder) / "broken.csv"
         # In a process of its own: a child starts out with its parent's memory on its account.
@@ -34,6 +38,12 @@ def main() -> None:
         for path, title in ((export, "a clean day"), (broken, f"with {_BROKEN} bad lines")):
             print(title)
             _compare(path, runs)
+        if days:
+            month = Path(folder) / "month"
+            month.mkdir()
+            subprocess.run([sys.executable, __file__, "write", str(month), str(days)], check=True)
+            print(f"{days} days in Parquet")
+            _compare(month, runs)
 
 
 def _compare(export: Path, runs: int) -> None:
@@ -47,28 +57,34 @@ def _compare(export: Path, runs: int) -> None:
 
 
 def _write_both(folder: Path) -> None:
-    _write(folder / "day.csv")
+    import polars as pl
+
+    if len(sys.argv) > 3:
+        in_utc = pl.col("time").dt.replace_time_zone("UTC")
+        for day in range(int(sys.argv[3])):
+            _long(day).with_columns(in_utc).write_parquet(folder / f"{day:02d}.parquet")
+        return
+    _long(0).write_csv(folder / "day.csv", datetime_format="%Y-%m-%dT%H:%M:%SZ")
     _write_broken(folder / "day.csv", folder / "broken.csv")
 
 
-def _write(path: Path) -> None:
+def _long(day: int) -> pl.DataFrame:
     import numpy as np
     import polars as pl
 
-    rng = np.random.default_rng(1)
+    rng = np.random.default_rng(1 + day)
     columns = {
         f"BH1.TAG-{number:03d}": (rng.random(_SECONDS) < 0.1).astype(float)
         if number < 6
         else np.round(1000 + np.cumsum(rng.normal(0, 1, _SECONDS)), 3)
         for number in range(_TAGS)
     }
-    last = _DAY.replace(tzinfo=None) + timedelta(seconds=_SECONDS - 1)
-    stamps = pl.datetime_range(_DAY.replace(tzinfo=None), last, "1s", eager=True).alias("time")
+    first = _DAY.replace(tzinfo=None) + timedelta(days=day)
+    last = first + timedelta(seconds=_SECONDS - 1)
+    stamps = pl.datetime_range(first, last, "1s", eager=True).alias("time")
     wide = pl.DataFrame([stamps, *(pl.Series(name, cells) for name, cells in columns.items())])
     long = wide.unpivot(index="time", variable_name="tag").sort("time", maintain_order=True)
-    long.select("tag", "time", "value", pl.lit("Good").alias("quality")).write_csv(
-        path, datetime_format="%Y-%m-%dT%H:%M:%SZ"
-    )
+    return long.select("tag", "time", "value", pl.lit("Good").alias("quality"))
 
 
 def _write_broken(export: Path, broken: Path) -> None:
@@ -97,12 +113,15 @@ def _bare(export: Path) -> None:
     store = _fresh(export, "bare.duckdb")
     begin = time.perf_counter()
     connection = duckdb.connect(str(store))
-    connection.execute(
-        "CREATE TABLE samples AS SELECT * FROM read_csv(?, header = true, delim = ',', columns = "
-        "{tag: 'VARCHAR', time: 'TIMESTAMP', value: 'DOUBLE', quality: 'VARCHAR'}, "
-        "store_rejects = true)",
-        [str(export)],
-    )
+    source, given = "read_parquet(?)", str(export / "*.parquet")
+    if export.is_file():
+        source, given = (
+            "read_csv(?, header = true, delim = ',', columns = "
+            "{tag: 'VARCHAR', time: 'TIMESTAMP', value: 'DOUBLE', quality: 'VARCHAR'}, "
+            "store_rejects = true)",
+            str(export),
+        )
+    connection.execute(f"CREATE TABLE samples AS SELECT * FROM {source}", [given])
     connection.close()
     _report(begin)
 
@@ -125,15 +144,17 @@ def _take_in(export: Path) -> None:
     site = Site(plant=Plant(name="Benchmark", time_zone="Europe/Vienna"), baghouse=(house,))
     path = _fresh(export, "ours.duckdb")
     begin = time.perf_counter()
+    exports = [export] if export.is_file() else sorted(export.glob("*.parquet"))
     with Store.open(path) as store:
-        (result,) = take_in(
-            store, site, [export], now=datetime.now(UTC), progress=lambda text: None, settle_s=0.0
+        results = take_in(
+            store, site, exports, now=datetime.now(UTC), progress=lambda text: None, settle_s=0.0
         )
     _report(begin)
-    if result.outcome is not Outcome.STORED or result.note is None:
-        raise SystemExit(result.message)
-    if result.note.stored + result.note.set_aside != _TAGS * _SECONDS:
-        raise SystemExit(f"{result.note.rows_read} rows were read")
+    for result in results:
+        if result.outcome is not Outcome.STORED or result.note is None:
+            raise SystemExit(result.message)
+        if result.note.stored + result.note.set_aside != _TAGS * _SECONDS:
+            raise SystemExit(f"{result.note.rows_read} rows were read")
 
 
 def _fresh(export: Path, name: str) -> Path:

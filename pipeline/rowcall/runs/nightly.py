@@ -142,13 +142,12 @@ def _take_in_inbox(
         result.unusable.append(text)
         return
     progress(f"Inbox {site.inbox.name}: {len(exports)} files.")
-    for path in exports:
-        for one in taking_in(
-            store, site, path, now=present(), settle_s=settle_s, progress=progress
-        ):
-            result.stored += one.outcome is Outcome.STORED
-            if one.outcome in (Outcome.REFUSED, Outcome.WAITING):
-                result.unusable.append(one.message)
+    for one in taking_in(
+        store, site, exports, present=present, settle_s=settle_s, progress=progress
+    ):
+        result.stored += one.outcome is Outcome.STORED
+        if one.outcome in (Outcome.REFUSED, Outcome.WAITING):
+            result.unusable.append(one.message)
 
 
 def _judge_and_keep(

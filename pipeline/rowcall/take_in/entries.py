@@ -216,7 +216,8 @@ def _tags(cells: pl.Series) -> tuple[list[str], npt.NDArray[np.uint32]]:
     """Return the different tag names without padding, and for each row the place of its name."""
     coded = cells
     if cells.dtype != pl.Categorical:
-        coded = cells.cast(pl.String).fill_null("").cast(pl.Categorical)
+        coding = pl.all().cast(pl.String).fill_null("").cast(pl.Categorical)
+        coded = cells.to_frame().lazy().select(coding).collect(engine="streaming").to_series()
     numbers = coded.to_physical().to_numpy()
     different = coded.unique(maintain_order=True)
     stripped = [name.strip() for name in different.cast(pl.String).to_list()]

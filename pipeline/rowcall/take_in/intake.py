@@ -10,12 +10,14 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import closing
 from datetime import datetime
+from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rowcall.errors import ExportError, printable
 from rowcall.site import Site
 from rowcall.store import Store
+from rowcall.take_in.ahead import Ahead
 from rowcall.take_in.content import Content
 from rowcall.take_in.folder import SETTLE_S, is_settled, name_within
 from rowcall.take_in.memory import Memory
@@ -51,33 +53,66 @@ def take_in(
     Returns one result a file, and for a zip archive one for each export in it. What cannot be
     read is refused and the others go on. Failures of the store are raised.
     """
-    run = Run(store, site, now, settle_s, memory or Memory())
-    return [result for path in paths for result in _taking_in(run, path, progress)]
+    one_by_one = taking_in(
+        store,
+        site,
+        paths,
+        present=lambda: now,
+        progress=progress,
+        settle_s=settle_s,
+        memory=memory,
+    )
+    return list(one_by_one)
 
 
 def taking_in(
     store: Store,
     site: Site,
-    path: Path,
+    paths: Sequence[Path],
     *,
-    now: datetime,
+    present: Callable[[], datetime],
     progress: Callable[[str], None],
     settle_s: float = SETTLE_S,
+    memory: Memory | None = None,
 ) -> Iterator[TakenIn]:
-    """Take in one file as `take_in` does, and return each result as soon as it is in the store."""
-    return _taking_in(Run(store, site, now, settle_s, Memory()), path, progress)
+    """Take in files as `take_in` does, and return each result as soon as it is in the store.
 
+    Args:
+        present: tells the present instant (aware), anew for each file.
+    """
 
-def _taking_in(run: Run, path: Path, progress: Callable[[str], None]) -> Iterator[TakenIn]:
-    name = name_within(run.site.inbox, path)
-    progress(printable(f"taking in {name}"))
-    for own_name, result in _take_in_file(run, path, name):
-        progress(result.message or printable(f"{own_name}: {result.outcome}"))
-        yield result
+    def run_now() -> Run:
+        return Run(store, site, present(), settle_s, memory or Memory())
 
-
-def _take_in_file(run: Run, path: Path, name: str) -> Iterator[tuple[str, TakenIn]]:
+    ahead: Ahead | None = None
     try:
+        for path, following in zip_longest(paths, paths[1:]):
+            mine, ahead = ahead, None
+            run = mine.run if mine else run_now()
+
+            def begin_next(path: Path | None = following) -> None:
+                nonlocal ahead
+                if ahead is None and path is not None:
+                    ahead = Ahead.begin(run_now(), path)
+
+            name = name_within(site.inbox, path)
+            progress(printable(f"taking in {name}"))
+            for own_name, result in _take_in_file(run, path, name, mine, begin_next):
+                progress(result.message or printable(f"{own_name}: {result.outcome}"))
+                yield result
+    finally:
+        if ahead is not None:
+            ahead.close()
+
+
+def _take_in_file(
+    run: Run, path: Path, name: str, ahead: Ahead | None, begin_next: Callable[[], None]
+) -> Iterator[tuple[str, TakenIn]]:
+    try:
+        if ahead is not None:
+            with closing(ahead):
+                yield name, _take_in_piece(run, ahead.watched, ahead, begin_next)
+            return
         before = FileState.of(path)
         if not is_settled(path, run.now, run.settle_s):
             text = (
@@ -86,7 +121,7 @@ def _take_in_file(run: Run, path: Path, name: str) -> Iterator[tuple[str, TakenI
             yield name, TakenIn(path, Outcome.WAITING, None, printable(text))
             return
         for piece in pieces_of(path, name, run.site.take_in.largest_unpacked):
-            yield piece.name, _take_in_piece(run, Watched(piece, before))
+            yield piece.name, _take_in_piece(run, Watched(piece, before), None, begin_next)
     except ExportError as error:
         yield name, TakenIn(path, Outcome.REFUSED, None, str(error))
     except OSError as error:
@@ -95,12 +130,22 @@ def _take_in_file(run: Run, path: Path, name: str) -> Iterator[tuple[str, TakenI
         yield name, TakenIn(path, Outcome.REFUSED, None, printable(text))
 
 
-def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
+def _take_in_piece(
+    run: Run, watched: Watched, ahead: Ahead | None, begin_next: Callable[[], None]
+) -> TakenIn:
     piece = watched.piece
     try:
         try:
-            with ThreadPoolExecutor(max_workers=3) as pool:
-                outcome, note, told = _store(run, watched, pool)
+            if ahead is not None:
+                from rowcall.take_in.storing import store_whole
+
+                assembled = ahead.assembled.result
+                outcome, note, told = store_whole(
+                    run, watched, ahead.content, begin_next, assembled
+                )
+            else:
+                with ThreadPoolExecutor(max_workers=3) as pool:
+                    outcome, note, told = _store(run, watched, pool, begin_next)
         except ExportError:
             watched.check()  # half of a file may well be unreadable
             raise
@@ -112,7 +157,7 @@ def _take_in_piece(run: Run, watched: Watched) -> TakenIn:
     return TakenIn(piece.path, outcome, note, told)
 
 
-def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
+def _store(run: Run, watched: Watched, pool: Executor, begin_next: Callable[[], None]) -> Stored:
     """Store a piece; reading, hashing and cutting hold no interpreter's lock, so all else loads."""
     piece, pins = watched.piece, run.site.pins
     if piece.problem:
@@ -129,4 +174,4 @@ def _store(run: Run, watched: Watched, pool: Executor) -> Stored:
 
         from rowcall.take_in.storing import store_whole
 
-        return store_whole(run, watched, content)
+        return store_whole(run, watched, content, begin_next)

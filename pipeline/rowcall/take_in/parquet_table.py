@@ -84,8 +84,12 @@ def _plain(series: pl.Series) -> pl.Series:
     if not isinstance(kind, (pl.Datetime, pl.Date)):
         return series
     per_day = 86_400 * _PER_SECOND[kind.time_unit] if isinstance(kind, pl.Datetime) else 1
-    inside = (series.to_physical() // per_day).is_between(_FIRST_DAY, _LAST_DAY)
-    return series if inside.all() else series.set(~inside.fill_null(True), None)
+    number = series.to_physical()
+    first, last = _FIRST_DAY * per_day, (_LAST_DAY + 1) * per_day - 1
+    ends = [end for end in (number.min(), number.max()) if isinstance(end, int)]
+    if all(first <= end <= last for end in ends):
+        return series
+    return series.set(~number.is_between(first, last).fill_null(True), None)
 
 
 def _check_count(file: str, said: int, found: int) -> None:

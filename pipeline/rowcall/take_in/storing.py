@@ -30,8 +30,18 @@ from rowcall.take_in.whole import assemble_whole
 Stored: TypeAlias = tuple[Outcome, FileNote, str]
 
 
-def store_whole(run: Run, watched: Watched, content: Content) -> Stored:
+def store_whole(
+    run: Run,
+    watched: Watched,
+    content: Content,
+    begin_next: Callable[[], None],
+    ahead: Callable[[], Assembled | None] | None = None,
+) -> Stored:
     """Store an export that fits in memory, or say that it is known.
+
+    Args:
+        begin_next: is called when this one turns out to be new.
+        ahead: brings its samples, where it was read before its turn.
 
     Raises:
         ExportError: it cannot be read, or nothing of it can be used.
@@ -42,7 +52,11 @@ def store_whole(run: Run, watched: Watched, content: Content) -> Stored:
     if known is not None and again is None:
         watched.check()
         return Outcome.KNOWN, known, ""
-    assembled = _assembled(run, piece, content, _bounds(run, again))
+    begin_next()
+    if ahead is not None and again is None:
+        assembled = ahead()
+    else:
+        assembled = _assembled(run, piece, content, _bounds(run, again))
     sha256 = content.sha256()
     watched.check()  # from here on only what was read counts
     if assembled is None:
@@ -123,27 +137,29 @@ def _known(
     known = find_file(run.store, digest()) if has_size(run.store, size_bytes) else None
     if known is None:
         return None, None
-    until_us, tolerance_s = _present(run).last_us, run.site.take_in.future_tolerance
+    until_us, tolerance_s = true_bounds(run).last_us, run.site.take_in.future_tolerance
     return known, lying_ahead(run.store, known.sha256, FUTURE, until_us, tolerance_s)
 
 
-def _present(run: Run) -> Bounds:
-    """The instants that can be true."""
+def true_bounds(run: Run) -> Bounds:
+    """Return the instants that can be true."""
     pins = run.site.take_in
     return Bounds.of(pins.earliest, run.now, pins.future_tolerance)
 
 
 def _bounds(run: Run, again: Again | None) -> Bounds:
-    return _present(run) if again is None else Bounds(again.until_us + 1, _present(run).last_us)
+    return (
+        true_bounds(run) if again is None else Bounds(again.until_us + 1, true_bounds(run).last_us)
+    )
 
 
 def _beyond(run: Run) -> Bounds:
     """The instants that lie ahead."""
-    return Bounds(_present(run).last_us + 1)
+    return Bounds(true_bounds(run).last_us + 1)
 
 
 def _note_ahead(run: Run, sha256: str, first_us: int | None) -> None:
-    note_ahead(run.store, sha256, _present(run).last_us, first_us)
+    note_ahead(run.store, sha256, true_bounds(run).last_us, first_us)
 
 
 def _export(run: Run, piece: Piece, sha256: str, rows_read: int, content: Iterable[Part]) -> Export:
