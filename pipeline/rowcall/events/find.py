@@ -9,7 +9,8 @@ import numpy as np
 import polars as pl
 
 from rowcall.events.cadence_fires import infer_fires
-from rowcall.events.clock_offset import ClockOffset, clock_offset
+from rowcall.events.clock_drift import ClockOffset
+from rowcall.events.clock_offset import clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.numbering import number_places
@@ -110,7 +111,7 @@ def _called(header: Signal, fires: Fires) -> _Header:
     if offset is not None:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0
-        fires = fires.shifted(offset.offset_s, doubt)
+        fires = fires.shifted(offset.at(fires.high_s), doubt)
     return replace(_heard(header, fires), offset=offset)
 
 

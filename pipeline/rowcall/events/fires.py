@@ -57,8 +57,8 @@ class Fires:
             self.is_complete,
         )
 
-    def shifted(self, offset_s: float, doubt_s: float = 0.0) -> Fires:
-        """Return the fires moved by a clock offset that is known to +- `doubt_s` [s]."""
+    def shifted(self, offset_s: float | Floats, doubt_s: float = 0.0) -> Fires:
+        """Return the fires moved by a clock offset, of all or of each, +- `doubt_s` [s]."""
         return Fires(
             self.low_s + offset_s - doubt_s,
             self.high_s + offset_s + doubt_s,
