@@ -28,7 +28,9 @@ _LATER_S = trade.VALVE_OPEN.value  # a fall may show so much later than its fire
 _SHARP_S = 0.1  # chosen: an instant known so well blurs no curve
 
 
-def sharpen(low_s: Floats, high_s: Floats, seen: Bools, segment: Ints) -> tuple[Floats, Floats]:
+def sharpen(
+    low_s: Floats, high_s: Floats, seen: Bools, segment: Ints, later_s: float = _LATER_S
+) -> tuple[Floats, Floats]:
     """Return bounds of the instants of all beats, at most as far apart as those given.
 
     Equal where an instant is known to 0.1 s.
@@ -38,6 +40,7 @@ def sharpen(low_s: Floats, high_s: Floats, seen: Bools, segment: Ints) -> tuple[
             on end [s].
         seen: whether there was a drop, same shape; the others' bounds are not looked at.
         segment: bout of even cadence of each beat, rising.
+        later_s: by how much a fire's sign may come later than the fire, at most [s].
     """
     if not seen.any():
         return low_s, high_s
@@ -48,7 +51,7 @@ def sharpen(low_s: Floats, high_s: Floats, seen: Bools, segment: Ints) -> tuple[
     knot = np.flatnonzero(((at - first) % _EVERY == 0) | (at == last))
     slope = _interval((low_s + high_s) / 2, seen, low, high)
     middle, half, n = _around(low_s, high_s, seen, slope, (knot, low[knot], high[knot]))
-    instant = np.interp(at, knot, middle)
+    instant = np.interp(at, knot, middle) - later_s / 2
     half = np.interp(at, knot, half)
     told = (np.interp(at, knot, n) >= _FEWEST) & (2 * half <= high_s - low_s)
     half = np.where(half <= _SHARP_S, 0.0, half)
@@ -105,7 +108,7 @@ def _overlap(low_s: Floats, high_s: Floats, used: Bools) -> tuple[Floats, Floats
     used = used & (np.abs(middle - centre[:, None]) <= _OFF * width[:, None])
     early = _quantile(np.where(used, low_s, np.nan), 1 - _EXTREME)
     late = _quantile(np.where(used, high_s, np.nan), _EXTREME)
-    return (early + late - _LATER_S) / 2, np.abs(late - early) / 2, used.sum(axis=1)
+    return (early + late) / 2, np.abs(late - early) / 2, used.sum(axis=1)
 
 
 def _quantile(values: Floats, share: float) -> Floats:

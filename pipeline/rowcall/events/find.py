@@ -12,6 +12,7 @@ from rowcall.events.cadence_fires import infer_fires
 from rowcall.events.clock_drift import ClockOffset
 from rowcall.events.clock_offset import clock_offset
 from rowcall.events.cycles import find_cycles
+from rowcall.events.even_fires import in_even_time
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.numbering import number_places
 from rowcall.events.overlay import is_in_step
@@ -107,6 +108,7 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
 
 def _called(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
+    fires = in_even_time(fires)
     offset = clock_offset(header, fires)
     if offset is not None:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
