@@ -77,8 +77,8 @@ def follow(evidence: Floats, grid_s: Floats, edges_s: Floats, least_s: float) ->
     if gain - constant < _SURE:
         return None
     back, _ = _passed(likely[::-1])
-    before = _moved(back[::-1])  # what the later blocks say of each, led back by a step
-    chance = ahead * np.concatenate((before[1:], np.ones((1, grid_s.size))))
+    later = [_moved(chance) for chance in back[-2::-1]]  # what later blocks say, led back
+    chance = ahead * np.stack((*later, np.ones(grid_s.size)))
     chance /= chance.sum(axis=1, keepdims=True)
     offset = chance @ grid_s
     low, high = np.quantile(offset, _MOST_OF)
@@ -93,7 +93,7 @@ def _passed(likely: Floats) -> tuple[Floats, float]:
     out = np.empty_like(likely)
     chance, evidence = np.full(likely.shape[1], 1.0 / likely.shape[1]), 0.0
     for k, here in enumerate(likely):
-        now = (chance if k == 0 else _moved(chance[None])[0]) * here
+        now = (chance if k == 0 else _moved(chance)) * here
         size = float(now.sum())
         evidence += float(np.log(size))
         chance = now / size
@@ -102,9 +102,11 @@ def _passed(likely: Floats) -> tuple[Floats, float]:
 
 
 def _moved(chance: npt.NDArray[Any]) -> Floats:
-    """Chances one block on, of lines of chances; steps beyond the grid's ends are not taken."""
-    right = np.concatenate((chance[:, :1], chance[:, :-1]), axis=1)
-    left = np.concatenate((chance[:, 1:], chance[:, -1:]), axis=1)
-    near = (1 - 2 * _STEP) * chance + _STEP * (left + right)
-    moved: Floats = (1 - _JUMP) * near + _JUMP * chance.mean(axis=1, keepdims=True)
+    """Chances one block on, shape (n_grid,); steps beyond the grid's ends are not taken."""
+    step, stay = (1 - _JUMP) * _STEP, (1 - _JUMP) * (1 - 2 * _STEP)
+    moved: Floats = stay * chance + _JUMP / chance.size * float(chance.sum())
+    moved[1:] += step * chance[:-1]
+    moved[:-1] += step * chance[1:]
+    moved[0] += step * chance[0]
+    moved[-1] += step * chance[-1]
     return moved

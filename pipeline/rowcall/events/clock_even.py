@@ -56,19 +56,20 @@ def even_drift(evidence: Floats, grid_s: Floats, edges_s: Floats) -> EvenDrift:
     span = float(edges_s[-1])
     n_slopes = int(_FASTEST_S / _SLOPE_S)
     rough = _best(hours, grid_s, at / span, _SLOPE_S * np.arange(-n_slopes, n_slopes + 1), 1)
+    constant = float(evidence.sum(axis=0).max())
+    most_gain = float(evidence.max(axis=1).sum()) - constant
+    if rough.gain <= constant:
+        flat = np.full(2, grid_s[int(evidence.sum(axis=0).argmax())])
+        return EvenDrift(Drift(edges_s[[0, -1]], flat, np.zeros(2)), 0.0, most_gain)
     near = rough.drift_s + float(grid_s[1] - grid_s[0]) * np.arange(-4, 5)
     middle = (edges_s[:-1] + edges_s[1:]) / 2
     line = _best(evidence, grid_s, middle / span, near, _HOURLY)
     split_s = float(edges_s[line.split])
     at_s = np.array([0.0, split_s - 1e-3, split_s, span])
     base = np.array([line.begin_s, line.begin_s, line.later_s, line.later_s])
-    constant = float(evidence.sum(axis=0).max())
     error = np.full(4, grid_s[1] - grid_s[0]) / 2
-    return EvenDrift(
-        Drift(at_s, base + line.drift_s * at_s / span, error),
-        line.gain - constant,
-        float(evidence.max(axis=1).sum()) - constant,
-    )
+    drift = Drift(at_s, base + line.drift_s * at_s / span, error)
+    return EvenDrift(drift, line.gain - constant, most_gain)
 
 
 def _best(evidence: Floats, grid_s: Floats, part: Floats, drifts_s: Floats, n_end: int) -> _Line:
