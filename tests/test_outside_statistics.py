@@ -10,7 +10,7 @@ from scipy.stats import binned_statistic
 from statsmodels.stats.proportion import proportion_confint
 
 from rowcall.diagnosis.row_evidence import share_interval
-from rowcall.events.clock_offset import folded_offset
+from rowcall.events.clock_fold import folded_offset
 from rowcall.events.coming_and_going import weigh_coming
 from rowcall.events.fires import Fires
 from rowcall.events.onset import find_change

@@ -22,6 +22,7 @@ _HEALTH_HEAD = (
     "Least coverage",
 )
 _STEPS_APART = 2.0  # chosen: what is heard of a pulse changes with each doubling of the step
+_SAME_S = 0.1  # what the text is rounded to
 _CLOCK_WORTH_SAYING_S = 0.5  # chosen: half of the finest usual historian step of 1 s
 
 
@@ -149,19 +150,36 @@ def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
 
 def _clocks(day: BaghouseDay) -> list[str]:
     """Say where row calls and header pressure carry time stamps that lie apart."""
-    offsets = {
-        compartment: value
+    known = {
+        (compartment, name): value
         for (name, compartment, _row), value in facts.today(day).items()
-        if name == "clock_offset_s" and abs(value) >= _CLOCK_WORTH_SAYING_S
+        if name.startswith("clock_offset_")
     }
-    if not offsets:
+    compartments = sorted({compartment for compartment, _name in known})
+    parts = [part for number in compartments if (part := _moved_by(known, number))]
+    if not parts:
         return []
-    parts = [
-        f"{f'compartment {compartment}' if compartment else 'all compartments'} {value:+.1f} s"
-        for compartment, value in sorted(offsets.items())
-    ]
     return [
         "The clocks of row calls and header pressure lie apart; to match, the calls were moved by: "
         + ", ".join(parts)
         + "."
     ]
+
+
+def _moved_by(known: Mapping[tuple[int, str], float], compartment: int) -> str:
+    """Say by how much the calls of a compartment were moved, '' where that hardly matters."""
+
+    def of(name: str, other: float) -> float:
+        return known.get((compartment, f"clock_offset_{name}"), other)
+
+    usual = of("s", 0.0)
+    least, most = of("least_s", usual), of("most_s", usual)
+    if max(abs(least), abs(most)) < _CLOCK_WORTH_SAYING_S:
+        return ""
+    place = f"compartment {compartment}" if compartment else "all compartments"
+    if most - least < _CLOCK_WORTH_SAYING_S:
+        return f"{place} {usual:+.1f} s"
+    start, end = of("start_s", usual), of("end_s", usual)
+    ends = f"{place} {start:+.1f} s at the beginning of the day and {end:+.1f} s at its end"
+    beyond = min(start, end) - least > _SAME_S or most - max(start, end) > _SAME_S
+    return f"{ends} (between {least:+.1f} and {most:+.1f} s)" if beyond else ends

@@ -29,6 +29,7 @@ class Condition:
         noise: standard deviation as a share of span.
         missing: share of samples lost, half of it one by one, half in gaps of minutes.
         offset_s, drift_s_day: largest clock offset of the bits, and its largest change in a day.
+        set_by_s: largest step by which the clock of the bits is set once, in the middle half.
         interval_s: range of the time between two calls. hours: length of a trial.
     """
 
@@ -42,6 +43,7 @@ class Condition:
     rows_by: RowsBy = "bits by change"
     offset_s: float = 0.0
     drift_s_day: float = 0.0
+    set_by_s: float = 0.0
     interval_s: tuple[float, float] = (8.0, 30.0)
     n_rows: tuple[int, int] = (6, 20)
     has_pauses: bool = False
@@ -71,6 +73,10 @@ CONDITIONS = (
     Condition(name="5 s on demand", step_s=5.0, hours=24.0, has_pauses=True),
     Condition(name="1 s clocks apart", step_s=1.0, offset_s=3.0, drift_s_day=0.5),
     Condition(name="5 s clocks apart", step_s=5.0, hours=24.0, offset_s=3.0, drift_s_day=0.5),
+    Condition(name="1 s clock drifts", step_s=1.0, hours=24.0, offset_s=0.5, drift_s_day=3.0),
+    Condition(name="5 s clock drifts", step_s=5.0, hours=24.0, offset_s=0.5, drift_s_day=3.0),
+    Condition(name="1 s clock set", step_s=1.0, hours=24.0, offset_s=0.5, set_by_s=3.0),
+    Condition(name="5 s clock set", step_s=5.0, hours=24.0, offset_s=0.5, set_by_s=3.0),
     Condition(name="1 s scanned bits", step_s=1.0, hours=24.0, rows_by="scanned bits"),
     Condition(name="1 s latched bits", step_s=1.0, rows_by="latched bits"),
     Condition(name="1 s scanned counter", step_s=1.0, rows_by="scanned counter"),

@@ -38,9 +38,10 @@ from rowcall.events.cadence_drops import Falls, blind_seconds, find_falls
 from rowcall.events.cadence_grid import Grid
 from rowcall.events.cadence_pair import find_two_grids
 from rowcall.events.cadence_rests import longer
-from rowcall.events.cadence_round import common_round
+from rowcall.events.cadence_round import caught_round, common_round
 from rowcall.events.cadence_starts import Start, find_places, in_pieces
 from rowcall.events.cadence_train import find_train, why_not
+from rowcall.events.fires import Fires
 from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
@@ -103,6 +104,7 @@ def find_cadence(
     interval_s: float | None = None,
     start_row: int | None = None,
     isolated_rows: Sequence[int] = (),
+    caught: Fires | None = None,
 ) -> Cadence:
     """Return the complete train of fires of a header whose rows one controller fires in turn.
 
@@ -114,6 +116,7 @@ def find_cadence(
             it could show an even cadence that is none, so none is looked for.
         start_row: row that opens the sequence after a rest, where it is not the first of `order`.
         isolated_rows: rows known not to draw on the header, fired all the same.
+        caught: fires whose bits a scan caught, a few of each row's; they tell the round.
     """
     if header.time_s.size < _FEWEST_SAMPLES:
         return nothing(n_rows, f"the header has only {header.time_s.size} samples")
@@ -121,7 +124,7 @@ def find_cadence(
     grid, reason = find_train(falls, n_rows, interval_s)
     if grid is None:
         return nothing(n_rows, reason)
-    return _laid_out(falls, grid, n_rows, order, start_row, isolated_rows)
+    return _laid_out(falls, grid, n_rows, order, start_row, isolated_rows, caught)
 
 
 def find_cadences(
@@ -143,7 +146,7 @@ def find_cadences(
     if grids is None or why_not(falls, *grids):
         return (whole,)
     return tuple(
-        _laid_out(falls, grid, n_rows, None, None, ())
+        _laid_out(falls, grid, n_rows, None, None, (), None)
         for grid, n_rows in zip(grids, rows, strict=True)
     )
 
@@ -165,9 +168,11 @@ def _laid_out(
     order: Sequence[int] | None,
     start_row: int | None,
     isolated_rows: Sequence[int],
+    caught: Fires | None,
 ) -> Cadence:
     """Number the beats and name the rows."""
-    n_places = common_round(grid, n_rows)
+    told = None if caught is None else caught_round(grid, caught, n_rows)
+    n_places = told or common_round(grid, n_rows)
     pieces = in_pieces(grid, n_places)
     first = np.flatnonzero(np.diff(pieces.bout, prepend=-1))
     begins = grid.index[first] == 0

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.events.cadence import Cadence, find_cadence, find_cadences
+from rowcall.events.cadence_instants import sharpen
 from rowcall.events.cadence_starts import Start
 from rowcall.events.fires import Fires
 from rowcall.events.pulses import find_drops
@@ -47,7 +48,12 @@ class InferredFires:
 
 
 def infer_fires(
-    baghouse: Baghouse, header: Signal, own: int, served: Sequence[int], seconds: float
+    baghouse: Baghouse,
+    header: Signal,
+    own: int,
+    served: Sequence[int],
+    seconds: float,
+    caught: Fires | None = None,
 ) -> InferredFires:
     """Return the fires of a header that no bit and no counter tells of.
 
@@ -55,6 +61,7 @@ def infer_fires(
         own: compartment of the header, 0 where it serves several.
         served: compartments that it serves.
         seconds: length of the day [s].
+        caught: the few of them whose bits a scan caught.
     """
     if len(served) > 1:
         return _shared(baghouse, header, own, served)
@@ -64,6 +71,7 @@ def infer_fires(
         n_rows,
         order=_order(baghouse, served[0]),
         interval_s=baghouse.cleaning.interval,
+        caught=caught,
     )
     why = _unusable(cadence, n_rows)
     if why:
@@ -72,8 +80,7 @@ def infer_fires(
     is_coarse = float(np.median(np.diff(header.time_s))) > _WHOLE_STEP_S
     is_row = cadence.anchor != "none"
     fires = Fires(
-        cadence.low_s,
-        cadence.high_s,
+        *sharpen(cadence.low_s, cadence.high_s, cadence.seen, cadence.segment),
         np.full(cadence.place.size, served[0], np.int64),
         cadence.row if is_row else cadence.place,
         not is_coarse and _unheard_s(header, cadence, seconds) <= _MOST_UNHEARD * seconds,

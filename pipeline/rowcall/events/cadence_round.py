@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from rowcall.events.cadence_grid import Grid
+from rowcall.events.fires import Fires
 from rowcall.model import Floats
 
 _FEWEST_LOST = 20  # silent beats before they may contradict the site file; chosen
 _FEWEST_PAIRS = 10
 _LEAST = 0.4  # of the silent beats, above chance: below it they are noise; chosen
 _POOR = 0.5  # of the best recurrence: below it the site file's round does not fit; chosen
+_SAME = 0.8  # share of a row's caught bits that lie whole rounds after the one before; chosen
 _GOOD = 0.8  # of the best: recurrences this close are multiples of one another; chosen
 
 
@@ -38,3 +41,27 @@ def _again(grid: Grid, lost: Floats, lag: int) -> float:
     if first.sum() < _FEWEST_PAIRS:
         return 0.0
     return float(lost[lag:][first].mean() - lost[lag:][known].mean())
+
+
+def caught_round(grid: Grid, caught: Fires, n_rows: int) -> int | None:
+    """Return the beats in a round as the bits that a scan caught have it, None where too few do.
+
+    A row comes again after whole rounds only, so the longest round that fits is the one.
+    """
+    beat = nearest(grid.time_s, (caught.low_s + caught.high_s) / 2)
+    order = np.lexsort((beat, caught.row))
+    beat, row = beat[order], caught.row[order]
+    again = (row[1:] == row[:-1]) & (grid.bout[beat[1:]] == grid.bout[beat[:-1]])
+    apart = np.diff(beat)[again]
+    apart = apart[apart > 0]
+    if apart.size < _FEWEST_PAIRS * n_rows:
+        return None
+    fits = [n for n in range(2, n_rows + 1) if np.mean(apart % n == 0) >= _SAME]
+    return max(fits, default=None)
+
+
+def nearest(known_s: Floats, time_s: Floats) -> npt.NDArray[np.int64]:
+    """Return the place of the nearest of two or more rising instants for each time."""
+    after = np.clip(np.searchsorted(known_s, time_s), 1, known_s.size - 1)
+    is_before = time_s - known_s[after - 1] < known_s[after] - time_s
+    return np.where(is_before, after - 1, after).astype(np.int64)

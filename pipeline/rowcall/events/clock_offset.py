@@ -3,62 +3,69 @@
 Every answered fire brackets the offset: the steepest fall of header pressure between two samples
 says that the (shifted) fire lies between them, give or take the time a valve takes to open. The
 offset on which most brackets agree is the estimate; brackets that drift against the sampling clock
-narrow it far below the sampling period, and brackets locked in step with it cannot. Where
-samples lie so far apart that no fall can be told between two of them, the points of all fires are
-folded on the time since the fire before, and the offset is the one at which the header's curve fits
-them best. Rows fired at an even interval tell an offset only up to whole intervals, so none is
-looked for beyond half of one.
+narrow it far below the sampling period, and brackets locked in step with it cannot. Where samples
+lie so far apart that no fall can be told between two of them, all fires are folded on their
+interval (`clock_fold`). Clocks that drift against each other, or of which one is set in between,
+are followed through the day where the data ask for it (`clock_drift`, `clock_even`). Rows fired at
+an even interval tell an offset only up to whole intervals, so none is looked for beyond half of
+one.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from rowcall import trade
+from rowcall.events.clock_drift import ClockOffset, Drift, block_edges, follow
+from rowcall.events.clock_fold import folded_drift, folded_offset
 from rowcall.events.fires import Fires
-from rowcall.events.header_curve import curve_shape
 from rowcall.model import Floats, Signal
 
 _REACH_S = 5.0  # chosen: clocks further apart than this are a fault to be mended, not removed
 _GRID_S = 0.05
 _FEWEST = 20  # chosen: fewer answered fires do not settle an offset
 _FALLS_S = 2.5  # chosen: samples further apart show no steep fall of their own
-_FEWEST_FOLDED = 200  # chosen: points
-_FOLD_S = 0.1
-_FOLD_TAUS_S = (0.7, 1.4, 2.8, 5.6, 11.2)
-_FOLD_BLOCK = 60  # chosen: points; several intervals, and few minutes, at the samplings in question
-_FOLD_SURE = 8.0  # chosen: log-likelihoods within which offsets are not told apart
+_LEAST_S = 0.15  # chosen: a drift that hardly blurs a stack is not followed
+_VOTE = 2.0  # chosen: log-likelihood of a bracket held; less than its share, for they err alike
+_EVENLY = 201  # instants of a day that stand for its median
 _NEAR_BEST = 0.98  # offsets within 2 % of the best count are told apart by chance only
-
-
-@dataclass(frozen=True, slots=True)
-class ClockOffset:
-    """Seconds to add to fire times so that they match the pressure, and the half-width of it."""
-
-    offset_s: float
-    half_width_s: float
 
 
 def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
     """Return the offset of the fires' clock, or None where it cannot be told.
 
     Only fires whose instant is known are used. An interval that holds zero is taken as zero: no
-    correction is made that the data do not ask for.
+    correction is made that the data do not ask for. For the same reason a drift is followed only
+    where it explains the day much better than a constant offset.
     """
     exact = fires.pick(fires.low_s == fires.high_s)
     if exact.size < _FEWEST or header.time_s.size < _FEWEST:
         return None
     reach_s = min(_REACH_S, float(np.median(np.diff(exact.high_s))) / 2)
     if float(np.median(np.diff(header.time_s))) > min(reach_s, _FALLS_S):
-        return folded_offset(header, exact, reach_s)
+        return _drifting(folded_drift(header, exact, reach_s)) or folded_offset(
+            header, exact, reach_s
+        )
     low, high = _brackets(header, exact.high_s, reach_s)
-    low, high = low[np.isfinite(low)], high[np.isfinite(high)]
+    known = np.isfinite(low) & np.isfinite(high)
+    low, high, fire_s = low[known], high[known], exact.high_s[known]
     if low.size < _FEWEST:
         return None
     n_grid = int(reach_s / _GRID_S)
     grid = np.arange(-n_grid, n_grid + 1) * _GRID_S
+    return _drifting(_bracket_drift(fire_s, low, high, grid)) or _agreed(low, high, grid)
+
+
+def _drifting(drift: Drift | None) -> ClockOffset | None:
+    if drift is None:
+        return None
+    half = max(2.0 * float(np.median(drift.error_s)), _GRID_S / 2)
+    evenly = np.linspace(drift.at_s[0], drift.at_s[-1], _EVENLY)
+    return ClockOffset(float(np.median(np.interp(evenly, drift.at_s, drift.offset_s))), half, drift)
+
+
+def _agreed(low: Floats, high: Floats, grid: Floats) -> ClockOffset:
+    """The offset that most brackets hold."""
     starts, ends = np.sort(low), np.sort(high)
     agree = np.searchsorted(starts, grid, "right") - np.searchsorted(ends, grid, "left")
     best = grid[agree >= _NEAR_BEST * agree.max()]
@@ -66,6 +73,16 @@ def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
     half = max((last - first) / 2, _GRID_S / 2)
     middle = 0.0 if first <= 0.0 <= last else (first + last) / 2
     return ClockOffset(middle, half)
+
+
+def _bracket_drift(fire_s: Floats, low: Floats, high: Floats, grid: Floats) -> Drift | None:
+    """Follow the offset that most brackets of each block hold."""
+    edges = block_edges(float(fire_s[-1]))
+    block = np.clip(np.searchsorted(edges, fire_s, "right") - 1, 0, edges.size - 2)
+    change = np.zeros((edges.size - 1, grid.size + 1))
+    np.add.at(change, (block, np.searchsorted(grid, low, "left")), _VOTE)
+    np.add.at(change, (block, np.searchsorted(grid, high, "right")), -_VOTE)
+    return follow(np.cumsum(change, axis=1)[:, :-1], grid, edges, _LEAST_S)
 
 
 def _brackets(header: Signal, fire_s: Floats, reach_s: float) -> tuple[Floats, Floats]:
@@ -85,58 +102,3 @@ def _brackets(header: Signal, fire_s: Floats, reach_s: float) -> tuple[Floats, F
     low = header.time_s[where] - fire_s - trade.VALVE_OPEN.value
     high = header.time_s[where + 1] - fire_s
     return np.where(answered, low, np.nan), np.where(answered, high, np.nan)
-
-
-def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset | None:
-    """Offset at which the header's curve, led round and round the interval, fits best.
-
-    None where no offset fits much better than all others do.
-    """
-    interval_s = float(np.median(np.diff(fires.high_s)))
-    fire = np.searchsorted(fires.high_s, header.time_s, side="right") - 1
-    since = header.time_s - fires.high_s[np.maximum(fire, 0)]
-    inside = (fire >= 0) & (since < interval_s)
-    if inside.sum() < _FEWEST_FOLDED:
-        return None
-    level = _running_median(header.value)
-    y = (1.0 - header.value / np.maximum(level, 1.0))[inside]
-    bins = np.arange(0.0, interval_s + _FOLD_S, _FOLD_S)
-    cell = np.clip(np.searchsorted(bins, since[inside], side="right") - 1, 0, bins.size - 2)
-    count = np.bincount(cell, minlength=bins.size - 1).astype(np.float64)
-    total = np.bincount(cell, y, bins.size - 1).astype(np.float64)
-    middle = (bins[:-1] + bins[1:]) / 2
-    grid = np.arange(-int(reach_s / _FOLD_S), int(reach_s / _FOLD_S) + 1) * _FOLD_S
-    best = np.full(grid.size, -np.inf)
-    for tau in _FOLD_TAUS_S:
-        shapes = curve_shape(
-            (middle[None, :] - grid[:, None]) % interval_s, trade.VALVE_OPEN.value, tau, 0.0
-        )
-        best = np.maximum(best, _gain(shapes, count, total))
-    left = float(y @ y - y.sum() ** 2 / y.size - best.max()) / max(y.size - 4, 1)
-    near = grid[best >= best.max() - 2 * _FOLD_SURE * left]
-    first, last = float(near[0]), float(near[-1])
-    if last - first > reach_s:
-        return None
-    return ClockOffset(
-        0.0 if first <= 0.0 <= last else (first + last) / 2,
-        max((last - first) / 2, _FOLD_S / 2),
-    )
-
-
-def _gain(shapes: Floats, count: Floats, total: Floats) -> Floats:
-    """Squares explained by d * shape + constant, d > 0; one a line of `shapes`."""
-    n = count.sum()
-    s_f, s_y = shapes @ count, total.sum()
-    s_ff = (shapes**2) @ count - s_f**2 / n
-    s_fy = shapes @ total - s_f * s_y / n
-    gain: Floats = np.where(s_fy > 0, s_fy**2 / np.maximum(s_ff, 1e-12), 0.0)
-    return gain
-
-
-def _running_median(value: Floats) -> Floats:
-    """Medians of blocks of points, joined: where the supply wanders to."""
-    size = min(_FOLD_BLOCK, value.size)
-    whole = value.size // size * size
-    level = np.median(value[:whole].reshape(-1, size), axis=1)
-    at = (np.arange(level.size) + 0.5) * size
-    return np.asarray(np.interp(np.arange(value.size), at, level))

@@ -10,8 +10,10 @@ share_after, share_after_error, n_after; whether answers come and go coming_gain
 coming_rate_low, coming_rate_high; called_share (calls as a share of the compartment's median).
 By compartment:
 n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, counted from its
-start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s,
-in_step (1 where the sampling meets the pulses at few phases only). By header (compartment 0: a
+start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s (added
+to the times of fires; where the clocks drift or are set its median, and clock_offset_start_s,
+clock_offset_end_s, clock_offset_least_s, clock_offset_most_s of the day), in_step (1 where the
+sampling meets the pulses at few phases only). By header (compartment 0: a
 shared one), where every fire is known: interval_s (from pulse to pulse), recovery_s (until 95 % of
 a drop is made good), plateau_pa (that the refill tends to), left_pa (missing of it when the next
 row fires), sag_pa, sag_share (along a bout), pulse_time_s (on-time of bits), free_air_m3 (a
@@ -193,6 +195,14 @@ def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -
         facts.append((0, "supply_pressure_pa", minutes["supply_pressure_pa"].median()))
     for compartment, offset in events.clock_offsets.items():
         facts.append((compartment, "clock_offset_s", offset.offset_s))
+        if offset.drift is not None:
+            through = offset.drift.offset_s
+            facts += [
+                (compartment, "clock_offset_start_s", through[0]),
+                (compartment, "clock_offset_end_s", through[-1]),
+                (compartment, "clock_offset_least_s", through.min()),
+                (compartment, "clock_offset_most_s", through.max()),
+            ]
     facts += [(compartment, "in_step", 1.0) for compartment in sorted(events.in_step)]
     lines = [(c, 0, name, _number(value)) for c, name, value in facts]
     return pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row")

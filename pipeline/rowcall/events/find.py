@@ -9,8 +9,10 @@ import numpy as np
 import polars as pl
 
 from rowcall.events.cadence_fires import infer_fires
-from rowcall.events.clock_offset import ClockOffset, clock_offset
+from rowcall.events.clock_drift import ClockOffset
+from rowcall.events.clock_offset import clock_offset
 from rowcall.events.cycles import find_cycles
+from rowcall.events.even_fires import in_even_time
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.numbering import number_places
 from rowcall.events.overlay import is_in_step
@@ -106,11 +108,12 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
 
 def _called(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
+    fires = in_even_time(fires)
     offset = clock_offset(header, fires)
     if offset is not None:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0
-        fires = fires.shifted(offset.offset_s, doubt)
+        fires = fires.shifted(offset.at(fires.high_s), doubt)
     return replace(_heard(header, fires), offset=offset)
 
 
@@ -123,7 +126,7 @@ def _inferred(
     caught: Fires | None,
 ) -> _Header:
     """Hear the fires that the header's own cadence tells of, numbered by what bits were caught."""
-    told = infer_fires(baghouse, header, own, served, seconds)
+    told = infer_fires(baghouse, header, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
         told = number_places(told, caught)
     heard = _heard(header, told.fires)

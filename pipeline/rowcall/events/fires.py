@@ -1,9 +1,10 @@
 """Which row was fired when, from solenoid bits or step counters.
 
 A bit recorded by change gives the instant itself. A bit or counter scanned as snapshots gives an
-interval: the row fired after the scan before and no later than this one. A 100 ms bit scanned once
-a second is caught about one time in ten, so scanned bits say nothing about how often a row was
-called, unless they are latched for longer than a scan; the table says which kind it is.
+interval: the row fired after the scan before and no later than this one; an even cadence narrows
+it (`even_fires`). A 100 ms bit scanned once a second is caught about one time in ten, so scanned
+bits say nothing about how often a row was called, unless they are latched for longer than a scan;
+the table says which kind it is.
 """
 
 from __future__ import annotations
@@ -57,8 +58,8 @@ class Fires:
             self.is_complete,
         )
 
-    def shifted(self, offset_s: float, doubt_s: float = 0.0) -> Fires:
-        """Return the fires moved by a clock offset that is known to +- `doubt_s` [s]."""
+    def shifted(self, offset_s: float | Floats, doubt_s: float = 0.0) -> Fires:
+        """Return the fires moved by a clock offset, of all or of each, +- `doubt_s` [s]."""
         return Fires(
             self.low_s + offset_s - doubt_s,
             self.high_s + offset_s + doubt_s,

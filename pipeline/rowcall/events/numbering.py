@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from rowcall.events.cadence_fires import InferredFires
+from rowcall.events.cadence_round import nearest
 from rowcall.events.fires import Fires
 from rowcall.model import Inferred
 
@@ -54,12 +55,11 @@ def _rows_of_places(fires: Fires, caught: Fires) -> dict[int, int]:
     """Which row the bits name for each place."""
     middle = (fires.low_s + fires.high_s) / 2
     at = (caught.low_s + caught.high_s) / 2
-    after = np.clip(np.searchsorted(middle, at), 1, middle.size - 1)
-    nearest = np.where(at - middle[after - 1] < middle[after] - at, after - 1, after)
+    beat = nearest(middle, at)
     reach_s = float(np.median(np.diff(middle))) / 2
-    near = np.abs(at - middle[nearest]) < reach_s
+    near = np.abs(at - middle[beat]) < reach_s
     votes = np.zeros((int(fires.row.max()) + 1, int(caught.row.max()) + 1), np.int64)
-    np.add.at(votes, (fires.row[nearest[near]], caught.row[near]), 1)
+    np.add.at(votes, (fires.row[beat[near]], caught.row[near]), 1)
     total = votes.sum(axis=1)
     return {
         place: int(votes[place].argmax())
