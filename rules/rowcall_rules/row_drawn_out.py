@@ -64,6 +64,9 @@ def _judge_row(
     # Where lateness cannot be seen, depth speaks: nothing else draws so much more than the peers.
     spread = limits["errors"] * of("drop_ratio_error")
     is_deep = ratio - spread >= limits["far_deeper"] and power < limits["power"]
+    # Two signs that agree need less of each.
+    is_both = ratio - spread >= limits["deeper"] and chance > limits["open"]
+    is_late |= is_both and late >= limits["late"]
     if is_late or is_deep:
         return Answer(
             subject=subject,
@@ -128,6 +131,14 @@ RULE = Rule(
             "1.35",
             Dimension.RATIO,
             "multiple of the peers' drop that tells by itself where closing cannot be timed",
+            "chosen",
+        ),
+        Threshold(
+            "deeper",
+            "1.15",
+            Dimension.RATIO,
+            "multiple of the peers' drop that tells where it likely closes late as well; sound "
+            "rows differ by 3-5 %",
             "chosen",
         ),
         Threshold("errors", "3", Dimension.RATIO, "standard errors of certainty", "chosen"),

@@ -91,7 +91,14 @@ def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
         Quantity("answered_share_high", high, "1"),
     )
     last_answer_s, n_since = _silence(day, subject)
-    if n_since >= limits["min_pulses"] or answered <= limits["silent_share"] * heard:
+    is_silent = answered <= limits["silent_share"] * heard
+    if is_silent and row.surely_answers:
+        return Answer.cannot_tell(
+            subject,
+            "none of its pulses drew the header down as its neighbours' do, but all of them "
+            f"together show {row.ratio:.0%} of their drop",
+        )
+    if n_since >= limits["min_pulses"] or is_silent:
         since = "all day" if answered == 0 else f"for its last {n_since} pulses"
         return _silent(
             day,

@@ -19,6 +19,7 @@ from rowcall.model import Floats
 # Where the closing is looked for: a long pulse time draws all rows out alike.
 _CLOSES_S = np.concatenate((np.arange(0.05, 0.4, 0.025), np.arange(0.4, 2.45, 0.1)))
 _TAUS_S = np.geomspace(0.4, 40.0, 60)
+LEAST_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
 _MOST_DROP = 0.9  # chosen: of gauge pressure
 _N_BLUR = 9  # chosen: instants that stand for an interval
 _AS_GOOD = 8.0  # chosen: log-likelihoods closer than this do not tell two closings apart

@@ -4,8 +4,9 @@ For every split the gain in log-likelihood of two means over one is
 
     gain = 1/2 * (S1^2 / W1 + S2^2 / W2 - S^2 / W),   S = sum(w x), W = sum(w), w = 1 / error^2
 
-and the best split is kept where it gains more than chance would at any of them, and where the two
-means then tell the whole story: a row that answers now and then has no onset.
+and the best split is kept where it gains more than chance would at any of them, given how much the
+values scatter about the two means, and where these then tell the whole story: a row that answers
+now and then has no onset.
 """
 
 from __future__ import annotations
@@ -64,7 +65,9 @@ def find_change(value: Floats, error: Floats) -> Change | None:
     if gain[at] < _LEAST_GAIN or abs(after - before) < _LEAST_CHANGE:
         return None
     mean = np.where(np.arange(value.size) <= at, before, after)
-    if np.mean(weight * (value - mean) ** 2) > _STEADY:
+    # What scatters more than its errors, as answers now and then do, gains as much by chance.
+    spread = float(np.mean(weight * (value - mean) ** 2))
+    if spread > _STEADY or gain[at] < _LEAST_GAIN * max(spread, 1.0):
         return None
     return Change(at + 1, before, after, float(w_after[at] ** -0.5), float(gain[at]))
 

@@ -7,7 +7,7 @@ so the points of all its pulses together trace the curve far below the sampling 
 Every point is taken relative to the level that the supply holds, y = 1 - p / level, so that a
 wandering supply drops out, and freed of what earlier pulses had not yet made good:
 
-    y' = (y - R exp(-u / tau)) / (1 - R),    R the relative deficit at the fire
+    y' = (y - r(u)) / (1 - R),    R the relative deficit at the fire, r what is left of it
 
 so a row fired after a silent one is not taken for a weak one. Level, deficits and the header's
 curve hang on each other; a few rounds settle them.
@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall import trade
+from rowcall.events.bins import REACH_S
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
 from rowcall.events.remnants import Remnants
@@ -28,9 +29,10 @@ from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
 
-REACH_S = 25.0  # chosen: points later than five long recoveries after a fire tell nothing of it
+_AHEAD_S = 0.5  # chosen: clocks agree to that; so close before a fire a point may lie in its drop
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
 _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
+_MOST_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
 _FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
 _LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
@@ -55,6 +57,7 @@ class Overlay:
         line: row of each fire as a place in `rows`, shape (n_fires,).
         rows: (compartment, row), shape (n_rows, 2).
         before_pa: pressure just before each fire, shape (n_fires,) [Pa].
+        left: relative deficit of earlier pulses that each fire met, shape (n_fires,) [-].
         width_s: how far the fires' instants are uncertain (scanned counters) [s].
     """
 
@@ -65,6 +68,7 @@ class Overlay:
     line: Ints
     rows: Ints
     before_pa: Floats
+    left: Floats
     width_s: float
 
     @property
@@ -106,19 +110,20 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
     usual_s = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
+    until = np.append(fires.low_s, np.inf)[fire + 1] - header.time_s
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
     fire, since = fire[near].astype(np.int64), since[near]
     time, pressure = header.time_s[near], header.value[near]
     line = line.reshape(-1).astype(np.int64)
     model = _model(fires, fire, since, so_far, line)
-    rested = _rested(fires, fire, since, model, so_far)
+    rested = _rested(fires, fire, since, model, so_far, line)
     if rested.sum() < FEWEST_POINTS:
         return None
     at, supply = _supply(time[rested], pressure[rested] / (1.0 - model.deficit[rested]))
     level = np.interp(time, at, supply)
     whole = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
-    y = (whole - model.left[fire] * model.fade) / (1.0 - model.left[fire])
-    used = (since <= REACH_S) & _is_near(time, at)
+    y = (whole - model.met) / (1.0 - model.left[fire])
+    used = (since <= REACH_S) & (until[near] > _AHEAD_S) & _is_near(time, at)
     if used.sum() < FEWEST_POINTS:
         return None
     return Overlay(
@@ -129,50 +134,60 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
         line,
         rows.astype(np.int64),
         np.interp(fires.low_s, at, supply) * (1.0 - model.left),
+        model.left,
         float(np.median(fires.high_s - fires.low_s)),
     )
 
 
 def _rested(
-    fires: Fires, fire: Ints, since_s: Floats, model: _Model, so_far: SoFar | None
+    fires: Fires, fire: Ints, since_s: Floats, model: _Model, so_far: SoFar | None, line: Ints
 ) -> npt.NDArray[np.bool_]:
     """Tell which points lie close to the level of the supply.
 
     Late in the time to the next fire at first, then by the least deficits after answered fires: if
     unanswered ones had a say, a header dead for half of the day would show its level then only.
+    What a hanging valve leaves is not followed well enough to tell a level by.
     """
     if so_far is None:
         interval = np.diff(fires.low_s, append=np.inf)
         until = np.minimum(interval, float(np.median(interval[:-1])))
         return np.asarray(since_s >= _LATE_SHARE * until[fire])
-    answered = ~so_far.mute[fire]
+    most = _MOST_RESTED * so_far.curve.drop
+    hung = (so_far.remnants.made[line] > most) | (model.left > most - so_far.curve.drop)
+    plain = ~hung[fire] if not hung.all() else np.ones(fire.size, np.bool_)
+    answered = ~so_far.mute[fire] & plain
     told = model.deficit[answered] if answered.any() else model.deficit
-    return np.asarray(model.deficit <= np.quantile(told, _RESTED_SHARE))
+    return np.asarray(plain & (model.deficit <= np.quantile(told, _RESTED_SHARE)))
 
 
 @dataclass(frozen=True, slots=True)
 class _Model:
     """What is thought of the points so far.
 
-    left: relative deficit of earlier pulses at each fire; deficit, fade: of each point the whole
-    relative deficit and how much of `left` is still there.
+    left: relative deficit of earlier pulses at each fire; deficit, met: of each point the whole
+    relative deficit and what it has of earlier pulses.
     """
 
     left: Floats
     deficit: Floats
-    fade: Floats
+    met: Floats
 
 
 def _model(fires: Fires, fire: Ints, since_s: Floats, so_far: SoFar | None, line: Ints) -> _Model:
     if so_far is None:
         nothing = np.zeros(since_s.size)
         return _Model(np.zeros(fires.size), nothing, nothing)
-    left, rate = _left_at_fires(fires.low_s, line, so_far)
-    fade = np.exp(-since_s * rate[fire])
-    share = np.where(so_far.mute, 0.0, so_far.share[line])
-    own = so_far.curve.shape(since_s) * so_far.curve.drop * share[fire]
-    deficit = left[fire] * fade + (1.0 - left[fire]) * own
-    return _Model(left, np.minimum(deficit, _MOST_DEFICIT), fade)
+    curve, course = so_far.curve, so_far.remnants.course
+    left = _left_at_fires(fires.low_s, line, so_far)
+    drop = np.where(so_far.mute, 0.0, so_far.remnants.made[line])
+    own = curve.shape(since_s) * drop[fire]
+    # Both go the header's course together, so what was left is what they make beyond the new drop.
+    closed_s = np.maximum(since_s - curve.close_s - curve.width_s, 0.0)
+    both = course.after((left + (1.0 - left) * drop)[fire], closed_s)
+    met = both - (1.0 - left[fire]) * course.after(drop[fire], closed_s)
+    met = np.where(left[fire] > 0, met, 0.0)
+    deficit = met + (1.0 - left[fire]) * own
+    return _Model(left, np.minimum(deficit, _MOST_DEFICIT), met)
 
 
 def is_in_step(header: Signal, fires: Fires) -> bool:
@@ -219,26 +234,16 @@ def _is_near(time_s: Floats, known_s: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(np.minimum(left, right) <= reach)
 
 
-def _left_at_fires(low_s: Floats, line: Ints, so_far: SoFar) -> tuple[Floats, Floats]:
-    """Relative deficit that earlier pulses left at each fire, and how fast it fades [1/s].
+def _left_at_fires(low_s: Floats, line: Ints, so_far: SoFar) -> Floats:
+    """Relative deficit that earlier pulses left at each fire.
 
     It is what the stack of the row before ends with, so that a header refilling otherwise than
     exponentially, or emptied by a hanging valve, is followed as it is.
     """
-    remnants = so_far.remnants
-    late_s = np.diff(low_s) - remnants.usual_s
-    end = remnants.left[line[:-1]] * np.exp(
-        -np.clip(late_s * remnants.rate_1_s[line[:-1]], -1.0, 50.0)
-    )
-    steps = zip(
-        end.tolist(),
-        np.exp(-np.diff(low_s) / so_far.curve.tau_s).tolist(),
-        so_far.mute[:-1].tolist(),
-        strict=True,
-    )
-    left, now = [0.0], 0.0
-    for made, fade, is_mute in steps:
-        now = now * fade if is_mute else made
-        left.append(now)
-    rate = np.concatenate(([1.0 / so_far.curve.tau_s], remnants.rate_1_s[line[:-1]]))
-    return np.clip(np.array(left), 0.0, _MOST_LEFT), rate
+    remnants, course = so_far.remnants, so_far.remnants.course
+    gap_s, row = np.diff(low_s), line[:-1]
+    made = course.after(remnants.left[row], np.maximum(gap_s - remnants.usual_s, 0.0))
+    left = np.concatenate(([0.0], np.where(remnants.left[row] > 0, made, 0.0)))
+    for k in np.flatnonzero(so_far.mute[:-1]):
+        left[k + 1] = course.after(left[k], gap_s[k]) if left[k] > 0 else 0.0
+    return np.clip(left, 0.0, _MOST_LEFT)

@@ -21,9 +21,9 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from rowcall.events.header_curve import curve_shape, ramp_shape
+from rowcall.events.header_curve import LEAST_DROP, curve_shape, ramp_shape
 from rowcall.events.peers import borrowed, peers_differ, time_constant
-from rowcall.events.stack import LEAST_DROP, Stack
+from rowcall.events.stack import Stack
 from rowcall.model import Floats
 
 # Chosen: closing later than the peers' by; the first is closing with them, the second as good as.
@@ -76,8 +76,8 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     if stack.curve.drop < LEAST_DROP:
         return pl.DataFrame(schema=CURVE_COLUMNS)
     temper = _temper(stack)
-    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2
-    noise = stack.sigma**2 * temper[:, None]
+    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2
+    noise = (stack.sigma**2 * temper)[:, None]
     weight = stack.count / (noise + stack.count * own_ways)
     grid = _grid(stack)
     found = _posterior(grid, weight, stack.mean)
@@ -222,12 +222,12 @@ def _temper(stack: Stack) -> Floats:
     """How much more the pulses' sums scatter than independent points would, at least 1 a row."""
     points, n_fires, n_rows = stack.overlay, stack.line.size, len(stack.overlay.rows)
     row = points.row_of_point
-    m = stack.usual_at_points()
+    m = stack.at_points(stack.usual)
     size = np.bincount(row, m**2, n_rows)
     mean = np.bincount(row, m * points.y, n_rows) / np.maximum(size, 1e-12)
     error = points.y - mean[row] * m
     score = np.bincount(points.fire, m * error, n_fires) ** 2
-    naive = np.bincount(points.fire, m**2, n_fires) * stack.sigma**2
+    naive = np.bincount(points.fire, m**2, n_fires) * stack.sigma[points.line] ** 2
     seen = np.bincount(points.line, score, n_rows)
     expected = np.bincount(points.line, naive, n_rows)
     ratio = np.divide(seen, expected, out=np.ones(n_rows), where=expected > 0)

@@ -1,9 +1,7 @@
-"""How much of the usual drop each single pulse made: a matched filter on the points after it.
+"""Which single pulses were heard and answered, told from the share of the usual drop they made.
 
-    share = sum(m y) / sum(m^2),  error = sigma / sqrt(sum(m^2))
-
-with m the deficit of the sound rows at the point's time since fire and y the deficit seen. A pulse
-whose points all come late, when little of a drop is left, gets a large error: it was not heard.
+A pulse whose points all come late, when little of a drop is left, gets a large error, and hangs on
+the level of the supply: it was not heard.
 """
 
 from __future__ import annotations
@@ -14,9 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall import trade
-from rowcall.events.header_curve import curve_shape
+from rowcall.events.header_curve import LEAST_DROP, curve_shape
+from rowcall.events.pulse_shares import TO_DEVIATION, pulse_shares
 from rowcall.events.recovery import T95
-from rowcall.events.stack import LEAST_DROP, TO_DEVIATION, Stack, pulse_shares
+from rowcall.events.stack import Stack
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -26,6 +25,7 @@ _HALF = 0.5  # an answer makes more than half of what the row's answers make
 _ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
 _ANSWER_ERRORS = 2.0  # chosen: and an answer
 _LEAST_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
+_TELLS = 0.25  # chosen: doubt of the level beyond which a pulse's points come too late to tell it
 _SHARP = 0.1  # chosen: errors up to which all pulses of a row tell its level, else the best
 _REAL_SHARE = 0.05  # chosen: a row that answers less than once in twenty times has no level
 _LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
@@ -37,7 +37,8 @@ class Shares:
     """Share of the usual drop that each fire made, shape (n_fires,) [-].
 
     Attributes:
-        share, error: and its standard error from the noise alone; infinite without points.
+        share, error: and its standard error from the noise alone; infinite without points, or with
+            such only that come too late in the refill to tell.
         is_heard: an answer and none would be told apart.
         is_answered: heard, and more than half of what the row's own answers make.
     """
@@ -50,19 +51,21 @@ class Shares:
 
 def answer_shares(stack: Stack) -> Shares:
     """Return what each single pulse made of the usual drop, and which ones answered."""
-    share, error = pulse_shares(stack, _expected(stack))
+    share, error, doubt = pulse_shares(stack, _expected(stack))
+    error = np.where(doubt <= _TELLS, error, np.inf)
+    whole = np.hypot(error, doubt)
     half, scatter = np.full(share.size, _HALF), 0.0
     if stack.curve.drop >= LEAST_DROP:
         heard = np.isfinite(error)
-        level = _levels(share[heard], error[heard], stack.line[heard], len(stack.overlay.rows))
+        level = _levels(share[heard], whole[heard], stack.line[heard], len(stack.overlay.rows))
         half = _HALF * np.minimum(level, 1.0)[stack.line]
         scatter = relative_scatter(share[heard], error[heard], stack.line[heard])
         if stack.overlay.width_s > stack.curve.tau_s:
             scatter = np.inf  # an answer early in the interval has been made good at its end
     # An answer scatters about its level by its own share, none by the noise alone. Where that is
     # the fire's unknown instant, it stays within bounds: so two deviations are enough.
-    is_steady = np.hypot(error, scatter * half / _HALF) <= half / _ANSWER_ERRORS
-    is_heard = (error <= half / _ERRORS) & is_steady
+    is_steady = np.hypot(whole, scatter * half / _HALF) <= half / _ANSWER_ERRORS
+    is_heard = (whole <= half / _ERRORS) & is_steady
     return Shares(
         share,
         error,
@@ -81,15 +84,17 @@ def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
         answers = mine[mine > _HALF * max(top, _LEAST_ANSWER)]
         if answers.size > 2:
             middle = float(np.median(answers))
-            is_real = middle > max(_LEAST_ANSWER, _ERRORS * noise / np.sqrt(answers.size))
-            level[row] = middle if is_real and np.mean(mine) > _REAL_SHARE * middle else 1.0
+            # Picked by their own noise, answers of a row that makes none would have a level too.
+            told = middle if middle > _ERRORS * noise else float(np.mean(mine))
+            is_real = told > max(_LEAST_ANSWER, _ERRORS * noise / np.sqrt(answers.size))
+            level[row] = told if is_real and np.mean(mine) > _REAL_SHARE * told else 1.0
     return level
 
 
 def _expected(stack: Stack) -> Floats:
     """Deficit at each point after a pulse of usual depth; where no row draws, of a shallow one."""
     if stack.curve.drop >= LEAST_DROP:
-        return stack.usual_at_points()
+        return stack.at_points(stack.usual)
     since = stack.overlay.since_s
     shape = curve_shape(since, trade.VALVE_OPEN.value, _FAST_TAU_S, stack.overlay.width_s)
     return _LEAST_USUAL * shape

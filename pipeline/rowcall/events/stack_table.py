@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from rowcall.events.stack import LEAST_DROP, Stack
+from rowcall.events.header_curve import LEAST_DROP
+from rowcall.events.stack import Stack
 
 STACK_COLUMNS = {
     "compartment": pl.Int64,
@@ -36,7 +37,7 @@ def stack_table(stack: Stack) -> pl.DataFrame:
             "count": stack.count[line, at],
             "mean": stack.mean[line, at],
             "usual": stack.usual[line, at],
-            "point_error": np.full(line.size, stack.sigma),
+            "point_error": np.full(line.size, np.sqrt(np.mean(stack.sigma**2))),
             # A fire known to an interval only is counted from its earliest instant.
             "close_s": np.full(line.size, stack.curve.close_s + stack.curve.width_s / 2),
         },
