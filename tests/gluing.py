@@ -31,9 +31,9 @@ def other_header(rng: Random, case: Case) -> Case:
     else:
         others[0] = others[0].replace(others[0].strip('"'), "another tag")
     lines = [case.delimiter.join([begin, *others])]
-    lines += [piece.raw.decode(case.encoding).strip("\r\n") for piece in rows]
+    lines += [piece.raw.decode(case.encoding, "replace").strip("\r\n") for piece in rows]
     made = [Piece((line + "\n").encode(case.encoding)) for line in lines]
-    last = case.pieces[-1].raw.decode(case.encoding)
+    last = case.pieces[-1].raw.decode(case.encoding, "replace")  # another change may have cut it
     ended = [] if last.endswith("\n") else [Piece("\n".encode(case.encoding))]
     return replace(case, pieces=(*case.pieces, *ended, *made), loose=case.by_order)
 
