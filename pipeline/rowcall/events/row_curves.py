@@ -36,6 +36,9 @@ _NEAR = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
 _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
 _GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
+# Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
+# what the bits say; while the pressure falls that is most of what a few points show.
+_FALL_S = 0.03
 _OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
 
 CURVE_COLUMNS = {
@@ -76,7 +79,9 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     if stack.curve.drop < LEAST_DROP:
         return pl.DataFrame(schema=CURVE_COLUMNS)
     temper = _temper(stack)
-    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2
+    falling = stack.since_s < stack.curve.close_s + stack.curve.width_s
+    steep = np.where(falling, _FALL_S * stack.curve.drop / stack.curve.close_s, 0.0)
+    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2 + steep**2
     noise = (stack.sigma**2 * temper)[:, None]
     weight = stack.count / (noise + stack.count * own_ways)
     grid = _grid(stack)
