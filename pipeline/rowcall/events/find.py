@@ -13,6 +13,7 @@ from rowcall.events.clock_drift import ClockOffset
 from rowcall.events.clock_offset import clock_offset
 from rowcall.events.cycles import find_cycles
 from rowcall.events.even_fires import in_even_time
+from rowcall.events.filled_in import filled_in
 from rowcall.events.fires import Fires, find_fires
 from rowcall.events.numbering import number_places
 from rowcall.events.overlay import is_in_step
@@ -135,7 +136,7 @@ def _inferred(
 
 def _heard(header: Signal, fires: Fires) -> _Header:
     """Measure fires, and draw the curves and stacks of rows where these are told apart."""
-    stack = stack_rows(header, fires)
+    stack = stack_rows(filled_in(header), fires)
     curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
     if stack is not None and (fires.row > 0).any():
         curves, stacks = row_curves(stack), stack_table(stack)

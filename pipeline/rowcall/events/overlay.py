@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall import trade
+from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.events.bins import REACH_S
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
@@ -123,7 +124,9 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
     level = np.interp(time, at, supply)
     whole = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
     y = (whole - model.met) / (1.0 - model.left[fire])
-    used = (since <= REACH_S) & (until[near] > _AHEAD_S) & _is_near(time, at)
+    # A compressed tag keeps the last point before a change: of a silent row nothing but that.
+    ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
+    used = (since <= REACH_S) & (until[near] > ahead_s) & _is_near(time, at)
     if used.sum() < FEWEST_POINTS:
         return None
     return Overlay(
