@@ -29,11 +29,10 @@ from rowcall.take_in.pins import shown
 from rowcall.take_in.table import column
 from rowcall.take_in.text import UTF8, check_lines
 from rowcall.take_in.text_head import text_head
-from rowcall.take_in.times import settle_order
+from rowcall.take_in.times import DATE_CELL, settle_order
 from rowcall.take_in.typed_scan import TypedScan, is_plain, typed_scan
 
 _BEGIN_BYTES = 4_096  # that are not blank where a text has anything to say
-_DATE_CELL = 11  # characters; a date of numbers is shorter
 _MOST_SCANNED = 6  # blocks that wait for what works with numbers to be loaded
 
 # A block of text, and what the scan made of it.
@@ -123,7 +122,7 @@ def _dates(content: Content, head: Head, layout: Layout, pins: TakeIn) -> pl.Ser
         frame = parse(text, head.delimiter, width, skip, ragged=True, wanted=[pl.col(place)])
         if frame is None:
             raise NotPlainError
-        dates = frame.to_series().str.strip_chars_start().str.head(_DATE_CELL)
+        dates = frame.to_series().str.strip_chars_start().str.head(DATE_CELL)
         found.append(dates.unique(maintain_order=True).rename(found[0].name))
     return pl.concat(found)
 

@@ -27,7 +27,7 @@ from rowcall.take_in.jumps import find_jumps
 from rowcall.take_in.layout import Layout
 from rowcall.take_in.numbering import numbered_names, read_numbered
 from rowcall.take_in.quality import Coding, settled
-from rowcall.take_in.runs import Piece, in_file_order, laid_together, piece_of
+from rowcall.take_in.runs import SortedBlock, in_file_order, laid_together, piece_of
 from rowcall.take_in.table import Table, column
 from rowcall.take_in.text_tables import name_columns
 from rowcall.take_in.times import UNCLEAR_HOUR, Bounds
@@ -149,7 +149,7 @@ class _Read:
 
     def __init__(self, file: str, layout: Layout, zone: ZoneInfo, pool: Executor) -> None:
         self._pool = pool
-        self._sorting: list[Future[Piece]] = []
+        self._sorting: list[Future[SortedBlock]] = []
         self.hour = DoubledHour(file, zone, layout.bounds)
         self._file, self._layout = file, layout
         self._coding = _RunningCoding(file, layout)
@@ -157,7 +157,7 @@ class _Read:
         self._rows_read = 0
         self._asides: list[pl.DataFrame] = []
 
-    def pieces(self) -> list[Piece]:
+    def pieces(self) -> list[SortedBlock]:
         """Return all entries, sorted piece by piece."""
         pieces = [sorting.result() for sorting in self._sorting]
         self._sorting.clear()

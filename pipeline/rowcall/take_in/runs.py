@@ -18,7 +18,7 @@ _MOST_SLICES = 50_000  # beyond which one sort of everything is quicker. Chosen.
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class SortedBlock:
     """Entries sorted by tag, in file order within a tag.
 
     Attributes:
@@ -34,11 +34,11 @@ class Piece:
     quality: npt.NDArray[np.uint8]
 
 
-def piece_of(flat: Flat) -> Piece:
+def piece_of(flat: Flat) -> SortedBlock:
     """Sort entries that are in file order; there are fewer than 4 billion rows in the file."""
     tag = flat.tag
     order = np.argsort(tag.astype(np.min_scalar_type(tag.max(initial=0))), kind="stable")
-    return Piece(
+    return SortedBlock(
         np.bincount(tag).astype(np.int64),
         flat.row.astype(np.uint32)[order],
         flat.time_us[order],
@@ -47,7 +47,7 @@ def piece_of(flat: Flat) -> Piece:
     )
 
 
-def laid_together(pieces: Sequence[Piece]) -> Sorted | None:
+def laid_together(pieces: Sequence[SortedBlock]) -> Sorted | None:
     """Return the entries by tag and time, None where the times of a tag do not rise throughout."""
     n_tags = max((len(piece.counts) for piece in pieces), default=0)
     if n_tags * len(pieces) > _MOST_SLICES:
@@ -77,7 +77,7 @@ def laid_together(pieces: Sequence[Piece]) -> Sorted | None:
     )
 
 
-def in_file_order(pieces: Sequence[Piece]) -> Flat:
+def in_file_order(pieces: Sequence[SortedBlock]) -> Flat:
     """Return the entries as one, in the order of their rows."""
     tags = [np.repeat(np.arange(len(p.counts), dtype=np.uint32), p.counts) for p in pieces]
     flat = Flat(

@@ -16,10 +16,9 @@ from rowcall.take_in.layout import Layout
 from rowcall.take_in.pins import shown
 from rowcall.take_in.quality import settled
 from rowcall.take_in.table import Table, column
-from rowcall.take_in.times import settle_order
+from rowcall.take_in.times import DATE_CELL, settle_order
 from rowcall.take_in.values import plain_points, settled_decimal
 
-_DATE_CELL = 11  # characters; a date of numbers is shorter
 _MOST_QUALITIES = 10_000  # different texts; a hundred would be many. Chosen.
 
 
@@ -69,7 +68,7 @@ def _look(file: str, table: Table, layout: Layout, is_decimal_open: bool, seen: 
     if layout.form.order_open:
         dates = layout.time_cells(table.frame).cast(pl.String).str.strip_chars_start()
         first = [] if seen.dates else dates.head(1).to_list()  # whole, for messages
-        seen.dates |= dict.fromkeys([*first, *_different(dates.str.head(_DATE_CELL))])
+        seen.dates |= dict.fromkeys([*first, *_different(dates.str.head(DATE_CELL))])
     for place in layout.quality.values():
         seen.qualities |= dict.fromkeys(_different(table.frame[column(place)].cast(pl.String)))
         if len(seen.qualities) > _MOST_QUALITIES:

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
+DATE_CELL = 11  # characters; a date of numbers is shorter
+
 UNREADABLE = "the time cannot be read in the form that the file uses"
 MISSING_HOUR = "the clocks jumped over this local time"
 UNCLEAR_HOUR = "this hour occurs twice, and nothing in the file tells which is meant"
