@@ -78,7 +78,7 @@ def read_entries(
         check_tags(file, len(names))
         times = in_utc(parsed.result(), tag, names)
         read = _Long(names, tag, times, values.result()[0], quality.result())
-    return _long(table, layout, layout.tag, read)
+    return _long(table, layout, read)
 
 
 def entries_aside(
@@ -120,7 +120,7 @@ class _Long:
     quality: Codes
 
 
-def _long(table: Table, layout: Layout, tag_place: int, read: _Long) -> Entries:
+def _long(table: Table, layout: Layout, read: _Long) -> Entries:
     names, tag, values, quality = read.names, read.tag, read.values, read.quality
     reason = read.times.reason.copy()
     if "" in names:
