@@ -48,11 +48,17 @@ def test_a_row_that_empties_the_header_does_not_hide_the_others(
 
 
 # Samples that creep through the interval, so that for half an hour only the hanging row is seen
-# near its rest; a clock offset that is told wrong by a tenth of a second; and a row of which just
-# two points, both while the pressure falls, show more than the end of its refill.
+# near its rest; a clock offset that is told wrong by a tenth of a second; a row of which just two
+# points, both while the pressure falls, show more than the end of its refill; and compressed
+# pressure, whose gap before each fall begins at another fire than the one that it belongs to.
 @pytest.mark.parametrize(
     ("step", "simulator", "seed"),
-    [("10 s", "vessel", 4061), ("5 s", "vessel", 3074), ("10 s", "plant", 9020)],
+    [
+        ("10 s", "vessel", 4061),
+        ("5 s", "vessel", 3074),
+        ("10 s", "plant", 9020),
+        ("1 s dead-band", "vessel", 9215),
+    ],
 )
 def test_no_row_is_called_what_it_is_not(step: str, simulator: Simulator, seed: int) -> None:
     trial = make_trial(condition_of(step), simulator, seed)

@@ -128,14 +128,14 @@ RULE = Rule(
         Threshold("deep", "1", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
         Threshold(
             "far_deeper",
-            "1.35",
+            "1.4",
             Dimension.RATIO,
             "multiple of the peers' drop that tells by itself where closing cannot be timed",
             "chosen",
         ),
         Threshold(
             "deeper",
-            "1.15",
+            "1.2",
             Dimension.RATIO,
             "multiple of the peers' drop that tells where it likely closes late as well; sound "
             "rows differ by 3-5 %",

@@ -114,6 +114,9 @@ def _truth(
     level = pressure[line, lowest] + (1.0 - np.exp(-1.0)) * drop
     later = np.arange(curves.node_s.size)[None, :] > lowest[:, None]
     back = later & (np.nan_to_num(pressure, nan=-1.0) >= level[:, None])
-    first = np.argmax(back, axis=1)
-    tau = np.where(back.any(axis=1) & opened, curves.node_s[first] - curves.node_s[lowest], np.nan)
+    first = np.maximum(np.argmax(back, axis=1), 1)
+    ahead, reached = pressure[line, first - 1], pressure[line, first]
+    share = (level - ahead) / np.where(reached > ahead, reached - ahead, np.inf)
+    at_s = curves.node_s[first - 1] + share * (curves.node_s[first] - curves.node_s[first - 1])
+    tau = np.where(back.any(axis=1) & opened, at_s - curves.node_s[lowest], np.nan)
     return before, drop, np.where(opened, curves.node_s[lowest], np.nan), tau

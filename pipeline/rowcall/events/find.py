@@ -110,7 +110,7 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
 def _called(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
     fires = in_even_time(fires)
-    offset = clock_offset(header, fires)
+    offset = clock_offset(filled_in(header), fires)
     if offset is not None:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0

@@ -39,7 +39,7 @@ _LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more point
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
 _MOST_DEFICIT, _MOST_LEFT = 0.95, 0.9
 # Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
-_LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
+LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
 _GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
 _LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
 _PHASES, _LONGEST_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
@@ -122,7 +122,7 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
         return None
     at, supply = _supply(time[rested], pressure[rested] / (1.0 - model.deficit[rested]))
     level = np.interp(time, at, supply)
-    whole = (level - pressure) / np.maximum(level, _LEAST_LEVEL_PA)
+    whole = (level - pressure) / np.maximum(level, LEAST_LEVEL_PA)
     y = (whole - model.met) / (1.0 - model.left[fire])
     # A compressed tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
@@ -183,12 +183,12 @@ def _model(fires: Fires, fire: Ints, since_s: Floats, so_far: SoFar | None, line
     curve, course = so_far.curve, so_far.remnants.course
     left = _left_at_fires(fires.low_s, line, so_far)
     drop = np.where(so_far.mute, 0.0, so_far.remnants.made[line])
-    own = curve.shape(since_s) * drop[fire]
     # Both go the header's course together, so what was left is what they make beyond the new drop.
     closed_s = np.maximum(since_s - curve.close_s - curve.width_s, 0.0)
     both = course.after((left + (1.0 - left) * drop)[fire], closed_s)
-    met = both - (1.0 - left[fire]) * course.after(drop[fire], closed_s)
-    met = np.where(left[fire] > 0, met, 0.0)
+    alone = course.after(drop[fire], closed_s)
+    met = np.where(left[fire] > 0, both - (1.0 - left[fire]) * alone, 0.0)
+    own = np.where(closed_s > 0, alone, curve.shape(since_s) * drop[fire])
     deficit = met + (1.0 - left[fire]) * own
     return _Model(left, np.minimum(deficit, _MOST_DEFICIT), met)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rowcall.events.stack import Stack
@@ -10,8 +12,10 @@ from rowcall.model import Floats
 _NEAR_63 = (0.25, 0.55)  # chosen: shares of the drop about 1/e from which the time is read
 _EARLY = 0.35  # chosen: of the fitted time constant, in which a refill begins
 _SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long to close
+_LATE = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
+_LOWEST = 0.98  # chosen: share of the greatest deficit about which a course is flat
 _FEWEST_BINS = 3
-_FEWEST_NEAR = 20  # chosen: points a bin
+_FEWEST_NEAR = 8  # chosen: points a bin
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
 _BY_BUILD = 0.05  # chosen: spread of rows where too few show theirs
 
@@ -29,31 +33,49 @@ def time_constant(stack: Stack) -> float:
     Read from the sound rows' own stack, for refills are not quite exponential; where that has too
     few points there, or the fires' instants are uncertain, the fitted curve's.
     """
-    n, mean = stack.pooled
-    known = n >= _FEWEST_NEAR
-    if stack.curve.width_s > 0 or not known.any():
+    (n, mean), begins = stack.pooled, refill_begins(stack)
+    after = stack.since_s - begins.at_s
+    near = (n >= _FEWEST_NEAR) & (after > 0)
+    near &= (mean > _NEAR_63[0] * begins.deficit) & (mean < _NEAR_63[1] * begins.deficit)
+    if stack.curve.width_s > 0 or near.sum() < _FEWEST_BINS:
         return stack.curve.tau_s
-    lowest_s = float(stack.since_s[known][mean[known].argmax()])
+    log, weight = np.log(mean[near] / begins.deficit), np.sqrt(n[near])
+    bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
+    return float(np.polyval(bent, -1.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Begins:
+    """When after a fire the sound rows' refill begins [s], and from what deficit [-]."""
+
+    at_s: float
+    deficit: float
+
+
+def refill_begins(stack: Stack) -> Begins:
+    """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
+    (n, mean), curve = stack.pooled, stack.curve
+    known = n >= _FEWEST_NEAR
+    fitted = Begins(curve.close_s, curve.drop)
+    if curve.width_s > 0 or not known.any():
+        return fitted
+    lowest_s = _lowest_s(stack.since_s[known], n[known], mean[known])
     after = stack.since_s - lowest_s
     # An exponential through all of a refill that begins slowly would begin too high.
-    early = known & (after > _SETTLED_S) & (after < _SETTLED_S + _EARLY * stack.curve.tau_s)
-    early &= mean > 0
-    if early.sum() < _FEWEST_BINS or lowest_s > stack.curve.close_s + _SETTLED_S:
-        top, lowest_s = stack.curve.drop, stack.curve.close_s
-        after = stack.since_s - lowest_s
-    else:
-        top = float(np.exp(_line(after[early], mean[early], n[early])[1]))
-    near = known & (mean > _NEAR_63[0] * top) & (mean < _NEAR_63[1] * top) & (after > 0)
-    if near.sum() < _FEWEST_BINS:
-        return stack.curve.tau_s
-    slope, offset = _line(after[near], mean[near] / top, n[near])
-    return (-1.0 - offset) / slope
+    early = known & (after > _SETTLED_S) & (after < _SETTLED_S + _EARLY * curve.tau_s) & (mean > 0)
+    latest_s = curve.close_s + _SETTLED_S + _LATE * curve.tau_s
+    if early.sum() < _FEWEST_BINS or lowest_s > latest_s:
+        return fitted
+    _, offset = np.polyfit(after[early], np.log(mean[early]), 1, w=np.sqrt(n[early]))
+    return Begins(lowest_s, float(np.exp(offset)))
 
 
-def _line(after_s: Floats, deficit: Floats, n: Floats) -> tuple[float, float]:
-    """Slope and offset of the logarithm of deficits."""
-    slope, offset = np.polyfit(after_s, np.log(deficit), 1, w=np.sqrt(n))
-    return float(slope), float(offset)
+def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:
+    """Time of the lowest pressure: the middle of where it lies within noise's reach of it."""
+    three = np.ones(min(3, n.size))
+    smooth = np.convolve(n * mean, three, "same") / np.convolve(n, three, "same")
+    low = smooth >= _LOWEST * smooth.max()
+    return float(np.average(since_s[low], weights=n[low]))
 
 
 def borrowed(stack: Stack) -> Floats:

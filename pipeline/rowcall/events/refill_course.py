@@ -47,6 +47,10 @@ class Course:
         """What is left of deficits after a time."""
         return self._at(self._time_of(deficit) + time_s)
 
+    def lasts_s(self, deficit: Floats) -> Floats:
+        """Time in which deficits are made good to 1/e of them [s]: their recovery constants."""
+        return np.asarray(self._time_of(deficit / np.e) - self._time_of(deficit))
+
     def _time_of(self, deficit: Floats) -> Floats:
         log, own = np.log(np.maximum(deficit, _LEAST)), np.log(self.deficit)
         inside = np.interp(-log, -own, self.since_s)

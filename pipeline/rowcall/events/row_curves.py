@@ -1,45 +1,42 @@
 """What the stack of a row says: how deep it draws, whether it closes late, how it comes back.
 
-Against the curve m(u) of the other sound rows a row's stack is weighed on a grid of closings (later
-by L) and recovery constants tau. For each pair it is linear in two unknowns,
-
-    y(u) = s * hold(u; L, tau) + w * ramp(u; L, tau),
-
-s the drop by the peers' closing as a share of theirs, w what the valve adds while it hangs open
-(none where L is 0). hold keeps the lowest pressure for L, ramp grows over L, then both refill with
-tau. Each pair gets its Bayesian evidence; all figures and their errors are means over the grid, so
-what the data leave open (drop or tau, where only the far end of a refill was sampled) is in them.
-Points of one pulse err together, and pulses scatter: the likelihood is tempered by how much more
-the pulses' sums scatter than points on their own would (a sandwich estimate by pulse).
+A row's stack is weighed against the curve of the other sound rows (`row_grid`). Points of one pulse
+err together, and pulses scatter: the likelihood is tempered by how much more the pulses' sums
+scatter than points on their own would (a sandwich estimate by pulse). To tell a late valve it also
+allows for sound rows' curves that differ (`_OWN_WAYS`); where they turn out to differ less, the
+errors of depth shrink with the misfit (Birge ratio), never below what `_depth_error` doubts.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from rowcall.events.header_curve import LEAST_DROP, curve_shape, ramp_shape
-from rowcall.events.peers import borrowed, peers_differ, time_constant
+from rowcall.events.header_curve import LEAST_DROP
+from rowcall.events.peers import borrowed, peers_differ, refill_begins, time_constant
+from rowcall.events.row_grid import LATE_PRIOR, Posterior, posterior, row_grid, shallow
+from rowcall.events.sound import sound_rows
 from rowcall.events.stack import Stack
 from rowcall.model import Floats
 
-# Chosen: closing later than the peers' by; the first is closing with them, the second as good as.
-_LATER_S = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5])
-LATE_LEAST_S = 0.25  # chosen: below it a valve closes with its peers
 SURE_LATE = 0.999  # chosen: probability from which a valve counts as late
-_LATE_PRIOR = 0.01  # chosen: one valve in a hundred hangs
-# Taus of a row, as multiples of its header's: close together where most of them lie.
-_NEAR = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
-_TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
-_GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
-_DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
 # Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
 # what the bits say; while the pressure falls that is most of what a few points show.
 _FALL_S = 0.03
 _OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
+_LEAST_MISFIT = 0.1  # chosen: least share of the stated variance that a good fit leaves of it
+_MANY_BINS = 12  # chosen: bins with points from which their misfit tells anything
+# Chosen: error of the depth a unit by which it lies below the usual, where the level of the supply
+# is off, and above it, where a hanging valve blows on as no model says.
+_LEVEL_DOUBT, _DEEP_DOUBT = 0.01, 0.05
+_AMONG_PEERS = 0.4  # chosen: of the error of a mean of peers; the ratio is to these very peers
+_HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
+_ABOUT_S, _FEWEST_ABOUT = 0.11, 5  # chosen: and over what, from how many points
+# Chosen: relative error of reading a recovery constant from a stack, and as a share of how far the
+# refill is from exponential.
+_READ, _READ_BENT = 0.012, 0.15
 
 CURVE_COLUMNS = {
     "compartment": pl.Int64,
@@ -56,158 +53,94 @@ CURVE_COLUMNS = {
     "usual_drop_pa": pl.Float64,
     "usual_tau_s": pl.Float64,
 }
-_TRIAL_S, _TRIAL_SHARE = 0.4, 0.3  # a drawn-out valve blows 0.5-2 s: common practice, no source
-
-
-@dataclass(frozen=True, slots=True)
-class _Grid:
-    """Unit answers on the grid, shape (n_rows, n_late, n_tau, n_bins)."""
-
-    hold: Floats
-    ramp: Floats
-    log_prior: Floats  # (n_late, n_tau)
 
 
 def row_curves(stack: Stack) -> pl.DataFrame:
     """Return what each row's stack says, one line a row, columns `CURVE_COLUMNS`.
 
-    `drop_ratio` is the depth as a share of the sound rows'; `late_s` by how much the valve closes
-    later than theirs, `p_late` the probability that this exceeds `LATE_LEAST_S`; `late_power`
-    the chance that a valve hanging 0.4 s at three tenths of its flow would be found here. Empty
-    where the header's rows hardly draw it down at all.
+    `drop_ratio` is the depth as a share of the median sound row's; `late_s` by how much the valve
+    closes later than theirs, `p_late` the probability that this exceeds `LATE_LEAST_S`;
+    `late_power` the chance that a valve hanging 0.4 s at three tenths of its flow would be found
+    here. Empty where the header's rows hardly draw it down at all.
     """
     if stack.curve.drop < LEAST_DROP:
         return pl.DataFrame(schema=CURVE_COLUMNS)
-    temper = _temper(stack)
-    falling = stack.since_s < stack.curve.close_s + stack.curve.width_s
-    steep = np.where(falling, _FALL_S * stack.curve.drop / stack.curve.close_s, 0.0)
-    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2 + steep**2
-    noise = (stack.sigma**2 * temper)[:, None]
-    weight = stack.count / (noise + stack.count * own_ways)
-    grid = _grid(stack)
-    found = _posterior(grid, weight, stack.mean)
-    refill_s = time_constant(stack)
-    bend = math.log(refill_s / stack.curve.tau_s)  # how far refills are from exponential
-    trial = _posterior(grid, weight, _trial(grid, stack))
-    relative = borrowed(stack) ** 2 + peers_differ(stack) ** 2
-    variance = found.depth_error**2 + found.depth**2 * relative
+    weight, grid = _weight(stack), row_grid(stack)
+    found = posterior(grid, weight, stack.mean)
+    depth, refill_s = _depth(stack, found), time_constant(stack)
+    n_rows = len(stack.count)
     return pl.DataFrame(
         {
             "compartment": stack.overlay.rows[:, 0],
             "row": stack.overlay.rows[:, 1],
-            "drop_ratio": found.depth,
-            "drop_ratio_error": np.sqrt(variance),
+            "drop_ratio": depth,
+            "drop_ratio_error": _depth_error(stack, found, depth),
             "late_s": found.late_s,
             "late_s_error": found.late_error,
             "p_late": found.p_late,
-            "late_power": _power(trial.log_odds),
-            "stack_tau_s": refill_s * np.exp(found.log_tau),
-            "stack_tau_log_error": np.hypot(found.log_tau_error, abs(bend)),
+            "late_power": _power(posterior(grid, weight, grid.trial()).log_odds),
+            "stack_tau_s": refill_s * _lasts(stack, found.depth) * np.exp(found.log_tau),
+            "stack_tau_log_error": _tau_error(stack, found, refill_s),
             "n_points": stack.count.sum(axis=1),
-            "usual_drop_pa": np.full(
-                len(stack.count), stack.curve.drop * np.median(stack.overlay.before_pa)
-            ),
-            "usual_tau_s": np.full(len(stack.count), refill_s),
+            "usual_drop_pa": np.full(n_rows, stack.usual_drop_pa),
+            "usual_tau_s": np.full(n_rows, refill_s),
         },
         schema=CURVE_COLUMNS,
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Posterior:
-    """Means and standard deviations over the grid, shape (n_rows,) each."""
-
-    depth: Floats
-    depth_error: Floats
-    late_s: Floats
-    late_error: Floats
-    p_late: Floats
-    log_odds: Floats
-    log_tau: Floats
-    log_tau_error: Floats
+def _weight(stack: Stack) -> Floats:
+    """Inverse variance of each bin's mean about its row's curve, shape (n_rows, n_bins)."""
+    falling = stack.since_s < stack.curve.close_s + stack.curve.width_s
+    steep = np.where(falling, _FALL_S * stack.curve.drop / stack.curve.close_s, 0.0)
+    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2 + steep**2
+    noise = (stack.sigma**2 * _temper(stack))[:, None]
+    return np.asarray(stack.count / (noise + stack.count * own_ways))
 
 
-def _posterior(grid: _Grid, weight: Floats, mean: Floats) -> _Posterior:
-    """Weigh every pair of closing and tau by its evidence.
+def _depth(stack: Stack, found: Posterior) -> Floats:
+    """Depth of each row as a share of the median sound row's, shape (n_rows,).
 
-    Args:
-        weight: inverse variance of each bin's mean, shape (n_rows, n_bins).
-        mean: the bins' means, same shape.
+    That of a hanging valve is read where its pressure is lowest: how it gets there hangs on flow
+    and refill together, which the grid's straight ramp does not follow.
     """
-    prior = 1.0 / _DEPTH_PRIOR**2
-    hh = np.einsum("rltb,rb->rlt", grid.hold**2, weight) + prior
-    hr = np.einsum("rltb,rltb,rb->rlt", grid.hold, grid.ramp, weight)
-    rr = np.einsum("rltb,rb->rlt", grid.ramp**2, weight) + prior
-    hy = np.einsum("rltb,rb->rlt", grid.hold, weight * mean)
-    ry = np.einsum("rltb,rb->rlt", grid.ramp, weight * mean)
-    det = hh * rr - hr**2
-    s, w = (rr * hy - hr * ry) / det, (hh * ry - hr * hy) / det
-    evidence = 0.5 * (s * hy + w * ry) - 0.5 * np.log(det / prior**2) + grid.log_prior
-    # A valve that hangs goes on blowing: it may hold its depth, but does not give it back.
-    evidence[:, 1:] = np.where((w < -_GIVEN_BACK * np.abs(s))[:, 1:], -np.inf, evidence[:, 1:])
-    chance = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
-    chance /= chance.sum(axis=(1, 2), keepdims=True)
-    is_late = _LATER_S > LATE_LEAST_S
-    depth, variance = s + w, (rr + hh - 2 * hr) / det
-    variance[:, 0] = 1.0 / hh[:, 0]  # closing with the peers there is no second unknown
-    depth[:, 0] = s[:, 0]
-    mean_depth, spread_depth = _moments(chance, depth)
-    late_s, late_error = _moments(chance, np.broadcast_to(_LATER_S[None, :, None], chance.shape))
-    log_tau, log_error = _moments(chance, np.broadcast_to(np.log(_NEAR), chance.shape))
-    return _Posterior(
-        mean_depth,
-        np.sqrt(spread_depth**2 + (chance * variance).sum(axis=(1, 2))),
-        late_s,
-        late_error,
-        chance[:, is_late].sum(axis=(1, 2)),
-        _log_sum(evidence[:, is_late]) - _log_sum(evidence[:, ~is_late]),
-        log_tau,
-        log_error,
-    )
+    n, total = stack.count, stack.count * stack.mean
+    near = np.abs(stack.since_s[:, None] - stack.since_s[None, :]) < _ABOUT_S
+    points = n @ near
+    smooth = np.where(points >= _FEWEST_ABOUT, total @ near / np.maximum(points, 1.0), 0.0)
+    lowest = smooth.max(axis=1) / refill_begins(stack).deficit
+    closes = np.searchsorted(stack.since_s, stack.curve.close_s + found.late_s)
+    is_seen = np.take_along_axis(smooth, closes[:, None], axis=1)[:, 0] > 0
+    is_read = (found.p_late > _HANGS) & is_seen & (stack.curve.width_s < _ABOUT_S)
+    depth = np.where(is_read, lowest, found.depth)
+    # Of all pulses of a row, so one that answers now and then is no sound one here.
+    return np.asarray(depth / np.median(depth[sound_rows(found.depth, stack.curve.drop)]))
 
 
-def _moments(chance: Floats, values: Floats) -> tuple[Floats, Floats]:
-    mean = (chance * values).sum(axis=(1, 2))
-    square = (chance * (values - mean[:, None, None]) ** 2).sum(axis=(1, 2))
-    return mean, np.sqrt(square)
+def _depth_error(stack: Stack, found: Posterior, depth: Floats) -> Floats:
+    usual = float(np.median(found.misfit[stack.sound]))
+    many = (stack.count > 0).sum(axis=1) >= _MANY_BINS
+    good_fit = np.clip(np.maximum(found.misfit, usual), np.where(many, _LEAST_MISFIT, 1.0), 1.0)
+    peers = np.hypot(borrowed(stack), _AMONG_PEERS * peers_differ(stack))
+    below, above = np.maximum(1.0 - depth, 0.0), np.maximum(depth - 1.0, 0.0)
+    doubt = (_LEVEL_DOUBT * below) ** 2 + (_DEEP_DOUBT * above) ** 2
+    variance = found.depth_error**2 * good_fit + (depth * peers) ** 2 + doubt
+    return np.asarray(np.sqrt(variance))
 
 
-def _grid(stack: Stack) -> _Grid:
-    curve, u = stack.curve, stack.since_s
-    taus = curve.tau_s * _NEAR
-    after = np.maximum(u - curve.close_s - curve.width_s / 2, 0.0)
-    faded = np.exp(-after[None, :] * (1.0 / taus[:, None] - 1.0 / curve.tau_s))  # (n_tau, n_bins)
-    base = stack.usual[:, None, :] * faded[None]  # (n_rows, n_tau, n_bins)
-    in_time = [curve_shape(u, curve.close_s, tau, curve.width_s) for tau in taus]
-    more = np.zeros((_LATER_S.size, taus.size, u.size))
-    ramp = np.zeros_like(more)
-    for i, late in enumerate(_LATER_S):
-        if late == 0:
-            continue
-        for j, tau in enumerate(taus):
-            held = curve_shape(u, curve.close_s, tau, curve.width_s, late)
-            more[i, j] = curve.drop * (held - in_time[j])
-            ramp[i, j] = curve.drop * ramp_shape(u, curve.close_s, tau, curve.width_s, late)
-    hold = base[:, None] + more[None]
-    log_late = np.where(
-        _LATER_S == 0, np.log(1 - _LATE_PRIOR), np.log(_LATE_PRIOR / (_LATER_S.size - 1))
-    )
-    widths = np.asarray(np.gradient(np.log(_NEAR)))
-    log_tau = -0.5 * (np.log(_NEAR) / _TAU_PRIOR) ** 2 + np.log(widths)
-    log_prior = np.asarray(log_late)[:, None] + np.asarray(log_tau)[None, :]
-    return _Grid(hold, np.broadcast_to(ramp[None], hold.shape), log_prior)
+def _lasts(stack: Stack, depth: Floats) -> Floats:
+    """Recovery constant from each row's depth as a share of the usual one, shape (n_rows,)."""
+    usual = stack.curve.drop
+    own = stack.course.lasts_s(shallow(depth) * usual)
+    return np.asarray(own / stack.course.lasts_s(np.full(1, usual)))
 
 
-def _trial(grid: _Grid, stack: Stack) -> Floats:
-    """The stack, free of noise, of a sound row's valve that hangs a little."""
-    late, tau = int(np.argmin(np.abs(_LATER_S - _TRIAL_S))), int(np.argmin(np.abs(_NEAR - 1.0)))
-    return np.asarray(grid.hold[:, late, tau] + _TRIAL_SHARE * grid.ramp[:, late, tau])
-
-
-def _log_sum(logs: Floats) -> Floats:
-    """Logarithm of the sum over closings and taus of exp(logs)."""
-    total: Floats = np.logaddexp.reduce(logs.reshape(len(logs), -1), axis=1)
-    return total
+def _tau_error(stack: Stack, found: Posterior, refill_s: float) -> Floats:
+    """Relative error of recovery constants; grows where depths differ and no exponential fits."""
+    bend = abs(math.log(refill_s / stack.curve.tau_s))
+    of_depth = bend * np.abs(np.log(np.clip(found.depth, 0.1, None)))
+    read = _READ**2 + (_READ_BENT * bend) ** 2
+    return np.asarray(np.sqrt(found.log_tau_error**2 + read + of_depth**2))
 
 
 def _power(log_odds: Floats) -> Floats:
@@ -216,7 +149,7 @@ def _power(log_odds: Floats) -> Floats:
     The gain over the prior is a log-likelihood ratio: with noise it is normal with a variance of
     twice its mean.
     """
-    prior = math.log(_LATE_PRIOR / (1 - _LATE_PRIOR))
+    prior = math.log(LATE_PRIOR / (1 - LATE_PRIOR))
     gain = np.clip(log_odds - prior, 1e-9, 1e9)
     needed = math.log(SURE_LATE / (1 - SURE_LATE)) - prior
     z = (gain - needed) / np.sqrt(2 * gain)

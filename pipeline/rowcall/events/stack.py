@@ -17,7 +17,8 @@ import numpy.typing as npt
 from rowcall.events.bins import binned, cells, mean_of, spread
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import LEAST_DROP, HeaderCurve, fit_header
-from rowcall.events.overlay import Overlay, SoFar, is_in_step, lay_over
+from rowcall.events.level_error import level_mended
+from rowcall.events.overlay import LEAST_LEVEL_PA, Overlay, SoFar, is_in_step, lay_over
 from rowcall.events.pulse_shares import DEEP, mute_fires
 from rowcall.events.refill_course import Course, course_of, drops_on
 from rowcall.events.remnants import remnants_of
@@ -77,6 +78,13 @@ class Stack:
         """Row of each fire as a place in the stack, shape (n_fires,)."""
         return self.overlay.line
 
+    @property
+    def usual_drop_pa(self) -> float:
+        """Usual drop [Pa]."""
+        return self.curve.drop * float(
+            np.median(np.maximum(self.overlay.before_pa, LEAST_LEVEL_PA))
+        )
+
     def at_points(self, values: Floats) -> Floats:
         """What holds at each point of the overlay, shape (n_points,).
 
@@ -107,6 +115,8 @@ def stack_rows(header: Signal, fires: Fires) -> Stack | None:
         overlay = lay_over(header, fires, so_far)
         if overlay is None:
             return None
+        if so_far is not None:
+            overlay = level_mended(overlay, so_far)
         stack = _stack(overlay, so_far)
         most = _MOST_DROP / max(stack.curve.drop, LEAST_DROP)
         so_far = SoFar(
