@@ -42,7 +42,7 @@ def level_mended(overlay: Overlay, so_far: SoFar) -> Overlay:
     return replace(
         overlay,
         y=overlay.y - off,
-        whole=np.clip(overlay.whole - off, 0.0, 1.0),
+        whole=np.clip(overlay.whole - off, -1.0, 1.0),
         before_pa=overlay.before_pa * (1.0 - off),
     )
 

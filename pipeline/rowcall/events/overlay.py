@@ -133,7 +133,7 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
         fire[used],
         since[used],
         np.clip(y[used], -1.0, 1.0),
-        np.clip(whole[used], 0.0, 1.0),
+        np.clip(whole[used], -1.0, 1.0),
         line,
         rows.astype(np.int64),
         np.interp(fires.low_s, at, supply) * (1.0 - model.left),

@@ -46,17 +46,21 @@ def time_constant(stack: Stack) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Begins:
-    """When after a fire the sound rows' refill begins [s], and from what deficit [-]."""
+    """When after a fire the sound rows' refill begins [s], and from what deficit [-].
+
+    is_seen: read from their stack, not from the fitted curve.
+    """
 
     at_s: float
     deficit: float
+    is_seen: bool
 
 
 def refill_begins(stack: Stack) -> Begins:
     """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
     (n, mean), curve = stack.pooled, stack.curve
     known = n >= _FEWEST_NEAR
-    fitted = Begins(curve.close_s, curve.drop)
+    fitted = Begins(curve.close_s, curve.drop, is_seen=False)
     if curve.width_s > 0 or not known.any():
         return fitted
     lowest_s = _lowest_s(stack.since_s[known], n[known], mean[known])
@@ -67,7 +71,7 @@ def refill_begins(stack: Stack) -> Begins:
     if early.sum() < _FEWEST_BINS or lowest_s > latest_s:
         return fitted
     _, offset = np.polyfit(after[early], np.log(mean[early]), 1, w=np.sqrt(n[early]))
-    return Begins(lowest_s, float(np.exp(offset)))
+    return Begins(lowest_s, float(np.exp(offset)), is_seen=True)
 
 
 def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:

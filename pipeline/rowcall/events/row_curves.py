@@ -26,17 +26,21 @@ SURE_LATE = 0.999  # chosen: probability from which a valve counts as late
 # what the bits say; while the pressure falls that is most of what a few points show.
 _FALL_S = 0.03
 _OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
-_LEAST_MISFIT = 0.1  # chosen: least share of the stated variance that a good fit leaves of it
+_LEAST_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
+# Chosen: depths so near the usual one are told as if their refills had the same shape.
+_NEAR_USUAL = 0.1
 _MANY_BINS = 12  # chosen: bins with points from which their misfit tells anything
 # Chosen: error of the depth a unit by which it lies below the usual, where the level of the supply
 # is off, and above it, where a hanging valve blows on as no model says.
 _LEVEL_DOUBT, _DEEP_DOUBT = 0.01, 0.05
-_AMONG_PEERS = 0.4  # chosen: of the error of a mean of peers; the ratio is to these very peers
+_LEAST_DOUBT = 0.004  # chosen: relative error that no number of points takes from a depth
+_AMONG_PEERS = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
 _HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
 _ABOUT_S, _FEWEST_ABOUT = 0.11, 5  # chosen: and over what, from how many points
-# Chosen: relative error of reading a recovery constant from a stack, and as a share of how far the
-# refill is from exponential.
-_READ, _READ_BENT = 0.012, 0.15
+# Chosen: relative error of reading a recovery constant from a stack that shows where the refill
+# begins, and from one that does not; and as a share of how far the refill is from exponential.
+_READ, _UNREAD, _READ_BENT = 0.014, 0.05, 0.18
+_DEEP_BENT = 2.0  # chosen: of that, for refills from beyond the usual deficits
 
 CURVE_COLUMNS = {
     "compartment": pl.Int64,
@@ -68,19 +72,20 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     weight, grid = _weight(stack), row_grid(stack)
     found = posterior(grid, weight, stack.mean)
     depth, refill_s = _depth(stack, found), time_constant(stack)
+    bend = abs(math.log(refill_s / stack.curve.tau_s))  # how far refills are from exponential
     n_rows = len(stack.count)
     return pl.DataFrame(
         {
             "compartment": stack.overlay.rows[:, 0],
             "row": stack.overlay.rows[:, 1],
             "drop_ratio": depth,
-            "drop_ratio_error": _depth_error(stack, found, depth),
+            "drop_ratio_error": _depth_error(stack, found, depth, bend),
             "late_s": found.late_s,
             "late_s_error": found.late_error,
             "p_late": found.p_late,
             "late_power": _power(posterior(grid, weight, grid.trial()).log_odds),
             "stack_tau_s": refill_s * _lasts(stack, found.depth) * np.exp(found.log_tau),
-            "stack_tau_log_error": _tau_error(stack, found, refill_s),
+            "stack_tau_log_error": _tau_error(stack, found, bend),
             "n_points": stack.count.sum(axis=1),
             "usual_drop_pa": np.full(n_rows, stack.usual_drop_pa),
             "usual_tau_s": np.full(n_rows, refill_s),
@@ -117,14 +122,16 @@ def _depth(stack: Stack, found: Posterior) -> Floats:
     return np.asarray(depth / np.median(depth[sound_rows(found.depth, stack.curve.drop)]))
 
 
-def _depth_error(stack: Stack, found: Posterior, depth: Floats) -> Floats:
+def _depth_error(stack: Stack, found: Posterior, depth: Floats, bend: float) -> Floats:
     usual = float(np.median(found.misfit[stack.sound]))
     many = (stack.count > 0).sum(axis=1) >= _MANY_BINS
     good_fit = np.clip(np.maximum(found.misfit, usual), np.where(many, _LEAST_MISFIT, 1.0), 1.0)
     peers = np.hypot(borrowed(stack), _AMONG_PEERS * peers_differ(stack))
     below, above = np.maximum(1.0 - depth, 0.0), np.maximum(depth - 1.0, 0.0)
     doubt = (_LEVEL_DOUBT * below) ** 2 + (_DEEP_DOUBT * above) ** 2
-    variance = found.depth_error**2 * good_fit + (depth * peers) ** 2 + doubt
+    doubt += (bend * np.minimum(below + above, _NEAR_USUAL)) ** 2
+    of_peers = (depth * np.hypot(peers, _LEAST_DOUBT)) ** 2
+    variance = found.depth_error**2 * good_fit + of_peers + doubt
     return np.asarray(np.sqrt(variance))
 
 
@@ -135,12 +142,14 @@ def _lasts(stack: Stack, depth: Floats) -> Floats:
     return np.asarray(own / stack.course.lasts_s(np.full(1, usual)))
 
 
-def _tau_error(stack: Stack, found: Posterior, refill_s: float) -> Floats:
+def _tau_error(stack: Stack, found: Posterior, bend: float) -> Floats:
     """Relative error of recovery constants; grows where depths differ and no exponential fits."""
-    bend = abs(math.log(refill_s / stack.curve.tau_s))
-    of_depth = bend * np.abs(np.log(np.clip(found.depth, 0.1, None)))
-    read = _READ**2 + (_READ_BENT * bend) ** 2
-    return np.asarray(np.sqrt(found.log_tau_error**2 + read + of_depth**2))
+    of_depth = bend * np.log(np.clip(found.depth, 0.1, None))
+    of_depth = np.maximum(_DEEP_BENT * of_depth, -of_depth)
+    read = _READ if refill_begins(stack).is_seen else _UNREAD
+    return np.asarray(
+        np.sqrt(found.log_tau_error**2 + read**2 + (_READ_BENT * bend) ** 2 + of_depth**2)
+    )
 
 
 def _power(log_odds: Floats) -> Floats:
