@@ -2,39 +2,114 @@
 
 Left out is what told nothing new: between two points the pressure stayed within the dead-band of
 the last one kept (kept by exception), or of the straight line between them (kept by slope). Without
-that, a fire that changed nothing would leave no point at all, and not be heard.
+that, a fire that changed nothing would leave no point at all, and not be heard. What is put back
+may be off by the dead-band, and says so.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
+from rowcall.condition.reconstruct import compressed_at, held_at
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
-from rowcall.model import Signal
+from rowcall.model import Floats, Signal
+
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 _SHORT = 0.05  # chosen: the share of gaps from which the period of the scans is read
 _LEAST_STEP_S, _MOST_STEP_S = 0.2, 5.0  # chosen: a scan out of these tells nothing more of a pulse
 _LARGE = 0.5  # chosen: of the largest falls; such a one is a pulse
 _SELDOM = 0.3  # chosen: share of pulses after a longer gap, from which they were kept by exception
+# Chosen, by trial: the shares of changes, and of distances from the line between their neighbours,
+# of the points kept, below which hardly any lies but by force: the dead-band.
+_BAND_OF_CHANGES, _BAND_OF_BENDS = 0.05, 0.15
+_FALL = 0.2  # chosen: of the largest falls; such a one begins a new curve
+# Chosen, by trial: of the way from the straight line to the smooth curve. A point is kept where the
+# noise leads out of the corridor, so points lie a little beyond the curve that they are to draw.
+_BENT = 0.5
 
 
-def filled_in(header: Signal) -> Signal:
+@dataclass(frozen=True, slots=True)
+class Filled:
+    """A pressure with its scans, and by how much each value may be off, shape (n,) [Pa]."""
+
+    signal: Signal
+    error_pa: Floats
+
+
+def filled_in(header: Signal) -> Filled:
     """Return a compressed header pressure with its scans put back, any other as it is."""
     if header.bridge_s <= LONGEST_BRIDGE_S or header.time_s.size < 3:
-        return header
+        return Filled(header, np.zeros(header.time_s.size))
     gap, change = np.diff(header.time_s), np.diff(header.value)
     step = float(np.clip(np.quantile(gap, _SHORT), _LEAST_STEP_S, _MOST_STEP_S))
-    large = change <= _LARGE * float(np.quantile(change, 0.01))
-    by_exception = float(np.mean(gap[large] > 1.5 * step)) > _SELDOM
+    after, share = _left_out(gap, step)
+    at_s = header.time_s[after] + share * gap[after]
+    largest = float(np.quantile(change, 0.01))
+    if float(np.mean(gap[change <= _LARGE * largest] > 1.5 * step)) > _SELDOM:  # by exception
+        value = held_at(header.time_s, header.value, at_s, longest_s=LONGEST_BRIDGE_S)
+        error = np.full(at_s.size, float(np.quantile(np.abs(change), _BAND_OF_CHANGES)))
+    else:
+        line = compressed_at(header.time_s, header.value, at_s, dead_band=_band_of_bends(header))
+        bend = _bend(gap, change, change <= _FALL * largest, after, share)
+        value, error = line.value + _BENT * bend, line.error
+    order = np.argsort(np.concatenate((header.time_s, at_s)), kind="stable")
+
+    def joined(kept: Floats, put_back: Floats) -> Floats:
+        return np.asarray(np.concatenate((kept, put_back))[order])
+
+    signal = replace(header, time_s=joined(header.time_s, at_s), value=joined(header.value, value))
+    return Filled(signal, joined(np.zeros(header.time_s.size), error))
+
+
+def _left_out(gap: Floats, step: float) -> tuple[Ints, Floats]:
+    """After which point each scan was left out, and at what share of the gap."""
     missing = np.where(gap <= LONGEST_BRIDGE_S, np.round(gap / step) - 1, 0).astype(np.int64)
     missing = np.maximum(missing, 0)
     after = np.repeat(np.arange(gap.size), missing)
     nth = np.arange(after.size) - np.repeat(np.cumsum(missing) - missing, missing) + 1
-    share = nth / (missing[after] + 1)
-    on_way = np.zeros(after.size) if by_exception else share * change[after]
-    time_s = np.concatenate((header.time_s, header.time_s[after] + share * gap[after]))
-    value = np.concatenate((header.value, header.value[after] + on_way))
-    order = np.argsort(time_s, kind="stable")
-    return replace(header, time_s=time_s[order], value=value[order])
+    return after, nth / (missing[after] + 1)
+
+
+def _band_of_bends(header: Signal) -> float:
+    """Dead-band of points kept by slope [Pa]: each lies about so far off its neighbours' line."""
+    time_s, value = header.time_s, header.value
+    share = (time_s[1:-1] - time_s[:-2]) / (time_s[2:] - time_s[:-2])
+    off = np.abs(value[1:-1] - value[:-2] - (value[2:] - value[:-2]) * share)
+    return float(np.quantile(off, _BAND_OF_BENDS))
+
+
+def _bend(gap: Floats, change: Floats, falls: Flags, after: Ints, share: Floats) -> Floats:
+    """How far a smooth curve through the points lies off the straight line, in cubic pieces [Pa].
+
+    A refill bends, so it lies on one side of all straight lines between its points. Slopes are
+    parabolic, one-sided where a fall lies on the other side, and kept from overshooting.
+    """
+    slope = change / gap
+    begin, end = _one_sided(gap, slope), _one_sided(gap[::-1], slope[::-1])[::-1]
+    inner = (gap[:-1] * slope[1:] + gap[1:] * slope[:-1]) / (gap[:-1] + gap[1:])
+    inner = np.where(slope[:-1] * slope[1:] > 0, inner, 0.0)
+    begin[1:], end[:-1] = (
+        np.where(falls[:-1], begin[1:], inner),
+        np.where(falls[1:], end[:-1], inner),
+    )
+    rise, begin, end = slope[after], _limited(begin, slope)[after], _limited(end, slope)[after]
+    off = gap[after] * share * (1 - share) * ((1 - share) * (begin - rise) - share * (end - rise))
+    return np.where(falls[after], 0.0, off)
+
+
+def _one_sided(gap: Floats, slope: Floats) -> Floats:
+    """Slope at the begin of each piece, from it and the next."""
+    bent = slope.copy()
+    bent[:-1] += (slope[:-1] - slope[1:]) * gap[:-1] / (gap[:-1] + gap[1:])
+    return bent
+
+
+def _limited(own: Floats, slope: Floats) -> Floats:
+    """No steeper than thrice the piece, and not against it (Fritsch and Carlson 1980)."""
+    steep = np.sign(slope) * np.minimum(np.abs(own), 3.0 * np.abs(slope))
+    return np.where(own * slope > 0, steep, 0.0)

@@ -110,7 +110,7 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
 def _called(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
     fires = in_even_time(fires)
-    offset = clock_offset(filled_in(header), fires)
+    offset = clock_offset(filled_in(header).signal, fires)
     if offset is not None:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0
@@ -136,7 +136,7 @@ def _inferred(
 
 def _heard(header: Signal, fires: Fires) -> _Header:
     """Measure fires, and draw the curves and stacks of rows where these are told apart."""
-    stack = stack_rows(filled_in(header), fires)
+    stack = stack_rows(header, fires)
     curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
     if stack is not None and (fires.row > 0).any():
         curves, stacks = row_curves(stack), stack_table(stack)

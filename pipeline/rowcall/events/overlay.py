@@ -23,6 +23,7 @@ import numpy.typing as npt
 from rowcall import trade
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.events.bins import REACH_S
+from rowcall.events.filled_in import Filled
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
 from rowcall.events.remnants import Remnants
@@ -43,6 +44,7 @@ LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
 _GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
 _LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
 _PHASES, _LONGEST_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
+_SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being as likely
 FEWEST_POINTS = 30  # chosen: fewer points do not make a stack
 
 
@@ -55,6 +57,7 @@ class Overlay:
         since_s: time since the earliest instant at which that fire may have come [s].
         y: relative deficit of gauge pressure that this fire made [-].
         whole: relative deficit that it made and met [-].
+        error: of a scan that was put back, the standard deviation within its bounds [-].
         line: row of each fire as a place in `rows`, shape (n_fires,).
         rows: (compartment, row), shape (n_rows, 2).
         before_pa: pressure just before each fire, shape (n_fires,) [Pa].
@@ -66,6 +69,7 @@ class Overlay:
     since_s: Floats
     y: Floats
     whole: Floats
+    error: Floats
     line: Ints
     rows: Ints
     before_pa: Floats
@@ -95,14 +99,15 @@ class SoFar:
     remnants: Remnants
 
 
-def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | None:
+def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | None:
     """Lay the points of a header over each other; None where there are too few.
 
     Args:
-        header: pressure of the header that these fires draw on [Pa, gauge].
+        filled: pressure of the header that these fires draw on [Pa, gauge].
         fires: in order of time, clock offset removed.
         so_far: what the round before found; None at first.
     """
+    header = filled.signal
     if fires.size < 2 or header.time_s.size < FEWEST_POINTS:
         return None
     rows, line = np.unique(
@@ -134,6 +139,7 @@ def lay_over(header: Signal, fires: Fires, so_far: SoFar | None) -> Overlay | No
         since[used],
         np.clip(y[used], -1.0, 1.0),
         np.clip(whole[used], -1.0, 1.0),
+        (filled.error_pa[near] / np.maximum(level, LEAST_LEVEL_PA))[used] / _SQRT_3,
         line,
         rows.astype(np.int64),
         np.interp(fires.low_s, at, supply) * (1.0 - model.left),

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.bins import binned, cells, mean_of, spread
+from rowcall.events.filled_in import filled_in
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import LEAST_DROP, HeaderCurve, fit_header
 from rowcall.events.level_error import level_mended
@@ -49,7 +50,7 @@ class Stack:
         usual: deficit of the other sound rows, shape (n_rows, n_bins) [-].
         belief: how much of `usual` rests on the fitted curve alone, 0..1, same shape.
         odd: error of `mean` from earlier pulses having left other than they leave for the sound
-            rows, as after a valve that hangs, same shape [-].
+            rows, as after a valve that hangs, and of scans put back, same shape [-].
         pooled: points of the sound rows' answers and their mean deficit, shape (2, n_bins).
         sound: rows that draw as most of those that answer do, shape (n_rows,).
         share: drop of each row's answers as a share of the usual, shape (n_rows,) [-].
@@ -106,13 +107,14 @@ def stack_rows(header: Signal, fires: Fires) -> Stack | None:
     None where there is too little of anything, the sampling is in step with the pulses, or the
     pressure falls at other times than the fires say it should.
     """
-    if fires.size < 2 or is_in_step(header, fires):
+    filled = filled_in(header)
+    if fires.size < 2 or is_in_step(filled.signal, fires):
         return None
     usual_s = float(np.median(np.diff(fires.low_s)))
     so_far: SoFar | None = None
     stack: Stack | None = None
     for _ in range(_ROUNDS):
-        overlay = lay_over(header, fires, so_far)
+        overlay = lay_over(filled, fires, so_far)
         if overlay is None:
             return None
         if so_far is not None:
@@ -167,6 +169,7 @@ def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
     course = course_of(since, of_answers[0], whole, sound, fitted)
     closed_s = np.maximum(since - fitted.close_s - fitted.width_s, 0.0)
     share, odd = _share(*of_answers, usual), _odd(course, closed_s, left, sound)
+    made = _made(course, closed_s, of_answers[0], whole, left, share * fitted.drop, odd)
     return Stack(
         overlay=overlay,
         curve=fitted,
@@ -175,13 +178,13 @@ def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
         mean=mean,
         usual=usual,
         belief=belief,
-        odd=odd,
+        odd=np.hypot(odd, cells(cell, overlay.error, shape)[1]),
         pooled=pooled,
         sound=sound,
         share=share,
         sigma=sigma,
         course=course,
-        made=_made(course, closed_s, of_answers[0], whole, left, share * fitted.drop, odd),
+        made=made,
     )
 
 
