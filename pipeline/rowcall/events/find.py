@@ -127,7 +127,8 @@ def _inferred(
     caught: Fires | None,
 ) -> _Header:
     """Hear the fires that the header's own cadence tells of, numbered by what bits were caught."""
-    told = infer_fires(baghouse, header, own, served, seconds, caught)
+    scans = filled_in(header).signal
+    told = infer_fires(baghouse, scans, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
         told = number_places(told, caught)
     heard = _heard(header, told.fires)
