@@ -40,9 +40,12 @@ class HeaderCurve:
 
 
 def curve_shape(
-    since_s: Floats, close_s: float, tau_s: float, width_s: float, hold_s: float = 0.0
+    since_s: Floats, close_s: float, tau_s: float | Floats, width_s: float, hold_s: float = 0.0
 ) -> Floats:
-    """P(u); with `hold_s` the lowest pressure is held for so long before the refill begins."""
+    """P(u); with `hold_s` the lowest pressure is held for so long before the refill begins.
+
+    Shape (n_bins,), or (n_taus, n_bins) where `tau_s` has shape (n_taus, 1).
+    """
     return blurred(
         since_s,
         width_s,
@@ -55,9 +58,12 @@ def curve_shape(
 
 
 def ramp_shape(
-    since_s: Floats, close_s: float, tau_s: float, width_s: float, hold_s: float
+    since_s: Floats, close_s: float, tau_s: float | Floats, width_s: float, hold_s: float
 ) -> Floats:
-    """What a valve that stays open for `hold_s` adds: from 0 at `close_s` to 1, then a refill."""
+    """What a valve that stays open for `hold_s` adds: from 0 at `close_s` to 1, then a refill.
+
+    Shaped as `curve_shape`.
+    """
     return blurred(
         since_s,
         width_s,
@@ -74,7 +80,7 @@ def blurred(since_s: Floats, width_s: float, curve: Callable[[Floats], Floats]) 
     if width_s <= 0:
         return curve(since_s)
     late = (np.arange(_N_BLUR) + 0.5) / _N_BLUR * width_s
-    return np.asarray(curve(since_s[None, :] - late[:, None]).mean(axis=0))
+    return np.asarray(np.mean([curve(since_s - one) for one in late], axis=0))
 
 
 def fit_header(
@@ -86,9 +92,8 @@ def fit_header(
         since_s, count, mean: of each bin, shape (n_bins,): time since fire, points, mean deficit.
         sigma: standard deviation of a point [-].
     """
-    shapes = np.array(
-        [[curve_shape(since_s, c, tau, width_s) for tau in _TAUS_S] for c in _CLOSES_S]
-    )
+    taus = _TAUS_S[:, None]
+    shapes = np.array([curve_shape(since_s, close, taus, width_s) for close in _CLOSES_S])
     s_ff, s_fy = (shapes**2) @ count, shapes @ (count * mean)
     # Where only far ends of refills were sampled a header could have been emptied twice over.
     is_possible = (s_fy > 0) & (s_fy < _MOST_DROP * s_ff)

@@ -95,14 +95,12 @@ def _hanging(curve: HeaderCurve, taus: Floats, u: Floats) -> tuple[Floats, Float
     """What holding the lowest pressure adds, and blowing on, shape (n_late, n_tau, n_bins)."""
     more = np.zeros((_LATER_S.size, taus.size, u.size))
     ramp = np.zeros_like(more)
-    in_time = [curve_shape(u, curve.close_s, tau, curve.width_s) for tau in taus]
+    close_s, width_s, each = curve.close_s, curve.width_s, taus[:, None]
+    in_time = curve_shape(u, close_s, each, width_s)
     for i, late in enumerate(_LATER_S):
-        if late == 0:
-            continue
-        for j, tau in enumerate(taus):
-            held = curve_shape(u, curve.close_s, tau, curve.width_s, late)
-            more[i, j] = curve.drop * (held - in_time[j])
-            ramp[i, j] = curve.drop * ramp_shape(u, curve.close_s, tau, curve.width_s, late)
+        if late > 0:
+            more[i] = curve.drop * (curve_shape(u, close_s, each, width_s, late) - in_time)
+            ramp[i] = curve.drop * ramp_shape(u, close_s, each, width_s, late)
     return more, ramp
 
 
