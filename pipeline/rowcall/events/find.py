@@ -15,8 +15,8 @@ from rowcall.events.cycles import find_cycles
 from rowcall.events.even_fires import in_even_time
 from rowcall.events.filled_in import filled_in
 from rowcall.events.fires import Fires, find_fires
+from rowcall.events.in_step import is_in_step
 from rowcall.events.numbering import number_places
-from rowcall.events.overlay import is_in_step
 from rowcall.events.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
 from rowcall.events.stack import stack_rows

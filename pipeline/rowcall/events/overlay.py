@@ -27,23 +27,20 @@ from rowcall.events.filled_in import Filled
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
 from rowcall.events.remnants import Remnants
-from rowcall.model import Floats, Signal
+from rowcall.events.supply import is_near, supply_level
+from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
 
 _AHEAD_S = 0.5  # chosen: clocks agree to that; so close before a fire a point may lie in its drop
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
 _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
 _MOST_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
-_FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
-_LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
 _MOST_DEFICIT, _MOST_LEFT = 0.95, 0.9
 # Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
 LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
-_GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
-_LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
-_PHASES, _LONGEST_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
 _SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being as likely
 FEWEST_POINTS = 30  # chosen: fewer points do not make a stack
 
@@ -95,7 +92,7 @@ class SoFar:
 
     curve: HeaderCurve
     share: Floats
-    mute: npt.NDArray[np.bool_]
+    mute: Flags
     remnants: Remnants
 
 
@@ -107,56 +104,86 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
         fires: in order of time, clock offset removed.
         so_far: what the round before found; None at first.
     """
-    header = filled.signal
-    if fires.size < 2 or header.time_s.size < FEWEST_POINTS:
+    if fires.size < 2 or filled.signal.time_s.size < FEWEST_POINTS:
         return None
     rows, line = np.unique(
         np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
     )
+    line = line.reshape(-1).astype(np.int64)
+    points = _placed(filled, fires)
+    model = _model(fires, points, so_far, line)
+    rested = _rested(fires, points, model, so_far, line)
+    if rested.sum() < FEWEST_POINTS:
+        return None
+    at, supply = supply_level(
+        points.time_s[rested], points.pressure_pa[rested] / (1.0 - model.deficit[rested])
+    )
+    level = np.interp(points.time_s, at, supply)
+    unit = np.maximum(level, LEAST_LEVEL_PA)
+    whole = (level - points.pressure_pa) / unit
+    y = (whole - model.met) / (1.0 - model.left[points.fire])
+    used = points.is_clear & is_near(points.time_s, at)
+    if used.sum() < FEWEST_POINTS:
+        return None
+    return Overlay(
+        fire=points.fire[used],
+        since_s=points.since_s[used],
+        y=np.clip(y[used], -1.0, 1.0),
+        whole=np.clip(whole[used], -1.0, 1.0),
+        error=(points.error_pa / unit)[used] / _SQRT_3,
+        line=line,
+        rows=rows.astype(np.int64),
+        before_pa=np.interp(fires.low_s, at, supply) * (1.0 - model.left),
+        left=model.left,
+        width_s=float(np.median(fires.high_s - fires.low_s)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """Points that lie soon enough after a fire to tell of it or of its supply, shape (n_points,).
+
+    fire: the one before. is_clear: within reach, and not so close to the next fire that clocks
+    which differ a little would put it behind.
+    """
+
+    fire: Ints
+    since_s: Floats
+    time_s: Floats
+    pressure_pa: Floats
+    error_pa: Floats
+    is_clear: Flags
+
+
+def _placed(filled: Filled, fires: Fires) -> _Placed:
+    header = filled.signal
     usual_s = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
     until = np.append(fires.low_s, np.inf)[fire + 1] - header.time_s
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
-    fire, since = fire[near].astype(np.int64), since[near]
-    time, pressure = header.time_s[near], header.value[near]
-    line = line.reshape(-1).astype(np.int64)
-    model = _model(fires, fire, since, so_far, line)
-    rested = _rested(fires, fire, since, model, so_far, line)
-    if rested.sum() < FEWEST_POINTS:
-        return None
-    at, supply = _supply(time[rested], pressure[rested] / (1.0 - model.deficit[rested]))
-    level = np.interp(time, at, supply)
-    whole = (level - pressure) / np.maximum(level, LEAST_LEVEL_PA)
-    y = (whole - model.met) / (1.0 - model.left[fire])
     # A compressed tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
-    used = (since <= REACH_S) & (until[near] > ahead_s) & _is_near(time, at)
-    if used.sum() < FEWEST_POINTS:
-        return None
-    return Overlay(
-        fire[used],
-        since[used],
-        np.clip(y[used], -1.0, 1.0),
-        np.clip(whole[used], -1.0, 1.0),
-        (filled.error_pa[near] / np.maximum(level, LEAST_LEVEL_PA))[used] / _SQRT_3,
-        line,
-        rows.astype(np.int64),
-        np.interp(fires.low_s, at, supply) * (1.0 - model.left),
-        model.left,
-        float(np.median(fires.high_s - fires.low_s)),
+    return _Placed(
+        fire=fire[near].astype(np.int64),
+        since_s=since[near],
+        time_s=header.time_s[near],
+        pressure_pa=header.value[near],
+        error_pa=filled.error_pa[near],
+        is_clear=((since <= REACH_S) & (until > ahead_s))[near],
     )
 
 
 def _rested(
-    fires: Fires, fire: Ints, since_s: Floats, model: _Model, so_far: SoFar | None, line: Ints
-) -> npt.NDArray[np.bool_]:
+    fires: Fires, points: _Placed, model: _Model, so_far: SoFar | None, line: Ints
+) -> Flags:
     """Tell which points lie close to the level of the supply.
 
     Late in the time to the next fire at first, then by the least deficits after answered fires: if
     unanswered ones had a say, a header dead for half of the day would show its level then only.
     What a hanging valve leaves is not followed well enough to tell a level by.
     """
+    fire, since_s = points.fire, points.since_s
     if so_far is None:
         interval = np.diff(fires.low_s, append=np.inf)
         until = np.minimum(interval, float(np.median(interval[:-1])))
@@ -182,7 +209,8 @@ class _Model:
     met: Floats
 
 
-def _model(fires: Fires, fire: Ints, since_s: Floats, so_far: SoFar | None, line: Ints) -> _Model:
+def _model(fires: Fires, points: _Placed, so_far: SoFar | None, line: Ints) -> _Model:
+    fire, since_s = points.fire, points.since_s
     if so_far is None:
         nothing = np.zeros(since_s.size)
         return _Model(np.zeros(fires.size), nothing, nothing)
@@ -197,50 +225,6 @@ def _model(fires: Fires, fire: Ints, since_s: Floats, so_far: SoFar | None, line
     own = np.where(closed_s > 0, alone, curve.shape(since_s) * drop[fire])
     deficit = met + (1.0 - left[fire]) * own
     return _Model(left, np.minimum(deficit, _MOST_DEFICIT), met)
-
-
-def is_in_step(header: Signal, fires: Fires) -> bool:
-    """Tell whether the sampling meets the pulses at so few phases that no curve can be drawn.
-
-    So it is where the period of the one is a multiple of the other's, to within what drifts in a
-    day: then the header is never seen at rest, or never soon after a fire.
-    """
-    if fires.size < 2:
-        return False
-    interval = float(np.median(np.diff(fires.low_s)))
-    fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
-    phase = (header.time_s - fires.low_s[np.maximum(fire, 0)])[fire >= 0] / max(interval, 1e-3)
-    count, _ = np.histogram(phase, bins=_PHASES, range=(0.0, 1.0))
-    seen = np.flatnonzero(count > 0.1 * count.mean())
-    if not seen.size:
-        return True
-    unseen = np.diff(np.append(seen, seen[0] + _PHASES)) - 1
-    return bool(unseen.max() > _LONGEST_UNSEEN)
-
-
-def _supply(time_s: Floats, pressure_pa: Floats) -> tuple[Floats, Floats]:
-    """Level that the supply holds: medians of blocks of rested points, and their middle times."""
-    step_s = max(float(np.median(np.diff(time_s))), 1e-3)
-    size = min(max(_FEWEST_LEVEL, int(_LEVEL_S / step_s)), time_s.size)
-    whole = time_s.size // size * size
-    times = time_s[:whole].reshape(-1, size)
-    level = np.median(pressure_pa[:whole].reshape(-1, size), axis=1)
-    length = times[:, -1] - times[:, 0]
-    is_dense = length <= _GAPPY * np.median(length)  # a block across a gap speaks for neither side
-    return times[is_dense].mean(axis=1), level[is_dense]
-
-
-def _is_near(time_s: Floats, known_s: Floats) -> npt.NDArray[np.bool_]:
-    """Tell where the level is known from nearby; in between the supply may have wandered."""
-    reach = (
-        max(_LEVEL_REACH_S, 1.5 * float(np.median(np.diff(known_s))))
-        if known_s.size > 1
-        else _LEVEL_REACH_S
-    )
-    after = np.searchsorted(known_s, time_s)
-    left = np.abs(time_s - known_s[np.clip(after - 1, 0, known_s.size - 1)])
-    right = np.abs(known_s[np.clip(after, 0, known_s.size - 1)] - time_s)
-    return np.asarray(np.minimum(left, right) <= reach)
 
 
 def _left_at_fires(low_s: Floats, line: Ints, so_far: SoFar) -> Floats:

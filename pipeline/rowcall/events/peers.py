@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,10 @@ _SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long t
 _LATE = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
 _LOWEST = 0.98  # chosen: share of the greatest deficit about which a course is flat
 _FEWEST_BINS = 3
+# Chosen: relative error of reading a recovery constant from a stack that shows where the refill
+# begins, and from one that does not; and as a share of how far the refill is from exponential.
+_READ, _UNREAD, _READ_BENT = 0.014, 0.05, 0.18
+_LEAST_S = 0.05
 _FEWEST_NEAR = 8  # chosen: points a bin
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
 _BY_BUILD = 0.05  # chosen: spread of rows where too few show theirs
@@ -27,32 +32,51 @@ def peers_differ(stack: Stack) -> Floats:
     return np.asarray(spread / np.sqrt(others))
 
 
-def time_constant(stack: Stack) -> float:
-    """Time in which a sound row's drop is made good to 63 % [s]: the recovery constant.
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Time in which a sound row's drop is made good to 63 % [s], and its relative error [-]."""
 
-    Read from the sound rows' own stack, for refills are not quite exponential; where that has too
-    few points there, or the fires' instants are uncertain, the fitted curve's.
+    tau_s: float
+    log_error: float
+
+
+def recovery_of(stack: Stack) -> Recovery:
+    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
+
+    Where that has too few points there, or the fires' instants are uncertain, it is the fitted
+    curve's.
     """
     (n, mean), begins = stack.pooled, refill_begins(stack)
     after = stack.since_s - begins.at_s
     near = (n >= _FEWEST_NEAR) & (after > 0)
     near &= (mean > _NEAR_63[0] * begins.deficit) & (mean < _NEAR_63[1] * begins.deficit)
     if stack.curve.width_s > 0 or near.sum() < _FEWEST_BINS:
-        return stack.curve.tau_s
+        return Recovery(stack.curve.tau_s, _UNREAD)
     log, weight = np.log(mean[near] / begins.deficit), np.sqrt(n[near])
     bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
-    return float(np.polyval(bent, -1.0))
+    tau_s = float(np.polyval(bent, -1.0))
+    bend = math.log(max(tau_s, _LEAST_S) / stack.curve.tau_s)
+    noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
+    error = math.hypot(_READ if begins.is_seen else _UNREAD, _READ_BENT * bend)
+    return Recovery(tau_s, math.hypot(error, noise, begins.log_error))
+
+
+def _noise(stack: Stack) -> float:
+    """Standard deviation of a point of a sound row [-]."""
+    return float(np.sqrt(np.mean(stack.sigma[stack.sound] ** 2)))
 
 
 @dataclass(frozen=True, slots=True)
 class Begins:
     """When after a fire the sound rows' refill begins [s], and from what deficit [-].
 
-    is_seen: read from their stack, not from the fitted curve.
+    log_error: relative error of the deficit from noise. is_seen: read from their stack, not from
+    the fitted curve.
     """
 
     at_s: float
     deficit: float
+    log_error: float
     is_seen: bool
 
 
@@ -60,7 +84,7 @@ def refill_begins(stack: Stack) -> Begins:
     """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
     (n, mean), curve = stack.pooled, stack.curve
     known = n >= _FEWEST_NEAR
-    fitted = Begins(curve.close_s, curve.drop, is_seen=False)
+    fitted = Begins(curve.close_s, curve.drop, 0.0, is_seen=False)
     if curve.width_s > 0 or not known.any():
         return fitted
     lowest_s = _lowest_s(stack.since_s[known], n[known], mean[known])
@@ -70,8 +94,9 @@ def refill_begins(stack: Stack) -> Begins:
     latest_s = curve.close_s + _SETTLED_S + _LATE * curve.tau_s
     if early.sum() < _FEWEST_BINS or lowest_s > latest_s:
         return fitted
-    _, offset = np.polyfit(after[early], np.log(mean[early]), 1, w=np.sqrt(n[early]))
-    return Begins(lowest_s, float(np.exp(offset)), is_seen=True)
+    weight = np.sqrt(n[early]) * mean[early] / _noise(stack)
+    line, spread = np.polyfit(after[early], np.log(mean[early]), 1, w=weight, cov="unscaled")
+    return Begins(lowest_s, float(np.exp(line[1])), math.sqrt(spread[1, 1]), is_seen=True)
 
 
 def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:

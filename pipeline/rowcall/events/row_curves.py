@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.events.header_curve import LEAST_DROP
-from rowcall.events.peers import borrowed, peers_differ, refill_begins, time_constant
+from rowcall.events.peers import Recovery, borrowed, peers_differ, recovery_of, refill_begins
 from rowcall.events.row_grid import LATE_PRIOR, Posterior, posterior, row_grid, shallow
 from rowcall.events.sound import sound_rows
 from rowcall.events.stack import Stack
@@ -37,10 +37,7 @@ _LEAST_DOUBT = 0.004  # chosen: relative error that no number of points takes fr
 _AMONG_PEERS = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
 _HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
 _ABOUT_S, _FEWEST_ABOUT = 0.11, 5  # chosen: and over what, from how many points
-# Chosen: relative error of reading a recovery constant from a stack that shows where the refill
-# begins, and from one that does not; and as a share of how far the refill is from exponential.
-_READ, _UNREAD, _READ_BENT = 0.014, 0.05, 0.18
-_DEEP_BENT = 2.0  # chosen: of that, for refills from beyond the usual deficits
+_DEEP_BENT = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
 
 CURVE_COLUMNS = {
     "compartment": pl.Int64,
@@ -71,8 +68,8 @@ def row_curves(stack: Stack) -> pl.DataFrame:
         return pl.DataFrame(schema=CURVE_COLUMNS)
     weight, grid = _weight(stack), row_grid(stack)
     found = posterior(grid, weight, stack.mean)
-    depth, refill_s = _depth(stack, found), time_constant(stack)
-    bend = abs(math.log(refill_s / stack.curve.tau_s))  # how far refills are from exponential
+    depth, usual = _depth(stack, found), recovery_of(stack)
+    bend = abs(math.log(usual.tau_s / stack.curve.tau_s))  # how far refills are from exponential
     n_rows = len(stack.count)
     return pl.DataFrame(
         {
@@ -84,11 +81,11 @@ def row_curves(stack: Stack) -> pl.DataFrame:
             "late_s_error": found.late_error,
             "p_late": found.p_late,
             "late_power": _power(posterior(grid, weight, grid.trial()).log_odds),
-            "stack_tau_s": refill_s * _lasts(stack, found.depth) * np.exp(found.log_tau),
-            "stack_tau_log_error": _tau_error(stack, found, bend),
+            "stack_tau_s": usual.tau_s * _lasts(stack, found.depth) * np.exp(found.log_tau),
+            "stack_tau_log_error": _tau_error(found, usual, bend),
             "n_points": stack.count.sum(axis=1),
             "usual_drop_pa": np.full(n_rows, stack.usual_drop_pa),
-            "usual_tau_s": np.full(n_rows, refill_s),
+            "usual_tau_s": np.full(n_rows, usual.tau_s),
         },
         schema=CURVE_COLUMNS,
     )
@@ -142,14 +139,11 @@ def _lasts(stack: Stack, depth: Floats) -> Floats:
     return np.asarray(own / stack.course.lasts_s(np.full(1, usual)))
 
 
-def _tau_error(stack: Stack, found: Posterior, bend: float) -> Floats:
+def _tau_error(found: Posterior, usual: Recovery, bend: float) -> Floats:
     """Relative error of recovery constants; grows where depths differ and no exponential fits."""
     of_depth = bend * np.log(np.clip(found.depth, 0.1, None))
     of_depth = np.maximum(_DEEP_BENT * of_depth, -of_depth)
-    read = _READ if refill_begins(stack).is_seen else _UNREAD
-    return np.asarray(
-        np.sqrt(found.log_tau_error**2 + read**2 + (_READ_BENT * bend) ** 2 + of_depth**2)
-    )
+    return np.asarray(np.sqrt(found.log_tau_error**2 + usual.log_error**2 + of_depth**2))
 
 
 def _power(log_odds: Floats) -> Floats:

@@ -18,8 +18,9 @@ from rowcall.events.bins import binned, cells, mean_of, spread
 from rowcall.events.filled_in import filled_in
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import LEAST_DROP, HeaderCurve, fit_header
+from rowcall.events.in_step import is_in_step
 from rowcall.events.level_error import level_mended
-from rowcall.events.overlay import LEAST_LEVEL_PA, Overlay, SoFar, is_in_step, lay_over
+from rowcall.events.overlay import LEAST_LEVEL_PA, Overlay, SoFar, lay_over
 from rowcall.events.pulse_shares import DEEP, mute_fires
 from rowcall.events.refill_course import Course, course_of, drops_on
 from rowcall.events.remnants import remnants_of
