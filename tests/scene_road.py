@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import date, datetime
 
 import polars as pl
 
-from rowcall.condition.gate import condition
-from rowcall.condition.minutes import minute_table
-from rowcall.events.facts import daily_facts
-from rowcall.events.find import Events, Signals, find_events
+from rowcall.events.find import Events, find_events
 from rowcall.model import BaghouseDay
+from rowcall.runs import study
+from rowcall.runs.study import Find, Kept
 from rowcall.site import Baghouse
 from rowcall.store.samples import TagSamples
 
@@ -33,31 +32,11 @@ def study_span(
     samples: Samples,
     before: Mapping[str, tuple[int, float, int]],
     history: pl.DataFrame | None = None,
-    find: Callable[[Baghouse, Signals, pl.DataFrame, float], Events] = find_events,
+    find: Find = find_events,
 ) -> tuple[BaghouseDay, Events]:
     """Lead the samples of any span of one day along the road; `find` finds the events."""
-    start, end = span
-    seconds = (end - start).total_seconds()
-    conditioned = condition(baghouse, start, end, samples, before)
-    minutes = minute_table(baghouse, conditioned.signals, seconds)
-    events = find(baghouse, conditioned.signals, minutes, seconds)
-    studied = BaghouseDay(
-        day=day,
-        start=start,
-        end=end,
-        baghouse=baghouse,
-        signals=conditioned.signals,
-        health=conditioned.health,
-        minutes=minutes,
-        pulses=events.pulses,
-        cycles=events.cycles,
-        facts=daily_facts(baghouse, conditioned.signals, minutes, events),
-        history=no_history() if history is None else history,
-        fires_known=events.fires_known,
-        inferred=events.inferred,
-        stacks=events.stacks,
-    )
-    return studied, events
+    known = no_history() if history is None else history
+    return study.study_span(baghouse, day, span, lambda *_: Kept(samples, before), known, find)
 
 
 def no_history() -> pl.DataFrame:

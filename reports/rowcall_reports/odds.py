@@ -14,7 +14,8 @@ from pathlib import Path
 
 import polars as pl
 
-from rowcall.diagnosis.row_evidence import share_interval
+from rowcall.diagnosis.fact_book import fact_book
+from rowcall.diagnosis.row_evidence import row_evidence, share_interval
 from rowcall.model import BaghouseDay
 from rowcall.site import Role, Sample
 from rowcall_reports import facts, text
@@ -103,11 +104,11 @@ def quote(day: BaghouseDay, untold: Mapping[str, Sequence[tuple[int, int]]]) -> 
 
 def _line(day: BaghouseDay, rule: str, places: Sequence[tuple[int, int]]) -> str:
     """One rule's line, by the middle one of the rows that were fired often enough."""
-    values = facts.today(day)
+    values, book = facts.today(day), fact_book(day.facts)
     pulses = {
         place: called
         for place in places
-        if (called := values.get(("n_called", *place), 0.0)) >= _FEWEST
+        if (called := row_evidence(book, *place).called) >= _FEWEST
         and _is_like_trials(day, place[0], values)
     }
     if rule not in FAULTS or not pulses:

@@ -16,7 +16,7 @@ _FEWEST = 20  # chosen: pulses that make a share worth printing
 _NOTE = (
     "± standard error; in brackets the 95 % interval of the share of pulses answered. Heard: those "
     "that can be told, each by itself, to be answered or not. The drop against the peers' and the "
-    "closing are told by all pulses of the day laid over each other."
+    "closing are told by all pulses laid over each other."
 )
 
 
@@ -40,15 +40,16 @@ def write_numbers(
         "Changed",
     ]
     values, book = facts.today(day), fact_book(day.facts)
-    lines = []
+    lines, days = [], 1.0
     for compartment, number in odd:
         row = row_evidence(book, compartment, number)
+        days = max(days, row.days)
         lines.append(
             [
                 str(compartment),
                 str(number),
                 f"**{called[compartment, number]}**",
-                text.number(values.get(("n_called", compartment, number))),
+                text.number(row.called),
                 f"{row.answered:.0f} / {row.heard:.0f}",
                 _share(row),
                 _drop(compartment, number, values),
@@ -59,7 +60,13 @@ def write_numbers(
         )
     if all(line[-1] == text.NO_VALUE for line in lines):
         head, lines = head[:-1], [line[:-1] for line in lines]
-    return f"{text.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7, 8))}\n\n{_NOTE}"
+    table = text.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7, 8))
+    return f"{table}\n\n{_NOTE}{_together(days)}"
+
+
+def _together(days: float) -> str:
+    """Say over how many days the pulses were taken together."""
+    return f" One day has too few pulses: these are of {days:.0f} days together." * (days > 1)
 
 
 def _share(row: RowEvidence) -> str:
@@ -104,4 +111,5 @@ def _changed(day: BaghouseDay, row: RowEvidence, zone: ZoneInfo) -> str:
         return text.NO_VALUE
     at = (day.start + timedelta(seconds=row.onset_s)).astimezone(zone)
     before, after = (text.percent(max(share, 0.0)) for share in (row.before, row.ratio))
-    return f"since {at:%H:%M}: {before} before, {after} after"
+    when = f"{at:%H:%M}" if row.onset_s >= 0 else f"{at:%Y-%m-%d %H:%M}"
+    return f"since {when}: {before} before, {after} after"

@@ -13,7 +13,12 @@ from collections.abc import Iterator
 from datetime import timedelta
 
 from rowcall.diagnosis.fact_book import fact_book, past_of
-from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, unless_most_differ
+from rowcall.diagnosis.row_evidence import (
+    RowEvidence,
+    row_evidence,
+    told_over_days,
+    unless_most_differ,
+)
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -38,7 +43,7 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
         _judge_row(day, row_evidence(facts, *place), Subject(day.baghouse.id, *place), limits)
         for place in day.baghouse.all_rows()
     )
-    yield from unless_most_differ(answers, limits["most_share"])
+    yield from told_over_days(unless_most_differ(answers, limits["most_share"]), facts)
 
 
 def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:

@@ -9,19 +9,20 @@ calls (no fire at all), and a header whose every row is silent (air shut off, or
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
 
-from rowcall.diagnosis.fact_book import fact_book
+from rowcall.diagnosis.fact_book import Place, fact_book
 from rowcall.diagnosis.row_evidence import (
     SILENT_SHARE,
     RowEvidence,
     row_evidence,
     share_interval,
+    told_over_days,
 )
 from rowcall.model import (
     Answer,
@@ -43,6 +44,10 @@ from rowcall.units import Dimension
 def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
     """Answer for every row from `row_evidence`."""
     facts = fact_book(day.facts)
+    yield from told_over_days(_answers(day, facts, limits), facts)
+
+
+def _answers(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) -> Iterator[Answer]:
     for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
         rows = {
             Subject(day.baghouse.id, compartment, row): row_evidence(facts, compartment, row)
@@ -98,8 +103,18 @@ def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
             "none of its pulses drew the header down as its neighbours' do, but all of them "
             f"together show {row.ratio:.0%} of their drop",
         )
+    if row.days > 1 and row.changed and row.is_surely_silent:
+        return _silent(
+            day,
+            subject,
+            row.onset_s,
+            values,
+            f"Silent since it changed: {row.ratio:.0%} of its peers' drop then "
+            f"(standard error {row.ratio_error:.1%}), {row.before:.0%} before.",
+        )
     if n_since >= limits["min_pulses"] or is_silent:
-        since = "all day" if answered == 0 else f"for its last {n_since} pulses"
+        throughout = "all day" if row.days == 1 else "throughout"
+        since = throughout if answered == 0 else f"for its last {n_since} pulses"
         return _silent(
             day,
             subject,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rowcall.diagnosis.fact_book import Place
 from rowcall.model import Answer, Verdict
@@ -21,7 +21,8 @@ class RowEvidence:
     """Facts of one row on one day; nan where there is none.
 
     Attributes:
-        called: fires, nan where bits miss most of them.
+        called: fires, nan where bits miss most of them; of several days where one has few.
+        days: number of days that all this is told from.
         heard, answered: fires that the header could tell of, and those of them with a drop.
         full_share: median share of the usual drop of the answered fires.
         ratio, ratio_error: drop as a share of the sound rows' from the stack; after the onset of
@@ -34,6 +35,7 @@ class RowEvidence:
     """
 
     called: float
+    days: float
     heard: float
     answered: float
     full_share: float
@@ -75,8 +77,11 @@ def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> Ro
         return facts.get((compartment, row, name), math.nan)
 
     changed = of("n_after") >= _FEWEST_AFTER
+    days = facts.get((compartment, row, "days_stacked"), 1.0)
+    called = of("n_called")
     return RowEvidence(
-        called=of("n_called"),
+        called=of("n_stacked") if days > 1 and called > 0 else called,
+        days=days,
         heard=facts.get((compartment, row, "n_heard"), 0.0),
         answered=facts.get((compartment, row, "n_answered"), 0.0),
         full_share=of("full_share"),
@@ -90,6 +95,17 @@ def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> Ro
         rate_high=of("coming_rate_high"),
         in_step=(compartment, 0, "in_step") in facts or (0, 0, "in_step") in facts,
     )
+
+
+def told_over_days(answers: Iterable[Answer], facts: Mapping[Place, float]) -> Iterator[Answer]:
+    """Say of what was told from several days that it was."""
+    for answer in answers:
+        row = row_evidence(facts, answer.subject.compartment, answer.subject.row)
+        if row.days > 1 and answer.verdict is not Verdict.CANNOT_TELL:
+            also = f" Told from its {row.called:.0f} pulses of {row.days:.0f} days together."
+            yield replace(answer, text=answer.text + also)
+        else:
+            yield answer
 
 
 def unless_most_differ(answers: Iterable[Answer], most_share: float) -> Iterator[Answer]:

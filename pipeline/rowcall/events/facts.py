@@ -7,7 +7,9 @@ drop_ratio (to the sound rows of its header), drop_ratio_error, late_s, late_s_e
 late_power, stack_tau_s, stack_tau_log_error, n_points (see `row_curves`); full_share (median
 share of the usual drop where it answered); where it changed within the day onset_s, share_before,
 share_after, share_after_error, n_after; whether answers come and go coming_gain, coming_rate,
-coming_rate_low, coming_rate_high; called_share (calls as a share of the compartment's median).
+coming_rate_low, coming_rate_high; called_share (calls as a share of the compartment's median);
+n_stacked, days_stacked (pulses and days that all these are told from, where one day has too few
+pulses: see `more_days`; onset_s is then before the day, below 0).
 By compartment:
 n_pulses, before_pa, drop_pa, tau_s, tau_s_hNN (hour NN of the plant-local day, counted from its
 start), n_tau_hNN, slow_frac (share of pulses not made good before the next), clock_offset_s (added
@@ -73,11 +75,17 @@ def daily_facts(
         _hourly_tau(events.pulses),
         _baghouse_facts(baghouse, minutes, events),
     ]
-    return (
-        pl.concat(parts)
-        .filter(pl.col("value").is_not_null() & pl.col("value").is_finite())
-        .sort("compartment", "row", "name")
-    )
+    return _known(pl.concat(parts))
+
+
+def row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
+    """Return the facts of rows alone, over whatever time the events are of, `FACT_COLUMNS`."""
+    return _known(_row_facts(baghouse, events))
+
+
+def _known(facts: pl.DataFrame) -> pl.DataFrame:
+    known = pl.col("value").is_not_null() & pl.col("value").is_finite()
+    return facts.filter(known).sort("compartment", "row", "name")
 
 
 def _long(frame: pl.DataFrame, names: Iterable[str]) -> pl.DataFrame:

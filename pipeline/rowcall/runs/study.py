@@ -2,20 +2,36 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import polars as pl
 
-from rowcall.condition.gate import condition
+from rowcall.condition.gate import Conditioned, condition
 from rowcall.condition.minutes import minute_table
 from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
-from rowcall.events.facts import daily_facts
-from rowcall.events.find import find_events
+from rowcall.events.facts import daily_facts, row_facts
+from rowcall.events.find import Events, Signals, find_events
+from rowcall.events.more_days import days_wanted, with_more_days
 from rowcall.model import BaghouseDay
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
-from rowcall.store.samples import last_before, read_samples
+from rowcall.store.samples import TagSamples, last_before, read_samples
+
+
+class Kept(NamedTuple):
+    """Samples of a span by tag, and the last one before it of the tags that hold their value."""
+
+    samples: Mapping[str, TagSamples]
+    before: Mapping[str, tuple[int, float, int]]
+
+
+Read = Callable[[datetime, datetime], Kept]
+Find = Callable[[Baghouse, Signals, pl.DataFrame, float], Events]
 
 
 def study_day(
@@ -23,20 +39,47 @@ def study_day(
 ) -> BaghouseDay:
     """Return everything that the rules may look at for one baghouse and plant-local day."""
     baghouse = baghouse.on(day)
-    start, end = day_bounds(day, site.plant.zone)
     names = [tag.tag for tag in baghouse.tag]
     held = [tag.tag for tag in baghouse.tag if tag.sample is not Sample.SNAPSHOT]
-    conditioned = condition(
-        baghouse,
-        start,
-        end,
-        read_samples(store, names, start, end),
-        last_before(store, held, start, within=timedelta(seconds=LONGEST_STEP_S)) if held else {},
-    )
-    seconds = (end - start).total_seconds()
-    minutes = minute_table(baghouse, conditioned.signals, seconds)
-    events = find_events(baghouse, conditioned.signals, minutes, seconds)
-    return BaghouseDay(
+    within = timedelta(seconds=LONGEST_STEP_S)
+
+    def read(start: datetime, end: datetime) -> Kept:
+        before = last_before(store, held, start, within=within) if held else {}
+        return Kept(read_samples(store, names, start, end), before)
+
+    return study_from(read, baghouse, day, site.plant.zone, history)
+
+
+def study_from(
+    read: Read, baghouse: Baghouse, day: date, zone: ZoneInfo, history: pl.DataFrame
+) -> BaghouseDay:
+    """Lead one plant-local day along the road; its rows with days before it, if they must."""
+    studied, _ = study_span(baghouse, day, day_bounds(day, zone), read, history)
+    n_days = days_wanted(day, studied.facts, history)
+    if n_days == 1 or not studied.fires_known or studied.inferred:
+        return studied  # places in a sequence are counted anew each day
+    first, _ = day_bounds(day - timedelta(days=n_days - 1), zone)
+    return _over_days(studied, first, n_days, read)
+
+
+def study_span(
+    baghouse: Baghouse,
+    day: date,
+    span: tuple[datetime, datetime],
+    read: Read,
+    history: pl.DataFrame,
+    find: Find = find_events,
+) -> tuple[BaghouseDay, Events]:
+    """Lead one day, or a part of it, along the road.
+
+    Args:
+        span: begin and end as UTC instants.
+        history: as of `BaghouseDay`.
+        find: what finds the events.
+    """
+    start, end = span
+    conditioned, minutes, events = _events(baghouse, span, read, find)
+    studied = BaghouseDay(
         day=day,
         start=start,
         end=end,
@@ -52,3 +95,31 @@ def study_day(
         inferred=events.inferred,
         stacks=events.stacks,
     )
+    return studied, events
+
+
+def _over_days(studied: BaghouseDay, first: datetime, n_days: int, read: Read) -> BaghouseDay:
+    """Return the day with what is told of its rows from all pulses since an earlier instant.
+
+    The same day where those days together draw no stack.
+    """
+    _, _, events = _events(studied.baghouse, (first, studied.end), read, find_events)
+    if events.curves.is_empty():
+        return studied
+    before_s = (studied.start - first).total_seconds()
+    of_rows = row_facts(studied.baghouse, events)
+    return replace(
+        studied,
+        facts=with_more_days(studied.facts, of_rows, n_days, before_s),
+        stacks=events.stacks,
+    )
+
+
+def _events(
+    baghouse: Baghouse, span: tuple[datetime, datetime], read: Read, find: Find
+) -> tuple[Conditioned, pl.DataFrame, Events]:
+    start, end = span
+    conditioned = condition(baghouse, start, end, *read(start, end))
+    seconds = (end - start).total_seconds()
+    minutes = minute_table(baghouse, conditioned.signals, seconds)
+    return conditioned, minutes, find(baghouse, conditioned.signals, minutes, seconds)
