@@ -61,13 +61,11 @@ class Cadence:
         low_s, high_s: the fire lies in (low_s, high_s] [s].
         place: 1 to n_places, counted from the sequence start (see `start`).
         row: 1-based row, or 0 where there is no anchor.
-        cycle: round, from 1 where a bout (or a long one's piece of four rounds) begins.
         segment: bout of even cadence, from 1.
         seen: a drop was there; meaningful only where heard.
         heard: samples came in time to show a drop.
         n_places: places in a round.
         interval_s: median interval [s]; nan where no cadence was found.
-        interval_spread_s: half of the span that the middle 68 % of intervals lie in [s].
         start: what the sequence does after a rest.
         silent: places without a drop.
         anchor: what ties places to rows: none, pause, start row, isolated row.
@@ -78,13 +76,11 @@ class Cadence:
     high_s: Floats
     place: Ints
     row: Ints
-    cycle: Ints
     segment: Ints
     seen: Bools
     heard: Bools
     n_places: int
     interval_s: float
-    interval_spread_s: float
     start: Start
     silent: tuple[int, ...] = ()
     anchor: str = "none"
@@ -156,7 +152,7 @@ def nothing(n_rows: int, reason: str) -> Cadence:
     none, whole, flag = np.empty(0), np.empty(0, np.int64), np.empty(0, np.bool_)
     nan = float("nan")
     return Cadence(
-        none, none, whole, whole, whole, whole, flag, flag, n_rows, nan, nan, Start.UNTOLD,
+        none, none, whole, whole, whole, flag, flag, n_rows, nan, Start.UNTOLD,
         reason=reason,
     )  # fmt: skip
 
@@ -181,24 +177,20 @@ def _laid_out(
     found = find_places(pieces, rested, begins, n_places)
     segment = np.cumsum(begins)
     grid = longer(pieces, found.more)
-    count = grid.index + found.turn[grid.bout]
-    place = count % n_places + 1
+    place = (grid.index + found.turn[grid.bout]) % n_places + 1
     silent = _silent_places(grid, place, n_places)
     anchor = find_anchor(found.start, silent, n_places, order, start_row, isolated_rows)
     row_of = np.array([0, *(anchor.rows or [0] * n_places)], np.int64)
-    low, middle, high = np.quantile(grid.interval_s, (0.16, 0.5, 0.84))
     return Cadence(
         grid.low_s,
         grid.high_s,
         place,
         row_of[place],
-        count // n_places + 1,
         segment[grid.bout],
         grid.seen,
         grid.heard,
         n_places,
-        float(middle),
-        float(high - low) / 2,
+        float(np.median(grid.interval_s)),
         found.start,
         silent,
         anchor.kind,

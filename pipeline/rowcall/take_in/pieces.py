@@ -30,7 +30,6 @@ class Piece:
         path: the file on disk that holds it.
         size_bytes: of its content; gzip and Zstandard count as they are.
         packed_bytes: what it takes on disk.
-        is_member: it lies in an archive.
         open: opens its content from the beginning.
         problem: why it cannot be read, or nothing.
     """
@@ -39,7 +38,6 @@ class Piece:
     path: Path
     size_bytes: int
     packed_bytes: int
-    is_member: bool
     open: Callable[[], BinaryIO]
     problem: str = ""
 
@@ -66,7 +64,7 @@ def pieces_of(path: Path, name: str, largest: int) -> Iterator[Piece]:
     """
     if path.suffix.lower() != ".zip":
         size = path.stat().st_size
-        yield Piece(name, path, size, size, False, lambda: path.open("rb"))
+        yield Piece(name, path, size, size, lambda: path.open("rb"))
         return
     try:
         archive = zipfile.ZipFile(path)
@@ -145,7 +143,6 @@ def _member(
         path=path,
         size_bytes=info.file_size,
         packed_bytes=info.compress_size,
-        is_member=True,
         open=lambda: cast(BinaryIO, archive.open(info)),
         problem=problem,
     )
