@@ -70,6 +70,8 @@ def test_a_day_with_a_dozen_calls_tells_nothing_a_week_does() -> None:
     assert found(ask("row_silent", last)) == {(1, 3)}
     assert found(ask("row_faint", last)) == {(1, 5)}
     assert found(ask("row_drawn_out", last)) == {(2, 2)}
+    # The row fired after the hanging one is told too.
+    assert ask("row_faint", last)[Subject("BH1", 2, 3)].verdict is Verdict.CLEAR
 
 
 def test_it_says_from_how_many_days_and_pulses() -> None:

@@ -36,6 +36,7 @@ Flags = npt.NDArray[np.bool_]
 _AHEAD_S = 0.5  # chosen: clocks agree to that; so close before a fire a point may lie in its drop
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
 _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
+_FULL_S = 60.0  # a usual refill takes 3-15 s to 95 %: common practice, no source
 _MOST_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
 _MOST_DEFICIT, _MOST_LEFT = 0.95, 0.9
@@ -181,7 +182,7 @@ def _rested(
 
     Late in the time to the next fire at first, then by the least deficits after answered fires: if
     unanswered ones had a say, a header dead for half of the day would show its level then only.
-    What a hanging valve leaves is not followed well enough to tell a level by.
+    What a hanging valve leaves is not followed well enough to tell a level by, until it is gone.
     """
     fire, since_s = points.fire, points.since_s
     if so_far is None:
@@ -193,7 +194,8 @@ def _rested(
     plain = ~hung[fire] if not hung.all() else np.ones(fire.size, np.bool_)
     answered = ~so_far.mute[fire] & plain
     told = model.deficit[answered] if answered.any() else model.deficit
-    return np.asarray(plain & (model.deficit <= np.quantile(told, _RESTED_SHARE)))
+    low = plain & (model.deficit <= np.quantile(told, _RESTED_SHARE))
+    return np.asarray(low | (since_s > _FULL_S))
 
 
 @dataclass(frozen=True, slots=True)
