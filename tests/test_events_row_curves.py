@@ -7,11 +7,15 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 import pytest
+from trials.conditions import Condition
+from trials.road import judge_trial
+from trials.rows import Kind, RowPlan
+from trials.trial import make_trial
 
 from rowcall.events.fires import Fires
 from rowcall.events.row_curves import row_curves
 from rowcall.events.stack import stack_rows
-from rowcall.model import Floats, Signal
+from rowcall.model import Floats, Signal, Verdict
 
 SHARES = np.array([1.0, 0.45, 1.04, 0.0, 0.97, 1.0, 1.02, 0.98])
 CLOSE_S, DROP = 0.15, 0.3
@@ -73,3 +77,11 @@ def test_a_recovery_constant_is_the_time_to_make_good_63_percent(step_s: float) 
 def test_the_usual_drop_has_its_size_at_any_pressure(set_pa: float) -> None:
     told = curves(exponential, set_pa=set_pa)["usual_drop_pa"]
     assert told.to_numpy() == pytest.approx(DROP * set_pa, rel=0.04)
+
+
+def test_a_refill_below_the_noise_is_measured_all_the_same() -> None:
+    """Twenty pulses a row, a point every 30 s: where rows are seen at all the means are noise."""
+    sparse = Condition(name="identifiability", step_s=30.0, hours=24.0, interval_s=(410.4, 432.0))
+    rows = (*(RowPlan(Kind.HEALTHY),) * 7, RowPlan(Kind.SILENT, drop_share=0.0))
+    trial = make_trial(sparse, "plant", 4, rows)
+    assert judge_trial(trial).verdicts["row_silent", 1] is not Verdict.FOUND

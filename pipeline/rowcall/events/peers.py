@@ -54,8 +54,8 @@ def recovery_of(stack: Stack) -> Recovery:
         return Recovery(stack.curve.tau_s, _UNREAD)
     log, weight = np.log(mean[near] / begins.deficit), np.sqrt(n[near])
     bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
-    tau_s = float(np.polyval(bent, -1.0))
-    bend = math.log(max(tau_s, _LEAST_S) / stack.curve.tau_s)
+    tau_s = max(float(np.polyval(bent, -1.0)), _LEAST_S)
+    bend = math.log(tau_s / stack.curve.tau_s)
     noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
     error = math.hypot(_READ if begins.is_seen else _UNREAD, _READ_BENT * bend)
     return Recovery(tau_s, math.hypot(error, noise, begins.log_error))
@@ -103,7 +103,8 @@ def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:
     """Time of the lowest pressure: the middle of where it lies within noise's reach of it."""
     three = np.ones(min(3, n.size))
     smooth = np.convolve(n * mean, three, "same") / np.convolve(n, three, "same")
-    low = smooth >= _LOWEST * smooth.max()
+    top = float(smooth.max())
+    low = smooth >= top - (1.0 - _LOWEST) * abs(top)  # of noise alone the top may lie below zero
     return float(np.average(since_s[low], weights=n[low]))
 
 
