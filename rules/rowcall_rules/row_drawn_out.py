@@ -72,6 +72,8 @@ def _judge_row(
     # Two signs that agree need less of each.
     is_both = ratio - spread >= limits["deeper"] and chance > limits["open"]
     is_late |= is_both and late >= limits["late"]
+    # A handful of points that lie off can be fitted by any lateness, at any depth.
+    is_late &= of("drop_ratio_error") <= limits["sized"] * ratio
     if is_late or is_deep:
         return Answer(
             subject=subject,
@@ -131,6 +133,13 @@ RULE = Rule(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
         Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),
         Threshold("deep", "1", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
+        Threshold(
+            "sized",
+            "0.17",
+            Dimension.RATIO,
+            "relative error of the drop up to which a late closing is believed",
+            "chosen",
+        ),
         Threshold(
             "far_deeper",
             "1.4",

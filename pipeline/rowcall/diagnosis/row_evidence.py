@@ -13,6 +13,7 @@ from rowcall.model import Answer, Verdict
 SILENT_SHARE = 0.15  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
 _FEWEST_AFTER = 20  # chosen: pulses after a change within the day that it takes to judge by them
 _COMING = 10.0  # chosen: log-likelihoods; chance reaches so far once in some ten thousand row-days
+_LEAST_RATE = 0.05  # chosen: fewer answers are wild points of a row that makes none, or many
 _ERRORS = 3.5  # chosen: standard errors of certainty; one healthy row-day in 4,000 lies beyond
 
 
@@ -62,7 +63,8 @@ class RowEvidence:
     @property
     def comes_and_goes(self) -> bool:
         """Its pulses, taken together, are of two kinds."""
-        return not self.changed and self.coming_gain >= _COMING
+        is_both = self.coming_gain >= _COMING and self.rate >= _LEAST_RATE
+        return not self.changed and is_both
 
     @property
     def changed(self) -> bool:

@@ -27,7 +27,7 @@ from rowcall.events.filled_in import Filled
 from rowcall.events.fires import Fires
 from rowcall.events.header_curve import HeaderCurve
 from rowcall.events.remnants import Remnants
-from rowcall.events.supply import is_near, supply_level
+from rowcall.events.supply import is_near, level_scatter, supply_level
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -48,7 +48,7 @@ FEWEST_POINTS = 30  # chosen: fewer points do not make a stack
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """Points of a header laid on the fires, arrays of shape (n_points,) but for the last two.
+    """Points of a header laid on the fires, arrays of shape (n_points,) where nothing else is said.
 
     Attributes:
         fire: which fire a point follows (place in the fires).
@@ -61,6 +61,8 @@ class Overlay:
         before_pa: pressure just before each fire, shape (n_fires,) [Pa].
         left: relative deficit of earlier pulses that each fire met, shape (n_fires,) [-].
         width_s: how far the fires' instants are uncertain (scanned counters) [s].
+        block: which stretch between two readings of the supply's level a point lies in.
+        level_error: error of such a reading, from how they scatter about each other [-].
     """
 
     fire: Ints
@@ -73,6 +75,8 @@ class Overlay:
     before_pa: Floats
     left: Floats
     width_s: float
+    block: Ints
+    level_error: float
 
     @property
     def row_of_point(self) -> Ints:
@@ -137,6 +141,8 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
         before_pa=np.interp(fires.low_s, at, supply) * (1.0 - model.left),
         left=model.left,
         width_s=float(np.median(fires.high_s - fires.low_s)),
+        block=np.searchsorted(at, points.time_s[used]).astype(np.int64),
+        level_error=level_scatter(supply) / max(float(np.median(supply)), LEAST_LEVEL_PA),
     )
 
 

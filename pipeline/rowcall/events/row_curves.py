@@ -76,7 +76,9 @@ def row_curves(stack: Stack) -> pl.DataFrame:
             "compartment": stack.overlay.rows[:, 0],
             "row": stack.overlay.rows[:, 1],
             "drop_ratio": depth,
-            "drop_ratio_error": _depth_error(stack, found, depth, bend),
+            "drop_ratio_error": np.hypot(
+                _depth_error(stack, found, depth, bend), _level_doubt(stack, weight)
+            ),
             "late_s": found.late_s,
             "late_s_error": found.late_error,
             "p_late": found.p_late,
@@ -130,6 +132,19 @@ def _depth_error(stack: Stack, found: Posterior, depth: Floats, bend: float) -> 
     of_peers = (depth * np.hypot(peers, _LEAST_DOUBT)) ** 2
     variance = found.depth_error**2 * good_fit + of_peers + doubt
     return np.asarray(np.sqrt(variance))
+
+
+def _level_doubt(stack: Stack, weight: Floats) -> Floats:
+    """Error of each row's depth from readings of the supply's level, shape (n_rows,).
+
+    Large where few readings are behind all points of a row, and where these come late in a refill.
+    """
+    size = (weight * stack.usual**2).sum(axis=1)
+    off = (weight * np.abs(stack.usual)).sum(axis=1) * stack.overlay.level_error
+    once = np.divide(off, size, out=np.zeros_like(size), where=size > 0)
+    met = np.unique(np.column_stack((stack.overlay.row_of_point, stack.overlay.block)), axis=0)
+    readings = np.bincount(met[:, 0], minlength=size.size)
+    return np.asarray(once / np.sqrt(np.maximum(readings, 1)))
 
 
 def _lasts(stack: Stack, depth: Floats) -> Floats:

@@ -12,6 +12,7 @@ Flags = npt.NDArray[np.bool_]
 _FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
 _LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
 _GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
+_FEWEST_READINGS = 5  # chosen: fewer do not tell how they scatter
 _LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
 
 
@@ -25,6 +26,16 @@ def supply_level(time_s: Floats, pressure_pa: Floats) -> tuple[Floats, Floats]:
     length = times[:, -1] - times[:, 0]
     is_dense = length <= _GAPPY * np.median(length)  # a block across a gap speaks for neither side
     return times[is_dense].mean(axis=1), level[is_dense]
+
+
+def level_scatter(level: Floats) -> float:
+    """Standard deviation of a reading about the straight line between its neighbours, in its unit.
+
+    From the second differences of all readings, whose variance is six times that of one.
+    """
+    if level.size < _FEWEST_READINGS:
+        return 0.0
+    return float(np.sqrt(np.mean(np.diff(level, 2) ** 2) / 6.0))
 
 
 def is_near(time_s: Floats, known_s: Floats) -> Flags:
