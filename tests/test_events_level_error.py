@@ -11,6 +11,7 @@ import pytest
 
 from rowcall.events.header_curve import HeaderCurve
 from rowcall.events.level_error import level_error
+from rowcall.events.supply import level_scatter
 from rowcall.model import Floats
 
 SINCE_S = np.concatenate((np.arange(0.05, 3.0, 0.1), np.geomspace(3.0, 14.0, 20)))
@@ -47,3 +48,12 @@ def test_a_refill_cut_short_is_not_taken_for_one_that_ends_above_the_level() -> 
 def test_few_bins_tell_nothing_of_the_level() -> None:
     few = np.where(np.arange(SINCE_S.size) % 6 == 0, COUNT, 0.0)
     assert level_error(SINCE_S, few, refill("orifice") + 0.02, CURVE) == 0.0
+
+
+def test_readings_scatter_about_their_neighbours_whatever_the_supply_does_evenly() -> None:
+    """A straight line has no second difference; those of noise vary by six times its variance."""
+    slope = np.linspace(5e5, 6e5, 4000)
+    assert level_scatter(slope) == pytest.approx(0.0, abs=1e-6)
+    noise = np.random.default_rng(4).normal(0.0, 800.0, slope.size)
+    assert level_scatter(slope + noise) == pytest.approx(800.0, rel=0.05)
+    assert level_scatter(slope[:4]) == 0.0

@@ -27,7 +27,7 @@ def with_facts(day: BaghouseDay, facts: dict[str, float]) -> BaghouseDay:
     return replace(day, facts=pl.concat([kept, more]))
 
 
-# Late alone needs 99.9 %, deep alone 135 % of the peers' drop.
+# Late alone needs 99.9 %, deep alone 140 % of the peers' drop.
 @pytest.mark.parametrize(
     ("ratio", "chance", "verdict"),
     [
@@ -51,3 +51,23 @@ def test_a_row_whose_stack_shows_a_drop_is_not_silent_by_its_pulses(
 ) -> None:
     facts = {"n_heard": 80.0, "n_answered": 0.0, "drop_ratio": ratio, "drop_ratio_error": 0.02}
     assert ask("row_silent", with_facts(healthy, facts))[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(("error", "is_found"), [(0.2, True), (0.45, False)])
+def test_a_late_closing_that_a_handful_of_points_show_is_not_believed(
+    healthy: BaghouseDay, error: float, is_found: bool
+) -> None:
+    """A wild fit has any lateness and any depth; its depth is then known badly."""
+    facts = {"drop_ratio": 2.3, "drop_ratio_error": error, "late_power": 0.0}
+    day = with_facts(healthy, facts | {"late_s": 2.5, "late_s_error": 0.1, "p_late": 0.9999})
+    assert (ask("row_drawn_out", day)[PLACE].verdict is Verdict.FOUND) is is_found
+
+
+@pytest.mark.parametrize(("rate", "is_found"), [(0.5, True), (0.02, False)])
+def test_a_row_that_hardly_ever_answers_does_not_come_and_go(
+    healthy: BaghouseDay, rate: float, is_found: bool
+) -> None:
+    coming = {"coming_gain": 17.0, "coming_rate": rate, "coming_rate_low": 0.01}
+    facts = {"n_heard": 0.0, "n_answered": 0.0, "drop_ratio": 0.06, "drop_ratio_error": 0.06}
+    day = with_facts(healthy, facts | coming | {"coming_rate_high": rate + 0.1})
+    assert (ask("row_silent", day)[PLACE].verdict is Verdict.FOUND) is is_found
