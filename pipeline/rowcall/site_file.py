@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from rowcall.errors import SiteError
 from rowcall.site import Site
-from rowcall.site_text import dotted, locate
+from rowcall.site.toml_lines import dotted, locate
 
 _PLACE = re.compile(r"\{(compartment|row)(?::0(\d)d)?\}")
 

@@ -8,7 +8,7 @@ from datetime import date
 
 from rowcall.day_report import DayReport
 from rowcall.model import Finding, Rule, Subject, Urgency, Verdict
-from rowcall_reports import text
+from rowcall_reports import wording
 
 URGENCY_ORDER = (*Urgency, None)
 
@@ -36,9 +36,9 @@ class Job:
         """The reasons in the words of the rule, rows with the same one named together."""
         alike: dict[str, list[Finding]] = {}
         for found in self.findings:
-            alike.setdefault(text.without_numbers(found.answer.text), []).append(found)
+            alike.setdefault(wording.without_numbers(found.answer.text), []).append(found)
         if len(self.findings) == 1:
-            return text.escape(self.first.answer.text)
+            return wording.escape(self.first.answer.text)
         return " ".join(_reason(group) for group in alike.values())
 
     @property
@@ -51,10 +51,10 @@ def _reason(group: Sequence[Finding]) -> str:
     """Return the first one's words with its row, and the rows of which the same is true."""
     first, *others = (found.answer.subject.row for found in group)
     word = word_of(group[0].answer.subject).capitalize()
-    told = f"{word} {first}: {text.escape(group[0].answer.text)}"
+    told = f"{word} {first}: {wording.escape(group[0].answer.text)}"
     if not others:
         return told
-    return f"{told} {word}{'s' if len(others) > 1 else ''} {text.spans(others)} likewise."
+    return f"{told} {word}{'s' if len(others) > 1 else ''} {wording.spans(others)} likewise."
 
 
 def word_of(subject: Subject) -> str:
@@ -65,7 +65,7 @@ def word_of(subject: Subject) -> str:
 def places_of(subjects: Sequence[Subject]) -> str:
     """Return where the subjects are, in words; they count alike, as one day's do."""
     pairs = ((subject.compartment, subject.row) for subject in subjects)
-    return text.places(pairs, word_of(subjects[0]))
+    return wording.places(pairs, word_of(subjects[0]))
 
 
 def jobs(report: DayReport, baghouse: str = "") -> list[Job]:
@@ -143,7 +143,7 @@ def name_of(report: DayReport, baghouse: str) -> str:
     """Return id and name of a baghouse, safe for Markdown."""
     names = [day.baghouse.name for day in report.baghouses if day.baghouse.id == baghouse]
     shown = [part for part in (baghouse, *names) if part]
-    return " ".join(text.escape(part) for part in dict.fromkeys(shown))
+    return " ".join(wording.escape(part) for part in dict.fromkeys(shown))
 
 
 def quiet_baghouses(report: DayReport) -> Sequence[str]:

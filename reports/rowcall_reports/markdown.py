@@ -6,16 +6,21 @@ from collections.abc import Mapping, Sequence
 
 from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay
-from rowcall_reports import actions, facts
-from rowcall_reports.cautions import write_cautions
-from rowcall_reports.headers import write_headers
-from rowcall_reports.method import write_method
-from rowcall_reports.picture import Picture, by_name, embed
-from rowcall_reports.quality import write_health, write_untold
+from rowcall_reports import actions, fact_lookup
+from rowcall_reports.chapters.cautions import write_cautions
+from rowcall_reports.chapters.compressed_air import write_headers
+from rowcall_reports.chapters.data_quality import write_health, write_untold
+from rowcall_reports.chapters.method import write_method
+from rowcall_reports.chapters.one_baghouse import (
+    write_dp,
+    write_found,
+    write_recovery,
+    write_temperature,
+)
+from rowcall_reports.chapters.summary import write_summary
+from rowcall_reports.figures.picture import Picture, by_name, embed
+from rowcall_reports.figures.row_panels import drawn_places
 from rowcall_reports.roll_call import write_roll_call
-from rowcall_reports.row_panels import drawn_places
-from rowcall_reports.sections import write_dp, write_found, write_recovery, write_temperature
-from rowcall_reports.summary import write_summary
 
 
 def write_markdown(report: DayReport, pictures: Sequence[Picture]) -> str:
@@ -34,7 +39,7 @@ def _chapter(report: DayReport, day: BaghouseDay, images: Mapping[str, Picture])
     """Return the chapter of one baghouse; parts without content are left out."""
     house = day.baghouse.id
     roll_call = ""
-    if facts.has_data(day):
+    if fact_lookup.has_data(day):
         roll_call = write_roll_call(day, report.findings, report.site.plant.zone)
     stacks = embed(images, "stacks", house)
     drawn = drawn_places(report, day) if stacks else frozenset()

@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from rowcall.model import BaghouseDay, Finding, Urgency, Verdict
-from rowcall_reports import facts, text
-from rowcall_reports.row_numbers import write_numbers
+from rowcall_reports import fact_lookup, wording
+from rowcall_reports.chapters.row_numbers import write_numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ ROW_MARKS = (
     RowMark("row_drawn_out", "DRAWN OUT", "D", "drawn out", "the valve closed late"),
 )
 FOUND_LETTERS = tuple(mark.letter for mark in ROW_MARKS)
-OK, PARTLY, UNKNOWN, NOT_ASKED = "ok", "ok?", "?", text.NO_VALUE
+OK, PARTLY, UNKNOWN, NOT_ASKED = "ok", "ok?", "?", wording.NO_VALUE
 _MEANINGS = {
     OK: "answered as it should",
     **{mark.word: mark.means for mark in ROW_MARKS},
@@ -144,7 +144,7 @@ def _mark(said: Mapping[str, Finding | None]) -> str:
 def write_roll_call(day: BaghouseDay, findings: Iterable[Finding], zone: ZoneInfo) -> str:
     """Return the roll-call tables: all rows by mark, then the numbers of those not ok."""
     called = marks(day, findings)
-    values = facts.today(day)
+    values = fact_lookup.today(day)
     parts = [_sheet(day, called, values), _legend(called)]
     odd = [place for place, mark in called.items() if mark.isupper()]
     if odd:
@@ -156,9 +156,9 @@ def _place_notes(day: BaghouseDay) -> list[str]:
     """Say of each compartment whose rows header pressure alone told how to read the numbers."""
     return [
         f"Compartment {compartment}: the numbers are places in the firing sequence, not rows "
-        f"({text.escape(told.text)})."
+        f"({wording.escape(told.text)})."
         if day.counts_places(compartment)
-        else f"Compartment {compartment}: {text.escape(told.text)}."
+        else f"Compartment {compartment}: {wording.escape(told.text)}."
         for compartment, told in sorted(day.inferred.items())
     ]
 
@@ -170,7 +170,7 @@ def _legend(called: Marks) -> str:
     return "; ".join(meant) + "."
 
 
-def _sheet(day: BaghouseDay, called: Marks, values: facts.Facts) -> str:
+def _sheet(day: BaghouseDay, called: Marks, values: fact_lookup.Facts) -> str:
     widest = max(day.baghouse.rows)
     head = ["Row", *(str(row) for row in range(1, widest + 1)), "Drop against the peers'"]
     lines = []
@@ -179,7 +179,7 @@ def _sheet(day: BaghouseDay, called: Marks, values: facts.Facts) -> str:
         word = day.row_word(compartment)
         label = f"Comp. {compartment}" + (", places" if word == "place" else "")
         lines.append([label, *cells, _spread(compartment, rows, called, values, word)])
-    return text.table(head, lines)
+    return wording.table(head, lines)
 
 
 def _cell(called: Marks, compartment: int, row: int) -> str:
@@ -187,7 +187,9 @@ def _cell(called: Marks, compartment: int, row: int) -> str:
     return f"**{mark}**" if mark.isupper() else mark
 
 
-def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts, word: str) -> str:
+def _spread(
+    compartment: int, rows: int, called: Marks, values: fact_lookup.Facts, word: str
+) -> str:
     """Return lowest and highest drop of the rows without a finding, against their peers'."""
     drops = [
         (values[key], row)
@@ -198,7 +200,9 @@ def _spread(compartment: int, rows: int, called: Marks, values: facts.Facts, wor
     if not drops:
         return NOT_ASKED
     (low, low_row), (high, high_row) = min(drops), max(drops)
-    return f"{text.percent(low)} ({word} {low_row}) to {text.percent(high)} ({word} {high_row})"
+    return (
+        f"{wording.percent(low)} ({word} {low_row}) to {wording.percent(high)} ({word} {high_row})"
+    )
 
 
 def past_letters(day: BaghouseDay) -> pl.DataFrame:

@@ -18,8 +18,8 @@ import numpy as np
 
 from rowcall.diagnosis.fact_book import Place, fact_book
 from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of, usual_of
-from rowcall.events.header_air import free_air
-from rowcall.events.recovery import T95
+from rowcall.events.headers.folded_refill import free_air
+from rowcall.events.headers.recovery import T95
 from rowcall.model import (
     Answer,
     BaghouseDay,

@@ -27,7 +27,7 @@ from rowcall.diagnosis.header_hours import (
     spell_hours,
     supply_words,
 )
-from rowcall.events.recovery import T95
+from rowcall.events.headers.recovery import T95
 from rowcall.model import (
     Answer,
     BaghouseDay,

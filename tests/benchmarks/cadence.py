@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
-from cadence_score import score
-from trains import Line, Sampling, train
+from helpers.cadence_score import score
+from helpers.trains import Line, Sampling, train
 
-from rowcall.events.cadence import find_cadence
+from rowcall.events.firing.cadence.sequence import find_cadence
 
 ORDER = (1, 4, 7, 10, 2, 5, 8, 11, 3, 6, 9, 12)
 LINES = {

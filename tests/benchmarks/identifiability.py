@@ -29,7 +29,7 @@ from trials.score import RULE_OF
 from trials.trial import SIMULATORS, make_trial
 
 from rowcall.model import Verdict
-from rowcall_reports import odds
+from rowcall_reports.chapters import odds
 
 STEPS_S = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 PULSES = (20, 50, 200, 700)  # a row and day

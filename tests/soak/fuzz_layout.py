@@ -19,12 +19,12 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
-from drawn_exports import text_case
-from mutations import TEXT_MUTATORS
+from helpers.drawn_exports import text_case
+from helpers.mutations import TEXT_MUTATORS
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.opening import open_export
+from rowcall.take_in.read.opening import open_export
 
 LONGEST_S = 5.0  # chosen: a thousand times what a file takes
 _WORDS = (b"time,", b"tag;", b"value", b"\n", b'"', b"2026-03-14T05:00:00Z", b"1,5", b"\0", b"\r")

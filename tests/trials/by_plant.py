@@ -9,11 +9,11 @@ from typing import TypedDict
 import numpy as np
 
 import rowcall_plant as plant
-from rowcall_plant.cleaning import CleaningDay, CleaningState
 from rowcall_plant.fault_book import book_of
-from rowcall_plant.gas import gas_day
-from rowcall_plant.header import pressure_at
-from rowcall_plant.pulses import pulse_day, resting_headers
+from rowcall_plant.physics.cleaning import CleaningDay, CleaningState
+from rowcall_plant.physics.gas import gas_day
+from rowcall_plant.physics.header import pressure_at
+from rowcall_plant.physics.header_blows import pulse_day, resting_headers
 from rowcall_plant.scene import Scene
 from trials.header_day import HeaderDay
 from trials.rows import HeaderPlan, Kind

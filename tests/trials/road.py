@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
-from scene_road import study_span
+from helpers.scene_road import study_span
 
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.fact_book import fact_book

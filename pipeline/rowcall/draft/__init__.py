@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from rowcall.draft.writing import draft_site
+from rowcall.draft.render import draft_site
 
 __all__ = ["draft_site"]

@@ -13,13 +13,13 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import Sample, TakeIn
-from rowcall.take_in.assemble import Assembled, assemble
-from rowcall.take_in.folder import exports_at
-from rowcall.take_in.opening import Opened, open_export
-from rowcall.take_in.pieces import pieces_of
-from rowcall.take_in.table import column
-from rowcall.take_in.time_forms import plain_pattern
-from rowcall.take_in.times import settle_order
+from rowcall.take_in.cells.time_formats import plain_pattern
+from rowcall.take_in.cells.timestamps import settle_order
+from rowcall.take_in.files.inbox import exports_at
+from rowcall.take_in.files.sources import pieces_of
+from rowcall.take_in.load.assemble import Assembled, assemble
+from rowcall.take_in.read.cell_table import column
+from rowcall.take_in.read.opening import Opened, open_export
 
 _EVEN_SHARE = (
     0.9  # of the spaces between snapshots are the usual one; some points get lost. Chosen.

@@ -8,19 +8,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from rowcall.events.cadence_fires import infer_fires
-from rowcall.events.clock_drift import ClockOffset
-from rowcall.events.clock_offset import clock_offset
+from rowcall.events.clocks.drift import ClockOffset
+from rowcall.events.clocks.offset import clock_offset
 from rowcall.events.cycles import find_cycles
-from rowcall.events.even_fires import in_even_time
-from rowcall.events.filled_in import filled_in
-from rowcall.events.fires import Fires, find_fires
-from rowcall.events.in_step import is_in_step
-from rowcall.events.numbering import number_places
-from rowcall.events.pulses import PULSE_COLUMNS, measure_pulses
-from rowcall.events.row_curves import CURVE_COLUMNS, row_curves
-from rowcall.events.stack import stack_rows
-from rowcall.events.stack_table import STACK_COLUMNS, stack_table
+from rowcall.events.firing.even_spacing import in_even_time
+from rowcall.events.firing.inferred import infer_fires
+from rowcall.events.firing.place_numbers import number_places
+from rowcall.events.firing.recorded import Fires, find_fires
+from rowcall.events.rows.curves import CURVE_COLUMNS, row_curves
+from rowcall.events.rows.pulses import PULSE_COLUMNS, measure_pulses
+from rowcall.events.stacking.aliasing import is_in_step
+from rowcall.events.stacking.decompress import filled_in
+from rowcall.events.stacking.stack import stack_rows
+from rowcall.events.stacking.stack_table import STACK_COLUMNS, stack_table
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from rowcall.look.facts import Looked, TagLook
+from rowcall.look.describe import shown
 from rowcall.look.reading import look_at
-from rowcall.look.writing import shown
+from rowcall.look.tag_stats import Looked, TagLook
 
 __all__ = ["Looked", "TagLook", "look_at", "shown"]

@@ -15,20 +15,20 @@ import polars as pl
 
 from rowcall.draft.tag_facts import units_of
 from rowcall.errors import ExportError
-from rowcall.look.facts import Looked, asides, span, tag_looks
+from rowcall.look.tag_stats import Looked, asides, span, tag_looks
 from rowcall.look.understanding import Understood, pins_of, sentences
 from rowcall.site import TakeIn
-from rowcall.take_in.assemble import assemble
-from rowcall.take_in.folder import exports_at, name_within
-from rowcall.take_in.head import read_head
-from rowcall.take_in.layout import Layout
-from rowcall.take_in.opening import open_parquet, open_text
-from rowcall.take_in.packing import Unpacked, is_packed
-from rowcall.take_in.pieces import Piece, pieces_of
-from rowcall.take_in.table import Table, column
-from rowcall.take_in.text import whole_text, writing_of_whole
-from rowcall.take_in.times import Bounds, order_of, parse_times, settle_order
-from rowcall.take_in.values import Cell, decimal_sign, values_of
+from rowcall.take_in.cells.numbers import Cell, decimal_sign, values_of
+from rowcall.take_in.cells.timestamps import Bounds, order_of, parse_times, settle_order
+from rowcall.take_in.files.inbox import exports_at, name_within
+from rowcall.take_in.files.sources import Piece, pieces_of
+from rowcall.take_in.files.unpack import Unpacked, is_packed
+from rowcall.take_in.load.assemble import assemble
+from rowcall.take_in.read.cell_table import Table, column
+from rowcall.take_in.read.opening import open_parquet, open_text
+from rowcall.take_in.sniff.encoding import whole_text, writing_of_whole
+from rowcall.take_in.sniff.layout import Layout
+from rowcall.take_in.sniff.preamble import read_head
 
 
 def look_at(

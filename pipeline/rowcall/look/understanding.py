@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from rowcall.site import TakeIn
-from rowcall.take_in.head import Head
-from rowcall.take_in.opening import Opened
-from rowcall.take_in.pins import PinValue, listed
-from rowcall.take_in.quality import numbering_of
-from rowcall.take_in.time_forms import plain_pattern
-from rowcall.take_in.times import Order
+from rowcall.take_in.cells.overrides import PinValue, listed
+from rowcall.take_in.cells.quality_codes import numbering_of
+from rowcall.take_in.cells.time_formats import plain_pattern
+from rowcall.take_in.cells.timestamps import Order
+from rowcall.take_in.read.opening import Opened
+from rowcall.take_in.sniff.preamble import Head
 
 _DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "upright strokes", ",": "commas"}
 _NUMBERINGS = {

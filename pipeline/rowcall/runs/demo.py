@@ -10,7 +10,7 @@ from rowcall.errors import RowcallError
 from rowcall.runs.nightly import Progress, run_nightly
 from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
-from rowcall_plant.demo import LAST_DAY, write_demo
+from rowcall_plant.demo.demo_exports import LAST_DAY, write_demo
 
 
 def run_demo(folder: Path, *, days: int, seed: int, progress: Progress) -> RunResult:

@@ -11,7 +11,7 @@ import polars as pl
 
 from rowcall.day_report import Change, DayReport
 from rowcall.diagnosis.diagnose import diagnose
-from rowcall.events.facts import FACT_COLUMNS
+from rowcall.events.facts.daily import FACT_COLUMNS
 from rowcall.file_note import FileNote
 from rowcall.model import Finding, Limits, Rule, Subject, Urgency, Verdict
 from rowcall.runs.study import study_day

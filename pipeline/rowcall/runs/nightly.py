@@ -184,7 +184,7 @@ def _judge_and_keep(
 
 def write_pictured(folder: Path, report: DayReport) -> Path:
     """Draw and write a day's report; return its folder."""
-    from rowcall_reports.pictures import draw
+    from rowcall_reports.figures.all_pictures import draw
     from rowcall_reports.write import write_report
 
     return write_report(folder, report, draw(report)).folder

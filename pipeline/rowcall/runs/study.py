@@ -14,9 +14,9 @@ from rowcall.condition.gate import Conditioned, condition
 from rowcall.condition.minutes import minute_table
 from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
-from rowcall.events.facts import daily_facts, row_facts
+from rowcall.events.facts.daily import daily_facts, row_facts
+from rowcall.events.facts.pooled_days import days_wanted, with_more_days
 from rowcall.events.find import Events, Signals, find_events
-from rowcall.events.more_days import days_wanted, with_more_days
 from rowcall.model import BaghouseDay
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store

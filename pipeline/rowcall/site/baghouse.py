@@ -10,7 +10,8 @@ from pydantic import BeforeValidator, Field, model_validator
 from rowcall import trade
 from rowcall.media import LIMITS, SOURCE, Fibre
 from rowcall.site.roles import ROW_ROLES
-from rowcall.site.table import (
+from rowcall.site.tag import Tag
+from rowcall.site.toml_table import (
     Area,
     Flow,
     Name,
@@ -21,7 +22,6 @@ from rowcall.site.table import (
     Temperature,
     Volume,
 )
-from rowcall.site.tag import Tag
 
 
 def _listed(value: object) -> object:

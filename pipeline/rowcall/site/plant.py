@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
-from rowcall.site.table import Name, Seconds, Table
+from rowcall.site.toml_table import Name, Seconds, Table
 
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
 

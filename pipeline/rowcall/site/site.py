@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
 from rowcall.site.plant import Folders, Mail, Plant, TakeIn
-from rowcall.site.table import Table
+from rowcall.site.toml_table import Table
 
 
 class Site(Table):

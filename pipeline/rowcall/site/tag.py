@@ -8,7 +8,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from rowcall.site.roles import ROLE_DIMENSIONS, Role, Sample
-from rowcall.site.table import Name, Table
+from rowcall.site.toml_table import Name, Table
 from rowcall.units import Unit, find_unit
 
 

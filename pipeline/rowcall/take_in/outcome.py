@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.take_in.memory import Memory
+from rowcall.take_in.load.memory import Memory
 
 if TYPE_CHECKING:
     from rowcall.file_note import FileNote

@@ -1,0 +1,1 @@
+"""The numbers a day that later days are compared with."""

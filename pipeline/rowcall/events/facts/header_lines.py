@@ -1,0 +1,147 @@
+"""Facts of each header and of how evenly rows are called, one line a fact (see `facts`)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+
+from rowcall.condition.minutes import shared_signal
+from rowcall.events.find import Events, Signals, served_by
+from rowcall.events.headers.folded_refill import (
+    fold_refill,
+    free_air,
+    interval_of,
+    on_times,
+    pressure_at_fires,
+    row_interval,
+    sag_of,
+)
+from rowcall.events.headers.idle_pressure import Decay, find_decay, find_rests
+from rowcall.events.headers.recovery import T95
+from rowcall.model import Floats, Signal
+from rowcall.site import Baghouse, Role
+
+Line = tuple[int, int, str, float]
+_FEWEST = 20  # chosen: pulses before a median of them is a fact
+
+
+def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[Line]:
+    """Return (compartment, row, name, value) of every fact that is known.
+
+    Where bits miss fires, times between fires and rests are unknown, and nothing is told.
+    """
+    if not events.fires_known:
+        return []
+    pulses, lines = events.pulses, list(_called_shares(baghouse, events))
+    times, whose = pulses["time_s"].to_numpy(), pulses["compartment"].to_numpy()
+    lines.append((0, 0, "row_interval_s", row_interval(times, whose)))
+    headers = {
+        place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
+    }
+    supply = shared_signal(signals, Role.SUPPLY_PRESSURE)
+    for own, header in sorted(headers.items()):
+        served = served_by(baghouse, own, headers)
+        mine = pulses.filter(pl.col("compartment").is_in(served))
+        lines += [(own, 0, *fact) for fact in _pulse_facts(baghouse, header, mine)]
+        lines += [(own, 0, *fact) for fact in _rest_facts(baghouse, header, mine, supply)]
+        lines += [(own, 0, "pulse_time_s", _pulse_time(signals, served))]
+    return [line for line in lines if math.isfinite(line[3])]
+
+
+def _pulse_facts(
+    baghouse: Baghouse, header: Signal, pulses: pl.DataFrame
+) -> Iterator[tuple[str, float]]:
+    time, drop = (pulses[name].to_numpy().astype(np.float64) for name in ("time_s", "drop_pa"))
+    yield "interval_s", interval_of(time)
+    refill = fold_refill(header, time, pulses["answered"].fill_null(True).to_numpy())
+    if refill is not None:
+        yield "recovery_s", T95 * refill.tau_s
+        yield "plateau_pa", refill.plateau_pa
+        yield "left_pa", refill.left_pa
+        sag = sag_of(time, pressure_at_fires(header, time, refill))
+        if sag is not None:
+            yield "sag_pa", sag.sag_pa
+            yield "sag_share", sag.sag_pa / sag.first_pa
+    if baghouse.header_volume is not None:
+        known = None if refill is None else refill.drop_pa
+        yield from _air(baghouse.header_volume, known, drop, pulses)
+
+
+def _air(
+    volume_m3: float, folded_pa: float | None, drop: Floats, pulses: pl.DataFrame
+) -> Iterator[tuple[str, float]]:
+    """Free air of a usual pulse, and of the day: silent rows take none, hanging ones more."""
+    answered = pulses["answered"].fill_null(False).to_numpy()
+    share: Floats = pulses["share"].to_numpy().astype(np.float64)
+    if folded_pa is None or (np.isfinite(share) & answered).sum() < _FEWEST:
+        share, usual = drop, float(np.median(drop[answered])) if answered.any() else math.nan
+    else:
+        usual = float(np.nanmedian(share[answered]))
+    if (np.isfinite(share) & answered).sum() < _FEWEST:
+        return
+    one = free_air(volume_m3, usual if folded_pa is None else folded_pa)
+    yield "free_air_m3", one
+    taken = float(np.clip(share[np.isfinite(share)], 0.0, None).mean()) / usual
+    yield "free_air_day_m3", one * pulses.height * taken
+
+
+def _rest_facts(
+    baghouse: Baghouse, header: Signal, pulses: pl.DataFrame, supply: Signal | None
+) -> Iterator[tuple[str, float]]:
+    fire_s = pulses["time_s"].to_numpy()
+    rests = find_rests(fire_s, float(header.time_s[0]), float(header.time_s[-1]))
+    inside = np.zeros(header.time_s.size, np.bool_)
+    for begin, end in rests:
+        inside |= (header.time_s >= begin) & (header.time_s < end)
+    if not inside.any():
+        return
+    yield "rest_s", sum(end - begin for begin, end in rests)
+    yield "rest_pa", float(np.median(header.value[inside]))
+    decays = [decay for rest in rests if (decay := find_decay(header, rest)) is not None]
+    if not decays:
+        return
+    decay = max(decays, key=lambda one: one.end_s - one.start_s)
+    yield "decay_tau_s", decay.tau_s
+    yield "decay_pa_s", decay.loss_pa_s
+    yield "decay_start_s", decay.start_s
+    yield "decay_end_s", decay.end_s
+    if baghouse.header_volume is not None:
+        yield "decay_m3_s", free_air(baghouse.header_volume, decay.loss_pa_s)
+    yield "decay_supply_held", _held(supply, header, decay)
+
+
+def _held(supply: Signal | None, header: Signal, decay: Decay) -> float:
+    """1 where the supply stayed above the header's full pressure, 0 where not, nan if unknown."""
+    if supply is None:
+        return math.nan
+    inside = (supply.time_s >= decay.start_s) & (supply.time_s <= decay.end_s)
+    if not inside.any():
+        return math.nan
+    full = float(np.interp(decay.start_s, header.time_s, header.value))
+    return float(supply.value[inside].min() >= full)
+
+
+def _pulse_time(signals: Signals, served: list[int]) -> float:
+    """Median on-time of the bits that are recorded by change [s]."""
+    lasted = [
+        on_times(signal)
+        for (role, compartment, _), signal in signals.items()
+        if role is Role.ROW_SOLENOID and compartment in served and signal.step
+    ]
+    pooled = np.concatenate(lasted) if lasted else np.empty(0)
+    return float(np.median(pooled)) if pooled.size >= _FEWEST else math.nan
+
+
+def _called_shares(baghouse: Baghouse, events: Events) -> Iterator[Line]:
+    """Calls of each row as a share of the median of its compartment's rows."""
+    counted = events.pulses.drop_nulls("row").group_by("compartment", "row").len()
+    calls = {(c, r): n for c, r, n in counted.iter_rows()}
+    for compartment, n_rows in enumerate(baghouse.rows, start=1):
+        own = [calls.get((compartment, row), 0) for row in range(1, n_rows + 1)]
+        usual = float(np.median(own))
+        if usual > 0:
+            for row, n in enumerate(own, start=1):
+                yield compartment, row, "called_share", n / usual

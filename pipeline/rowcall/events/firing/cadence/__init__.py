@@ -1,0 +1,1 @@
+"""Row sequences from header pressure alone: an even train of pulses, and its missing beats."""

@@ -1,0 +1,163 @@
+"""The cadence of a header put to use: its fires, and how their row numbers are to be read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rowcall.events.firing.cadence.instants import sharpen
+from rowcall.events.firing.cadence.sequence import Cadence, find_cadence, find_cadences
+from rowcall.events.firing.cadence.starts import Start
+from rowcall.events.firing.recorded import Fires
+from rowcall.events.rows.pulses import find_drops
+from rowcall.model import Inferred, Signal
+from rowcall.site import Baghouse
+
+_MOST_UNHEARD = 0.005  # of the day; chosen: a count of calls is then right to half a percent
+_WHOLE_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
+
+
+@dataclass(frozen=True, slots=True)
+class InferredFires:
+    """Fires of one header, and for each compartment on it how they were told.
+
+    coarse: the cadence, where samples lie so far apart that it judges better than each pulse does.
+    """
+
+    fires: Fires
+    inferred: Mapping[int, Inferred]
+    coarse: Cadence | None = None
+
+    def corrected(self, pulses: pl.DataFrame) -> pl.DataFrame:
+        """Return the pulses of these fires, those of far-apart samples judged by the cadence.
+
+        Such a fire is known to a sampling period only, so that its own samples do not tell whether
+        it was heard, nor how late its minimum came; the beats around it do.
+        """
+        if self.coarse is None:
+            return pulses
+        heard = pl.Series(self.coarse.heard)
+        return pulses.with_columns(
+            pl.when(heard).then(pl.Series(self.coarse.seen)).alias("answered"),
+            pl.when(heard).then("drop_pa").alias("drop_pa"),
+            pl.lit(None, pl.Float64).alias("min_delay_s"),
+        )
+
+
+def infer_fires(
+    baghouse: Baghouse,
+    header: Signal,
+    own: int,
+    served: Sequence[int],
+    seconds: float,
+    caught: Fires | None = None,
+) -> InferredFires:
+    """Return the fires of a header that no bit and no counter tells of.
+
+    Args:
+        own: compartment of the header, 0 where it serves several.
+        served: compartments that it serves.
+        seconds: length of the day [s].
+        caught: the few of them whose bits a scan caught.
+    """
+    if len(served) > 1:
+        return _shared(baghouse, header, own, served)
+    n_rows = baghouse.rows[served[0] - 1]
+    cadence = find_cadence(
+        header,
+        n_rows,
+        order=_order(baghouse, served[0]),
+        interval_s=baghouse.cleaning.interval,
+        caught=caught,
+    )
+    why = _unusable(cadence, n_rows)
+    if why:
+        told = Inferred(n_places=0, is_row=False, text=why)
+        return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+    is_coarse = float(np.median(np.diff(header.time_s))) > _WHOLE_STEP_S
+    is_row = cadence.anchor != "none"
+    fires = Fires(
+        *sharpen(cadence.low_s, cadence.high_s, cadence.seen, cadence.segment),
+        np.full(cadence.place.size, served[0], np.int64),
+        cadence.row if is_row else cadence.place,
+        not is_coarse and _unheard_s(header, cadence, seconds) <= _MOST_UNHEARD * seconds,
+    )
+    told = Inferred(cadence.n_places, is_row, _told(cadence))
+    return InferredFires(fires, {served[0]: told}, cadence if is_coarse else None)
+
+
+def _unheard_s(header: Signal, cadence: Cadence, seconds: float) -> float:
+    """Return how long neither samples nor beats counted across a gap tell of fires [s]."""
+    edges = np.concatenate(([0.0], header.time_s, [seconds]))
+    apart = np.diff(edges)
+    gap = np.flatnonzero(apart > max(2 * cadence.interval_s, header.longest_hold_s))
+    middle = (cadence.low_s + cadence.high_s) / 2
+    inside = np.searchsorted(middle, edges[gap + 1]) - np.searchsorted(middle, edges[gap])
+    return float(apart[gap][inside == 0].sum())
+
+
+def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int]) -> InferredFires:
+    """Return the drops of a shared header, and what its cadence tells of silent rows."""
+    rows = [baghouse.rows[c - 1] for c in served]
+    found = find_cadences(header, rows, interval_s=baghouse.cleaning.interval)
+    why = "; ".join(_round_words(cadence) for cadence in found)
+    if found[0].is_found:
+        why = (
+            f"one header serves {len(served)} compartments, so that a beat of its cadence tells "
+            f"neither compartment nor row: {why}"
+        )
+    told = Inferred(n_places=0, is_row=False, text=why)
+    return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+
+
+def _round_words(cadence: Cadence) -> str:
+    if not cadence.is_found:
+        return cadence.reason
+    quiet = ", ".join(str(place) for place in cadence.silent)
+    seen = f"number {quiet} has no drop" if quiet else "each has its drop"
+    return f"of the {cadence.n_places} beats of a round, {cadence.interval_s:.3g} s apart, {seen}"
+
+
+def _order(baghouse: Baghouse, compartment: int) -> tuple[int, ...] | None:
+    """Firing order of one compartment; those with fewer rows leave the higher numbers out."""
+    if baghouse.firing_order is None:
+        return None
+    n_rows = baghouse.rows[compartment - 1]
+    return tuple(row for row in baghouse.firing_order if row <= n_rows)
+
+
+def _unusable(cadence: Cadence, n_rows: int) -> str:
+    """Say why the cadence names neither rows nor places, '' where it does."""
+    if not cadence.is_found:
+        return cadence.reason
+    if cadence.n_places > n_rows:
+        return (
+            f"beats without a drop come round every {cadence.n_places} beats, while the site file "
+            f"has {n_rows} rows"
+        )
+    return ""
+
+
+def _told(cadence: Cadence) -> str:
+    """Say how places are counted and why they are no rows, or how rows were told."""
+    if cadence.anchor != "none":
+        first = int(cadence.row[cadence.place == 1][0])
+        return (
+            "rows are told from header pressure: the sequence starts anew after each rest, taken "
+            f"to be at row {first}, the first of the firing order"
+        )
+    if cadence.start in (Start.ENDLESS, Start.NEXT, Start.ANY):
+        hours, rest = divmod(round(float(cadence.low_s[0] + cadence.high_s[0]) / 2), 3600)
+        clock = f"{hours}:{rest // 60:02d}:{rest % 60:02d}"
+        count = f"counted from the beat {clock} after the day began"
+    else:
+        count = "after the sequence start"
+    bare = cadence.start is Start.WHOLE and cadence.n_places in cadence.silent
+    ends = "; every bout is a beat short of a round: a silent row, or none fired there"
+    return (
+        f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
+        f"{ends if bare else ''}"
+    )

@@ -1,0 +1,1 @@
+"""What a header does: its refill after pulses, and its pressure while nothing pulses."""

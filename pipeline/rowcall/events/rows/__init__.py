@@ -1,0 +1,1 @@
+"""What the pulses say of each row: depth, closing, recovery, and which were answered."""

@@ -1,0 +1,196 @@
+"""What the stack of a row says: how deep it draws, whether it closes late, how it comes back.
+
+A row's stack is weighed against the curve of the other sound rows (`row_grid`). Points of one pulse
+err together, and pulses scatter: the likelihood is tempered by how much more the pulses' sums
+scatter than points on their own would (a sandwich estimate by pulse). To tell a late valve it also
+allows for sound rows' curves that differ (`_OWN_WAYS`); where they turn out to differ less, the
+errors of depth shrink with the misfit (Birge ratio), never below what `_depth_error` doubts.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import polars as pl
+
+from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, posterior, row_grid, shallow
+from rowcall.events.rows.reference import (
+    Recovery,
+    borrowed,
+    peers_differ,
+    recovery_of,
+    refill_begins,
+)
+from rowcall.events.stacking.pulse_curve import LEAST_DROP
+from rowcall.events.stacking.reference_rows import sound_rows
+from rowcall.events.stacking.types import Stack
+from rowcall.model import Floats
+
+SURE_LATE = 0.999  # chosen: probability from which a valve counts as late
+# Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
+# what the bits say; while the pressure falls that is most of what a few points show.
+_FALL_S = 0.03
+_OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
+_LEAST_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
+# Chosen: depths so near the usual one are told as if their refills had the same shape.
+_NEAR_USUAL = 0.1
+_MANY_BINS = 12  # chosen: bins with points from which their misfit tells anything
+# Chosen: error of the depth a unit by which it lies below the usual, where the level of the supply
+# is off, and above it, where a hanging valve blows on as no model says.
+_LEVEL_DOUBT, _DEEP_DOUBT = 0.01, 0.05
+_LEAST_DOUBT = 0.004  # chosen: relative error that no number of points takes from a depth
+_AMONG_PEERS = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
+_HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
+_ABOUT_S, _FEWEST_ABOUT = 0.11, 5  # chosen: and over what, from how many points
+_DEEP_BENT = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
+
+CURVE_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "drop_ratio": pl.Float64,
+    "drop_ratio_error": pl.Float64,
+    "late_s": pl.Float64,
+    "late_s_error": pl.Float64,
+    "p_late": pl.Float64,
+    "late_power": pl.Float64,
+    "stack_tau_s": pl.Float64,
+    "stack_tau_log_error": pl.Float64,
+    "n_points": pl.Float64,
+    "usual_drop_pa": pl.Float64,
+    "usual_tau_s": pl.Float64,
+}
+
+
+def row_curves(stack: Stack) -> pl.DataFrame:
+    """Return what each row's stack says, one line a row, columns `CURVE_COLUMNS`.
+
+    `drop_ratio` is the depth as a share of the median sound row's; `late_s` by how much the valve
+    closes later than theirs, `p_late` the probability that this exceeds `LATE_LEAST_S`;
+    `late_power` the chance that a valve hanging 0.4 s at three tenths of its flow would be found
+    here. Empty where the header's rows hardly draw it down at all.
+    """
+    if stack.curve.drop < LEAST_DROP:
+        return pl.DataFrame(schema=CURVE_COLUMNS)
+    weight, grid = _weight(stack), row_grid(stack)
+    found = posterior(grid, weight, stack.mean)
+    depth, usual = _depth(stack, found), recovery_of(stack)
+    bend = abs(math.log(usual.tau_s / stack.curve.tau_s))  # how far refills are from exponential
+    n_rows = len(stack.count)
+    return pl.DataFrame(
+        {
+            "compartment": stack.overlay.rows[:, 0],
+            "row": stack.overlay.rows[:, 1],
+            "drop_ratio": depth,
+            "drop_ratio_error": np.hypot(
+                _depth_error(stack, found, depth, bend), _level_doubt(stack, weight)
+            ),
+            "late_s": found.late_s,
+            "late_s_error": found.late_error,
+            "p_late": found.p_late,
+            "late_power": _power(posterior(grid, weight, grid.trial()).log_odds),
+            "stack_tau_s": usual.tau_s * _lasts(stack, found.depth) * np.exp(found.log_tau),
+            "stack_tau_log_error": _tau_error(found, usual, bend),
+            "n_points": stack.count.sum(axis=1),
+            "usual_drop_pa": np.full(n_rows, stack.usual_drop_pa),
+            "usual_tau_s": np.full(n_rows, usual.tau_s),
+        },
+        schema=CURVE_COLUMNS,
+    )
+
+
+def _weight(stack: Stack) -> Floats:
+    """Inverse variance of each bin's mean about its row's curve, shape (n_rows, n_bins)."""
+    falling = stack.since_s < stack.curve.close_s + stack.curve.width_s
+    steep = np.where(falling, _FALL_S * stack.curve.drop / stack.curve.close_s, 0.0)
+    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2 + steep**2
+    noise = (stack.sigma**2 * _temper(stack))[:, None]
+    return np.asarray(stack.count / (noise + stack.count * own_ways))
+
+
+def _depth(stack: Stack, found: Posterior) -> Floats:
+    """Depth of each row as a share of the median sound row's, shape (n_rows,).
+
+    That of a hanging valve is read where its pressure is lowest: how it gets there hangs on flow
+    and refill together, which the grid's straight ramp does not follow.
+    """
+    n, total = stack.count, stack.count * stack.mean
+    near = np.abs(stack.since_s[:, None] - stack.since_s[None, :]) < _ABOUT_S
+    points = n @ near
+    smooth = np.where(points >= _FEWEST_ABOUT, total @ near / np.maximum(points, 1.0), 0.0)
+    lowest = smooth.max(axis=1) / refill_begins(stack).deficit
+    closes = np.searchsorted(stack.since_s, stack.curve.close_s + found.late_s)
+    is_seen = np.take_along_axis(smooth, closes[:, None], axis=1)[:, 0] > 0
+    is_read = (found.p_late > _HANGS) & is_seen & (stack.curve.width_s < _ABOUT_S)
+    depth = np.where(is_read, lowest, found.depth)
+    # Of all pulses of a row, so one that answers now and then is no sound one here.
+    return np.asarray(depth / np.median(depth[sound_rows(found.depth, stack.curve.drop)]))
+
+
+def _depth_error(stack: Stack, found: Posterior, depth: Floats, bend: float) -> Floats:
+    usual = float(np.median(found.misfit[stack.sound]))
+    many = (stack.count > 0).sum(axis=1) >= _MANY_BINS
+    good_fit = np.clip(np.maximum(found.misfit, usual), np.where(many, _LEAST_MISFIT, 1.0), 1.0)
+    peers = np.hypot(borrowed(stack), _AMONG_PEERS * peers_differ(stack))
+    below, above = np.maximum(1.0 - depth, 0.0), np.maximum(depth - 1.0, 0.0)
+    doubt = (_LEVEL_DOUBT * below) ** 2 + (_DEEP_DOUBT * above) ** 2
+    doubt += (bend * np.minimum(below + above, _NEAR_USUAL)) ** 2
+    of_peers = (depth * np.hypot(peers, _LEAST_DOUBT)) ** 2
+    variance = found.depth_error**2 * good_fit + of_peers + doubt
+    return np.asarray(np.sqrt(variance))
+
+
+def _level_doubt(stack: Stack, weight: Floats) -> Floats:
+    """Error of each row's depth from readings of the supply's level, shape (n_rows,).
+
+    Large where few readings are behind all points of a row, and where these come late in a refill.
+    """
+    size = (weight * stack.usual**2).sum(axis=1)
+    off = (weight * np.abs(stack.usual)).sum(axis=1) * stack.overlay.level_error
+    once = np.divide(off, size, out=np.zeros_like(size), where=size > 0)
+    met = np.unique(np.column_stack((stack.overlay.row_of_point, stack.overlay.block)), axis=0)
+    readings = np.bincount(met[:, 0], minlength=size.size)
+    return np.asarray(once / np.sqrt(np.maximum(readings, 1)))
+
+
+def _lasts(stack: Stack, depth: Floats) -> Floats:
+    """Recovery constant from each row's depth as a share of the usual one, shape (n_rows,)."""
+    usual = stack.curve.drop
+    own = stack.course.lasts_s(shallow(depth) * usual)
+    return np.asarray(own / stack.course.lasts_s(np.full(1, usual)))
+
+
+def _tau_error(found: Posterior, usual: Recovery, bend: float) -> Floats:
+    """Relative error of recovery constants; grows where depths differ and no exponential fits."""
+    of_depth = bend * np.log(np.clip(found.depth, 0.1, None))
+    of_depth = np.maximum(_DEEP_BENT * of_depth, -of_depth)
+    return np.asarray(np.sqrt(found.log_tau_error**2 + usual.log_error**2 + of_depth**2))
+
+
+def _power(log_odds: Floats) -> Floats:
+    """Chance that such a valve is found, from the log-odds it gets without noise.
+
+    The gain over the prior is a log-likelihood ratio: with noise it is normal with a variance of
+    twice its mean.
+    """
+    prior = math.log(LATE_PRIOR / (1 - LATE_PRIOR))
+    gain = np.clip(log_odds - prior, 1e-9, 1e9)
+    needed = math.log(SURE_LATE / (1 - SURE_LATE)) - prior
+    z = (gain - needed) / np.sqrt(2 * gain)
+    return np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.tolist()])
+
+
+def _temper(stack: Stack) -> Floats:
+    """How much more the pulses' sums scatter than independent points would, at least 1 a row."""
+    points, n_fires, n_rows = stack.overlay, stack.line.size, len(stack.overlay.rows)
+    row = points.row_of_point
+    m = stack.at_points(stack.usual)
+    size = np.bincount(row, m**2, n_rows)
+    mean = np.bincount(row, m * points.y, n_rows) / np.maximum(size, 1e-12)
+    error = points.y - mean[row] * m
+    score = np.bincount(points.fire, m * error, n_fires) ** 2
+    naive = np.bincount(points.fire, m**2, n_fires) * stack.sigma[points.line] ** 2
+    seen = np.bincount(points.line, score, n_rows)
+    expected = np.bincount(points.line, naive, n_rows)
+    ratio = np.divide(seen, expected, out=np.ones(n_rows), where=expected > 0)
+    return np.maximum(np.maximum(ratio, float(np.median(ratio))), 1.0)

@@ -1,0 +1,89 @@
+"""Whether a row's answers come and go, told from the spread of its pulses' shares.
+
+Where single pulses are too uncertain to call answered or not, all of them together may still tell
+a row that answers half the time from one that always answers by half: shares of the one spread
+more. The log-likelihoods of both are compared,
+
+    steady:        x_k ~ N(m, e_k^2 + (c m)^2)
+    now and then:  x_k ~ q N(1, e_k^2 + c^2) + (1 - q) N(0, e_k^2)
+
+with q on a grid; the interval of q is where its log-likelihood lies within 1.92 of the best (95 %,
+likelihood ratio).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rowcall.events.rows.onset import sized_rows
+from rowcall.model import Floats
+
+_RATES = np.linspace(0.02, 0.98, 49)
+_WITHIN = 1.92  # half of the 95 % quantile of chi-squared with one degree of freedom
+_FEWEST = 20  # chosen: pulses
+_TAIL = 1e-4  # chosen: share of wild points that either tale must put up with
+
+COMING_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "coming_gain": pl.Float64,
+    "coming_rate": pl.Float64,
+    "coming_rate_low": pl.Float64,
+    "coming_rate_high": pl.Float64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Coming:
+    """Gain in log-likelihood of "now and then" over "steady"; rate of answers and its interval."""
+
+    gain: float
+    rate: float
+    low: float
+    high: float
+
+
+def weigh_coming(share: Floats, error: Floats, scatter: float) -> Coming:
+    """Compare both tales of a row.
+
+    Args:
+        share: share of the usual drop of each pulse, shape (n,).
+        error: standard error of a share of nothing, shape (n,); > 0.
+        scatter: relative scatter of answers.
+    """
+    weight = 1.0 / error**2
+    mean = float((weight * share).sum() / weight.sum())
+    steady = np.log(_normal(share - mean, np.hypot(error, scatter * mean)) + _TAIL).sum()
+    full = _normal(share - 1.0, np.hypot(error, scatter))
+    none = _normal(share, error)
+    told = np.log(
+        _RATES[:, None] * full[None, :] + (1 - _RATES[:, None]) * none[None, :] + _TAIL
+    ).sum(axis=1)
+    best = int(told.argmax())
+    inside = _RATES[told >= told[best] - _WITHIN]
+    return Coming(
+        float(told[best] - steady), float(_RATES[best]), float(inside[0]), float(inside[-1])
+    )
+
+
+def rows_coming(pulses: pl.DataFrame) -> pl.DataFrame:
+    """Return every row with enough sized pulses, columns `COMING_COLUMNS`.
+
+    Args:
+        pulses: as `BaghouseDay.pulses`.
+    """
+    lines = []
+    for compartment, row, mine, scatter in sized_rows(pulses):
+        if mine.height < _FEWEST:
+            continue
+        told = weigh_coming(mine["share"].to_numpy(), mine["share_error"].to_numpy(), scatter)
+        lines.append((compartment, row, told.gain, told.rate, told.low, told.high))
+    return pl.DataFrame(lines, schema=COMING_COLUMNS, orient="row")
+
+
+def _normal(off: Floats, error: Floats) -> Floats:
+    density: Floats = np.exp(-0.5 * (off / error) ** 2) / (np.sqrt(2 * np.pi) * error)
+    return density

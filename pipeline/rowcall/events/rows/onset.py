@@ -1,0 +1,109 @@
+"""When within the day a row changed: one change of the mean in the sequence of its own pulses.
+
+For every split the gain in log-likelihood of two means over one is
+
+    gain = 1/2 * (S1^2 / W1 + S2^2 / W2 - S^2 / W),   S = sum(w x), W = sum(w), w = 1 / error^2
+
+and the best split is kept where it gains more than chance would at any of them, given how much the
+values scatter about the two means, and where these then tell the whole story: a row that answers
+now and then has no onset.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rowcall.events.rows.answers import relative_scatter
+from rowcall.model import Floats
+
+_LEAST_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
+_LEAST_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault
+_STEADY = 6.0  # chosen: mean square error beyond which a row comes and goes instead
+_FEWEST = 8  # chosen: pulses on either side
+
+ONSET_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "onset_s": pl.Float64,
+    "share_before": pl.Float64,
+    "share_after": pl.Float64,
+    "share_after_error": pl.Float64,
+    "n_after": pl.Float64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A change of the mean: first value after it, means on both sides, error of the latter."""
+
+    first: int
+    before: float
+    after: float
+    after_error: float
+    gain: float
+
+
+def find_change(value: Floats, error: Floats) -> Change | None:
+    """Return the best single change of mean of a sequence, None where nothing stands out.
+
+    Args:
+        value, error: the sequence and its standard errors, shape (n,); all finite, errors > 0.
+    """
+    if value.size < 2 * _FEWEST:
+        return None
+    weight = 1.0 / error**2
+    w, s = np.cumsum(weight), np.cumsum(weight * value)
+    w_after, s_after = w[-1] - w[:-1], s[-1] - s[:-1]
+    gain = 0.5 * (s[:-1] ** 2 / w[:-1] + s_after**2 / w_after - s[-1] ** 2 / w[-1])
+    inner = gain[_FEWEST - 1 : value.size - _FEWEST]
+    at = int(inner.argmax()) + _FEWEST - 1
+    before, after = float(s[at] / w[at]), float(s_after[at] / w_after[at])
+    if gain[at] < _LEAST_GAIN or abs(after - before) < _LEAST_CHANGE:
+        return None
+    mean = np.where(np.arange(value.size) <= at, before, after)
+    # What scatters more than its errors, as answers now and then do, gains as much by chance.
+    spread = float(np.mean(weight * (value - mean) ** 2))
+    if spread > _STEADY or gain[at] < _LEAST_GAIN * max(spread, 1.0):
+        return None
+    return Change(at + 1, before, after, float(w_after[at] ** -0.5), float(gain[at]))
+
+
+def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows whose answers changed within the day, columns `ONSET_COLUMNS`.
+
+    Args:
+        pulses: as `BaghouseDay.pulses`.
+    """
+    lines = []
+    for compartment, row, mine, scatter in sized_rows(pulses):
+        # The same scatter for all, answered or not, so that no part of the day weighs more.
+        error = np.hypot(mine["share_error"].to_numpy(), scatter)
+        change = find_change(mine["share"].to_numpy(), error)
+        if change is not None:
+            lines.append(
+                (
+                    compartment,
+                    row,
+                    float(mine["time_s"][change.first]),
+                    change.before,
+                    change.after,
+                    change.after_error,
+                    float(mine.height - change.first),
+                )
+            )
+    return pl.DataFrame(lines, schema=ONSET_COLUMNS, orient="row")
+
+
+def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
+    """Yield each row's pulses that have a share, with the relative scatter of its header's rows."""
+    sized = pulses.filter(pl.col("row").is_not_null() & pl.col("share").is_not_null())
+    for (compartment,), header in sized.group_by("compartment", maintain_order=True):
+        scatter = relative_scatter(
+            header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
+        )
+        for (row,), mine in header.group_by("row", maintain_order=True):
+            yield compartment, row, mine, scatter

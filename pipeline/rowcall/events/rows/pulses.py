@@ -1,0 +1,258 @@
+"""Pulses: how the header answered each fire.
+
+For every fire the header pressure just before it, the depth of the drop, when the minimum came
+and the recovery constant are read from the samples around it; a fire that falls between samples
+too far apart to hear it keeps its line with empty values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall import trade
+from rowcall.events.firing.recorded import Fires
+from rowcall.events.headers.recovery import T95, Refill, fit_refill
+from rowcall.events.rows.answers import answer_shares
+from rowcall.events.stacking.types import Stack
+from rowcall.model import Floats, Signal
+
+_VALVE_OPEN_S = trade.VALVE_OPEN.value
+_WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of the supply, not of it
+_BEFORE_S = 10.0  # chosen: older points are not "just before"
+_N_BEFORE = 3  # chosen: the median of three forgives one wild point
+_FOLLOWED_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
+_FALL_SHARE = 0.25  # chosen: of the deepest falls; smaller ones are no drops
+_MOST_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
+_FEWEST_RESTS = 20  # chosen: fewer do not settle the noise
+_NOISE_TIMES = 5.0  # chosen: a drop below five standard deviations of noise was not heard as one
+
+PULSE_COLUMNS = {
+    "time_s": pl.Float64,
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "before_pa": pl.Float64,
+    "drop_pa": pl.Float64,
+    "noise_pa": pl.Float64,
+    "min_delay_s": pl.Float64,
+    "tau_s": pl.Float64,
+    "recovered": pl.Boolean,
+    "answered": pl.Boolean,
+    "confidence": pl.Float64,
+    "share": pl.Float64,
+    "share_error": pl.Float64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Windows:
+    """Samples after each fire, arrays of shape (n_fires, k), nan beyond the window."""
+
+    delay_s: Floats
+    pressure_pa: Floats
+
+
+def noise_of(signal: Signal) -> float:
+    """Return the standard deviation of a signal's noise from its second differences [its unit].
+
+    The lower quartile is used, so that pulses and refills (at most half of the points bend
+    noticeably) do not count; 0.3186 is that quartile of |N(0,1)|, and a second difference of
+    white noise has variance 6.
+    """
+    if signal.value.size < 8:
+        return 0.0
+    second = np.abs(np.diff(signal.value, 2))
+    return float(np.quantile(second, 0.25) / (0.3186 * np.sqrt(6.0)))
+
+
+def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.DataFrame:
+    """Return one line a fire (`BaghouseDay.pulses`), all on one header.
+
+    Args:
+        header: pressure of the header that these fires draw on [Pa, gauge].
+        fires: in order of time, clock offset already removed.
+        stack: the same fires laid over each other; None where there are too few.
+    """
+    if fires.size == 0 or header.time_s.size == 0:
+        return pl.DataFrame(schema=PULSE_COLUMNS)
+    heard = _Heard.of(stack, fires.size)
+    noise = min(noise_of(header), _resting_noise(header, fires.low_s))
+    until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
+    windows = _windows_after(header, fires.low_s, until)
+    middle = (fires.low_s + fires.high_s) / 2
+    least, min_delay = _minimum(windows, middle - fires.low_s)
+    refill, refill_delay, previous = _refill(windows, noise)
+    lead = np.where(
+        previous - (middle - fires.low_s) <= _VALVE_OPEN_S,
+        np.maximum(refill_delay - (middle - fires.low_s) - _VALVE_OPEN_S, 0),
+        0.0,
+    )
+    before = _before(header, fires.low_s)
+    followed = heard.is_answered & (refill_delay <= _FOLLOWED_S) & np.isfinite(before)
+    fitted = followed & np.isfinite(refill.tau_s)
+    drop = np.where(followed, _drop(before, least, lead, refill), heard.drop_pa)
+    left_s = until - fires.low_s - refill_delay
+    return pl.DataFrame(
+        {
+            "time_s": middle,
+            "compartment": fires.compartment,
+            "row": np.where(fires.row > 0, fires.row, -1),
+            "before_pa": np.where(
+                heard.is_heard, np.where(followed, before, heard.before_pa), np.nan
+            ),
+            "drop_pa": np.where(heard.is_heard, drop, np.nan),
+            "noise_pa": np.full(fires.size, noise),
+            "min_delay_s": np.where(followed, min_delay, np.nan),
+            "tau_s": np.where(fitted, refill.tau_s, np.nan),
+            "recovered": _nullable(T95 * refill.tau_s <= left_s, fitted),
+            "answered": _nullable(heard.is_answered, heard.is_heard),
+            "confidence": np.where(fitted, np.clip(1 - refill.log_error, 0, 1), np.nan),
+            "share": heard.share,
+            "share_error": heard.error,
+        },
+        schema=PULSE_COLUMNS,
+        nan_to_null=True,
+    ).with_columns(pl.when(pl.col("row") > 0).then(pl.col("row")))
+
+
+@dataclass(frozen=True, slots=True)
+class _Heard:
+    """What the stack lets each single pulse say, arrays of shape (n_fires,)."""
+
+    share: Floats
+    error: Floats
+    is_heard: npt.NDArray[np.bool_]
+    is_answered: npt.NDArray[np.bool_]
+    before_pa: Floats
+    drop_pa: Floats
+
+    @classmethod
+    def of(cls, stack: Stack | None, n_fires: int) -> _Heard:
+        nothing, never = np.full(n_fires, np.nan), np.zeros(n_fires, np.bool_)
+        if stack is None:
+            return cls(nothing, nothing, never, never, nothing, nothing)
+        shares = answer_shares(stack)
+        known = np.isfinite(shares.error)
+        before = stack.overlay.before_pa
+        return cls(
+            np.where(known, shares.share, np.nan),
+            np.where(known, shares.error, np.nan),
+            shares.is_heard,
+            shares.is_answered,
+            before,
+            shares.share * stack.curve.drop * before,
+        )
+
+
+def find_drops(header: Signal, compartment: int) -> Fires:
+    """Return the fires that show themselves as drops, where no bit or counter tells of them.
+
+    A silent row leaves no trace here, so the table is not complete and knows no row numbers.
+    """
+    empty = np.empty(0, np.int64)
+    if header.time_s.size < 8:
+        return Fires(np.empty(0), np.empty(0), empty, empty, is_complete=False)
+    fall = np.concatenate(([0.0], header.value[:-1] - header.value[1:]))
+    limit = max(_FALL_SHARE * float(np.quantile(fall, 0.999)), 2 * _NOISE_TIMES * noise_of(header))
+    falling = fall > limit
+    onset = np.flatnonzero(falling & ~np.concatenate(([False], falling[:-1])))
+    low, high = header.time_s[onset - 1], header.time_s[onset]
+    whose = np.full(onset.size, compartment, np.int64)
+    return Fires(low, high, whose, np.zeros(onset.size, np.int64), is_complete=False)
+
+
+def _windows_after(header: Signal, low_s: Floats, until_s: Floats) -> _Windows:
+    begin = np.searchsorted(header.time_s, low_s, side="right")
+    end = np.searchsorted(header.time_s, until_s, side="left")
+    count = end - begin
+    stride = np.maximum(1, -(-count // _MOST_POINTS))
+    width = int(max(1, (-(-count // stride)).max()))
+    index = begin[:, None] + np.arange(width)[None, :] * stride[:, None]
+    inside = index < end[:, None]
+    index = np.where(inside, index, 0)
+    delay = np.where(inside, header.time_s[index] - low_s[:, None], np.nan)
+    return _Windows(delay, np.where(inside, header.value[index], np.nan))
+
+
+def _resting_noise(header: Signal, low_s: Floats) -> float:
+    """Noise from the last three points before each fire, where a refill bends least [Pa].
+
+    Infinite where too few fires have three points since the one before.
+    """
+    end = np.searchsorted(header.time_s, low_s, side="right")
+    since = np.append(-np.inf, low_s[:-1]) + _VALVE_OPEN_S
+    first = np.maximum(end - 3, 0)
+    usable = first[(end >= 3) & (header.time_s[first] >= since)]
+    if usable.size < _FEWEST_RESTS:
+        return float("inf")
+    bend = header.value[usable] - 2 * header.value[usable + 1] + header.value[usable + 2]
+    return float(np.median(np.abs(bend)) / (0.6745 * np.sqrt(6.0)))
+
+
+def _before(header: Signal, low_s: Floats) -> Floats:
+    """Median of the last few points before each fire, nan where there is none near.
+
+    Points in the first half of the time since the fire before still belong to its refill.
+    """
+    age = np.minimum(_BEFORE_S, np.diff(low_s, prepend=-np.inf) / 2)[:, None]
+    end = np.searchsorted(header.time_s, low_s, side="right")
+    index = end[:, None] - 1 - np.arange(_N_BEFORE)[None, :]
+    held = np.clip(index, 0, None)
+    near = (index >= 0) & (low_s[:, None] - header.time_s[held] <= age)
+    return _nan_median(np.where(near, header.value[held], np.nan))
+
+
+def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
+    """Least pressure after each fire and its delay from the (middle of the) fire."""
+    filled = np.where(np.isfinite(windows.pressure_pa), windows.pressure_pa, np.inf)
+    at = np.argmin(filled, axis=1)
+    line = np.arange(len(at))
+    least = filled[line, at]
+    delay = windows.delay_s[line, at] - middle_s
+    return np.where(np.isfinite(least), least, np.nan), delay
+
+
+def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
+    """Fit the points from the minimum on; also return the delays of that and the point before."""
+    filled = np.where(np.isfinite(windows.pressure_pa), windows.pressure_pa, np.inf)
+    # A point while the valve is still open is no refill: fit from the minimum, and not before it.
+    first = np.argmin(np.where(windows.delay_s >= _VALVE_OPEN_S, filled, np.inf), axis=1)
+    line = np.arange(len(first))
+    start = windows.delay_s[line, first]
+    since = windows.delay_s - start[:, None]
+    used = (since >= 0) & np.isfinite(windows.pressure_pa)
+    fit = fit_refill(
+        np.where(used, since, np.nan), np.where(used, windows.pressure_pa, np.nan), noise
+    )
+    previous = np.where(first > 0, windows.delay_s[line, np.maximum(first - 1, 0)], 0.0)
+    return fit, start, previous
+
+
+def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floats:
+    """Depth of each drop: led back along the refill to the instant a sound valve closes.
+
+    The lowest sample lies a little after the true minimum; the fitted refill tells how much was
+    made good in between. Where the sample before the lowest was taken with the valve already
+    due to be closed (`lead_s` 0), the valve closed late and the drop is taken as sampled.
+    """
+    lead = np.minimum(lead_s, refill.tau_s)
+    led_back = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
+    return before - np.where(np.isfinite(led_back), np.minimum(led_back, least), least)
+
+
+def _nan_median(values: Floats) -> Floats:
+    ordered = np.sort(values, axis=1)  # nan sorts last
+    count = np.isfinite(values).sum(axis=1)
+    low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
+    line = np.arange(len(values))
+    high = np.minimum(high, values.shape[1] - 1)
+    return np.where(count > 0, (ordered[line, low] + ordered[line, high]) / 2, np.nan)
+
+
+def _nullable(values: object, known: object) -> pl.Series:
+    return pl.Series(np.asarray(values, dtype=np.bool_)).set(
+        pl.Series(~np.asarray(known, dtype=np.bool_)), None
+    )

@@ -1,0 +1,119 @@
+"""What is usual among the rows of a header, and how well that is known."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from rowcall.events.stacking.types import Stack
+from rowcall.model import Floats
+
+_NEAR_63 = (0.25, 0.55)  # chosen: shares of the drop about 1/e from which the time is read
+_EARLY = 0.35  # chosen: of the fitted time constant, in which a refill begins
+_SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long to close
+_LATE = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
+_LOWEST = 0.98  # chosen: share of the greatest deficit about which a course is flat
+_FEWEST_BINS = 3
+# Chosen: relative error of reading a recovery constant from a stack that shows where the refill
+# begins, and from one that does not; and as a share of how far the refill is from exponential.
+_READ, _UNREAD, _READ_BENT = 0.014, 0.05, 0.18
+_LEAST_S = 0.05
+_FEWEST_NEAR = 8  # chosen: points a bin
+_CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
+_BY_BUILD = 0.05  # chosen: spread of rows where too few show theirs
+
+
+def peers_differ(stack: Stack) -> Floats:
+    """Relative error of what is usual: sound rows differ by build, and there are few of them."""
+    spread = float(np.std(stack.share[stack.sound], ddof=1)) if stack.sound.sum() > 2 else _BY_BUILD
+    others = np.maximum(stack.sound.sum() - stack.sound, 1)
+    return np.asarray(spread / np.sqrt(others))
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Time in which a sound row's drop is made good to 63 % [s], and its relative error [-]."""
+
+    tau_s: float
+    log_error: float
+
+
+def recovery_of(stack: Stack) -> Recovery:
+    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
+
+    Where that has too few points there, or the fires' instants are uncertain, it is the fitted
+    curve's.
+    """
+    (n, mean), begins = stack.pooled, refill_begins(stack)
+    after = stack.since_s - begins.at_s
+    near = (n >= _FEWEST_NEAR) & (after > 0)
+    near &= (mean > _NEAR_63[0] * begins.deficit) & (mean < _NEAR_63[1] * begins.deficit)
+    if stack.curve.width_s > 0 or near.sum() < _FEWEST_BINS:
+        return Recovery(stack.curve.tau_s, _UNREAD)
+    log, weight = np.log(mean[near] / begins.deficit), np.sqrt(n[near])
+    bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
+    tau_s = max(float(np.polyval(bent, -1.0)), _LEAST_S)
+    bend = math.log(tau_s / stack.curve.tau_s)
+    noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
+    error = math.hypot(_READ if begins.is_seen else _UNREAD, _READ_BENT * bend)
+    return Recovery(tau_s, math.hypot(error, noise, begins.log_error))
+
+
+def _noise(stack: Stack) -> float:
+    """Standard deviation of a point of a sound row [-]."""
+    return float(np.sqrt(np.mean(stack.sigma[stack.sound] ** 2)))
+
+
+@dataclass(frozen=True, slots=True)
+class Begins:
+    """When after a fire the sound rows' refill begins [s], and from what deficit [-].
+
+    log_error: relative error of the deficit from noise. is_seen: read from their stack, not from
+    the fitted curve.
+    """
+
+    at_s: float
+    deficit: float
+    log_error: float
+    is_seen: bool
+
+
+def refill_begins(stack: Stack) -> Begins:
+    """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
+    (n, mean), curve = stack.pooled, stack.curve
+    known = n >= _FEWEST_NEAR
+    fitted = Begins(curve.close_s, curve.drop, 0.0, is_seen=False)
+    if curve.width_s > 0 or not known.any():
+        return fitted
+    lowest_s = _lowest_s(stack.since_s[known], n[known], mean[known])
+    after = stack.since_s - lowest_s
+    # An exponential through all of a refill that begins slowly would begin too high.
+    early = known & (after > _SETTLED_S) & (after < _SETTLED_S + _EARLY * curve.tau_s) & (mean > 0)
+    latest_s = curve.close_s + _SETTLED_S + _LATE * curve.tau_s
+    if early.sum() < _FEWEST_BINS or lowest_s > latest_s:
+        return fitted
+    weight = np.sqrt(n[early]) * mean[early] / _noise(stack)
+    line, spread = np.polyfit(after[early], np.log(mean[early]), 1, w=weight, cov="unscaled")
+    return Begins(lowest_s, float(np.exp(line[1])), math.sqrt(spread[1, 1]), is_seen=True)
+
+
+def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:
+    """Time of the lowest pressure: the middle of where it lies within noise's reach of it."""
+    three = np.ones(min(3, n.size))
+    smooth = np.convolve(n * mean, three, "same") / np.convolve(n, three, "same")
+    top = float(smooth.max())
+    low = smooth >= top - (1.0 - _LOWEST) * abs(top)  # of noise alone the top may lie below zero
+    return float(np.average(since_s[low], weights=n[low]))
+
+
+def borrowed(stack: Stack) -> Floats:
+    """Relative error of each row's drop from resting on the fitted curve alone."""
+    size = stack.count * stack.usual**2
+    total = size.sum(axis=1)
+    share = np.divide(
+        (size * stack.belief).sum(axis=1), total, out=np.ones(total.size), where=total > 0
+    )
+    error: Floats = _CURVE_ERROR * share
+    return error

@@ -1,0 +1,1 @@
+"""Pulses stacked on the time since the pulse, far below the sampling period."""

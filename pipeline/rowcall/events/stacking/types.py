@@ -1,0 +1,154 @@
+"""What stacking hands on: overlaid points, what pulses leave, and the stacks of a header's rows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from rowcall import trade
+from rowcall.events.stacking.pulse_curve import HeaderCurve
+from rowcall.events.stacking.recovery_path import Course
+from rowcall.model import Floats
+
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+# Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
+LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """Points of a header laid on the fires, arrays of shape (n_points,) where nothing else is said.
+
+    Attributes:
+        fire: which fire a point follows (place in the fires).
+        since_s: time since the earliest instant at which that fire may have come [s].
+        y: relative deficit of gauge pressure that this fire made [-].
+        whole: relative deficit that it made and met [-].
+        error: of a scan that was put back, the standard deviation within its bounds [-].
+        line: row of each fire as a place in `rows`, shape (n_fires,).
+        rows: (compartment, row), shape (n_rows, 2).
+        before_pa: pressure just before each fire, shape (n_fires,) [Pa].
+        left: relative deficit of earlier pulses that each fire met, shape (n_fires,) [-].
+        width_s: how far the fires' instants are uncertain (scanned counters) [s].
+        block: which stretch between two readings of the supply's level a point lies in.
+        level_error: error of such a reading, from how they scatter about each other [-].
+    """
+
+    fire: Ints
+    since_s: Floats
+    y: Floats
+    whole: Floats
+    error: Floats
+    line: Ints
+    rows: Ints
+    before_pa: Floats
+    left: Floats
+    width_s: float
+    block: Ints
+    level_error: float
+
+    @property
+    def row_of_point(self) -> Ints:
+        """Place in `rows` of the row that each point follows."""
+        return self.line[self.fire]
+
+
+@dataclass(frozen=True, slots=True)
+class Remnants:
+    """What the pulses of each row leave for the next fire.
+
+    Attributes:
+        left: relative deficit at the usual time of the next fire, shape (n_rows,) [-].
+        made: relative deficit that answers make, shape (n_rows,) [-].
+        usual_s: the usual time from fire to fire [s].
+        course: along which it is made good.
+    """
+
+    left: Floats
+    made: Floats
+    usual_s: float
+    course: Course
+
+
+@dataclass(frozen=True, slots=True)
+class SoFar:
+    """What an earlier round found.
+
+    Attributes:
+        curve: the header's curve.
+        share: drop of each row as a share of the curve's, shape (n_rows,) [-].
+        mute: fires that made no drop, shape (n_fires,).
+        remnants: what each row leaves for the next fire.
+    """
+
+    curve: HeaderCurve
+    share: Floats
+    mute: Flags
+    remnants: Remnants
+
+
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """Stacks of a header's rows.
+
+    Attributes:
+        overlay: the points behind it.
+        curve: the header's fitted curve.
+        since_s: mean time since fire of each bin's points, shape (n_bins,) [s].
+        count, mean: points and their mean deficit, shape (n_rows, n_bins).
+        usual: deficit of the other sound rows, shape (n_rows, n_bins) [-].
+        belief: how much of `usual` rests on the fitted curve alone, 0..1, same shape.
+        odd: error of `mean` from earlier pulses having left other than they leave for the sound
+            rows, as after a valve that hangs, and of scans put back, same shape [-].
+        pooled: points of the sound rows' answers and their mean deficit, shape (2, n_bins).
+        sound: rows that draw as most of those that answer do, shape (n_rows,).
+        share: drop of each row's answers as a share of the usual, shape (n_rows,) [-].
+        sigma: standard deviation of one point about its row's curve, shape (n_rows,) [-].
+        course: along which the header is filled again.
+        made: relative deficit that the row's answers make along it, shape (n_rows,) [-].
+    """
+
+    overlay: Overlay
+    curve: HeaderCurve
+    since_s: Floats
+    count: Floats
+    mean: Floats
+    usual: Floats
+    belief: Floats
+    odd: Floats
+    pooled: Floats
+    sound: Flags
+    share: Floats
+    sigma: Floats
+    course: Course
+    made: Floats
+
+    @property
+    def line(self) -> Ints:
+        """Row of each fire as a place in the stack, shape (n_fires,)."""
+        return self.overlay.line
+
+    @property
+    def usual_drop_pa(self) -> float:
+        """Usual drop [Pa]."""
+        return self.curve.drop * float(
+            np.median(np.maximum(self.overlay.before_pa, LEAST_LEVEL_PA))
+        )
+
+    def at_points(self, values: Floats) -> Floats:
+        """What holds at each point of the overlay, shape (n_points,).
+
+        Args:
+            values: of each row and bin, as `usual`.
+        """
+        points = self.overlay
+        told = np.empty(points.y.size)
+        row = points.row_of_point
+        for line in range(len(points.rows)):
+            mine = row == line
+            told[mine] = np.interp(points.since_s[mine], self.since_s, values[line])
+        return told

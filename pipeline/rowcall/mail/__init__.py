@@ -1,0 +1,1 @@
+"""Mailing reports: the message, the hand-over by SMTP, and no second copy."""

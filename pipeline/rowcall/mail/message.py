@@ -1,0 +1,171 @@
+"""Mailing a report: the message, the hand-over by SMTP, and the promise of no second copy."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from email.message import EmailMessage
+from email.policy import SMTP
+from email.utils import format_datetime
+from typing import Protocol
+
+from rowcall.errors import MailError
+from rowcall.mail.smtp import SendResult, address, send
+from rowcall.site import Mail
+
+SENDING, SENT, REFUSED, UNKNOWN = "sending", "sent", "refused", "unknown"
+
+
+class Outbox(Protocol):
+    """Where it is kept which recipient has which revision of which day."""
+
+    def state(self, day: date, revision: int, recipient: str) -> str | None:
+        """Return sending, sent, refused or unknown, or None when nothing was tried."""
+
+    def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
+        """Keep a state, for good before returning."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Letter:
+    """What one mail is about and made from."""
+
+    plant: str
+    day: date
+    revision: int
+    subject: str
+    markdown: str
+    html: str  # refers to pictures as `cid:` + `content_id(name)`
+    pictures: Sequence[tuple[str, bytes]]  # name, PNG
+    written: datetime  # with zone; becomes the Date header
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """What became of a report's mail: by recipient, and in sentences for the log."""
+
+    sent: tuple[str, ...]
+    waiting: tuple[str, ...]  # tried again by the next run
+    unknown: tuple[str, ...]  # never sent again by itself
+    messages: tuple[str, ...]
+
+
+def content_id(picture: str) -> str:
+    """Return the id by which the HTML part of a mail refers to a picture."""
+    return f"{picture}@rowcall"
+
+
+def compose(mail: Mail, letter: Letter) -> EmailMessage:
+    """Return the message: Markdown as text, HTML with inline pictures as the alternative.
+
+    Message-ID and boundaries follow from the content alone, so that a repeated message is
+    recognised as the same one.
+
+    Raises:
+        MailError: an address of the site file cannot be used.
+    """
+    sender = address(mail.sender)
+    everyone = [address(recipient) for recipient in mail.to]
+    key = "\n".join(
+        [letter.plant, letter.day.isoformat(), str(letter.revision), *sorted(set(everyone))]
+    )
+    digest = hashlib.sha256(key.encode()).hexdigest()[:32]
+    message = EmailMessage(policy=SMTP)
+    message["From"] = sender
+    message["To"] = ", ".join(everyone)
+    subject = "".join(c if c.isprintable() else " " for c in letter.subject)
+    message["Subject"] = " ".join(subject.split())
+    message["Date"] = format_datetime(letter.written)
+    message["Message-ID"] = f"<rowcall.{digest}@{sender.partition('@')[2]}>"
+    message["Auto-Submitted"] = "auto-generated"
+    message.set_content(letter.markdown, cte="quoted-printable")
+    message.add_alternative(letter.html, subtype="html", cte="quoted-printable")
+    _attach_pictures(message, letter.pictures)
+    for number, part in enumerate(message.walk()):
+        if part.is_multipart():
+            part.set_boundary(f"=_rowcall_{digest}_{number}")
+    return message
+
+
+def _attach_pictures(message: EmailMessage, pictures: Sequence[tuple[str, bytes]]) -> None:
+    page = message.get_body(("html",))
+    if not isinstance(page, EmailMessage):
+        raise TypeError("the message holds no HTML part")
+    for name, png in pictures:
+        page.add_related(
+            png,
+            "image",
+            "png",
+            cid=f"<{content_id(name)}>",
+            filename=name,
+            disposition="inline",
+        )
+
+
+def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str, str]) -> Delivery:
+    """Mail a report to whoever does not have it yet, and to nobody twice.
+
+    A recipient is marked 'sending' just before the mail is handed over. Where that mark is found
+    again, a run was killed in that moment and may or may not have sent: the mark becomes
+    'unknown', is told, and is not sent again. Refusals and lost connections wait for the next run.
+
+    Raises:
+        MailError: an address of the site file cannot be used.
+    """
+    day, revision = letter.day, letter.revision
+    unknown, pending = _sort_recipients(outbox, mail, day, revision)
+    if not pending:
+        return Delivery((), (), unknown, _told(day, SendResult(uncertain=unknown)))
+    message = compose(mail, letter)
+
+    def mark(state: str, recipients: Sequence[str]) -> None:
+        for recipient in recipients:
+            outbox.set_state(day, revision, recipient, state)
+
+    try:
+        result = send(message, mail, pending, environment, lambda accepted: mark(SENDING, accepted))
+    except MailError as error:
+        told = _told(day, SendResult(uncertain=unknown))
+        waits = f"The report of {day} could not be mailed and waits for the next run. {error}"
+        return Delivery((), pending, unknown, (*told, waits))
+    mark(SENT, result.accepted)
+    mark(REFUSED, tuple(result.refused))
+    mark(UNKNOWN, result.uncertain)
+    unknown = (*unknown, *result.uncertain)
+    told = _told(day, SendResult(result.accepted, result.refused, unknown))
+    return Delivery(result.accepted, tuple(result.refused), unknown, told)
+
+
+def _sort_recipients(
+    outbox: Outbox, mail: Mail, day: date, revision: int
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return who may or may not have the mail after a killed run, and who surely has it not."""
+    unknown: list[str] = []
+    pending: list[str] = []
+    for recipient in dict.fromkeys(address(entry) for entry in mail.to):
+        state = outbox.state(day, revision, recipient)
+        if state == SENDING:
+            outbox.set_state(day, revision, recipient, UNKNOWN)
+            unknown.append(recipient)
+        elif state in (None, REFUSED):
+            pending.append(recipient)
+    return tuple(unknown), tuple(pending)
+
+
+def _told(day: date, result: SendResult) -> tuple[str, ...]:
+    told = []
+    if result.accepted:
+        told.append(f"The report of {day} was mailed to {', '.join(result.accepted)}.")
+    for recipient, reason in result.refused.items():
+        told.append(
+            f"The report of {day} was refused for {recipient} ({reason}); the next run tries again."
+        )
+    if result.uncertain:
+        told.append(
+            f"Whether the report of {day} reached {', '.join(result.uncertain)} is not known: the "
+            "hand-over was broken off after the mail had left. It is not sent again by itself; ask "
+            "there, or forward it from the report folder."
+        )
+    return tuple(told)

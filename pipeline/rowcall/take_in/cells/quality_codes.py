@@ -1,0 +1,235 @@
+"""A column of qualities, as words or as numbers of the two OPC numberings, to three codes.
+
+Sources: OPC UA Part 4 (Services), 7.39 "StatusCode": the top two bits of the 32-bit code are the
+severity, 00 good, 01 uncertain, 10 bad. In the older OPC Data Access numbering bits 6 and 7 of
+the low byte are 11 good (192), 01 uncertain (64), 00 bad (0). Sub-codes of OPC UA are the upper
+16 bits, so a code without flags is a multiple of 65 536.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+import polars as pl
+
+from rowcall.errors import ExportError
+from rowcall.site import TakeIn
+from rowcall.store.samples import BAD, GOOD, UNCERTAIN
+from rowcall.take_in.cells.overrides import edit, listed, shown
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+UNKNOWN = 255  # no code: the cell is no known quality
+Numbering = Literal["words", "opc_ua", "older_numbers"]
+
+_WORDS = {
+    GOOD: ("good", "ok", "valid", "normal", "g"),
+    UNCERTAIN: ("uncertain", "questionable", "doubtful", "suspect", "u"),
+    BAD: ("bad", "invalid", "error", "fail", "failed", "b"),
+}
+_BY_WORD = {word: code for code, words in _WORDS.items() for word in words}
+_UA_SEVERITY = {0b00: GOOD, 0b01: UNCERTAIN, 0b10: BAD}
+_DA_QUALITY = {0b11: GOOD, 0b01: UNCERTAIN, 0b00: BAD}
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """How a file writes qualities, as far as the site file says.
+
+    Attributes:
+        numbering: the only way that is read; None to find it out from the file.
+        words: further texts (lower case) and their codes, which go before everything else.
+    """
+
+    numbering: Numbering | None = None
+    words: Mapping[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def pinned(cls, pins: TakeIn) -> Coding:
+        """Return what the site file says."""
+        told = (
+            (GOOD, pins.quality_good),
+            (UNCERTAIN, pins.quality_uncertain),
+            (BAD, pins.quality_bad),
+        )
+        words = {word.strip().lower(): code for code, listed in told for word in listed}
+        return cls(pins.quality, words)
+
+
+def quality_codes(
+    cells: pl.Series, coding: Coding | None = None, place: str = "the export"
+) -> npt.NDArray[np.uint8]:
+    """Return 0 good, 1 uncertain, 2 bad, or `UNKNOWN`, a cell; an empty cell is good.
+
+    Unless `coding` says it, the numbering of a file is decided from all its numbers: the older one
+    where none is above 255 and one is 64 or more; OPC UA's where one can but be such a code, or
+    where all are 0 (every point good; in the older numbering every single point of the file would
+    be bad).
+
+    Raises:
+        ExportError: the numbers leave open which numbering they are of; `place` names the file.
+    """
+    import numpy as np
+
+    coding = coding or Coding()
+    coded = cells
+    if cells.dtype != pl.Categorical:
+        text = cells.cast(pl.String).fill_null("")
+        if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
+            return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
+        coded = text.cast(pl.Categorical)
+    places = coded.to_physical().to_numpy()
+    table = np.full(int(places.max(initial=0)) + 1, UNKNOWN, np.uint8)
+    different = coded.unique()
+    texts = different.cast(pl.String).to_list()
+    table[different.to_physical().to_numpy()] = _codes_of(texts, coding, place)
+    codes_of_rows: npt.NDArray[np.uint8] = table[places]
+    return codes_of_rows
+
+
+def numbering_of(different: Iterable[str], coding: Coding) -> Numbering | None:
+    """Return how texts without a meaning of their own write qualities, None where open or mixed."""
+    if coding.numbering is not None:
+        return coding.numbering
+    words = [word.strip() for word in different if word.strip()]
+    numbers = {number for word in words if (number := _number(word)) is not None}
+    if not numbers:
+        return "words"
+    if any(_number(word) is None for word in words):
+        return None
+    return "older_numbers" if _is_rest(numbers, coding) else _told_by(numbers)
+
+
+def is_told(cells: Iterable[str]) -> bool:
+    """True where all filled cells are words for qualities, and one of them is a good one."""
+    words = {cell.strip() for cell in cells} - {""}
+    codes = {UNKNOWN if _number(word) is not None else _by_word(word) for word in words}
+    return GOOD in codes and UNKNOWN not in codes
+
+
+def settled(coding: Coding, different: Sequence[str], place: str) -> Coding:
+    """Return a coding that knows all the different texts of a file; raises as `quality_codes`."""
+    codes = _codes_of(different, coding, place)
+    told = {text.strip().lower(): code for text, code in zip(different, codes, strict=True)}
+    return replace(coding, words=told | dict(coding.words))
+
+
+def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) -> None:
+    """Refuse a file none of whose first qualities can be read.
+
+    Raises:
+        ExportError: says how the site file would settle it.
+    """
+    different = list(dict.fromkeys(cell.strip() for cell in cells if cell.strip()))
+    place = f"{file}, column {shown(name)}"
+    # What these leave open, the rest of the file may settle: either numbering will do here.
+    known = [
+        code
+        for is_ua in (True, False)
+        for word in different
+        if (code := _code(word, _number(word), coding, is_ua)) != UNKNOWN
+    ]
+    if known or not different:
+        return
+    found = numbering_of(different, Coding())
+    if coding.numbering is not None and found not in (None, coding.numbering):
+        raise ExportError(
+            f"{place}: {edit('quality', coding.numbering)} in the site file, but the column holds "
+            f"{listed(different)}; set {edit('quality', found or '')}."
+        )
+    raise ExportError(
+        f"{place}: the qualities {listed(different)} are not known as good, uncertain or bad; "
+        f"say what they mean, such as {edit('quality_good', different[:1])} (also quality_bad, "
+        "quality_uncertain) in the site file."
+    )
+
+
+def _codes_of(different: Sequence[str], coding: Coding, place: str) -> list[int]:
+    """Return the code of each of all the different texts of a file."""
+    words = [word.strip() for word in different]
+    numbers = {
+        word: number
+        for word in words
+        if word.lower() not in coding.words and (number := _number(word)) is not None
+    }
+    if coding.numbering is not None:
+        is_ua = coding.numbering == "opc_ua"
+    elif _is_rest(set(numbers.values()), coding):
+        is_ua = False
+    else:
+        is_ua = _is_ua(numbers, place)
+    return [_code(word, numbers.get(word), coding, is_ua) for word in words]
+
+
+def _code(word: str, number: int | None, coding: Coding, is_ua: bool) -> int:
+    if not word or word.lower() in coding.words:
+        return coding.words.get(word.lower(), GOOD)
+    if (number is None) != (coding.numbering == "words") and coding.numbering is not None:
+        return UNKNOWN
+    if number is not None and is_ua:
+        is_inside = -(2**31) <= number < 2**32
+        return _UA_SEVERITY.get((number & 0xFFFF_FFFF) >> 30, UNKNOWN) if is_inside else UNKNOWN
+    if number is not None:
+        return _DA_QUALITY.get((number & 0xFF) >> 6, UNKNOWN) if 0 <= number < 2**16 else UNKNOWN
+    return _by_word(word)
+
+
+def _by_word(text: str) -> int:
+    first = "".join(sign if sign.isalpha() else " " for sign in text.lower()).split()
+    return _BY_WORD.get(first[0], UNKNOWN) if first else UNKNOWN
+
+
+def _number(word: str) -> int | None:
+    try:
+        if word.lower().startswith("0x"):
+            return int(word, 16)
+        return int(float(word)) if float(word).is_integer() else None
+    except (ValueError, OverflowError):
+        return None
+
+
+def _is_rest(found: Collection[int], coding: Coding) -> bool:
+    """True for zeros beside texts that have a meaning: then not all are 0, so not all good."""
+    return bool(coding.words) and set(found) == {0}
+
+
+def _told_by(found: Collection[int]) -> Numbering | None:
+    """Return the numbering that all the different numbers of a file tell, None where open."""
+    if set(found) == {0}:
+        return "opc_ua"
+    is_older = any(64 <= number <= 255 for number in found)
+    is_ua = any(
+        number < 0 or number >= 2**30 or (number >= 2**16 and number % 2**16 == 0)
+        for number in found
+    )
+    if is_ua != is_older and (is_ua or max(found) <= 255):
+        return "opc_ua" if is_ua else "older_numbers"
+    return None
+
+
+def _is_ua(numbers: Mapping[str, int], place: str) -> bool:
+    """True where the numbers of a file are OPC UA's.
+
+    0 and 1 are asked for by their own question: as good and bad they mean the opposite from one
+    system to the next. Of other numbers 0 is good in the one numbering and bad in the other.
+    """
+    found = set(numbers.values())
+    told = _told_by(found)
+    if told is not None or not found:
+        return told == "opc_ua"
+    if 1 in found and found <= {0, 1}:
+        one = next(word for word, number in numbers.items() if number == 1)
+        raise ExportError(
+            f"{place}: the quality numbers {listed(sorted(numbers))} are of no known numbering; "
+            f"if 1 is good, give {edit('quality_good', [one])} in the site file; if 0 is good, "
+            f"{edit('quality_good', ['0'])}."
+        )
+    raise ExportError(
+        f"{place}: the quality numbers {listed(sorted(numbers, key=numbers.__getitem__))} leave "
+        f"open how they are meant; give {edit('quality', 'older_numbers')} (192 is good, 0 is bad) "
+        'or "opc_ua" (0 is good) in the site file.'
+    )

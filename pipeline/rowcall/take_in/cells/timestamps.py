@@ -1,0 +1,224 @@
+"""A column of instants as UTC microseconds, with the reason where a cell is none."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from rowcall.errors import ExportError
+from rowcall.take_in.cells.overrides import edit, shown
+from rowcall.take_in.cells.time_formats import (
+    EPOCH_FIRST_S,
+    EPOCH_LAST_S,
+    TimeForm,
+    swapped,
+)
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+DATE_CELL = 11  # characters; a date of numbers is shorter
+
+UNREADABLE = "the time cannot be read in the form that the file uses"
+MISSING_HOUR = "the clocks jumped over this local time"
+UNCLEAR_HOUR = "this hour occurs twice, and nothing in the file tells which is meant"
+OUT_OF_RANGE = "the time lies outside the years 1900 to 2199"
+TOO_EARLY = "the time lies before take_in.earliest of the site file"
+FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"
+
+_FIRST_US, _PAST_US = -2_208_988_800_000_000, 7_258_118_400_000_000
+_PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
+_DAY_MONTH = re.compile(r"\s*(\d{1,2})[-/.](\d{1,2})")
+
+
+@dataclass(frozen=True, slots=True)
+class Parsed:
+    """A column as read: `time` is i64 microseconds, null where unreadable; wall time or UTC."""
+
+    time: pl.Series
+    is_utc: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """UTC instants, which hold where `reason` (u8, a place in `REASONS`) is 0."""
+
+    time_us: npt.NDArray[np.int64]
+    reason: npt.NDArray[np.uint8]
+
+
+REASONS = ("", UNREADABLE, MISSING_HOUR, UNCLEAR_HOUR, OUT_OF_RANGE, TOO_EARLY, FUTURE)
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """The instants that can be true, in UTC microseconds: from `first_us` until `last_us`."""
+
+    first_us: int = _FIRST_US
+    last_us: int = _PAST_US
+
+    @classmethod
+    def of(cls, earliest: date, now: datetime, tolerance_s: float) -> Bounds:
+        """Return the bounds of a run at the instant `now`."""
+        first = datetime.combine(earliest, time(), UTC)
+        return cls(
+            max(_FIRST_US, _us(first)), min(_PAST_US, _us(now + timedelta(seconds=tolerance_s)))
+        )
+
+
+def in_utc(
+    parsed: Parsed,
+    zone: ZoneInfo,
+    sequence: npt.NDArray[np.integer] | None = None,
+    bounds: Bounds | None = None,
+) -> Times:
+    """Return the instants of a column.
+
+    Args:
+        parsed: the column, from `parse_times`.
+        zone: the plant's zone, in which times without an offset are read.
+        sequence: the number of the tag of each row, None where all rows are one sequence.
+        bounds: instants outside of them have a reason; None sets no bounds.
+    """
+    time_us = parsed.time.fill_null(0).to_numpy()
+    reason = parsed.time.is_null().cast(pl.UInt8).to_numpy(writable=True)
+    outside = (time_us < _FIRST_US) | (time_us >= _PAST_US)
+    if outside.any():
+        reason[outside & (reason == 0)] = REASONS.index(OUT_OF_RANGE)
+    if not parsed.is_utc:
+        from rowcall.take_in.cells.wall_time import to_utc
+
+        rows = (reason == 0).nonzero()[0]
+        resolved = to_utc(time_us[rows], zone, None if sequence is None else sequence[rows])
+        time_us = time_us.copy()
+        time_us[rows] = resolved.time_us
+        reason[rows[resolved.missing]] = REASONS.index(MISSING_HOUR)
+        reason[rows[resolved.unclear]] = REASONS.index(UNCLEAR_HOUR)
+    for mask, text in _beyond(time_us, bounds):
+        reason[mask & (reason == 0)] = REASONS.index(text)
+    return Times(time_us, reason)
+
+
+def _beyond(
+    time_us: npt.NDArray[np.int64], bounds: Bounds | None
+) -> list[tuple[npt.NDArray[np.bool_], str]]:
+    """Return masks of instants that cannot be true, each with its reason."""
+    if bounds is None or not len(time_us):
+        return []
+    masks = ((time_us < bounds.first_us, TOO_EARLY), (time_us > bounds.last_us, FUTURE))
+    return [(mask, text) for mask, text in masks if mask.any()]
+
+
+def _us(instant: datetime) -> int:
+    return (instant - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """The order of day and month in a file's dates, and in a few words what decided it."""
+
+    day_first: bool
+    why: str
+
+
+def settle_order(cells: pl.Series, form: TimeForm, place: str) -> TimeForm:
+    """Decide day-first or month-first from every cell of the file.
+
+    Raises:
+        ExportError: the file does not decide it, or contradicts the site file; `place` names
+            file and column.
+    """
+    if not form.order_open:
+        return form
+    order = order_of(cells, form, place)
+    return replace(form if order.day_first else swapped(form), order_open=False)
+
+
+def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
+    """Return the order of day and month of a form that leaves it open; raises as `settle_order`."""
+    pairs = [
+        (int(match[1]), int(match[2]))
+        for text in cells.str.strip_chars_start().str.head(6).unique().to_list()
+        if (match := _DAY_MONTH.match(text or ""))
+    ]
+    day_first = any(first > 12 for first, _ in pairs)
+    month_first = any(second > 12 for _, second in pairs)
+    example = str(cells.drop_nulls().first() or "")
+    if form.day_first is not None:
+        if (day_first, month_first) == (not form.day_first, form.day_first):
+            raise ExportError(
+                f"{place}: {edit('day_first', form.day_first)} in the site file, but no date "
+                f"bears it out and some contradict it (the first is {shown(example)}); "
+                f"set {edit('day_first', not form.day_first)}."
+            )
+        return Order(form.day_first, "by take_in.day_first of the site file")
+    if day_first != month_first:
+        seat = "first" if day_first else "second"
+        return Order(day_first, f"by numbers above 12 in the {seat} place")
+    if not day_first and ".%m." in form.pattern:
+        return Order(True, "by the custom of dates with points; no date contradicts or proves it")
+    found = "fit neither order throughout" if day_first else "could be day-first or month-first"
+    raise ExportError(
+        f"{place}: dates such as {shown(example)} {found}; give {edit('day_first', True)} "
+        "(or false) in the site file."
+    )
+
+
+def parse_times(cells: pl.Series, form: TimeForm) -> Parsed:
+    """Read a column of text in a form whose order of day and month is settled, or a typed one."""
+    kind = cells.dtype
+    if isinstance(kind, pl.Datetime):
+        return Parsed(cells.dt.cast_time_unit("us").to_physical(), kind.time_zone is not None)
+    if kind == pl.Date:
+        return Parsed(cells.cast(pl.Datetime("us")).to_physical(), False)
+    if form.epoch:
+        return Parsed(_from_epoch(cells, _PER_SECOND[form.epoch]), True)
+    text = cells.cast(pl.String)
+    if form.comma:
+        text = text.str.replace(",", ".", literal=True)
+    parsed = _strptime(text, form.pattern)
+    if parsed.null_count():
+        # Padding, lower-case t and z, and a comma before the fraction on some rows only are
+        # allowed but rare: only looked at when needed.
+        rows = parsed.is_null().arg_true()
+        plain = text[rows].str.strip_chars().str.to_uppercase()
+        if "," not in form.pattern:
+            plain = plain.str.replace(",", ".", literal=True)
+        again = _strptime(plain, form.pattern)
+        parsed = parsed.scatter(rows, again)
+    return Parsed(parsed, form.has_offset)
+
+
+def is_usable(form: TimeForm) -> bool:
+    """True where times can be read by the pattern of a form, whichever they are."""
+    try:
+        _strptime(pl.Series(["0"]), form.pattern)
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
+        return False
+    return True
+
+
+def _strptime(text: pl.Series, pattern: str) -> pl.Series:
+    parsed = text.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
+    return parsed.to_physical()
+
+
+def _from_epoch(cells: pl.Series, per_second: int) -> pl.Series:
+    """Whole numbers exactly; with a fraction, to the nearest microsecond."""
+    number = cells.cast(pl.Float64, strict=False)
+    whole = cells.cast(pl.Int64, strict=False)
+    if per_second <= 1_000_000:
+        exact = whole * (1_000_000 // per_second)
+    else:
+        exact = whole // (per_second // 1_000_000)
+    rounded = (number * (1_000_000 / per_second)).round().cast(pl.Int64, strict=False)
+    # A product that left the range of i64 differs from the rounded one, and is no instant.
+    parsed = exact.zip_with(exact.is_not_null() & ((exact - rounded).abs() < 1_000_000), rounded)
+    inside = number.is_between(EPOCH_FIRST_S * per_second, EPOCH_LAST_S * per_second)
+    return parsed.zip_with(inside.fill_null(False), pl.Series([None], dtype=pl.Int64))

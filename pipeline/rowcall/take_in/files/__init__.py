@@ -1,0 +1,1 @@
+"""Export files on disk: found, unpacked, read, and seen to stay the same meanwhile."""

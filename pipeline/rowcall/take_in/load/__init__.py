@@ -1,0 +1,1 @@
+"""Tables of cells to sorted samples, and these into the store."""

@@ -1,0 +1,142 @@
+"""The tables of a text export, without the lines that are damaged or of another export.
+
+Exports put together in one file have their headers within the data. Below a header of other columns
+the cells are of other tags, so nothing there is stored until the first header comes again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall.take_in.cells.overrides import plain
+from rowcall.take_in.read.cell_table import Table, column, set_aside, shifted
+from rowcall.take_in.read.text_cells import read_lines
+from rowcall.take_in.sniff.damaged_bytes import MARK
+from rowcall.take_in.sniff.preamble import Head
+from rowcall.take_in.sniff.time_column import TIME_WORDS
+
+DAMAGED = "the line holds bytes that are not UTF-8"
+HEADER_AGAIN = "the line with the column names again"
+OTHER_HEADER = "a second line of column names, and other ones"
+BELOW_OTHER = "the line stands below a second line of column names, and other ones"
+ABOVE_DATA = "the line stands above the data and is written in another form"
+
+_REPLACEMENT = "\ufffd"
+Rows = npt.NDArray[np.int64]
+
+
+def text_tables(file: str, blocks: Iterable[bytes], head: Head, time: int) -> Iterator[Table]:
+    """Return the rows of a text export, a table a block of whole lines.
+
+    Args:
+        file: for messages.
+        blocks: the text; its data begins in the first block.
+        head: what the first lines say.
+        time: the place of the time column.
+
+    Raises:
+        ExportError: the text cannot be cut into fields.
+    """
+    headers, lines, own = _Headers(head.names, time), 0, head
+    for block in blocks:
+        if own is head or block.strip():
+            table = shifted(read_lines(file, block, own), lines)
+            above = _above(block, head) if own is head else []
+            has_marks = not block.isascii() and MARK.encode() in block
+            yield _marked_aside(headers.without(table), has_marks, above)
+        own = replace(head, data_line=1)
+        lines += block.count(b"\n")
+
+
+class _Headers:
+    """Takes lines of column names out of tables, and what stands below other columns."""
+
+    def __init__(self, names: tuple[str, ...], time: int) -> None:
+        self._names, self._time = names, time
+        self._is_below = False
+
+    def without(self, table: Table) -> Table:
+        """Return the next table of the export without them."""
+        rows = self._found(table)
+        if not len(rows) and not self._is_below:
+            return table
+        codes = np.zeros(table.frame.height, np.uint8)
+        reasons = ("", HEADER_AGAIN, OTHER_HEADER, BELOW_OTHER)
+        first = 0
+        for row in [*rows.tolist(), table.frame.height]:
+            codes[first:row] = reasons.index(BELOW_OTHER) if self._is_below else 0
+            if row < table.frame.height:
+                cells = [str(cell or "").strip() for cell in table.frame.row(row)]
+                self._is_below = tuple(cells) != self._names
+                codes[row] = reasons.index(OTHER_HEADER if self._is_below else HEADER_AGAIN)
+            first = row + 1
+        return _without(table, np.flatnonzero(codes), [reasons[code] for code in codes[codes > 0]])
+
+    def _found(self, table: Table) -> Rows:
+        """Return the rows that name columns: by a word for the time, or a name without numbers."""
+        times = table.frame[column(self._time)]
+        # No time that is written in figures sorts behind them, so this leaves next to nothing.
+        rows = np.flatnonzero(((times > ":") | (times == "")).fill_null(False).to_numpy())
+        if not len(rows):
+            return rows
+        found: Rows = rows[name_columns(table.frame[rows], self._names, self._time)]
+        return found
+
+
+def name_columns(cells: pl.DataFrame, names: tuple[str, ...], time: int) -> npt.NDArray[np.bool_]:
+    """Tell which rows name columns: by a word for the time, or a name without numbers.
+
+    Args:
+        cells: rows of text, none of which holds a time in figures; at least one.
+        names: the columns' names.
+        time: the place of the time column.
+    """
+    words = TIME_WORDS | {plain(names[time])} - {""}
+    picked = cells.select(pl.all().str.strip_chars())
+    named = picked.select(
+        pl.any_horizontal(pl.all().is_in([name for name in names if name]))
+        & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
+    ).to_series()
+    by_word = [plain(text or "") in words for text in picked[column(time)].to_list()]
+    found: npt.NDArray[np.bool_] = named.to_numpy() | np.array(by_word)
+    return found
+
+
+def _without(table: Table, rows: Rows, reasons: list[str]) -> Table:
+    """Return a table without some rows, which are set aside."""
+    kept = np.delete(np.arange(table.frame.height), rows)
+    out = set_aside(table.line_of(rows), "", table.shown(rows, range(len(table.names))), reasons)
+    return replace(
+        table,
+        frame=table.frame[kept],
+        lines=table.line_of(kept),
+        set_aside=pl.concat([table.set_aside, out]),
+    )
+
+
+def _marked_aside(table: Table, has_marks: bool, above: list[pl.DataFrame]) -> Table:
+    """Set aside the rows with damaged bytes, and add what was set aside above the data."""
+    if has_marks:
+        frame = table.frame.select(
+            pl.any_horizontal(pl.all().str.contains(MARK, literal=True).fill_null(False))
+        )
+        rows = np.flatnonzero(frame.to_series().to_numpy())
+        table = _without(table, rows, [DAMAGED] * len(rows)) if len(rows) else table
+    if not has_marks and not above:
+        return table
+    raw = pl.col("raw").str.replace_all(MARK, _REPLACEMENT, literal=True)
+    return replace(table, set_aside=pl.concat([*above, table.set_aside]).with_columns(raw))
+
+
+def _above(text: bytes, head: Head) -> list[pl.DataFrame]:
+    """Return the lines above the data that hold rows in another form, as set aside."""
+    if not head.foreign:
+        return []
+    lines = text.split(b"\n", head.data_line)
+    raw = [lines[number - 1].decode().rstrip("\r") for number in head.foreign]
+    return [set_aside(head.foreign, "", raw, ABOVE_DATA)]

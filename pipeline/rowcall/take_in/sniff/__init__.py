@@ -1,0 +1,1 @@
+"""How an export is written: encoding, delimiter, header, and which column is what."""

@@ -1,0 +1,123 @@
+"""What the columns of an export are: long or wide, and which column is what."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from rowcall.site import TakeIn
+from rowcall.take_in.cells.numbers import check_decimal
+from rowcall.take_in.cells.quality_codes import Coding, check_quality
+from rowcall.take_in.cells.time_formats import TimeForm
+from rowcall.take_in.cells.timestamps import Bounds
+from rowcall.take_in.read.cell_table import column
+from rowcall.take_in.sniff.columns import find_columns
+from rowcall.take_in.sniff.time_column import find_time_column
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Places (0-based) of the columns of an export, and how their cells are read.
+
+    Attributes:
+        time: the time column, and `form` how it writes instants.
+        tag: the tag column of the long layout, None in the wide one.
+        values: the value columns and their tags; in the long layout one, with an empty tag.
+        quality: for a value column, the column with its quality.
+        clock: the column with the time of day, where `time` holds only the date.
+        coding: how qualities are written.
+        bad_values: words of the site file that stand in the place of a value, in lower case.
+        bounds: the instants that can be true; None sets no bounds.
+        tags: the tags that are stored, None where all are.
+    """
+
+    time: int
+    form: TimeForm
+    tag: int | None
+    values: Mapping[int, str]
+    quality: Mapping[int, int] = field(default_factory=dict)
+    clock: int | None = None
+    coding: Coding = field(default_factory=Coding)
+    bad_values: frozenset[str] = frozenset()
+    bounds: Bounds | None = None
+    tags: frozenset[str] | None = None
+
+    @property
+    def time_places(self) -> tuple[int, ...]:
+        """The time column, and the one with the time of day where it stands apart."""
+        return (self.time,) if self.clock is None else (self.time, self.clock)
+
+    def left_out(self, names: Sequence[str]) -> list[str]:
+        """Return which of the columns, by name, play no role."""
+        used = {*self.time_places, *self.values, *self.quality.values(), self.tag}
+        return [name for place, name in enumerate(names) if place not in used and name]
+
+    def time_cells(self, frame: pl.DataFrame) -> pl.Series:
+        """Return the cells with the times of a `Table`'s frame, date and time of day joined."""
+        if self.clock is None:
+            return frame[column(self.time)]
+        parts = [
+            pl.col(column(place)).cast(pl.String).str.strip_chars() for place in self.time_places
+        ]
+        return frame.select(pl.concat_str(parts, separator=" ")).to_series()
+
+
+def find_layout(
+    file: str,
+    names: Sequence[str],
+    sample: Sequence[Sequence[str]],
+    pins: TakeIn,
+    typed: Collection[int] = (),
+    numbers: Collection[int] = (),
+) -> Layout:
+    """Work out the layout from column names and a sample of rows.
+
+    Args:
+        file: name of the file, for messages.
+        names: column names, one a column; empty where a column has none.
+        sample: rows of cells as text, from the beginning of the data.
+        pins: what the site file says, which goes before anything found here.
+        typed: places of columns that are typed as instants, dates or times of day (Parquet).
+        numbers: places of columns that are typed as numbers (Parquet).
+
+    Raises:
+        ExportError: more than one reading is possible, or none; says what settles it.
+    """
+    times = find_time_column(file, names, sample, pins, typed)
+    places = (times.time,) if times.clock is None else (times.time, times.clock)
+    found = find_columns(file, names, sample, places, pins, typed)
+    layout = Layout(
+        time=times.time,
+        form=times.form,
+        tag=found.tag,
+        values=found.values,
+        quality=found.quality,
+        clock=times.clock,
+        coding=Coding.pinned(pins),
+        bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
+        tags=pins.tags,
+    )
+    _check_cells(file, names, sample, pins, layout, numbers)
+    return layout
+
+
+def _check_cells(
+    file: str,
+    names: Sequence[str],
+    sample: Sequence[Sequence[str]],
+    pins: TakeIn,
+    layout: Layout,
+    numbers: Collection[int],
+) -> None:
+    """Refuse cells written plainly otherwise than the site file says; raises as `find_layout`."""
+    for place in layout.quality.values():
+        check_quality(file, names[place], [row[place] for row in sample], layout.coding)
+    texts = [
+        pl.Series([row[place] for row in sample], dtype=pl.String)
+        for place in layout.values
+        if place not in numbers
+    ]
+    if pins.decimal is not None and texts:
+        check_decimal(texts, pins.decimal, file)

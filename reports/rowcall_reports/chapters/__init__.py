@@ -1,0 +1,1 @@
+"""The chapters of a report, each from the judged day to Markdown."""

@@ -1,0 +1,213 @@
+"""The DP picture: the day minute by minute with its cycles, and the residual over months."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall.model import BaghouseDay
+from rowcall_reports import fact_lookup, wording
+from rowcall_reports.figures import canvas
+from rowcall_reports.figures.picture import Picture, picture_name
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Grid = npt.NDArray[np.float64]
+
+_TREND_DAYS = 90  # chosen: blinding takes weeks; a quarter shows it
+_FEWEST_TREND_DAYS = 3
+_SMOOTHED_DAYS = 7
+_LABEL_APART_IN = 0.15
+_RAN_OR_UNKNOWN = ("running", "unknown")
+_WIDTH_IN, _DAY_IN, _TREND_IN = 8.4, 2.3, 1.5
+_LEFT_IN, _RIGHT_IN, _GAP_IN, _LOW_IN, _TOP_IN = 0.6, 1.35, 0.72, 0.4, 0.3
+
+
+def draw_dp(day: BaghouseDay, zone: ZoneInfo) -> Picture | None:
+    """Return the DP picture, or None when there is neither a day's DP nor a trend."""
+    trend = fact_lookup.track(day, "residual_dp_pa", _TREND_DAYS).filter(
+        (pl.col("compartment") == 0) & pl.col("value").is_finite()
+    )
+    with_trend = trend.height >= _FEWEST_TREND_DAYS
+    with_day = "dp_pa" in day.minutes.columns and day.minutes["dp_pa"].is_not_null().any()
+    if not (with_day or with_trend):
+        return None
+    heights = [_TREND_IN] * with_trend + [_DAY_IN] * with_day
+    total = _LOW_IN + sum(heights) + _GAP_IN * (len(heights) - 1) + _TOP_IN
+    figure = canvas.new_sheet(_WIDTH_IN, total)
+    bottom, width = _LOW_IN, _WIDTH_IN - _LEFT_IN - _RIGHT_IN
+    if with_trend:
+        _draw_trend(canvas.place_axes(figure, _LEFT_IN, bottom, width, _TREND_IN), day, trend)
+        bottom += _TREND_IN + _GAP_IN
+    if with_day:
+        _draw_day(canvas.place_axes(figure, _LEFT_IN, bottom, width, _DAY_IN), day, zone)
+    return Picture(
+        name=picture_name("dp", day.baghouse.id),
+        png=canvas.to_png(figure),
+        alt=_alt(day, trend, with_day, with_trend),
+        caption=_caption(day, trend, with_day, with_trend),
+    )
+
+
+def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
+    hours = day.minutes["minute"].to_numpy() / 60
+    dp = day.minutes["dp_pa"].to_numpy() / 1e3
+    shade_stops(axes, day)
+    axes.plot(hours, dp, color=canvas.PALE_INK, linewidth=0.7)
+    levels = [("residual_dp_pa", canvas.BLUE, "residual"), ("peak_dp_pa", canvas.RUST, "peak")]
+    top = float(np.nanmax(dp))
+    ends: list[tuple[float, str, canvas.Color]] = []
+    for name, color, words in levels:
+        cycles = day.cycles.filter(pl.col(name).is_finite()) if not day.cycles.is_empty() else None
+        if cycles is None or cycles.is_empty():
+            continue
+        value = cycles[name].to_numpy() / 1e3
+        start, end = cycles["start_s"].to_numpy() / 3600, cycles["end_s"].to_numpy() / 3600
+        axes.hlines(value, start, end, colors=[color], linewidths=1.8)
+        top = max(top, float(value.max()))
+        ends.append((float(value[-1]), words, color))
+    if day.baghouse.cleaning.mode == "on_demand":
+        cleaning = day.baghouse.cleaning
+        for pascal, words in ((cleaning.start_dp, "start at"), (cleaning.stop_dp, "stop at")):
+            axes.axhline(pascal / 1e3, color=canvas.INK, linewidth=0.8, linestyle=(0, (5, 4)))
+            ends.append((pascal / 1e3, f"{words} {pascal / 1e3:.2f} kPa", canvas.INK))
+            top = max(top, pascal / 1e3)
+    axes.set_ylim(0, top * 1.12)
+    label_ends(axes, ends)
+    title_axes(axes, "DP through the day, kPa", day)
+    clock_axis(axes, day, zone)
+
+
+def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
+    ago = np.array([(shown - day.day).days for shown in trend["day"]], dtype=float)
+    value = trend["value"].to_numpy() / 1e3
+    smooth = _running_median(ago, value)
+    axes.plot(ago, value, "o", markersize=2.6, color=canvas.PALE_INK, markeredgewidth=0)
+    axes.plot(ago, smooth, color=canvas.BLUE, linewidth=1.6)
+    ends: list[tuple[float, str, canvas.Color]] = [(smooth[-1], "7-day median", canvas.BLUE)]
+    low, high = float(value.min()), float(value.max())
+    limit = day.baghouse.residual_dp_limit
+    if limit is not None:
+        axes.axhline(limit / 1e3, color=canvas.INK, linewidth=1.0, linestyle=(0, (5, 4)))
+        ends.append((limit / 1e3, f"limit {limit / 1e3:.2f} kPa", canvas.INK))
+        high = max(high, limit / 1e3)
+    margin = max(0.1 * (high - low), 0.02 * high)
+    axes.set_ylim(low - margin, high + margin)
+    axes.set_xlim(min(float(ago[0]), -7.0) - 0.5, 0.5)
+    label_ends(axes, ends)
+    weeks = np.arange(0, -ago[0] + 0.1, 14 if -ago[0] > 40 else 7)
+    shown = [day.day - timedelta(days=int(back)) for back in weeks]
+    axes.set_xticks(-weeks, [f"{when:%m-%d}" if when != day.day else "today" for when in shown])
+    axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
+    axes.set_title("Residual DP by day, kPa", loc="left", fontsize=9, weight="bold")
+
+
+def _running_median(ago: Grid, value: Grid) -> Grid:
+    return np.array(
+        [float(np.median(value[(ago > when - _SMOOTHED_DAYS) & (ago <= when)])) for when in ago]
+    )
+
+
+def title_axes(axes: Axes, title: str, day: BaghouseDay) -> None:
+    """Write the title of a picture over the day, and what its grey spans mean."""
+    axes.set_title(title, loc="left", fontsize=9, weight="bold")
+    if has_stops(day):
+        axes.set_title("grey: not running", loc="right", fontsize=7.5)
+
+
+def clock_axis(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
+    """Label hours from day start with plant-local clock time, right on days of 23 or 25 h."""
+    length = day.seconds / 3600
+    ticks = np.arange(0, length + 0.01, 3)
+    moments = [(day.start + timedelta(hours=float(hour))).astimezone(zone) for hour in ticks]
+    axes.set_xlim(0, length)
+    axes.set_xticks(ticks, [f"{moment:%H:%M}" for moment in moments])
+    axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
+
+
+def shade_stops(axes: Axes, day: BaghouseDay) -> None:
+    """Grey the time in which the unit did not run."""
+    if not has_stops(day):
+        return
+    away = (~day.minutes["state"].is_in(_RAN_OR_UNKNOWN)).to_numpy()
+    hours = day.minutes["minute"].to_numpy() / 60
+    axes.fill_between(
+        hours,
+        0,
+        1,
+        where=away,
+        step="post",
+        transform=axes.get_xaxis_transform(),
+        facecolor=(0.90, 0.90, 0.90),
+        linewidth=0,
+    )
+
+
+def has_stops(day: BaghouseDay) -> bool:
+    """Return whether there is time in which the unit did not run."""
+    if "state" not in day.minutes.columns:
+        return False
+    return not day.minutes["state"].is_in(_RAN_OR_UNKNOWN).all()
+
+
+def label_ends(axes: Axes, ends: Sequence[tuple[float, str, canvas.Color]]) -> None:
+    """Write each line's name at its right end, moved apart where they would overlap."""
+    low, high = axes.get_ylim()
+    tall_in = axes.get_window_extent().height / canvas.DPI
+    apart = _LABEL_APART_IN * (high - low) / tall_in
+    ordered = sorted(ends)
+    for y, (_, words, color) in zip(
+        _spread([value for value, *_ in ordered], apart), ordered, strict=True
+    ):
+        axes.text(
+            1.01, y, words, transform=axes.get_yaxis_transform(), va="center", size=7.5, color=color
+        )
+
+
+def _spread(values: Sequence[float], apart: float) -> list[float]:
+    """Move rising values up and down alike until neighbours are `apart`."""
+    groups: list[tuple[float, int]] = []  # centre, members
+    for value in values:
+        centre, members = value, 1
+        while groups and centre - groups[-1][0] < apart * (members + groups[-1][1]) / 2:
+            before, n = groups.pop()
+            centre = (before * n + centre * members) / (n + members)
+            members += n
+        groups.append((centre, members))
+    return [
+        centre + apart * (k - (members - 1) / 2)
+        for centre, members in groups
+        for k in range(members)
+    ]
+
+
+def _alt(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool) -> str:
+    parts = [f"DP of {day.baghouse.id}."]
+    if with_day:
+        dp = day.minutes["dp_pa"].drop_nulls()
+        low, high = float(dp.min()), float(dp.max())  # type: ignore[arg-type]
+        parts.append(f"Over the day from {wording.kilopascal(low)} to {wording.kilopascal(high)}.")
+    if with_trend:
+        first, last = trend.row(0, named=True), trend.row(-1, named=True)
+        parts.append(
+            f"Residual DP {wording.kilopascal(first['value'])} on {first['day']} and "
+            f"{wording.kilopascal(last['value'])} on {last['day']}."
+        )
+    return " ".join(parts)
+
+
+def _caption(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool) -> str:
+    parts = []
+    if with_day:
+        parts.append("DP by minute with the residual and peak DP of each cleaning cycle")
+    if with_trend:
+        span = (day.day - trend["day"][0]).days + 1
+        parts.append(f"residual DP over the last {span} days")
+    return f"{day.baghouse.id}, " + "; below, ".join(parts) + "."

@@ -1,0 +1,173 @@
+"""Which rules are in force, with which limits, and what is said when tags are missing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from helpers.scene_answers import rule
+from helpers.scenes import Studied, exports, kiln, study
+
+import rowcall_rules
+from rowcall.diagnosis import rule_book
+from rowcall.diagnosis.diagnose import diagnose, limits_in_force
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.errors import RowcallError, SiteError
+from rowcall.model import Answer, BaghouseDay, Limits, Subject, Verdict
+from rowcall.site import Role
+from rowcall.units import parse_quantity
+
+
+@pytest.fixture(scope="module")
+def studied() -> Studied:
+    return study(exports(kiln())[0])
+
+
+def test_every_file_is_a_rule_of_its_name() -> None:
+    folder = Path(rowcall_rules.__path__[0])
+    files = sorted(path.stem for path in folder.glob("*.py") if path.stem != "__init__")
+    assert [one.name for one in load_rules()] == files
+    assert len(files) >= 5
+
+
+class _Folder:
+    """A stand-in for the rules package: the folder that holds its modules."""
+
+    def __init__(self, folder: Path) -> None:
+        self.__path__ = [str(folder)]
+
+
+def test_no_rules_are_a_fault_of_the_installation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rule_book, "rowcall_rules", _Folder(tmp_path))
+    with pytest.raises(RowcallError, match="No rules were found"):
+        load_rules()
+
+
+@pytest.mark.parametrize("body", ["", "RULE = 3\n", "RULE = row_silent.RULE\n"])
+def test_a_file_without_the_rule_of_its_name_is_refused(
+    body: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "misnamed.py").write_text(
+        "from rowcall_rules import row_silent\n" + body, encoding="utf-8"
+    )
+    monkeypatch.setattr(rowcall_rules, "__path__", [*rowcall_rules.__path__, str(tmp_path)])
+    with pytest.raises(RowcallError, match=r"misnamed.py does not hold the rule of its name"):
+        load_rules()
+
+
+def test_defaults_are_the_thresholds_as_written() -> None:
+    rules = load_rules()
+    limits = limits_in_force(rules, {})
+    assert set(limits) == {one.name for one in rules}
+    for one in rules:
+        for threshold in one.thresholds:
+            expected = parse_quantity(threshold.text, threshold.dimension)
+            assert limits[one.name][threshold.key] == expected
+            assert threshold.source
+            assert threshold.meaning
+
+
+def test_settings_win_over_defaults() -> None:
+    settings = {"row_drawn_out": {"late": "500 ms", "min_pulses": 40}}
+    limits = limits_in_force(load_rules(), settings)
+    assert limits["row_drawn_out"]["late"] == 0.5
+    assert limits["row_drawn_out"]["min_pulses"] == 40.0
+    defaults = limits_in_force(load_rules(), {})
+    assert limits["row_drawn_out"]["deep"] == defaults["row_drawn_out"]["deep"]
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"row_quiet": {}}, ["rules.row_quiet: there is no such rule", "row_silent"]),
+        ({"row_silent": {"pulses": 3}}, ["rules.row_silent.pulses", "min_pulses, silent_share"]),
+        ({"row_drawn_out": {"late": "0.3"}}, ["rules.row_drawn_out.late", "the unit is missing"]),
+        ({"row_drawn_out": {"late": "3 bar"}}, ["does not fit here", "found '3 bar'"]),
+        ({"row_silent": {"min_pulses": "many"}}, ["rules.row_silent.min_pulses", "'many'"]),
+    ],
+)
+def test_a_wrong_setting_says_where_and_what(
+    settings: dict[str, dict[str, object]], words: list[str]
+) -> None:
+    with pytest.raises(SiteError) as caught:
+        limits_in_force(load_rules(), settings)
+    assert all(word in str(caught.value) for word in words)
+
+
+def asked(day: BaghouseDay, name: str) -> list[Answer]:
+    one = rule(name)
+    return [f.answer for f in diagnose([one], limits_in_force([one], {}), [day])]
+
+
+def without_tags(day: BaghouseDay, role: Role) -> BaghouseDay:
+    """As if the site file named no tag of a role."""
+    tags = tuple(tag for tag in day.baghouse.tag if tag.role is not role)
+    signals = {place: signal for place, signal in day.signals.items() if place[0] is not role}
+    return replace(day, signals=signals, baghouse=day.baghouse.model_copy(update={"tag": tags}))
+
+
+def without_values(day: BaghouseDay, role: Role, problem: str) -> BaghouseDay:
+    """As if every tag of a role had been unusable."""
+    signals = {place: signal for place, signal in day.signals.items() if place[0] is not role}
+    health = tuple(
+        replace(report, problem=problem) if report.role is role else report for report in day.health
+    )
+    return replace(day, signals=signals, health=health)
+
+
+NEEDS = [(one.name, need.any_of, need.purpose) for one in load_rules() for need in one.needs]
+
+
+@pytest.mark.parametrize(("name", "roles", "purpose"), NEEDS)
+def test_a_rule_without_its_tags_cannot_tell(
+    studied: Studied, name: str, roles: tuple[Role, ...], purpose: str
+) -> None:
+    day = studied.day
+    for role in roles:
+        day = without_tags(day, role)
+    (answer,) = asked(day, name)
+    assert answer.verdict is Verdict.CANNOT_TELL
+    assert answer.subject == Subject("BH1")
+    assert "the site file names no tag for" in answer.text
+    assert purpose in answer.text
+
+
+@pytest.mark.parametrize(("name", "roles", "purpose"), NEEDS)
+def test_a_rule_without_usable_values_says_which_and_why(
+    studied: Studied, name: str, roles: tuple[Role, ...], purpose: str
+) -> None:
+    day = studied.day
+    for role in roles:
+        day = without_values(day, role, "every value was outside its range")
+    (answer,) = asked(day, name)
+    assert answer.verdict is Verdict.CANNOT_TELL
+    tag = next(tag.tag for tag in day.baghouse.tag if tag.role in roles)
+    assert f"{tag}" in answer.text
+    assert "every value was outside its range" in answer.text
+    assert purpose in answer.text
+
+
+def test_findings_come_in_a_fixed_order(studied: Studied) -> None:
+    rules = load_rules()
+    limits = limits_in_force(rules, {})
+    forth = diagnose(rules, limits, [studied.day])
+    back = diagnose(reversed(rules), limits, [studied.day])
+    assert forth == back
+    subjects = [finding.answer.subject for finding in forth]
+    assert subjects == sorted(subjects)
+
+
+def test_limits_reach_the_rule(studied: Studied) -> None:
+    seen: list[Limits] = []
+
+    def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+        seen.append(limits)
+        yield Answer.clear(Subject(day.baghouse.id), "Looked.")
+
+    one = replace(rule("row_silent"), judge=judge)
+    diagnose([one], {"row_silent": {"min_pulses": 7.0}}, [studied.day])
+    assert seen == [{"min_pulses": 7.0}]

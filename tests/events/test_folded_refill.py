@@ -1,0 +1,192 @@
+"""The air of a header against closed forms and outside numbers."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import constants
+from scipy.integrate import solve_ivp
+
+from rowcall.events.headers.folded_refill import (
+    fold_refill,
+    free_air,
+    interval_of,
+    on_times,
+    pressure_at_fires,
+    row_interval,
+    sag_of,
+)
+from rowcall.events.headers.idle_pressure import find_decay, find_rests
+from rowcall.model import Floats, Signal
+
+ATM = constants.atm  # 101,325 Pa exactly, CODATA
+
+
+@pytest.mark.parametrize("kelvin", [263.15, 293.15, 323.15])
+@pytest.mark.parametrize(("before_pa", "after_pa"), [(6e5, 5.2e5), (6e5, 4.5e5), (90e3, 60e3)])
+def test_free_air_is_the_ideal_gas_law(kelvin: float, before_pa: float, after_pa: float) -> None:
+    """Moles that left, n = dp V / (R T), fill n R T / P_atm; R of CODATA by scipy.constants."""
+    volume = 0.25
+    moles = [(ATM + p) * volume / (constants.R * kelvin) for p in (before_pa, after_pa)]
+    outside = (moles[0] - moles[1]) * constants.R * kelvin / ATM
+    assert free_air(volume, before_pa - after_pa) == pytest.approx(outside, rel=1e-12)
+
+
+def test_free_air_by_hand() -> None:
+    # 0.1 m3 from 6.0 to 5.2 bar: 0.1 * 80,000 / 101,325 = 0.07895 m3.
+    assert free_air(0.1, 0.8e5) == pytest.approx(0.07895, abs=5e-6)
+
+
+def train(
+    tau_s: float, interval_s: float, *, share: float = 0.22, supply_pa: float = 6e5, n: int = 500
+) -> tuple[Floats, Signal]:
+    """A header drawn down by a share of its pressure every interval, in closed form, at 1 s."""
+    fire = 10.0 + np.arange(n) * interval_s
+    time = np.arange(0.0, fire[-1] + interval_s) + 0.3701  # never at the instant of a fire
+    left = math.exp(-interval_s / tau_s)
+    before = supply_pa * (1 - left) / (1 - (1 - share) * left)  # where the staircase ends
+    k = np.maximum(np.searchsorted(fire, time, side="right") - 1, 0)
+    deficit = (supply_pa - (1 - share) * before) * np.exp(-(time - fire[k]) / tau_s)
+    return fire, Signal(time, np.asarray(np.where(time < fire[0], before, supply_pa - deficit)))
+
+
+@pytest.mark.parametrize("tau_s", [1.2, 2.2, 4.0])
+@pytest.mark.parametrize("interval_s", [3.013, 6.013, 12.013])
+def test_the_folded_refill_is_the_closed_form(tau_s: float, interval_s: float) -> None:
+    """First-order fill: also where the header never comes back between two pulses."""
+    fire, header = train(tau_s, interval_s)
+    fit = fold_refill(header, fire)
+    assert fit is not None
+    left = math.exp(-interval_s / tau_s)
+    missing = 6e5 - 6e5 * (1 - left) / (1 - 0.78 * left)
+    assert fit.tau_s == pytest.approx(tau_s, rel=0.01)
+    assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
+    assert fit.left_pa == pytest.approx(missing, rel=0.03, abs=100.0)
+
+
+@pytest.mark.parametrize("noise_pa", [2e3, 6e3])
+def test_noise_and_silent_rows_leave_the_folded_refill(noise_pa: float) -> None:
+    fire, header = train(2.2, 12.013, n=1200)
+    k = np.searchsorted(fire, header.time_s, side="right") - 1
+    value = np.where((k >= 0) & (k % 6 == 2), 6e5, header.value)  # one row of six is silent
+    value = value + noise_pa * np.random.default_rng(4).standard_normal(value.size)
+    fit = fold_refill(Signal(header.time_s, value), fire)
+    assert fit is not None
+    assert fit.tau_s == pytest.approx(2.2, rel=0.05)
+    assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
+
+
+def test_fires_known_to_be_silent_are_left_out() -> None:
+    """Two rows of three silent: a median of all would see no pulse."""
+    fire, header = train(2.2, 12.013, n=1200)
+    k = np.searchsorted(fire, header.time_s, side="right") - 1
+    value = np.where((k >= 0) & (k % 3 != 2), 6e5, header.value)
+    signal, answered = Signal(header.time_s, value), np.arange(fire.size) % 3 == 2
+    fit = fold_refill(signal, fire, answered)
+    assert fit is not None
+    assert fit.tau_s == pytest.approx(2.2, rel=0.01)
+    assert fold_refill(signal, fire) is None
+
+
+def test_few_fires_or_level_pressure_fold_to_nothing() -> None:
+    fire, header = train(2.2, 12.013)
+    assert fold_refill(header, fire[:10]) is None
+    assert fold_refill(header, np.empty(0)) is None
+    assert fold_refill(Signal(header.time_s, np.full(header.time_s.size, 6e5)), fire) is None
+
+
+def test_pressure_is_led_on_to_the_fire() -> None:
+    fire, header = train(2.2, 4.013)
+    fit = fold_refill(header, fire)
+    assert fit is not None
+    left = math.exp(-4.013 / 2.2)
+    met = pressure_at_fires(header, fire, fit)[1:]
+    assert met == pytest.approx(6e5 * (1 - left) / (1 - 0.78 * left), rel=2e-3)
+
+
+def test_sag_of_a_staircase() -> None:
+    """Bouts of eight: p(k+1) = P - (P - (1 - f) p(k)) r from a full header."""
+    left, before = 0.2, [6e5]
+    for _ in range(7):
+        before.append(6e5 - (6e5 - 0.78 * before[-1]) * left)
+    fire = np.concatenate([k * 900.0 + np.arange(8) * 5.0 for k in range(5)])
+    sag = sag_of(fire, np.tile(before, 5))
+    assert sag is not None
+    assert sag.n_bouts == 4  # the first may have been cut by midnight
+    assert sag.sag_pa == pytest.approx(6e5 - float(np.median(before[4:])))
+    assert sag_of(np.arange(40) * 5.0, np.full(40, 6e5)) is None  # no pause, no first pulse
+
+
+def test_interval_from_row_to_row() -> None:
+    fire = np.arange(60) * 10.0
+    turns = np.arange(60) % 2 + 1
+    assert interval_of(fire[turns == 1]) == 20.0
+    assert row_interval(fire, turns) == 10.0
+    apart = np.sort(np.concatenate((fire, fire + 2.5)))  # two controllers side by side
+    assert row_interval(apart, np.tile([1, 2], 60)) == 10.0
+    assert math.isnan(row_interval(np.empty(0), np.empty(0, np.int64)))
+
+
+def test_on_times_are_from_rise_to_fall() -> None:
+    time = np.array([0.0, 10.0, 10.1, 30.0, 30.15, 50.0, 70.0, 90.0])
+    value = np.array([0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0, 1.0])
+    # The third is on for 20 s, no pulse; the last has not ended.
+    assert on_times(Signal(time, value, step=True)) == pytest.approx([0.1, 0.15])
+
+
+def blow_down(tau_s: float, seconds: float, noise_pa: float = 0.0) -> Signal:
+    """An isothermal vessel that leaks through a choked hole, P(t) = P0 exp(-t / tau) from 600 s."""
+    time = np.arange(0.0, seconds)
+    absolute = (6e5 + ATM) * np.exp(-np.maximum(time - 600.0, 0.0) / tau_s)
+    noise = noise_pa * np.random.default_rng(9).standard_normal(time.size)
+    return Signal(time, np.maximum(absolute - ATM, 0.0) + noise)
+
+
+@pytest.mark.parametrize("tau_s", [40.0, 600.0, 6000.0])
+@pytest.mark.parametrize("noise_pa", [0.0, 2e3])
+def test_a_blow_down_is_the_closed_form(tau_s: float, noise_pa: float) -> None:
+    decay = find_decay(blow_down(tau_s, 5000.0, noise_pa), (30.0, 5000.0))
+    assert decay is not None
+    assert decay.tau_s == pytest.approx(tau_s, rel=0.02 if noise_pa else 0.01)
+    assert decay.loss_pa_s == pytest.approx((6e5 + ATM) / tau_s, rel=0.03)
+    assert decay.start_s == pytest.approx(600.0, abs=0.05 * tau_s)
+
+
+def test_choked_outflow_integrated_by_scipy() -> None:
+    """Mass flow Cd A P sqrt(gamma / (R T)) (2 / (gamma + 1))^3 through a 1 mm hole, dry air."""
+    kelvin, volume, gamma = 293.15, 0.25, 1.4
+    specific = constants.R / 0.0289652  # molar mass of dry air [kg/mol]
+    area = math.pi / 4 * 1e-6
+    per_pa = area * math.sqrt(gamma / (specific * kelvin)) * (2 / (gamma + 1)) ** 3
+    # Of the reference values of this flow: 1 mm, 7 bar absolute, 20 degC give 1.2977e-3 kg/s.
+    assert per_pa * 7e5 == pytest.approx(1.2977e-3, rel=2e-3)
+    time = np.arange(0.0, 400.0)
+    solved = solve_ivp(
+        lambda _, p: -p * per_pa * specific * kelvin / volume,
+        (0.0, 400.0),
+        [6e5 + ATM],
+        t_eval=time,
+        rtol=1e-9,
+    )
+    decay = find_decay(Signal(time, solved.y[0] - ATM), (0.0, 400.0))
+    assert decay is not None
+    lost = free_air(volume, decay.loss_pa_s)
+    density = ATM / (specific * kelvin)
+    started = solved.y[0][int(decay.start_s)]
+    assert lost == pytest.approx(per_pa * started / density, rel=0.005)
+
+
+@pytest.mark.parametrize("sag", [0.0, 0.10])
+def test_a_supply_that_sags_is_no_blow_down(sag: float) -> None:
+    time = np.arange(0.0, 3000.0)
+    value = 6e5 * (1 - sag * np.clip((time - 600.0) / 300.0, 0, 1))
+    noisy = value + 2e3 * np.random.default_rng(2).standard_normal(time.size)
+    assert find_decay(Signal(time, noisy), (30.0, 3000.0)) is None
+
+
+def test_rests_are_what_lies_between_fires() -> None:
+    fire = np.array([100.0, 110.0, 120.0, 1000.0])
+    assert find_rests(fire, 0.0, 1020.0) == [(30.0, 100.0), (150.0, 1000.0)]
+    assert find_rests(np.empty(0), 0.0, 86400.0) == [(30.0, 86400.0)]

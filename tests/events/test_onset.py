@@ -1,0 +1,24 @@
+"""A change within the day, told from a row that answers now and then."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from rowcall.events.rows.onset import find_change
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_row_that_dies_within_the_day_is_told_from_when_on(seed: int) -> None:
+    noise = np.random.default_rng(seed).normal(0.0, 0.3, 140)
+    change = find_change(np.where(np.arange(140) < 90, 1.0, 0.0) + noise, np.full(140, 0.3))
+    assert change is not None
+    assert abs(change.first - 90) <= 3
+    assert change.after == pytest.approx(0.0, abs=0.2)
+
+
+def test_poorly_heard_answers_now_and_then_are_no_change() -> None:
+    rng = np.random.default_rng(1)
+    for _ in range(300):
+        answers = np.where(rng.random(140) < 0.5, 1.0, 0.0) + rng.normal(0.0, 0.3, 140)
+        assert find_change(answers, np.full(140, 0.3)) is None

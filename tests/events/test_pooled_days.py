@@ -1,0 +1,145 @@
+"""Rows fired a dozen times a day: told from the pulses of several days together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from functools import cache
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+import pytest
+from helpers.scene_answers import ask, found
+from helpers.scene_road import HISTORY_SCHEMA, no_history
+from helpers.scenes import ZONE, Export, exports, fact, kiln, local, on_time
+
+from rowcall.diagnosis.fact_book import fact_book
+from rowcall.events.facts.pooled_days import days_wanted
+from rowcall.model import BaghouseDay, Subject, Verdict
+from rowcall.runs.study import Kept, Read, study_from
+from rowcall.store.samples import TagSamples
+from rowcall_plant import Fault, RowDrawnOut, RowFaint, RowSilent
+from rowcall_reports.chapters.row_numbers import write_numbers
+
+SELDOM = on_time(6, interval_s=600.0)  # of two compartments in turn: twelve calls a row and day
+FAULTS = (
+    RowSilent(start=local(0), compartment=1, row=3),
+    RowFaint(start=local(0), compartment=1, row=5, drop_share=0.4),
+    RowDrawnOut(start=local(0), compartment=2, row=2, late_s=1.5),
+)
+
+
+def reader(days: Sequence[Export]) -> Read:
+    """Read any span of these days, as from the store."""
+
+    def read(start: datetime, end: datetime) -> Kept:
+        first, last = (round(at.timestamp() * 1e6) for at in (start, end))
+        samples = {}
+        for tag in days[0].samples:
+            parts = [day.samples[tag] for day in days]
+            whole = TagSamples(
+                *(np.concatenate([getattr(part, name) for part in parts]) for name in FIELDS)
+            )
+            inside = (whole.time_us >= first) & (whole.time_us < last)
+            samples[tag] = TagSamples(*(getattr(whole, name)[inside] for name in FIELDS))
+        return Kept(samples, {})
+
+    return read
+
+
+FIELDS = ("time_us", "value", "quality")
+
+
+@cache
+def week(faults: tuple[Fault, ...], n_days: int = 4) -> tuple[BaghouseDay, ...]:
+    """Days studied one after the other, each with the facts of those before."""
+    days = exports(kiln(cleaning=SELDOM), faults, days=n_days, seed=4)
+    read, history, out = reader(days), no_history(), []
+    for one in days:
+        studied = study_from(read, one.baghouse, one.day, ZoneInfo(one.zone), history)
+        out.append(studied)
+        facts = studied.facts.with_columns(day=pl.lit(one.day)).select(list(HISTORY_SCHEMA))
+        history = pl.concat([history, facts])
+    return tuple(out)
+
+
+def test_a_day_with_a_dozen_calls_tells_nothing_a_week_does() -> None:
+    first, *_, last = week(FAULTS)
+    assert {a.verdict for a in ask("row_silent", first).values()} == {Verdict.CANNOT_TELL}
+    assert found(ask("row_silent", last)) == {(1, 3)}
+    assert found(ask("row_faint", last)) == {(1, 5)}
+    assert found(ask("row_drawn_out", last)) == {(2, 2)}
+    # The row fired after the hanging one is told too.
+    assert ask("row_faint", last)[Subject("BH1", 2, 3)].verdict is Verdict.CLEAR
+
+
+def test_it_says_from_how_many_days_and_pulses() -> None:
+    *_, last = week(FAULTS)
+    answer = ask("row_silent", last)[Subject("BH1", 1, 3)]
+    days, pulses = (fact(last, name, 1, 3) for name in ("days_stacked", "n_stacked"))
+    assert days is not None
+    assert pulses is not None
+    assert pulses >= 40 > pulses * (days - 1) / days
+    assert f"Told from its {pulses:.0f} pulses of {days:.0f} days together" in answer.text
+    table = write_numbers(last, [(1, 3)], {(1, 3): "S"}, ZoneInfo(ZONE))
+    assert f" {pulses:.0f} |" in table
+    assert f"these are of {days:.0f} days together" in table
+
+
+def test_calls_stay_those_of_the_day() -> None:
+    _, *_, last = week(FAULTS)
+    called = last.pulses.filter(pl.col("compartment") == 1).group_by("row").len()
+    for row, n in called.iter_rows():
+        assert fact(last, "n_called", 1, row) == n
+
+
+def test_healthy_days_are_clear_when_there_are_enough() -> None:
+    *_, last = week(())
+    for rule in ("row_silent", "row_faint"):
+        answers = ask(rule, last)
+        assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
+    assert found(ask("row_drawn_out", last)) == set()
+
+
+def test_a_row_that_fell_silent_days_ago_is_silent_since_then() -> None:
+    """Two days ago: not now and then, though half of its pulses were answered."""
+    fault = RowSilent(start=local(2, 2), compartment=1, row=3)
+    *_, last = week((fault,))
+    answer = ask("row_silent", last)[Subject("BH1", 1, 3)]
+    assert answer.verdict is Verdict.FOUND
+    assert answer.text.startswith("Silent since it changed")
+    assert answer.start is not None
+    assert abs(answer.start - fault.start) < timedelta(hours=6)
+
+
+def calls(day: date, n: float, row: int = 1) -> pl.DataFrame:
+    lines = [(day, 1, row, "n_called", n)]
+    return pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
+
+
+TODAY = date(2026, 3, 20)
+
+
+@pytest.mark.parametrize(
+    ("today", "before", "wanted"),
+    [
+        (25.0, [6.0] * 9, 1),  # speaks for itself
+        (12.0, [12.0] * 9, 4),
+        (6.0, [6.0] * 9, 7),
+        (2.0, [2.0] * 30, 7),  # a week at most
+        (12.0, [12.0], 2),  # no more is stored
+        (12.0, [], 1),
+        (0.0, [12.0] * 9, 1),  # not cleaned at all today
+    ],
+)
+def test_as_many_days_as_it_takes(today: float, before: list[float], wanted: int) -> None:
+    past = [calls(TODAY - timedelta(days=k), n) for k, n in enumerate(before, start=1)]
+    history = pl.concat([no_history(), *past])
+    assert days_wanted(TODAY, calls(TODAY, today).drop("day"), history) == wanted
+
+
+def test_enough_pulses_a_day_leave_the_day_alone() -> None:
+    day = exports(kiln(), seed=4)[0]
+    studied = study_from(reader([day]), day.baghouse, day.day, ZoneInfo(day.zone), no_history())
+    assert not [name for _, _, name in fact_book(studied.facts) if name == "days_stacked"]

@@ -1,0 +1,192 @@
+"""A real SMTP server for the tests of mailing, with TLS and login, and faults on demand."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import ssl
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from email import message_from_bytes, policy
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Any
+
+import trustme
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
+
+from rowcall.mail.message import Letter
+from rowcall.mail.smtp import CA_FILE, PASSWORD, USER
+from rowcall.site import Mail
+
+HOST = "localhost"
+LOGIN = {USER: "rowcall", PASSWORD: "s3cret-w0rd"}
+DAY = date(2026, 11, 24)
+
+
+@dataclass
+class Mailbox:
+    """What the server took in, and how it should misbehave."""
+
+    got: list[Envelope] = field(default_factory=list)
+    refuse: set[str] = field(default_factory=set)
+    drop_after_data: bool = False  # take the mail, then close without an answer
+    drop_at_rcpt: bool = False
+    data_answer: str = "250 taken"
+
+    async def handle_RCPT(  # noqa: N802
+        self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
+    ) -> str:
+        """Take or refuse one recipient."""
+        if self.drop_at_rcpt:
+            _hang_up(server)
+        if address in self.refuse:
+            return "550 no such\x07 mailbox"
+        envelope.rcpt_tos.append(address)
+        return "250 ok"
+
+    async def handle_DATA(  # noqa: N802
+        self, server: SMTP, session: Session, envelope: Envelope
+    ) -> str:
+        """Take the mail, with or without saying so."""
+        if self.data_answer.startswith("250"):
+            self.got.append(envelope)
+        if self.drop_after_data:
+            _hang_up(server)
+        return self.data_answer
+
+    def messages(self) -> list[EmailMessage]:
+        """Return the mails as a recipient's program reads them."""
+        contents = [envelope.content for envelope in self.got]
+        return [
+            message_from_bytes(content, EmailMessage, policy=policy.default)
+            for content in contents
+            if isinstance(content, bytes)
+        ]
+
+    def copies(self, address: str) -> int:
+        """Return how many mails a recipient has."""
+        return sum(address in envelope.rcpt_tos for envelope in self.got)
+
+
+def _hang_up(server: SMTP) -> None:
+    assert isinstance(server.transport, asyncio.Transport)
+    server.transport.abort()
+
+
+def _check_login(
+    server: SMTP, session: Session, envelope: Envelope, mechanism: str, given: Any
+) -> AuthResult:
+    wanted = LoginPassword(LOGIN[USER].encode(), LOGIN[PASSWORD].encode())
+    # Not handled: the server itself answers with 535.
+    return AuthResult(success=given == wanted, handled=False)
+
+
+@dataclass
+class Authority:
+    """A certificate authority of the tests, its file and a server's certificate."""
+
+    folder: Path
+    ca: trustme.CA = field(default_factory=trustme.CA)
+
+    @property
+    def file(self) -> str:
+        """The authority's PEM file."""
+        path = self.folder / "ca.pem"
+        self.ca.cert_pem.write_to_path(str(path))
+        return str(path)
+
+    def context(self) -> ssl.SSLContext:
+        """Return a server's TLS context."""
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        self.ca.issue_cert(HOST).configure_cert(context)
+        return context
+
+    def environment(self, **changes: str) -> dict[str, str]:
+        """Return the environment of a run that may log in."""
+        return {**LOGIN, CA_FILE: self.file, **changes}
+
+
+@contextmanager
+def serve(box: Mailbox, authority: Authority, security: str, port: int = 0) -> Iterator[int]:
+    """Run the server; yield its port."""
+    common: dict[str, Any] = {
+        "hostname": "127.0.0.1",
+        "port": port or _free_port(),
+        "authenticator": _check_login,
+        "auth_required": True,
+    }
+    if security == "tls":
+        # Within implicit TLS the server does not see the encryption, so it must not ask for it.
+        controller = Controller(
+            box, ssl_context=authority.context(), auth_require_tls=False, **common
+        )
+    else:
+        controller = Controller(
+            box, tls_context=authority.context(), require_starttls=True, **common
+        )
+    controller.start()
+    try:
+        yield int(common["port"])
+    finally:
+        controller.stop()
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def mail(port: int, security: str = "starttls", **more: Any) -> Mail:
+    """Return the mail settings of the invented plant."""
+    return Mail.model_validate(
+        {
+            "to": ["planner@larkfield.example", "mechanic@larkfield.example"],
+            "from": "Rowcall <rowcall@larkfield.example>",
+            "host": HOST,
+            "port": port,
+            "security": security,
+            **more,
+        }
+    )
+
+
+def letter(**changes: Any) -> Letter:
+    """Return a small letter about the day."""
+    given: dict[str, Any] = {
+        "plant": "Larkfield Lime",
+        "day": DAY,
+        "revision": 1,
+        "subject": "Larkfield Lime 2026-11-24: 2 to do now",
+        "markdown": "# Report\n\n.a line that starts with a dot\n\n°C\n",
+        "html": '<p><img src="cid:rows-BH1.png@rowcall" alt="rows"></p>',
+        "pictures": [("rows-BH1.png", b"\x89PNG one"), ("dp-BH1.png", b"\x89PNG two")],
+        "written": datetime(2026, 11, 25, 4, 30, tzinfo=UTC),
+    }
+    return Letter(**{**given, **changes})
+
+
+class DictOutbox:
+    """An outbox that forgets at the end of the test, and may be killed at a state."""
+
+    def __init__(self) -> None:
+        self.states: dict[tuple[date, int, str], str] = {}
+        self.killed_at: str | None = None
+
+    def state(self, day: date, revision: int, recipient: str) -> str | None:
+        """Return the state of a recipient."""
+        return self.states.get((day, revision, recipient))
+
+    def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
+        """Keep a state, or die as a killed run does."""
+        if state == self.killed_at:
+            raise KeyboardInterrupt
+        self.states[day, revision, recipient] = state
+
+    def all_states(self) -> list[str]:
+        """Return every state, planner first."""
+        return [state for _, state in sorted(self.states.items(), reverse=True)]

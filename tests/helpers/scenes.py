@@ -1,0 +1,217 @@
+"""Scenes of the tests: days of an invented plant, led from the simulator to what rules look at.
+
+The road is that of a nightly run, samples -> condition -> minutes -> events -> facts, no store.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+from helpers.scene_road import HISTORY_SCHEMA, Samples, no_history, study_span
+
+from rowcall.days import day_bounds
+from rowcall.diagnosis.fact_book import fact_book
+from rowcall.events.find import Events
+from rowcall.model import BaghouseDay
+from rowcall.site import Baghouse, Sample
+from rowcall.site_file import read_site
+from rowcall.store.samples import TagSamples
+from rowcall_plant import (
+    BaghousePlan,
+    CleaningPlan,
+    FabricPlan,
+    Fault,
+    GasPlan,
+    HeaderPlan,
+    PlannedStop,
+    Truth,
+    simulate_days,
+    site_text,
+    tag_list,
+)
+from rowcall_plant.points import tag_points
+
+ZONE = "Europe/Vienna"
+FIRST = date(2026, 3, 2)
+RowsBy = Literal["solenoid", "counter"]
+
+
+def local(day: int, hour: int = 0, minute: int = 0) -> datetime:
+    """UTC instant of a plant-local wall-clock time, days counted from the first of a scene."""
+    at = datetime.combine(FIRST + timedelta(days=day), datetime.min.time(), ZoneInfo(ZONE))
+    return at.replace(hour=hour, minute=minute).astimezone(UTC)
+
+
+def kiln(
+    *,
+    rows: tuple[int, ...] = (6, 6),
+    cleaning: CleaningPlan | None = None,
+    stops: tuple[PlannedStop, ...] = (),
+    noise_scale: float = 1.0,
+    solenoid_clock_offset_s: float = 0.0,
+    header: HeaderPlan | None = None,
+) -> BaghousePlan:
+    """Return a small filter on hot gas; rows fire every 10 s, one in turn from each compartment."""
+    order = tuple(range(1, max(rows) + 1))
+    return BaghousePlan(
+        id="BH1",
+        name="Kiln filter",
+        time_zone=ZONE,
+        rows_per_compartment=rows,
+        fabric=FabricPlan(area_m2=1008.0),
+        gas=GasPlan(design_flow_m3_s=60_000.0 / 3600.0, stops=stops),
+        header=header or HeaderPlan(),
+        cleaning=cleaning or CleaningPlan(firing_order=order),
+        noise_scale=noise_scale,
+        solenoid_clock_offset_s=solenoid_clock_offset_s,
+    )
+
+
+def on_time(n_rows: int, interval_s: float = 12.0) -> CleaningPlan:
+    """Return cleaning by the clock, rows in order."""
+    return CleaningPlan(
+        mode="on_time", interval_s=interval_s, firing_order=tuple(range(1, n_rows + 1))
+    )
+
+
+@cache
+def site_of(text: str) -> Baghouse:
+    """Return the first baghouse of a site file's text."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "site.toml"
+        path.write_text(text, encoding="utf-8")
+        return read_site(path).baghouse[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Export:
+    """What the historian gave for one day: the baghouse as the site file has it, and samples."""
+
+    baghouse: Baghouse
+    day: date
+    samples: Samples
+    truth: Truth
+    before: Mapping[str, tuple[int, float, int]] = field(default_factory=dict)
+    zone: str = ZONE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Studied:
+    """One day, studied, with the events behind it and the truth."""
+
+    day: BaghouseDay
+    events: Events
+    truth: Truth
+
+
+def exports(
+    plan: BaghousePlan,
+    faults: Sequence[Fault] = (),
+    *,
+    days: int = 1,
+    seed: int = 1,
+    rows_by: RowsBy = "solenoid",
+    drop: Iterable[str] = (),
+    step_s: int = 1,
+) -> list[Export]:
+    """Simulate days and return what a historian would hand out.
+
+    drop: roles that have no tag. step_s: period of the snapshots [s].
+    """
+    found = _simulated(plan, tuple(faults), days, seed, rows_by, frozenset(drop))
+    if step_s == 1:
+        return list(found)
+    return [replace(one, samples=thinned(one, step_s)) for one in found]
+
+
+@lru_cache(maxsize=8)
+def _simulated(
+    plan: BaghousePlan,
+    faults: tuple[Fault, ...],
+    days: int,
+    seed: int,
+    rows_by: RowsBy,
+    drop: frozenset[str],
+) -> tuple[Export, ...]:
+    tags = tuple(tag for tag in tag_list(plan, 100, rows_by=rows_by) if tag.role not in drop)
+    baghouse = site_of(site_text("Larkfield Lime", [(plan, tags)]))
+    return tuple(
+        Export(
+            baghouse=baghouse,
+            day=one.span.day,
+            truth=one.truth,
+            samples={
+                points.tag: TagSamples(
+                    points.time_us, points.value, np.zeros(len(points.value), np.uint8)
+                )
+                for points in tag_points(plan, one, tags)
+            },
+        )
+        for one in simulate_days(plan, faults, start=local(0), days=days, seed=seed)
+    )
+
+
+def thinned(export: Export, step: int) -> dict[str, TagSamples]:
+    """Return the samples with every `step`-th snapshot kept, and step tags whole."""
+    whole = {tag.tag for tag in export.baghouse.tag if tag.sample is not Sample.SNAPSHOT}
+    return {
+        name: one
+        if name in whole
+        else TagSamples(one.time_us[::step], one.value[::step], one.quality[::step])
+        for name, one in export.samples.items()
+    }
+
+
+def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
+    """Lead one day along the road."""
+    start, end = day_bounds(export.day, ZoneInfo(export.zone))
+    day, events = study_span(
+        export.baghouse, export.day, (start, end), export.samples, export.before, history
+    )
+    return Studied(day=day, events=events, truth=export.truth)
+
+
+def study_all(days: Iterable[Export]) -> list[Studied]:
+    """Study days in order, each with the facts of those before it."""
+    history, out = no_history(), []
+    for export in days:
+        studied = study(export, history)
+        out.append(studied)
+        facts = studied.day.facts.with_columns(day=pl.lit(export.day))
+        history = pl.concat([history, facts.select(list(HISTORY_SCHEMA))])
+    return out
+
+
+def history_of(
+    values: Mapping[str, Sequence[float]], last: date, place: tuple[int, int] = (0, 0)
+) -> pl.DataFrame:
+    """Return facts of one place on consecutive days that end the day before `last`."""
+    lines = [
+        (last - timedelta(days=len(series) - n), *place, name, float(value))
+        for name, series in values.items()
+        for n, value in enumerate(series)
+    ]
+    return pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
+
+
+def fact(day: BaghouseDay, name: str, compartment: int = 0, row: int = 0) -> float | None:
+    """Return one fact of a day, None where it has none."""
+    return fact_book(day.facts).get((compartment, row, name))
+
+
+def sample_tag(export: Export, role: str, compartment: int | None = None) -> str:
+    """Return the name of the tag that plays a role."""
+    return next(
+        tag.tag
+        for tag in export.baghouse.tag
+        if tag.role.value == role and tag.compartment == compartment
+    )

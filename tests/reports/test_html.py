@@ -1,0 +1,70 @@
+"""The HTML page: self-contained, no foreign markup, pictures where they were put."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+
+from helpers import report_days
+
+from rowcall_reports.figures.picture import Picture
+from rowcall_reports.html import to_html
+from rowcall_reports.markdown import write_markdown
+
+PICTURE = Picture("rows-BH1.png", b"", "rows of BH1", "Roll call.")
+
+
+class Tags(HTMLParser):
+    """Collect the start tags of a page."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None]]] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Keep a tag with its attributes."""
+        self.found.append((tag, dict(attrs)))
+
+    def of(self, name: str) -> list[dict[str, str | None]]:
+        """Return the attributes of all tags of a name."""
+        return [attributes for tag, attributes in self.found if tag == name]
+
+
+def page(src: dict[str, str]) -> Tags:
+    markdown = write_markdown(report_days.report(name=report_days.ODD_NAME), (PICTURE,))
+    return Tags(to_html(markdown, title=report_days.ODD_NAME, image_src=src))
+
+
+def test_pictures_point_where_they_were_put() -> None:
+    (image,) = page({"rows-BH1.png": "cid:rows-BH1.png@rowcall"}).of("img")
+    assert image["src"] == "cid:rows-BH1.png@rowcall"
+    assert image["alt"] == "rows of BH1"
+
+
+def test_picture_that_is_not_there_is_told_by_its_text() -> None:
+    assert page({}).of("img") == []
+    markdown = write_markdown(report_days.report(), (PICTURE,))
+    assert "rows of BH1" in to_html(markdown, title="x", image_src={})
+
+
+def test_nothing_foreign_runs_or_is_fetched() -> None:
+    tags = page({"rows-BH1.png": "rows-BH1.png"})
+    names = {tag for tag, _ in tags.found}
+    assert not names & {"script", "iframe", "link", "form", "object", "style"}
+    for _, attributes in tags.found:
+        assert not any(name.startswith("on") for name in attributes)
+        assert not str(attributes.get("src", "")).startswith("http")
+
+
+def test_raw_markup_in_markdown_stays_text() -> None:
+    html = to_html("<script>x</script> [a](javascript:x)", title="<b>", image_src={})
+    assert Tags(html).of("script") == []
+    assert Tags(html).of("a") == []
+    assert "<title>&lt;b&gt;</title>" in html
+
+
+def test_tables_carry_their_own_style() -> None:
+    cells = page({}).of("td")
+    assert cells
+    assert all("border:1px" in str(cell["style"]) for cell in cells)
+    assert any("text-align:right" in str(cell["style"]) for cell in cells)

@@ -1,0 +1,244 @@
+"""The Markdown of a day: first screen, every finding visible, honest gaps, safe names."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import polars as pl
+import pytest
+from helpers import report_days
+from markdown_it import MarkdownIt
+
+from rowcall.model import Answer, Finding, Subject, Urgency, Verdict
+from rowcall.units import parse_quantity
+from rowcall_reports import roll_call, wording
+from rowcall_reports.chapters import cautions
+from rowcall_reports.markdown import write_markdown
+
+
+@pytest.fixture(scope="module")
+def full() -> str:
+    return write_markdown(report_days.report(), ())
+
+
+def rows_of(markdown: str, heading: str) -> list[list[str]]:
+    """Return the body rows of the first table under a heading."""
+    after = markdown.split(f"{heading}\n", 1)[1]
+    lines = [line for line in after.splitlines() if line.startswith("|") or line.startswith("#")]
+    body = []
+    for line in lines[2:]:
+        if line.startswith("#"):
+            break
+        body.append([cell.strip() for cell in line.strip("|").split(" | ")])
+    return body
+
+
+def test_first_screen_says_what_to_do_most_pressing_first(full: str) -> None:
+    head = full.splitlines()
+    assert head[0] == "# Larkfield Lime: baghouse check-up, Tuesday 2026-11-24"
+    assert head[2] == "**2 things to do now, 1 for the next outage, 1 to watch.**"
+    assert head[4] == "All clear: BH2 Mill baghouse."
+    table = rows_of(full, "## What to do")
+    assert [row[0] for row in table] == ["**NOW**", "**NOW**", "**NEXT OUTAGE**", "**WATCH**"]
+    assert table[0][1] == "BH1 Kiln baghouse"
+    assert table[1][1] == "BH1 Kiln baghouse, compartment 1, row 4"
+    assert [row[4] for row in table] == [
+        "new",
+        "2026-11-16 (day 9)",
+        "2026-11-23 (day 2)",
+        "2026-11-10 (day 15)",
+    ]
+    assert full.index("## What to do") < 600
+
+
+def test_every_found_and_untold_answer_is_visible(full: str) -> None:
+    for found in report_days.report().findings:
+        if found.answer.verdict is Verdict.FOUND:
+            assert full.count(wording.escape(found.answer.text)) == 2
+            assert wording.escape(found.answer.action) in full
+        if found.answer.verdict is Verdict.CANNOT_TELL:
+            assert found.answer.text.removeprefix("Cannot tell: ") in full
+
+
+def test_alike_untold_answers_are_one_line(full: str) -> None:
+    table = rows_of(full, "### Could not be judged")
+    assert [row[:2] for row in table] == [
+        ["Row does not fire", "compartments 1, 2, row 11"],
+        ["Row's valve closes late", "compartments 1, 2, row 11"],
+        ["Header refills slowly", "compartment 1"],
+    ]
+
+
+def test_roll_call_has_a_word_for_each_row(full: str) -> None:
+    table = rows_of(full, "### Roll call")
+    assert table[0][1:13] == [*["ok"] * 3, "**SILENT**", *["ok"] * 6, "?", "ok"]
+    assert table[1][1:13] == [*["ok"] * 8, "**DRAWN OUT**", "ok", "?", "ok"]
+    assert table[1][13].startswith("62 % (row 2) to ")
+    assert "| **SILENT** | 240 | 0 / 240 | 0 % (0-2 %) |" in full
+
+
+@pytest.mark.parametrize(
+    ("silent", "drawn_out", "mark"),
+    [
+        (Verdict.FOUND, Verdict.CANNOT_TELL, "SILENT"),
+        (Verdict.FOUND, Verdict.FOUND, "SILENT"),
+        (Verdict.CLEAR, Verdict.FOUND, "DRAWN OUT"),
+        (Verdict.CLEAR, Verdict.CLEAR, "ok"),
+        (Verdict.CLEAR, Verdict.CANNOT_TELL, "ok?"),
+        (Verdict.CANNOT_TELL, Verdict.CANNOT_TELL, "?"),
+        (None, Verdict.CLEAR, "ok"),
+        (None, None, "-"),
+    ],
+)
+def test_mark_of_a_row(silent: Verdict | None, drawn_out: Verdict | None, mark: str) -> None:
+    day = report_days.report().baghouses[1]
+    findings = [
+        Finding(day.day, rule, Answer(subject=Subject("BH2", 1, 3), verdict=verdict, text=""))
+        for rule, verdict in (("row_silent", silent), ("row_drawn_out", drawn_out))
+        if verdict is not None
+    ]
+    assert roll_call.marks(day, findings)[1, 3] == mark
+
+
+def test_an_answer_on_a_whole_baghouse_counts_for_its_rows() -> None:
+    day = report_days.report().baghouses[1]
+    answer = Answer.cannot_tell(Subject("BH2"), "the site file names no tag for row solenoid")
+    marks = roll_call.marks(day, [Finding(day.day, "row_silent", answer)])
+    assert set(marks.values()) == {"?"}
+
+
+def test_same_job_on_several_rows_is_one_line() -> None:
+    report = report_days.report()
+    extra = tuple(
+        Finding(
+            report.day,
+            "row_silent",
+            Answer(
+                subject=Subject("BH1", 2, row),
+                verdict=Verdict.FOUND,
+                text=f"No drop after any of {200 + row} calls.",
+                action="Step the rows by hand.",
+                urgency=Urgency.NOW,
+            ),
+        )
+        for row in (1, 2, 3, 5)
+    )
+    markdown = write_markdown(replace(report, findings=(*report.findings, *extra)), ())
+    assert "**3 things to do now" in markdown
+    table = rows_of(markdown, "## What to do")
+    (job,) = [row for row in table if row[2] == "Step the rows by hand."]
+    assert job[1] == "BH1 Kiln baghouse, compartment 2, rows 1-3, 5"
+    assert job[3] == "Row 1: No drop after any of 201 calls. Rows 2, 3, 5 likewise."
+    assert all(f"any of {200 + row} calls" in markdown for row in (1, 2, 3, 5))
+
+
+def test_cautions_follow_the_findings(full: str) -> None:
+    report = report_days.report()
+    assert cautions.CLOSING in full
+    assert "Combustible dust" not in full
+    assert all(word in full for word in ("Stored air", "Height", "Hot", "Breathing"))
+    hot_only = tuple(f for f in report.findings if f.rule == "temperature_excursion")
+    written = write_markdown(replace(report, findings=hot_only), ())
+    assert "Lock out" in written
+    assert "Confined space" in written
+    assert "Stored air" not in written
+
+
+def test_nothing_found_is_said_shortly() -> None:
+    report = report_days.report()
+    clear = tuple(f for f in report.findings if f.answer.verdict is Verdict.CLEAR)
+    markdown = write_markdown(replace(report, findings=clear), ())
+    assert markdown.splitlines()[2] == "**Nothing was found that needs work.**"
+    assert markdown.splitlines()[4] == "All checks were clear on 2 baghouses."
+    assert "## What to do" not in markdown
+    assert "Before anyone works" not in markdown
+
+
+def test_no_data_is_said_first() -> None:
+    markdown = write_markdown(report_days.empty_report(), ())
+    assert markdown.splitlines()[2].startswith("**There is no data for this day.**")
+    assert "**Nothing was judged.**" in markdown
+    assert "needs work" not in markdown
+    assert "compartments 1, 2, rows 1-12" in markdown
+
+
+def test_one_baghouse_without_data_is_named() -> None:
+    report, empty = report_days.report(), report_days.empty_report()
+    half = replace(report, baghouses=(report.baghouses[0], empty.baghouses[1]))
+    assert "no data for this day from BH2 Mill baghouse" in write_markdown(half, ())
+
+
+def test_changed_settings_and_revision_come_first() -> None:
+    report = replace(
+        report_days.report(), changed_settings={"rules.row_silent.x": "40 %"}, revision=3
+    )
+    head = write_markdown(report, ()).split("## ")[0]
+    assert "rules.row_silent.x = 40 %" in head
+    assert "Revision 3" in head
+
+
+def test_method_names_limits_files_and_source(full: str) -> None:
+    method = full.split("## How this was judged")[1]
+    assert "**40 %** (default 50 %)" in method
+    assert "| 15 s" in method
+    assert "LK_2026-11-24.csv" in method
+    assert "3f5a3f5a3f5a" in method
+    assert "**120**" in method
+    assert "common practice, no source" in method
+    assert "APTI SI:412A" in full
+
+
+def test_names_are_data_not_markup() -> None:
+    markdown = write_markdown(report_days.report(name=report_days.ODD_NAME), ())
+    assert markdown.startswith("# a\\|b\\<script>: baghouse")
+    html = MarkdownIt("commonmark", {"html": True}).enable("table").render(markdown)
+    assert "<script" not in html
+    assert "a|b&lt;script&gt;" in html
+
+
+def test_same_day_gives_same_text() -> None:
+    assert write_markdown(report_days.report(), ()) == write_markdown(report_days.report(), ())
+
+
+def test_order_of_findings_does_not_matter(full: str) -> None:
+    report = report_days.report()
+    turned = replace(report, findings=report.findings[::-1])
+    assert (
+        write_markdown(turned, ()).split("### Could")[0] == full.split("### Could", maxsplit=1)[0]
+    )
+
+
+def test_columns_that_a_site_lacks_are_left_out() -> None:
+    report = report_days.report()
+    bare = tuple(
+        replace(
+            day,
+            minutes=day.minutes.select("minute", "state"),
+            facts=day.facts.filter(pl.col("name").str.starts_with("n_")),
+            history=day.history.clear(),
+        )
+        for day in report.baghouses
+    )
+    markdown = write_markdown(replace(report, baghouses=bare), ())
+    assert "### Temperature" not in markdown
+    assert "### Header recovery" not in markdown
+    assert "nan" not in markdown
+
+
+def test_seven_day_median_ignores_older_days(full: str) -> None:
+    history = report_days.report().baghouses[0].history
+    week = history.filter(
+        (pl.col("name") == "cycle_time_s")
+        & (pl.col("day") >= date(2026, 11, 24) - timedelta(days=7))
+    )
+    median = week["value"].median()
+    assert isinstance(median, float)
+    assert f"{median / 60:.1f} min" in full
+
+
+def test_default_limit_reads_as_its_author_wrote_it() -> None:
+    rule = report_days.report().rules[2]
+    (limit,) = rule.thresholds
+    assert parse_quantity(limit.text, limit.dimension) == 15.0
+    assert limit.text == "15 s"

@@ -1,0 +1,124 @@
+"""The pictures: same bytes, a text for each, readable without colour."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from helpers import report_days
+from helpers.light import luminance
+from helpers.report_facts import FACT_SCHEMA
+
+from rowcall_reports.figures.all_pictures import draw
+from rowcall_reports.figures.hours import recovery_by_hour
+from rowcall_reports.figures.picture import Picture
+from rowcall_reports.figures.row_sheet import blocks
+from rowcall_reports.figures.row_styles import shades
+
+
+@pytest.fixture(scope="module")
+def drawn() -> tuple[Picture, ...]:
+    return draw(report_days.report())
+
+
+def test_at_most_four_a_baghouse_each_with_words(drawn: tuple[Picture, ...]) -> None:
+    names = [picture.name for picture in drawn]
+    assert names == [
+        "stacks-BH1.png", "rows-BH1.png", "recovery-BH1.png", "dp-BH1.png",
+        "rows-BH2.png", "recovery-BH2.png", "dp-BH2.png",
+    ]  # fmt: skip
+    assert all(picture.alt and picture.caption for picture in drawn)
+    assert all(picture.png.startswith(b"\x89PNG") for picture in drawn)
+    assert "silent: compartment 1 row 4" in drawn[1].alt
+    assert "drawn out: compartment 2 row 9" in drawn[1].alt
+    assert "Inlet temperature" in drawn[2].alt
+
+
+def test_same_day_gives_same_pictures(drawn: tuple[Picture, ...]) -> None:
+    assert draw(report_days.report()) == drawn
+
+
+def test_pictures_carry_no_program_or_date(drawn: tuple[Picture, ...]) -> None:
+    for picture in drawn:
+        assert b"Software" not in picture.png
+        assert b"tIME" not in picture.png
+
+
+def test_no_data_no_picture() -> None:
+    assert draw(report_days.empty_report()) == ()
+
+
+def test_shade_darkens_as_the_drop_falls() -> None:
+    ratio = np.array([[1.2, 1.0, 0.8, 0.6, 0.4, 0.1]])
+    cells = shades(ratio, np.full((1, 6), ""))[0]
+    light = [luminance((float(r), float(g), float(b))) for r, g, b in cells]
+    assert light[0] == pytest.approx(light[1])
+    assert light[1:5] == sorted(light[1:5], reverse=True)
+    assert light[4] == pytest.approx(light[5])
+
+
+def test_roll_call_grid_shows_history_and_today() -> None:
+    report = report_days.report()
+    days, made = blocks(report.baghouses[0], report.findings)
+    assert len(days) == 30
+    assert days[-1] == report.day
+    silent = made[0].letter[3]
+    assert silent.tolist() == [""] * 21 + ["S"] * 9
+    assert made[1].letter[8].tolist()[-3:] == ["", "D", "D"]
+    assert made[0].letter[10].tolist()[-5:] == ["?"] * 5
+    stood_still = days.index(report.day - timedelta(days=20))
+    assert np.isnan(made[0].ratio[:, stood_still]).all()
+    assert (made[0].letter[:, stood_still] == "").all()
+
+
+def test_facts_of_rows_that_no_longer_exist_are_left_out() -> None:
+    report = report_days.report()
+    house = report.baghouses[0].baghouse.model_copy(update={"rows_per_compartment": (12, 3)})
+    _, made = blocks(replace(report.baghouses[0], baghouse=house), ())
+    assert [len(block.ratio) for block in made] == [12, 3]
+
+
+def test_recovery_by_hour_is_three_tau() -> None:
+    day = report_days.report().baghouses[0]
+    facts = pl.DataFrame(
+        [(2, 0, "tau_s_h13", 4.0), (2, 0, "n_tau_h13", 9.0), (2, 0, "tau_s", 2.0)],
+        schema=FACT_SCHEMA,
+        orient="row",
+    )
+    strip = recovery_by_hour(replace(day, facts=facts))
+    assert strip.shape == (2, 24)
+    assert strip[1, 13] == pytest.approx(12.0)
+    assert np.isfinite(strip).sum() == 1
+
+
+def test_long_day_and_first_day_can_be_drawn() -> None:
+    report = report_days.report()
+    days = tuple(
+        replace(day, end=day.end + timedelta(hours=1), history=day.history.clear())
+        for day in report.baghouses
+    )
+    assert len(draw(replace(report, baghouses=days))) == 7
+
+
+def test_gaps_in_the_minutes_can_be_drawn() -> None:
+    report = report_days.report()
+    gap = pl.when(pl.col("minute") < 900).then(pl.col("dp_pa")).alias("dp_pa")
+    days = tuple(
+        replace(day, minutes=day.minutes.with_columns(gap), cycles=day.cycles.clear())
+        for day in report.baghouses
+    )
+    assert len(draw(replace(report, baghouses=days))) == 7
+
+
+def test_matplotlib_is_loaded_only_when_drawing() -> None:
+    code = (
+        "import sys, rowcall_reports.figures.all_pictures, rowcall_reports.html\n"
+        "import rowcall_reports.write\n"
+        "sys.exit('matplotlib' in sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)

@@ -1,0 +1,122 @@
+"""A header that loses air: by its plateau, by its resting pressure, and what looks like it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import time
+
+import pytest
+from helpers.scene_answers import ask, found, value_of
+from helpers.scene_edits import in_unit
+from helpers.scenes import exports, kiln, local, on_time, study, study_all
+
+from rowcall.model import BaghouseDay, Subject, Urgency, Verdict
+from rowcall_plant import (
+    BaghousePlan,
+    Fault,
+    HeaderLeak,
+    PlannedStop,
+    RowDrawnOut,
+    SlowHeaderRecovery,
+)
+
+RULE = "header_leak"
+STOP = PlannedStop(start=local(0, 9), end=local(0, 14))
+FIRST = Subject("BH1", 1)
+
+
+def last_day(plan: BaghousePlan, faults: list[Fault], drop: tuple[str, ...] = ()) -> BaghouseDay:
+    """Seven days, the fault from the sixth on; the last one studied."""
+    return study_all(exports(plan, faults, days=7, seed=2, drop=drop))[-1].day
+
+
+def resting(leak_1_s: float, compartment: int | None = 1) -> HeaderLeak:
+    off = (local(0, 10), local(0, 12))
+    return HeaderLeak(start=local(0), compartment=compartment, leak_1_s=leak_1_s, air_off=off)
+
+
+@pytest.mark.parametrize("plan", [kiln(), kiln(cleaning=on_time(6, 12.0))], ids=["demand", "time"])
+@pytest.mark.parametrize("leak_1_s", [0.02, 0.04])
+def test_a_lower_plateau_is_found_and_sized(plan: BaghousePlan, leak_1_s: float) -> None:
+    """Plateau p_s / (1 + leak tau); the leak takes leak * p of it a second, of 0.25 m3."""
+    leak = HeaderLeak(start=local(5), compartment=1, leak_1_s=leak_1_s)
+    answers = ask(RULE, last_day(plan, [leak]))
+    assert found(answers) == {(1, 0)}
+    answer = answers[FIRST]
+    assert answer.urgency is Urgency.NEXT_OUTAGE
+    assert value_of(answer, "plateau_ratio") == pytest.approx(1 / (1 + 2.2 * leak_1_s), abs=0.01)
+    lost = 0.25 * leak_1_s * value_of(answer, "plateau_pa") / 101_325
+    assert value_of(answer, "leak_m3_s") == pytest.approx(lost, rel=0.2)
+    assert "ultrasonic" in answer.action
+    assert answers[Subject("BH1", 2)].verdict is Verdict.CLEAR
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        SlowHeaderRecovery(start=local(5), compartment=1, tau_factor=2.5),
+        SlowHeaderRecovery(start=local(5), tau_factor=1.5, sag_frac=0.08),
+        SlowHeaderRecovery(
+            start=local(5), tau_factor=2.2, sag_frac=0.06, daily_hours=(time(6), time(10))
+        ),
+        RowDrawnOut(start=local(5), compartment=1, row=2, late_s=1.5),
+    ],
+    ids=["slow", "supply down", "supply down for hours", "drawn out"],
+)
+def test_what_looks_like_a_leak_is_not_named(fault: Fault) -> None:
+    answers = ask(RULE, last_day(kiln(), [fault]))
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
+
+
+@pytest.mark.parametrize("rows", [(6,), (6, 6)])
+def test_a_lower_plateau_without_anything_to_compare_is_left_open(rows: tuple[int, ...]) -> None:
+    leak = HeaderLeak(start=local(5), leak_1_s=0.04)  # of all headers there are
+    day = last_day(kiln(rows=rows), [leak], ("supply_pressure",))
+    answers = ask(RULE, day)
+    assert found(answers) == set()
+    if rows == (6,):
+        assert answers[FIRST].verdict is Verdict.CANNOT_TELL
+
+
+@pytest.mark.parametrize("leak_1_s", [1e-3, 0.01, 0.04])
+def test_pressure_lost_while_nothing_fires_is_found_on_the_first_day(leak_1_s: float) -> None:
+    """The simulator's gauge pressure decays at the leak's rate, so -dp/dt = leak * p at first."""
+    day = study(exports(kiln(stops=(STOP,)), [resting(leak_1_s)])[0]).day
+    answers = ask(RULE, day)
+    assert found(answers) == {(1, 0)}
+    pressure = 6e5 / (1 + 2.2 * leak_1_s)
+    assert value_of(answers[FIRST], "decay_pa_s") == pytest.approx(leak_1_s * pressure, rel=0.08)
+    lost = 0.25 * leak_1_s * pressure / 101_325
+    assert value_of(answers[FIRST], "leak_m3_s") == pytest.approx(lost, rel=0.08)
+    assert answers[Subject("BH1", 2)].verdict is Verdict.CANNOT_TELL  # one day is no history
+
+
+def test_without_a_supply_tag_another_header_vouches_for_the_supply() -> None:
+    plan = kiln(stops=(STOP,))
+    one = study(exports(plan, [resting(1e-3)], drop=("supply_pressure",))[0]).day
+    assert found(ask(RULE, one)) == {(1, 0)}
+    both = study(exports(plan, [resting(1e-3, None)], drop=("supply_pressure",))[0]).day
+    assert {a.verdict for a in ask(RULE, both).values()} == {Verdict.CANNOT_TELL}
+    assert "supply" in ask(RULE, both)[FIRST].text
+
+
+def test_a_healthy_stop_is_no_leak() -> None:
+    answers = ask(RULE, study(exports(kiln(stops=(STOP,)))[0]).day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
+
+
+def test_without_volume_no_air_is_stated() -> None:
+    export = exports(kiln(stops=(STOP,)), [resting(0.01)])[0]
+    unknown = export.baghouse.model_copy(update={"header_volume": None})
+    answer = ask(RULE, study(replace(export, baghouse=unknown)).day)[FIRST]
+    assert answer.verdict is Verdict.FOUND
+    assert "free air" not in answer.text
+    assert not [quantity for quantity in answer.values if quantity.name == "leak_m3_s"]
+
+
+def test_the_unit_of_the_export_does_not_matter() -> None:
+    export = exports(kiln(stops=(STOP,)), [resting(0.01)])[0]
+    plain = ask(RULE, study(export).day)[FIRST]
+    in_psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)[FIRST]
+    assert math.isclose(value_of(plain, "decay_pa_s"), value_of(in_psi, "decay_pa_s"), rel_tol=1e-6)

@@ -1,0 +1,60 @@
+"""The false-alarm rate: healthy days of several kinds, none of them with a finding.
+
+No finding on 41 healthy baghouse-days says with 95 % confidence that the rate is below 8 % a
+baghouse-day (rule of three: 3 / 41), on plants like these; the noise, spread and drift of the
+simulator are chosen, not measured.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import pytest
+from helpers.scenes import exports, kiln, local, on_time, study_all
+
+from rowcall.diagnosis.diagnose import diagnose, limits_in_force
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.model import Finding, Verdict
+from rowcall_plant import BaghousePlan, HeaderPlan, PlannedStop
+
+STOP = PlannedStop(start=local(4, 9), end=local(4, 14, 30))
+PLANTS: dict[str, tuple[BaghousePlan, dict[str, object]]] = {
+    "on demand": (kiln(), {}),
+    "by the clock": (kiln(cleaning=on_time(6, 20.0)), {"rows_by": "counter"}),
+    "stopped for hours": (kiln(stops=(STOP,)), {}),
+    "clocks apart": (kiln(solenoid_clock_offset_s=1.7), {}),
+    "noisy": (kiln(noise_scale=3.0), {}),
+    "uneven rows": (kiln(header=HeaderPlan(drop_row_spread_frac=0.08, tau_spread_frac=0.1)), {}),
+    "samples of 5 s": (kiln(cleaning=on_time(6, 30.0)), {"step_s": 5}),
+    "quick rows, samples of 5 s": (kiln(rows=(6,), cleaning=on_time(6, 8.0)), {"step_s": 5}),
+}
+# Days with enough history for every rule; and one kind that cannot hear its rows.
+DEAF = {"quick rows, samples of 5 s"}
+
+
+def findings_of(name: str, seed: int, days: int) -> list[Finding]:
+    plan, how = PLANTS[name]
+    rules = load_rules()
+    studied = study_all(exports(plan, days=days, seed=seed, **how))  # type: ignore[arg-type]
+    return diagnose(rules, limits_in_force(rules, {}), [one.day for one in studied])
+
+
+@pytest.mark.parametrize(("seed", "days"), [(11, 1), (12, 1), (14, 2)])
+@pytest.mark.parametrize("name", PLANTS)
+def test_healthy_days_have_no_finding(name: str, seed: int, days: int) -> None:
+    findings = findings_of(name, seed, days)
+    found = [finding for finding in findings if finding.answer.verdict is Verdict.FOUND]
+    assert found == []
+    count = Counter((f.rule, f.answer.verdict) for f in findings)
+    if name not in DEAF:  # silence of a rule that could not look would prove nothing
+        assert count["row_silent", Verdict.CLEAR] > 0
+        assert count["slow_header_recovery", Verdict.CLEAR] > 0
+        assert count["row_drawn_out", Verdict.CLEAR] > 0
+    assert count["temperature_excursion", Verdict.CLEAR] == days
+
+
+def test_nine_healthy_days_in_a_row_have_no_finding() -> None:
+    findings = findings_of("stopped for hours", 15, 9)
+    assert [f for f in findings if f.answer.verdict is Verdict.FOUND] == []
+    baseline = [f.answer.verdict for f in findings if f.rule == "rising_baseline_dp"]
+    assert baseline[6:] == [Verdict.CLEAR] * 3

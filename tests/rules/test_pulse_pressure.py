@@ -1,0 +1,76 @@
+"""Pulse pressure against what is usual for the bags' fabric."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from helpers.scene_answers import ask, found, value_of
+from helpers.scene_edits import in_unit
+from helpers.scenes import Export, exports, kiln, local, study
+
+from rowcall.media import Fibre
+from rowcall.model import Subject, Urgency, Verdict
+from rowcall_plant import HeaderPlan, RowSilent
+
+RULE = "pulse_pressure"
+PSI = 6894.757  # Pa, NIST SP 811 B.8
+ONE = Subject("BH1", 1)
+
+
+def at(set_pa: float, media: Fibre | None = Fibre.ARAMID) -> Export:
+    export = exports(kiln(rows=(6,), header=HeaderPlan(set_pa=set_pa)))[0]
+    baghouse = export.baghouse.model_copy(update={"media": media})
+    return replace(export, baghouse=baghouse)
+
+
+# Starting points 80-90 psi for felt and 50-60 psi for woven glass: common practice, no source.
+@pytest.mark.parametrize(
+    ("psi", "media", "is_found"),
+    [
+        (85.0, Fibre.ARAMID, False),
+        (60.0, Fibre.ARAMID, True),
+        (100.0, Fibre.POLYESTER, True),
+        (78.0, Fibre.POLYESTER, False),
+        (55.0, Fibre.GLASS, False),
+        (85.0, Fibre.GLASS, True),
+    ],
+)
+def test_pressure_outside_the_band_of_the_media_is_found(
+    psi: float, media: Fibre, is_found: bool
+) -> None:
+    answers = ask(RULE, study(at(psi * PSI, media)).day)
+    assert found(answers) == ({(1, 0)} if is_found else set())
+    answer = answers[ONE]
+    assert value_of(answer, "before_pa") == pytest.approx(psi * PSI, rel=0.01)
+    assert answer.urgency is (Urgency.WATCH if is_found else None)
+    if is_found:
+        assert ("high" in answer.text) == (psi > 90 or media is Fibre.GLASS)
+
+
+def test_unknown_media_cannot_be_judged() -> None:
+    assert ask(RULE, study(at(4e5, None)).day)[ONE].verdict is Verdict.CANNOT_TELL
+
+
+def test_a_silent_row_does_not_change_the_pressure() -> None:
+    fault = RowSilent(start=local(0), compartment=1, row=2)
+    answers = ask(RULE, study(exports(kiln(), [fault])[0]).day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
+
+
+def test_the_unit_of_the_export_does_not_matter() -> None:
+    export = at(4e5)
+    plain, other = (
+        ask(RULE, study(one).day)[ONE]
+        for one in (export, in_unit(export, "header_pressure", "[psi]"))
+    )
+    assert value_of(plain, "before_pa") == pytest.approx(value_of(other, "before_pa"), rel=1e-6)
+
+
+def test_a_header_without_usable_pressure_cannot_be_judged() -> None:
+    export = at(6e5)
+    samples = dict(export.samples)
+    tag = next(tag.tag for tag in export.baghouse.tag if tag.role.value == "header_pressure")
+    samples[tag] = replace(samples[tag], quality=samples[tag].quality + 2)
+    answers = ask(RULE, study(replace(export, samples=samples)).day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}

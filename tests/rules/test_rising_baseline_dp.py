@@ -1,0 +1,204 @@
+"""Residual DP that rises: trend, step and projection on made histories with known truth."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from helpers.scene_answers import ask, value_of
+from helpers.scene_road import HISTORY_SCHEMA
+from helpers.scenes import (
+    Studied,
+    exports,
+    fact,
+    history_of,
+    kiln,
+    local,
+    on_time,
+    study,
+    study_all,
+)
+
+from rowcall.model import Answer, BaghouseDay, Floats, Subject, Urgency, Verdict
+from rowcall_plant import RisingBaselineDp, RowSilent
+
+RULE = "rising_baseline_dp"
+HOUSE = Subject("BH1")
+FLOW = 16.0  # m3/s
+
+
+@pytest.fixture(scope="module")
+def today() -> Studied:
+    return study(exports(kiln(), seed=4)[0])
+
+
+def quiet(n: int, level: float = 900.0, sd: float = 8.0, seed: int = 1) -> Floats:
+    return level + sd * np.random.default_rng(seed).standard_normal(n)
+
+
+def with_series(
+    day: BaghouseDay,
+    value_pa: Sequence[float] | Floats,
+    flow: Sequence[float] | Floats | None = None,
+    *,
+    has_flow: bool = True,
+    limit_pa: float | None = None,
+) -> BaghouseDay:
+    """A day whose residual DP, and those before it, are given; led back to FLOW by the rule."""
+    value = np.asarray(value_pa, np.float64)
+    flows = np.full(value.size, FLOW) if flow is None else np.asarray(flow, np.float64)
+    series = {"residual_dp_pa": value}
+    if has_flow:
+        series |= {"residual_dp_per_flow": value / flows, "flow_m3_s": flows}
+    lines = [(0, 0, name, float(one[-1])) for name, one in series.items()]
+    schema = {name: kind for name, kind in HISTORY_SCHEMA.items() if name != "day"}
+    past = history_of({name: one[:-1].tolist() for name, one in series.items()}, day.day)
+    house = day.baghouse.model_copy(update={"design_flow": FLOW, "residual_dp_limit": limit_pa})
+    rows = day.facts.filter(pl.col("compartment") > 0)
+    facts = pl.concat([pl.DataFrame(lines, schema=schema, orient="row"), rows])
+    return replace(day, baghouse=house, facts=facts, history=past)
+
+
+def judged(day: BaghouseDay) -> Answer:
+    (answer,) = ask(RULE, day).values()
+    assert answer.subject == HOUSE
+    return answer
+
+
+# 1. Found.
+
+
+@pytest.mark.parametrize("rate", [5.0, 10.0])
+def test_a_steady_rise_is_found_with_its_slope(today: Studied, rate: float) -> None:
+    answer = judged(with_series(today.day, quiet(60) + rate * np.arange(60)))
+    assert answer.verdict is Verdict.FOUND
+    assert "rises steadily" in answer.text
+    assert value_of(answer, "slope_30d_per_day_low") <= rate
+    assert value_of(answer, "slope_30d_per_day_high") >= rate
+    assert value_of(answer, "slope_30d_per_day") == pytest.approx(rate, rel=0.2)
+    assert all(np.isfinite(quantity.value) for quantity in answer.values)
+
+
+@pytest.mark.parametrize("age", [0, 1, 5, 20])
+def test_a_step_is_found_on_its_day(today: Studied, age: int) -> None:
+    value = quiet(40)
+    value[39 - age :] *= 1.35
+    answer = judged(with_series(today.day, value))
+    assert answer.verdict is Verdict.FOUND
+    assert value_of(answer, "step_rise") == pytest.approx(0.35, abs=0.04)
+    on = today.day.day - timedelta(days=age)
+    assert f"on {on.isoformat()}" in answer.text
+    assert answer.start == today.day.start - timedelta(days=age)
+
+
+def test_the_limit_is_projected_as_an_interval_of_dates(today: Studied) -> None:
+    rate, limit = 10.0, 1500.0
+    value = 800.0 + rate * np.arange(60) + quiet(60, 0.0, 4.0)
+    answer = judged(with_series(today.day, value, limit_pa=limit))
+    first, last = (
+        date.fromisoformat(text) for text in re.findall(r"\d{4}-\d\d-\d\d", answer.text)[-2:]
+    )
+    true_day = today.day.day + timedelta(days=round((limit - (800.0 + rate * 59)) / rate))
+    assert first <= true_day <= last + timedelta(days=1)
+    assert (last - first).days <= 6
+    assert answer.urgency is Urgency.NEXT_OUTAGE
+
+
+def test_a_limit_that_is_reached_is_urgent(today: Studied) -> None:
+    value = quiet(60, sd=3.0) + 10.0 * np.arange(60)
+    answer = judged(with_series(today.day, value, limit_pa=1400.0))
+    assert answer.urgency is Urgency.NOW
+    assert "is reached" in answer.text
+
+
+def test_a_line_past_the_limit_is_not_projected_backwards(today: Studied) -> None:
+    value = 800.0 + 10.2 * np.arange(30) + quiet(30, 0.0, 3.0)
+    value[-3:] -= 30.0  # three days below the line, which itself has passed the limit
+    answer = judged(with_series(today.day, value, limit_pa=1065.0))
+    first, last = re.findall(r"\d{4}-\d\d-\d\d", answer.text)[-2:]
+    assert first == last == today.day.day.isoformat()
+
+
+def test_a_seeded_rise_of_residual_drag_is_found() -> None:
+    fault = RisingBaselineDp(start=local(7), step_frac=0.6)
+    days = study_all(exports(kiln(cleaning=on_time(6, 30.0)), [fault], days=9, seed=4))
+    before, after = (
+        np.median([fact(d.day, "residual_dp_per_flow") for d in part])
+        for part in (days[:7], days[7:])
+    )
+    assert after / before > 1.2
+    answers = [judged(studied.day) for studied in days]
+    assert [a.verdict for a in answers[:6]] == [Verdict.CANNOT_TELL] * 6
+    assert answers[6].verdict is Verdict.CLEAR
+    assert answers[8].verdict is Verdict.FOUND
+    assert answers[8].start == days[7].day.start
+
+
+# 2. Healthy.
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("n", [7, 30, 90])
+def test_a_level_baseline_is_clear(today: Studied, seed: int, n: int) -> None:
+    answer = judged(with_series(today.day, quiet(n, sd=25.0, seed=seed)))
+    assert answer.verdict is Verdict.CLEAR
+    assert "not rising" in answer.text
+
+
+def test_a_rise_too_small_to_matter_is_clear(today: Studied) -> None:
+    answer = judged(with_series(today.day, 900.0 + 1.0 * np.arange(60) + quiet(60, 0.0, 2.0)))
+    assert value_of(answer, "slope_30d_per_day_low") > 0  # seen, but 3 % in 30 days
+    assert answer.verdict is Verdict.CLEAR
+
+
+# 3. Look-alikes.
+
+
+def test_a_rise_of_flow_is_no_rise_of_the_baseline(today: Studied) -> None:
+    flow = FLOW * np.linspace(0.7, 1.0, 60)
+    value = quiet(60) * flow / FLOW
+    corrected = judged(with_series(today.day, value, flow))
+    assert corrected.verdict is Verdict.CLEAR
+    bare = judged(with_series(today.day, value, flow, has_flow=False))
+    assert bare.verdict is Verdict.FOUND  # without a flow tag it cannot be known, and says so
+    assert "not corrected for flow" in bare.text
+
+
+@pytest.mark.parametrize("at", [10, 25, 33])
+def test_one_odd_day_is_no_step(today: Studied, at: int) -> None:
+    value = quiet(40, sd=12.0)
+    value[at] = 1400.0
+    assert judged(with_series(today.day, value)).verdict is Verdict.CLEAR
+
+
+def test_a_step_that_went_back_is_over(today: Studied) -> None:
+    value = quiet(40)
+    value[15:25] += 400.0
+    assert judged(with_series(today.day, value)).verdict is Verdict.CLEAR
+
+
+def test_a_step_down_is_no_finding(today: Studied) -> None:
+    value = quiet(40)
+    value[:20] += 400.0
+    assert judged(with_series(today.day, value)).verdict is Verdict.CLEAR
+
+
+def test_an_old_step_is_no_longer_told(today: Studied) -> None:
+    value = quiet(90)
+    value[40:] += 400.0
+    assert "stepped" not in judged(with_series(today.day, value)).text
+
+
+def test_rows_that_are_not_cleaned_come_first() -> None:
+    fault = RowSilent(start=local(0), compartment=1, row=3)
+    day = study(exports(kiln(), [fault], seed=4)[0]).day
+    value = quiet(30)
+    value[-1] = 1300.0
+    answer = judged(with_series(day, value))
+    assert answer.verdict is Verdict.FOUND
+    assert "Not cleaned today: compartment 1 row 3; mend first" in answer.text

@@ -1,0 +1,144 @@
+"""A valve that closes late: found, and told apart from what only looks like it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+from helpers.scene_answers import ask, found, value_of
+from helpers.scene_edits import in_unit, reordered, shifted
+from helpers.scenes import exports, fact, kiln, local, on_time, study
+
+from rowcall.model import Subject, Urgency, Verdict
+from rowcall_plant import HeaderPlan, RowDrawnOut, RowSilent, SlowHeaderRecovery
+
+RULE = "row_drawn_out"
+
+
+def drawn(places: Iterable[tuple[int, int]], late_s: float = 1.0) -> list[RowDrawnOut]:
+    return [RowDrawnOut(start=local(0), compartment=c, row=r, late_s=late_s) for c, r in places]
+
+
+# 1. Found. At 1 s sampling a valve that hangs for 1 s or longer; shorter ones blur into the second.
+
+
+@pytest.mark.parametrize("late_s", [1.0, 1.5, 2.0])
+@pytest.mark.parametrize("place", [(2, 4), (1, 1)])
+@pytest.mark.parametrize("seed", [4, 5])
+def test_a_valve_that_closes_late_is_found_in_its_place(
+    late_s: float, place: tuple[int, int], seed: int
+) -> None:
+    answers = ask(RULE, study(exports(kiln(), drawn([place], late_s), seed=seed)[0]).day)
+    assert found(answers) == {place}
+    answer = answers[Subject("BH1", *place)]
+    # A second between samples blunts lateness by up to 0.8 s, and never adds more than 0.2 s.
+    assert late_s - 0.8 < value_of(answer, "late_s") < late_s + 0.2
+    assert value_of(answer, "drop_ratio") > 1.3
+    assert answer.urgency is Urgency.NEXT_OUTAGE
+    assert len(answers) == 12
+
+
+def test_two_late_valves_of_one_compartment_are_both_found() -> None:
+    places = {(1, 2), (1, 5)}
+    assert found(ask(RULE, study(exports(kiln(), drawn(places), seed=4)[0]).day)) == places
+
+
+def test_the_answer_covers_the_day_it_was_seen_on() -> None:
+    day = study(exports(kiln(), drawn([(2, 4)]), seed=4)[0]).day
+    answer = ask(RULE, day)[Subject("BH1", 2, 4)]
+    assert (answer.start, answer.end) == (day.start, day.end)
+
+
+# 2. Healthy.
+
+
+@pytest.mark.parametrize("step_s", [1, 2])
+@pytest.mark.parametrize("seed", [4, 5, 6])
+def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
+    answers = ask(RULE, study(exports(kiln(), seed=seed, step_s=step_s)[0]).day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
+
+
+def test_a_healthy_day_of_slow_samples_finds_nothing() -> None:
+    answers = ask(RULE, study(exports(kiln(cleaning=on_time(6)), seed=4, step_s=5)[0]).day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
+
+
+# 3. Look-alikes.
+
+
+def test_a_longer_pulse_time_draws_out_all_rows_alike() -> None:
+    everywhere = drawn((c, r) for c in (1, 2) for r in range(1, 7))
+    plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))  # some rows are deep as well
+    day = study(exports(plan, everywhere, seed=4)[0]).day
+    answers = ask(RULE, day)
+    ratios = [fact(day, "drop_ratio", c, r) for c, r in day.baghouse.all_rows()]
+    assert max(ratio for ratio in ratios if ratio is not None) > 1.1
+    delays = [fact(day, "min_delay_s", c, r) for c, r in day.baghouse.all_rows()]
+    assert min(delay for delay in delays if delay is not None) > 0.85
+    assert found(answers) == set()
+    clear = [answer for answer in answers.values() if answer.verdict is Verdict.CLEAR]
+    assert len(clear) >= len(answers) - 2  # the deepest rows of all leave it open
+
+
+def test_a_slow_valve_opening_everywhere_is_no_late_valve() -> None:
+    plan = kiln(header=HeaderPlan(opening_s=0.6))
+    assert found(ask(RULE, study(exports(plan, seed=4)[0]).day)) == set()
+
+
+def test_a_slow_refill_is_no_late_valve() -> None:
+    slow = SlowHeaderRecovery(start=local(0), compartment=2, row=4, tau_factor=2.2)
+    assert found(ask(RULE, study(exports(kiln(), [slow], seed=4)[0]).day)) == set()
+
+
+def test_a_row_of_deeper_drops_in_time_is_no_late_valve() -> None:
+    plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))
+    day = study(exports(plan, seed=4)[0]).day
+    answers = ask(RULE, day)
+    assert max(value_of(answer, "drop_ratio") for answer in answers.values()) > 1.2
+    assert found(answers) == set()
+
+
+def test_a_silent_row_is_no_late_valve() -> None:
+    silent = RowSilent(start=local(0), compartment=1, row=3)
+    answers = ask(RULE, study(exports(kiln(), [silent], seed=4)[0]).day)
+    assert found(answers) == set()
+    assert answers[Subject("BH1", 1, 3)].verdict is Verdict.CANNOT_TELL
+
+
+# 4. Thin data.
+
+
+@pytest.mark.parametrize("step_s", [5, 10])
+def test_a_late_valve_is_found_in_slow_samples(step_s: int) -> None:
+    plan = kiln(cleaning=on_time(6))
+    day = study(exports(plan, drawn([(2, 4)]), seed=4, step_s=step_s)[0]).day
+    assert found(ask(RULE, day)) == {(2, 4)}
+
+
+def test_where_a_late_valve_would_not_stand_out_no_row_is_judged() -> None:
+    plan = kiln(cleaning=on_time(6), noise_scale=4.0)
+    day = study(exports(plan, drawn([(2, 4)]), seed=4, step_s=60)[0]).day
+    answers = ask(RULE, day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
+
+
+def test_few_pulses_cannot_tell() -> None:
+    day = study(exports(kiln(), drawn([(2, 4)]), seed=4)[0]).day
+    answers = ask(RULE, day, {"min_pulses": "500"})
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
+
+
+# 5. Invariance.
+
+
+def test_unit_day_and_order_do_not_matter() -> None:
+    export = exports(kiln(), drawn([(2, 4)]), seed=4)[0]
+    base = ask(RULE, study(export).day)
+    psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)
+    assert {s: a.verdict for s, a in psi.items()} == {s: a.verdict for s, a in base.items()}
+    late = [value_of(a[Subject("BH1", 2, 4)], "late_s") for a in (base, psi)]
+    assert late[0] == pytest.approx(late[1], abs=1e-6)
+    later = ask(RULE, study(shifted(export, 10)).day)
+    assert {s: a.text for s, a in later.items()} == {s: a.text for s, a in base.items()}
+    assert ask(RULE, study(reordered(export)).day) == base

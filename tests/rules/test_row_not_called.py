@@ -1,0 +1,124 @@
+"""A row that the controller passes over: found, and told apart from what only looks like it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from helpers.scene_answers import ask, found, value_of
+from helpers.scene_edits import reordered, shifted
+from helpers.scenes import Export, RowsBy, exports, kiln, local, on_time, sample_tag, study
+
+from rowcall.model import Subject, Urgency, Verdict
+from rowcall.site import Sample
+from rowcall.store.samples import TagSamples
+from rowcall_plant import RowIntermittent, RowNotCalled, RowSilent
+
+RULE = "row_not_called"
+
+
+def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNotCalled]:
+    return [RowNotCalled(start=local(0, hour), compartment=compartment, row=row)]
+
+
+@pytest.mark.parametrize("rows_by", ["solenoid", "counter"])
+@pytest.mark.parametrize("place", [(1, 3), (2, 6)])
+def test_a_row_that_is_never_called_is_found(rows_by: RowsBy, place: tuple[int, int]) -> None:
+    day = study(exports(kiln(), passed_over(*place), rows_by=rows_by)[0]).day
+    answers = ask(RULE, day)
+    assert found(answers) == {place}
+    answer = answers[Subject("BH1", *place)]
+    assert answer.urgency is Urgency.WATCH
+    assert value_of(answer, "n_called") == 0
+    assert "nothing of its valve" in answer.text
+    assert len(answers) == 12
+    # The row rules leave its valve open.
+    for rule in ("row_silent", "row_faint", "row_drawn_out"):
+        assert ask(rule, day)[Subject("BH1", *place)].verdict is Verdict.CANNOT_TELL
+
+
+@pytest.mark.parametrize(("hour", "is_found"), [(6, True), (18, False)])
+def test_half_of_the_usual_calls_is_the_limit(hour: int, is_found: bool) -> None:
+    plan = kiln(rows=(6,), cleaning=on_time(6, 20.0))
+    answers = ask(RULE, study(exports(plan, passed_over(hour=hour))[0]).day)
+    assert found(answers) == ({(1, 3)} if is_found else set())
+    share = value_of(answers[Subject("BH1", 1, 3)], "called_share")
+    # Passed over, it makes a round of five: the others are called 6 / 5 times as often.
+    assert share == pytest.approx(hour / (hour + (24 - hour) * 6 / 5), abs=0.01)
+
+
+def test_rows_that_are_called_and_do_not_answer_are_called() -> None:
+    faults = [
+        RowSilent(start=local(0), compartment=1, row=2),
+        RowIntermittent(start=local(0), compartment=2, row=5, one_in=2),
+    ]
+    answers = ask(RULE, study(exports(kiln(), faults)[0]).day)
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
+
+
+def test_a_bit_by_change_without_any_point_is_a_row_not_called() -> None:
+    export = exports(kiln(), passed_over())[0]
+    samples = {name: one for name, one in export.samples.items() if name != "BH1.YS-103"}
+    assert found(ask(RULE, study(replace(export, samples=samples)).day)) == {(1, 3)}
+
+
+def test_without_bits_it_cannot_be_told() -> None:
+    day = study(exports(kiln(rows=(6,)), passed_over(), drop=("row_solenoid",))[0]).day
+    assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
+
+
+def scanned(export: Export) -> Export:
+    """Return the export with its bits read once a second, which catches one pulse in ten."""
+    grid = export.samples[sample_tag(export, "dp")].time_us
+    tags, samples = [], dict(export.samples)
+    for tag in export.baghouse.tag:
+        if tag.role.value != "row_solenoid":
+            tags.append(tag)
+            continue
+        tags.append(tag.model_copy(update={"sample": Sample.SNAPSHOT}))
+        one = samples[tag.tag]
+        at = np.searchsorted(one.time_us, grid, side="right") - 1
+        held = np.where(at >= 0, one.value[np.maximum(at, 0)], 0.0)
+        samples[tag.tag] = TagSamples(grid, held, np.zeros(grid.size, np.uint8))
+    baghouse = export.baghouse.model_copy(update={"tag": tuple(tags)})
+    return replace(export, baghouse=baghouse, samples=samples)
+
+
+def test_scanned_bits_cannot_tell() -> None:
+    day = study(scanned(exports(kiln(rows=(6,)), passed_over())[0])).day
+    assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
+
+
+def test_fires_told_by_header_pressure_cannot_tell() -> None:
+    """Bits that are listed, but not usable: the cadence counts every beat as a call."""
+    export = exports(kiln(rows=(6,), cleaning=on_time(6, 20.0)))[0]
+    bits = {tag.tag for tag in export.baghouse.tag if tag.role.value == "row_solenoid"}
+    samples = {
+        name: replace(one, quality=one.quality + 2) if name in bits else one
+        for name, one in export.samples.items()
+    }
+    day = study(replace(export, samples=samples)).day
+    assert day.inferred
+    assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
+
+
+def test_a_row_whose_bit_is_bad_is_left_open() -> None:
+    export = exports(kiln(rows=(6,)))[0]
+    one = export.samples["BH1.YS-104"]
+    samples = {**export.samples, "BH1.YS-104": replace(one, quality=one.quality + 2)}
+    answers = ask(RULE, study(replace(export, samples=samples)).day)
+    assert answers[Subject("BH1", 1, 4)].verdict is Verdict.CANNOT_TELL
+    assert found(answers) == set()
+
+
+def test_a_compartment_that_is_hardly_called_is_left_open() -> None:
+    day = study(exports(kiln(rows=(6,)), passed_over())[0]).day
+    answers = ask(RULE, day, {"min_pulses": "10000"})
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
+
+
+def test_order_of_tags_and_date_do_not_matter() -> None:
+    export = exports(kiln(), passed_over())[0]
+    for other in (reordered(export), shifted(export, 40)):
+        assert found(ask(RULE, study(other).day)) == {(1, 3)}

@@ -1,0 +1,176 @@
+"""The nightly run on a small plant: once and again, late and changed data, two at a time."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from filelock import FileLock
+from helpers.small_plant import DAYS, MORNING, copy_plant, make_small_plant
+
+from rowcall.errors import BusyError
+from rowcall.runs.nightly import run_nightly
+from rowcall.runs.result import RunResult
+from rowcall.site_file import read_site
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_small_plant(tmp_path_factory.mktemp("made"))
+
+
+def night(plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0) -> RunResult:
+    return run_nightly(
+        read_site(plant / "site.toml"),
+        now=now,
+        wait_s=wait_s,
+        settle_s=0.0,
+        progress=lambda text: None,
+    )
+
+
+def tree(folder: Path) -> dict[str, bytes]:
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def names(result: RunResult) -> list[str]:
+    return [report.name for report in result.reports]
+
+
+def test_every_complete_day_is_judged_once(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant")
+    first = night(plant)
+    assert names(first) == [day.isoformat() for day in DAYS]
+    assert first.unusable == []
+    written = tree(plant / "reports")
+    second = night(plant)
+    assert second.reports == []
+    assert tree(plant / "reports") == written
+
+
+def test_same_input_and_settings_give_the_same_bytes(made: Path, tmp_path: Path) -> None:
+    trees = []
+    for name, now in (("a", MORNING), ("b", MORNING + timedelta(hours=3))):
+        plant = copy_plant(made, tmp_path / name, days=2)
+        night(plant, now=now)
+        trees.append(tree(plant / "reports"))
+    assert trees[0] == trees[1]
+    assert {Path(name).suffix for name in trees[0]} >= {".md", ".png", ".jsonl", ".parquet"}
+
+
+def test_a_day_that_has_not_ended_waits(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant")
+    before_midnight = datetime(2026, 3, 30, 21, 59, tzinfo=UTC)  # 23:59 in the plant
+    assert names(night(plant, now=before_midnight)) == ["2026-03-28", "2026-03-29"]
+    assert names(night(plant)) == ["2026-03-30"]
+
+
+def test_missed_nights_are_caught_up(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=1)
+    assert names(night(plant)) == ["2026-03-28"]
+    for export in sorted((made / "inbox").iterdir())[1:]:
+        (plant / "inbox" / export.name).write_bytes(export.read_bytes())
+    assert names(night(plant)) == ["2026-03-29", "2026-03-30"]
+
+
+def test_a_day_whose_data_changed_is_judged_again(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant")
+    night(plant)
+    export = sorted((plant / "inbox").iterdir())[1]
+    frame = pl.read_parquet(export)
+    hot = pl.col("tag").cast(pl.String).str.contains("TT") & (
+        pl.col("time").dt.hour().is_in([9, 10])
+    )
+    changed = frame.with_columns(
+        pl.when(hot).then(pl.col("value") + 60.0).otherwise(pl.col("value")).alias("value")
+    )
+    changed.write_parquet(plant / "inbox" / "corrected.parquet")
+    again = night(plant)
+    assert names(again) == ["2026-03-29"]
+    found = pl.read_parquet(again.reports[0] / "findings.parquet").filter(
+        pl.col("verdict") == "found"
+    )
+    assert "temperature_excursion" in found["rule"].to_list()
+    text = (again.reports[0] / "rowcall-2026-03-29.md").read_text(encoding="utf-8")
+    assert "Revision 2" in text
+    told = "inlet temperature above the media's limit: clear became found"
+    assert told in text.replace("\n", " ")
+
+
+def test_a_day_without_data_between_others_is_reported_as_such(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant")
+    sorted((plant / "inbox").iterdir())[1].unlink()
+    result = night(plant)
+    assert "2026-03-29" in names(result)
+    assert any("2026-03-29" in text and "no usable data" in text for text in result.unusable)
+    lines = (plant / "reports" / "2026-03-29" / "findings.jsonl").read_text(encoding="utf-8")
+    verdicts = {json.loads(line)["verdict"] for line in lines.splitlines()}
+    assert verdicts == {"cannot tell"}
+
+
+def test_a_tag_that_never_changes_is_told_and_not_judged(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=1)
+    export = next((plant / "inbox").iterdir())
+    frame = pl.read_parquet(export).with_columns(pl.col("tag").cast(pl.String))
+    header = frame.filter(pl.col("tag").str.contains("PT-1"))["tag"].unique()
+    stuck = frame.with_columns(
+        pl.when(pl.col("tag").is_in(header.implode()))
+        .then(5.5)
+        .otherwise(pl.col("value"))
+        .alias("value")
+    )
+    stuck.write_parquet(export)
+    result = night(plant)
+    assert any("did not change" in text for text in result.unusable)
+    findings = pl.read_parquet(result.reports[0] / "findings.parquet")
+    rows = findings.filter(pl.col("rule") == "row_silent")
+    assert set(rows["verdict"]) == {"cannot tell"}
+
+
+def test_unusable_files_are_named_and_the_rest_goes_on(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=1)
+    (plant / "inbox" / "empty.csv").write_bytes(b"")
+    (plant / "inbox" / "torn.parquet").write_bytes(b"PAR1 and then nothing")
+    result = night(plant)
+    assert names(result) == ["2026-03-28"]
+    assert any("empty.csv" in text for text in result.unusable)
+    assert any("torn.parquet" in text for text in result.unusable)
+
+
+def test_silence_of_the_exports_is_told(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=1)
+    result = night(plant, now=MORNING + timedelta(days=2))
+    assert any("No data newer than 2026-03-28" in text for text in result.unusable)
+
+
+def test_a_second_run_leaves_with_a_clear_word(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=1)
+    held = FileLock(plant / "rowcall.duckdb.lock", is_singleton=False)
+    with held, pytest.raises(BusyError, match="Another rowcall run is at work"):
+        night(plant)
+    assert names(night(plant)) == ["2026-03-28"]
+
+
+def test_a_run_killed_between_report_and_store_is_made_good(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=2)
+    undisturbed = copy_plant(made, tmp_path / "undisturbed", days=2)
+    night(undisturbed)
+
+    def fail(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("rowcall.runs.nightly.save_day", fail)
+        with pytest.raises(KeyboardInterrupt):
+            night(plant)
+    assert names(night(plant)) == ["2026-03-28", "2026-03-29"]
+    assert tree(plant / "reports") == tree(undisturbed / "reports")

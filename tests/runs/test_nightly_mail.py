@@ -1,0 +1,132 @@
+"""The nightly run mails its reports through a real SMTP server: once each, also after failure."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from helpers.mail_server import Authority, Mailbox, serve
+from helpers.small_plant import MORNING, copy_plant, make_small_plant
+from runs.test_nightly import night
+
+READERS = ("maintenance@plant.example", "planner@plant.example")
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_small_plant(tmp_path_factory.mktemp("made"))
+
+
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+    return Authority(tmp_path_factory.mktemp("authority"))
+
+
+@pytest.fixture(autouse=True)
+def _login(authority: Authority, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, value in authority.environment().items():
+        monkeypatch.setenv(name, value)
+
+
+def with_mail(plant: Path, port: int, security: str = "starttls", more: str = "") -> Path:
+    """Add a mail table to a plant's site file."""
+    site = plant / "site.toml"
+    table = (
+        f'[mail]\nto = ["{READERS[0]}", "{READERS[1]}"]\nfrom = "rowcall@plant.example"\n'
+        f'host = "localhost"\nport = {port}\nsecurity = "{security}"\n{more}\n'
+    )
+    site.write_text(table + site.read_text(encoding="utf-8"), encoding="utf-8")
+    return plant
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_each_report_reaches_each_reader_once(
+    made: Path, tmp_path: Path, authority: Authority, security: str
+) -> None:
+    box = Mailbox()
+    with serve(box, authority, security) as port:
+        plant = with_mail(copy_plant(made, tmp_path / "plant", days=2), port, security)
+        assert night(plant).not_mailed == []
+        assert night(plant).not_mailed == []
+    assert [box.copies(reader) for reader in READERS] == [2, 2]
+    subjects = [str(message["Subject"]) for message in box.messages()]
+    assert subjects == [
+        f"Test plant: baghouses on {day}: 1 next outage" for day in ("2026-03-28", "2026-03-29")
+    ]
+
+
+def test_the_mail_holds_the_markdown_and_a_page_with_pictures(
+    made: Path, tmp_path: Path, authority: Authority
+) -> None:
+    box = Mailbox()
+    with serve(box, authority, "starttls") as port:
+        plant = with_mail(copy_plant(made, tmp_path / "plant", days=1), port)
+        (report,) = night(plant).reports
+    (message,) = box.messages()
+    text = message.get_body(("plain",))
+    page = message.get_body(("html",))
+    assert text is not None
+    assert page is not None
+    written = (report / "rowcall-2026-03-28.md").read_text(encoding="utf-8")
+    assert text.get_content().split() == written.split()
+    pictures = [part for part in message.walk() if part.get_content_type() == "image/png"]
+    assert {part.get_payload(decode=True) for part in pictures} == {
+        picture.read_bytes() for picture in report.glob("*.png")
+    }
+    for part in pictures:
+        assert f'src="cid:{part["Content-ID"].strip("<>")}"' in page.get_content()
+
+
+def test_a_failed_mail_is_sent_by_the_next_run(
+    made: Path, tmp_path: Path, authority: Authority
+) -> None:
+    box = Mailbox()
+    with serve(box, authority, "starttls") as port:
+        pass  # the server is down again; its port is known
+    plant = with_mail(copy_plant(made, tmp_path / "plant", days=1), port)
+    first = night(plant)
+    assert len(first.reports) == 1
+    assert first.reports[0].is_dir()
+    assert any("waits for the next run" in text for text in first.not_mailed)
+    with serve(box, authority, "starttls", port):
+        second = night(plant)
+        assert second.reports == []
+        assert second.not_mailed == []
+        assert night(plant).not_mailed == []
+    assert [box.copies(reader) for reader in READERS] == [1, 1]
+
+
+def test_one_refused_reader_is_tried_again_alone(
+    made: Path, tmp_path: Path, authority: Authority
+) -> None:
+    box = Mailbox(refuse={READERS[1]})
+    with serve(box, authority, "starttls") as port:
+        plant = with_mail(copy_plant(made, tmp_path / "plant", days=1), port)
+        assert any(READERS[1] in text for text in night(plant).not_mailed)
+        box.refuse.clear()
+        assert night(plant).not_mailed == []
+    assert [box.copies(reader) for reader in READERS] == [1, 1]
+
+
+def test_a_mail_lost_after_hand_over_is_told_and_not_sent_twice(
+    made: Path, tmp_path: Path, authority: Authority
+) -> None:
+    box = Mailbox(drop_after_data=True)
+    with serve(box, authority, "starttls") as port:
+        plant = with_mail(copy_plant(made, tmp_path / "plant", days=1), port)
+        assert any("not known" in text for text in night(plant).not_mailed)
+        box.drop_after_data = False
+        night(plant)
+    assert [box.copies(reader) for reader in READERS] == [1, 1]
+
+
+def test_old_days_are_reported_but_not_mailed(
+    made: Path, tmp_path: Path, authority: Authority
+) -> None:
+    box = Mailbox()
+    with serve(box, authority, "starttls") as port:
+        plant = with_mail(copy_plant(made, tmp_path / "plant"), port, more="days_back = 2")
+        result = night(plant, now=MORNING)
+    assert len(result.reports) == 3
+    days = [str(message["Subject"]).split()[4].rstrip(":") for message in box.messages()]
+    assert days == ["2026-03-29", "2026-03-30"]

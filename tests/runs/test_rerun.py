@@ -1,0 +1,93 @@
+"""A rerun judges any range again with other settings and never touches the nightly record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+from helpers.small_plant import make_small_plant
+from runs.test_nightly import night, tree
+
+from rowcall.cli import main
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = make_small_plant(tmp_path_factory.mktemp("plant"))
+    night(folder)
+    return folder
+
+
+def rerun(plant: Path, out: Path, *more: str) -> int:
+    days = ["--from", "2026-03-29", "--to", "2026-03-30"]
+    return main(["rerun", "--site", str(plant / "site.toml"), "--out", str(out), *days, *more])
+
+
+def verdicts(folder: Path, rule: str) -> list[str]:
+    frame = pl.read_parquet(folder / "2026-03-29" / "findings.parquet")
+    return frame.filter(pl.col("rule") == rule)["verdict"].to_list()
+
+
+def test_same_settings_give_the_same_findings(plant: Path, tmp_path: Path) -> None:
+    assert rerun(plant, tmp_path) == 0
+    for day in ("2026-03-29", "2026-03-30"):
+        nightly = (plant / "reports" / day / "findings.jsonl").read_bytes()
+        assert (tmp_path / day / "findings.jsonl").read_bytes() == nightly
+
+
+def test_the_nightly_record_stays_as_it_is(plant: Path, tmp_path: Path) -> None:
+    before = tree(plant / "reports"), (plant / "rowcall.duckdb").read_bytes()
+    assert rerun(plant, tmp_path, "--set", "row_silent.min_pulses=100000") == 0
+    assert (tree(plant / "reports"), (plant / "rowcall.duckdb").read_bytes()) == before
+
+
+def test_other_settings_change_verdicts_and_are_told(plant: Path, tmp_path: Path) -> None:
+    assert "found" in verdicts(plant / "reports", "row_silent")
+    assert rerun(plant, tmp_path, "--set", "row_silent.min_pulses=100000") == 0
+    assert set(verdicts(tmp_path, "row_silent")) == {"cannot tell"}
+    text = (tmp_path / "2026-03-29" / "rowcall-2026-03-29.md").read_text(encoding="utf-8")
+    assert "row_silent.min_pulses" in text
+    assert "100000" in text
+
+
+def test_a_site_setting_can_be_tried(plant: Path, tmp_path: Path) -> None:
+    limit = "baghouse.F1.continuous_limit=100 Cel"
+    surge = "baghouse.F1.surge_limit=120 Cel"
+    assert rerun(plant, tmp_path, "--set", limit, "--set", surge) == 0
+    assert verdicts(tmp_path, "temperature_excursion") == ["found"]
+
+
+@pytest.mark.parametrize(
+    ("setting", "told"),
+    [
+        ("row_silent.min_pulse=10", "min_pulses"),
+        ("row_asleep.min_pulses=10", "there is no such rule"),
+        ("row_drawn_out.late=0.3", "the unit is missing"),
+        ("row_drawn_out.late=0.3 bar", "does not fit"),
+        ("baghouse.F9.pulse_time=100 ms", "no baghouse 'F9'"),
+        ("baghouse.F1.puls_time=100 ms", "not known here"),
+        ("min_pulses", "RULE.THRESHOLD=VALUE"),
+    ],
+)
+def test_a_wrong_setting_is_explained(
+    plant: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], setting: str, told: str
+) -> None:
+    assert rerun(plant, tmp_path, "--set", setting) == 2
+    assert told in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_nightly_folder_is_refused(plant: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert rerun(plant, plant / "reports") == 2
+    assert "never" in capsys.readouterr().err
+    assert rerun(plant, plant / "reports" / "mine") == 2
+
+
+def test_a_range_that_ends_before_it_begins_is_refused(
+    plant: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site = str(plant / "site.toml")
+    days = ["--from", "2026-03-30", "--to", "2026-03-29", "--out", str(tmp_path)]
+    assert main(["rerun", "--site", site, *days]) == 2
+    assert "lies before" in capsys.readouterr().err

@@ -1,0 +1,188 @@
+"""Each kind of mistake in a site file: file, line, key, what was found, what is allowed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from site_file.test_site import FULL
+
+from rowcall.errors import SiteError
+from rowcall.site.toml_lines import dotted, locate
+from rowcall.site_file import read_site
+
+TAG_1 = 'tag = "PDT-100"'
+
+
+def line_of(text: str, part: str) -> int:
+    """Return the 1-based line that holds `part`."""
+    return next(n for n, line in enumerate(text.splitlines(), start=1) if part in line)
+
+
+def error_of(folder: Path, text: str) -> str:
+    path = folder / "site.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(SiteError) as caught:
+        read_site(path)
+    return str(caught.value)
+
+
+# (text in the valid file, what it is replaced by, text on the line named, key, words)
+MISTAKES = [
+    ("media =", "medium =", "medium =", "baghouse[1].medium", ["not known here", "spelling"]),
+    (
+        'unit = "mbar"',
+        'unit = "mbarr"',
+        'unit = "mbarr"',
+        "baghouse[1].tag[1]",
+        ["'mbarr' is not known", "did you mean mbar"],
+    ),
+    (
+        'unit = "mbar"',
+        'unit = "m3/h"',
+        'unit = "m3/h"',
+        "baghouse[1].tag[1]",
+        ["does not fit here", "allowed: Pa"],
+    ),
+    (
+        'role = "dp"',
+        'role = "dpp"',
+        'role = "dpp"',
+        "baghouse[1].tag[1].role",
+        ["found 'dpp'", "'header_pressure'"],
+    ),
+    (
+        "Europe/Vienna",
+        "Europe/Lindau",
+        "[plant]",
+        "plant",
+        ["'Europe/Lindau' is not an IANA time zone", "Europe/Vienna"],
+    ),
+    (
+        "[1, 3, 2]",
+        "[1, 3, 3]",
+        "[[baghouse]]",
+        "baghouse[1]",
+        ["firing_order [1, 3, 3]", "1 to 3 once"],
+    ),
+    (
+        TAG_1,
+        TAG_1 + "\ncompartment = 3",
+        "[[baghouse]]",
+        "baghouse[1]",
+        ["'PDT-100'", "compartment 3 does not exist", "1 to 2"],
+    ),
+    (
+        'tag = "YS-{compartment}{row:02d}"',
+        'tag = "YS-9"\ncompartment = 1\nrow = 4',
+        "[[baghouse]]",
+        "baghouse[1]",
+        ["'YS-9'", "row 4 does not exist", "1 to 3"],
+    ),
+    (TAG_1, TAG_1 + "\nrow = 1", "[[baghouse]]", "baghouse[1]", ["role dp takes no row"]),
+    (
+        '"PT-1{compartment}0"',
+        '"PT-1{compartment}0"\nunit = "bar"\n[[baghouse.tag]]\nrole = "header_pressure"\n'
+        'compartment = 1\ntag = "PT-2"',
+        "[[baghouse]]",
+        "baghouse[1]",
+        ["'PT-2'", "already plays role header_pressure"],
+    ),
+    (
+        '"1.2 kPa"',
+        '"0.9 kPa"',
+        "[baghouse.cleaning]",
+        "baghouse[1].cleaning",
+        ["stop_dp must be below start_dp"],
+    ),
+    (
+        'start_dp = "1.2 kPa"',
+        "start_dp = 1200",
+        "start_dp = 1200",
+        "baghouse[1].cleaning.start_dp",
+        ["the unit is missing", "found 1200", "kPa"],
+    ),
+    ("range = [0, 50]", "range = [50, 0]", 'role = "dp"', "baghouse[1].tag[1]", ["must rise"]),
+    ("[3, 2]", "[3, 2, 1]", "[[baghouse]]", "baghouse[1]", ["[3, 2, 1]", "2 numbers"]),
+    ('id = "BH1"\n', "", "[[baghouse]]", "baghouse[1].id", ["missing and must be given"]),
+    ('id = "BH1"', 'id = "../x"', 'id = "../x"', "baghouse[1].id", ["found '../x'"]),
+    ('"on_demand"', '"often"', 'mode = "often"', "baghouse[1].cleaning.mode", ["'on_time'"]),
+    ('"aramid"', '"nylon66"', 'media = "nylon66"', "baghouse[1].media", ["'polyamide'"]),
+]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "on_line", "key", "words"), MISTAKES, ids=[row[1][:30] for row in MISTAKES]
+)
+def test_a_mistake_is_named_with_its_place(
+    tmp_path: Path, old: str, new: str, on_line: str, key: str, words: list[str]
+) -> None:
+    assert FULL.count(old) == 1
+    text = FULL.replace(old, new)
+    message = error_of(tmp_path, text)
+    first = message.splitlines()[0]
+    tables = {f"{tmp_path / 'site.toml'}:{line}" for line in _lines_near(text, on_line)}
+    assert first.rsplit(f": {key}: ", 1)[0] in tables, message
+    assert all(word in message for word in words), message
+
+
+def _lines_near(text: str, part: str) -> set[int]:
+    """The line itself, or the header of the table that it stands in."""
+    line = line_of(text, part)
+    headers = [n for n, t in enumerate(text.splitlines()[:line], start=1) if t.startswith("[")]
+    return {line, headers[-1]}
+
+
+def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
+    text = FULL.replace("media =", "medium =").replace('"9 %"', '"9 s"')
+    message = error_of(tmp_path, text)
+    assert "baghouse[1].medium" in message
+    assert "baghouse[1].gas_moisture" in message
+
+
+def test_a_mistake_in_a_template_is_told_once(tmp_path: Path) -> None:
+    text = FULL.replace('sample = "step"', 'sample = "stepp"')
+    message = error_of(tmp_path, text)
+    assert len(message.splitlines()) == 1  # not once for each of the five bits
+    assert f":{line_of(text, 'stepp')}: baghouse[1].tag[3].sample" in message
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[plant\n", "not valid TOML"),
+        ('[plant]\nname = "x"\ntime_zone = "UTC"\nbaghouse = 3\n', "not known here"),
+        ('baghouse = []\n[plant]\nname = "x"\ntime_zone = "UTC"\n', "at least one [[baghouse]]"),
+        (FULL.split("[folders]", maxsplit=1)[0], "this key is missing"),
+    ],
+)
+def test_a_file_that_is_no_site_file(tmp_path: Path, text: str, words: str) -> None:
+    assert words in error_of(tmp_path, text)
+
+
+def test_two_baghouses_of_one_id(tmp_path: Path) -> None:
+    house = FULL[FULL.index("[[baghouse]]") :]
+    assert "ids ['BH1', 'BH1'] must differ" in error_of(tmp_path, FULL + "\n" + house)
+
+
+def test_bytes_that_are_not_utf_8(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_bytes(FULL.replace("Larkfield", "Lärkfield").encode("latin-1"))
+    with pytest.raises(SiteError, match="not UTF-8 text; save it as UTF-8"):
+        read_site(path)
+
+
+def test_a_file_that_is_not_there(tmp_path: Path) -> None:
+    with pytest.raises(SiteError, match="cannot be read"):
+        read_site(tmp_path / "nowhere.toml")
+
+
+def test_keys_are_found_in_their_own_table() -> None:
+    text = "a = 1\n[[x]]\na = 2\n[[x.y]]\na = 3\n[[x]]\n# a = 0\n[[x.y]]\n[[x.y]]\n  a = 4\n"
+    assert locate(text, ("a",)) == 1
+    assert locate(text, ("x", 0, "a")) == 3
+    assert locate(text, ("x", 0, "y", 0, "a")) == 5
+    assert locate(text, ("x", 1, "y", 1, "a")) == 10
+    assert locate(text, ("x", 1, "y", 0, "a")) == 8  # not there: the table it belongs in
+    assert locate(text, ("z",)) is None
+    assert dotted(("x", 1, "y", 0, "a")) == "x[2].y[1].a"
