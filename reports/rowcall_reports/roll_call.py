@@ -46,7 +46,7 @@ class RowMark:
 # Where several are found on a row, the first one shows.
 ROW_MARKS = (
     RowMark(
-        "row_not_called",
+        "row_not_pulsed",
         "NOT CALLED",
         "N",
         "not called",
@@ -62,8 +62,8 @@ ROW_MARKS = (
         "answered some of its pulses and not others",
         to_watch=True,
     ),
-    RowMark("row_faint", "FAINT", "F", "faint", "answered, with a drop well below its peers'"),
-    RowMark("row_drawn_out", "DRAWN OUT", "D", "drawn out", "the valve closed late"),
+    RowMark("row_weak", "FAINT", "F", "faint", "answered, with a drop well below its peers'"),
+    RowMark("row_closes_late", "DRAWN OUT", "D", "drawn out", "the valve closed late"),
 )
 FOUND_LETTERS = tuple(mark.letter for mark in ROW_MARKS)
 OK, PARTLY, UNKNOWN, NOT_ASKED = "ok", "ok?", "?", wording.NO_VALUE

@@ -10,20 +10,23 @@ header that was bled on purpose.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
-from rowcall.diagnosis.fact_book import Place, fact_book
-from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of, usual_of
+from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of
 from rowcall.events.headers.folded_refill import free_air
 from rowcall.events.headers.recovery import T95
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
+    FactBook,
     Limits,
     Need,
     Quantity,
@@ -57,9 +60,10 @@ class _Level:
         return self.now / self.usual
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every header; reads plateau_pa, rest_pa, decay_* and their history."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     headers = headers_of(day)
     levels = {header: _level(day, facts, header, limits) for header in headers}
     supply = _supply_ratio(day, facts, limits)
@@ -68,39 +72,41 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
         held = [*others, *([] if supply is None else [supply])]
         yield (
             _by_decay(day, facts, header)
-            if (header, 0, "decay_tau_s") in facts
+            if (Fact.DECAY_TAU_S, header, 0) in facts
             else _by_plateau(day, facts, header, levels[header], held, limits)
         )
 
 
-def _level(
-    day: BaghouseDay, facts: Mapping[Place, float], header: int, limits: Limits
-) -> _Level | None:
+def _level(day: BaghouseDay, facts: FactBook, header: int, limits: Limits) -> _Level | None:
     """The plateau of the refills; where samples do not tell it, the pressure of rests."""
-    for name in ("plateau_pa", "rest_pa"):
-        now = facts.get((header, 0, name), math.nan)
-        usual, past = usual_of(day, (header, 0, name), 0.75, limits["history_days"])
-        pulsed = (header, 0, "interval_s") in facts  # else it may have been emptied on purpose
+    for fact in (Fact.PLATEAU_PA, Fact.IDLE_PA):
+        now = facts.of(fact, header)
+        _, past = day.history.of(fact, header)
+        usual = day.history.usual(fact, header, 0, quantile=0.75, min_days=limits["history_days"])
+        # Without pulses it may have been emptied on purpose.
+        pulsed = (Fact.INTERVAL_S, header, 0) in facts
         if pulsed and math.isfinite(now) and usual > 0:
             middle = np.median(past)
             return _Level(now, usual, _TO_SIGMA * float(np.median(np.abs(past - middle))))
     return None
 
 
-def _supply_ratio(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) -> float | None:
-    now = facts.get((0, 0, "supply_pressure_pa"))
-    usual, _ = usual_of(day, (0, 0, "supply_pressure_pa"), 0.75, limits["history_days"])
-    return now / usual if now is not None and usual > 0 else None
+def _supply_ratio(day: BaghouseDay, facts: FactBook, limits: Limits) -> float | None:
+    now = facts.of(Fact.SUPPLY_PRESSURE_PA)
+    usual = day.history.usual(
+        Fact.SUPPLY_PRESSURE_PA, 0, 0, quantile=0.75, min_days=limits["history_days"]
+    )
+    return now / usual if math.isfinite(now) and usual > 0 else None
 
 
-def _by_decay(day: BaghouseDay, facts: Mapping[Place, float], header: int) -> Answer:
+def _by_decay(day: BaghouseDay, facts: FactBook, header: int) -> Answer:
     """Judge by what the header lost while nothing fired."""
 
-    def of(name: str) -> float:
-        return facts.get((header, 0, name), math.nan)
+    def of(fact: Fact) -> float:
+        return facts.of(fact, header)
 
-    subject, tau, loss = Subject(day.baghouse.id, header), of("decay_tau_s"), of("decay_pa_s")
-    flow = of("decay_m3_s")
+    subject, tau, loss = Subject(day.baghouse.id, header), of(Fact.DECAY_TAU_S), of(Fact.DECAY_PA_S)
+    flow = of(Fact.DECAY_M3_S)
     lost = (
         f"while nothing fired the pressure fell by {show(60 * loss, 'bar', 3)} a minute at first "
         f"(time constant {_time(tau)}){_spell_flow(flow)}"
@@ -115,8 +121,8 @@ def _by_decay(day: BaghouseDay, facts: Mapping[Place, float], header: int) -> An
         subject=subject,
         verdict=Verdict.FOUND,
         urgency=Urgency.NEXT_OUTAGE,
-        start=day.start + timedelta(seconds=of("decay_start_s")),
-        end=day.start + timedelta(seconds=of("decay_end_s")),
+        start=day.start + timedelta(seconds=of(Fact.DECAY_START_S)),
+        end=day.start + timedelta(seconds=of(Fact.DECAY_END_S)),
         values=(
             Quantity("decay_tau_s", tau, "s"),
             Quantity("decay_pa_s", loss, "Pa/s"),
@@ -127,18 +133,16 @@ def _by_decay(day: BaghouseDay, facts: Mapping[Place, float], header: int) -> An
     )
 
 
-def _supply_stood(day: BaghouseDay, facts: Mapping[Place, float], header: int) -> bool:
+def _supply_stood(day: BaghouseDay, facts: FactBook, header: int) -> bool:
     """Tell whether the supply, or another header on it, kept its pressure during the decay."""
-    held = facts.get((header, 0, "decay_supply_held"))
-    if held is not None:
+    held = facts.of(Fact.DECAY_SUPPLY_HELD, header)
+    if math.isfinite(held):
         return held > 0
-    start, end = (facts[header, 0, f"decay_{name}_s"] for name in ("start", "end"))
+    start, end = facts.of(Fact.DECAY_START_S, header), facts.of(Fact.DECAY_END_S, header)
     for other in headers_of(day):
-        if other == header or (other, 0, "rest_pa") not in facts:
+        if other == header or (Fact.IDLE_PA, other, 0) not in facts:
             continue
-        begin, stop = (
-            facts.get((other, 0, f"decay_{name}_s"), math.nan) for name in ("start", "end")
-        )
+        begin, stop = facts.of(Fact.DECAY_START_S, other), facts.of(Fact.DECAY_END_S, other)
         if not (begin <= end and start <= stop):  # nan: no decay at all
             return True
     return False
@@ -146,7 +150,7 @@ def _supply_stood(day: BaghouseDay, facts: Mapping[Place, float], header: int) -
 
 def _by_plateau(
     day: BaghouseDay,
-    facts: Mapping[Place, float],
+    facts: FactBook,
     header: int,
     level: _Level | None,
     held: list[float],
@@ -203,7 +207,9 @@ def _balance(day: BaghouseDay, header: int, level: _Level, limits: Limits) -> fl
 
     First order: at the lower plateau the supply still feeds (p_usual - p) / tau.
     """
-    recovery, _ = usual_of(day, (header, 0, "recovery_s"), 0.25, limits["history_days"])
+    recovery = day.history.usual(
+        Fact.RECOVERY_S, header, 0, quantile=0.25, min_days=limits["history_days"]
+    )
     volume = day.baghouse.header_volume
     if volume is None or math.isnan(recovery):
         return math.nan
@@ -231,8 +237,9 @@ def _time(seconds: float) -> str:
 RULE = Rule(
     name="header_leak",
     title="Header loses air",
+    chapter=Chapter.AIR,
     looks_for="A plateau between pulses below the days before, or pressure lost while none fires.",
-    needs=(Need((Role.HEADER_PRESSURE,), "to see where the pressure stands"),),
+    needs=(Need(any_of=(Role.HEADER_PRESSURE,), purpose="to see where the pressure stands"),),
     thresholds=(
         Threshold("fall", "3 %", Dimension.RATIO, "of the usual plateau lost", "chosen"),
         Threshold("errors", "5", Dimension.RATIO, "day-to-day standard deviations lost", "chosen"),

@@ -12,13 +12,14 @@ import math
 from collections.abc import Iterator
 
 from rowcall import trade
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.diagnosis.headers import headers_of, pressure_before
 from rowcall.media import Fibre
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
     Limits,
     Need,
     Quantity,
@@ -32,9 +33,10 @@ from rowcall.site import Role
 from rowcall.units import Dimension, show
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every header; reads the facts plateau_pa, left_pa and before_pa."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     for header in headers_of(day):
         subject = Subject(day.baghouse.id, header)
         pressure = pressure_before(day, facts, header)
@@ -87,8 +89,9 @@ def _judge_header(
 RULE = Rule(
     name="pulse_pressure",
     title="Pulse pressure unusual for the bags",
+    chapter=Chapter.AIR,
     looks_for="A header pressure before pulses outside what is usual for the media.",
-    needs=(Need((Role.HEADER_PRESSURE,), "to know what pulses start from"),),
+    needs=(Need(any_of=(Role.HEADER_PRESSURE,), purpose="to know what pulses start from"),),
     thresholds=(
         Threshold("slack", "5 %", Dimension.RATIO, "of the band's ends that is let pass", "chosen"),
     ),

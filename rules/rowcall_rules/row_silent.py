@@ -9,28 +9,31 @@ calls (no fire at all), and a header whose every row is silent (air shut off, or
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
 
-from rowcall.diagnosis.fact_book import Place, fact_book
 from rowcall.diagnosis.row_evidence import (
     SILENT_SHARE,
     RowEvidence,
+    over_days,
     row_evidence,
     share_interval,
-    told_over_days,
 )
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    FactBook,
     Limits,
     Need,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Threshold,
@@ -41,20 +44,21 @@ from rowcall.site import Role
 from rowcall.units import Dimension
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every row from `row_evidence`."""
-    facts = fact_book(day.facts)
-    yield from told_over_days(_answers(day, facts, limits), facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
+    yield from over_days(_answers(day, facts, limits), facts)
 
 
-def _answers(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) -> Iterator[Answer]:
+def _answers(day: BaghouseDay, facts: FactBook, limits: Limits) -> Iterator[Answer]:
     for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
         rows = {
             Subject(day.baghouse.id, compartment, row): row_evidence(facts, compartment, row)
             for row in range(1, n_rows + 1)
         }
         answered, heard = (
-            sum(getattr(row, name) for row in rows.values()) for name in ("answered", "heard")
+            sum(getattr(row, name) for row in rows.values()) for name in ("answered", "judged")
         )
         if heard >= limits["min_pulses"] and answered <= limits["silent_share"] * heard:
             yield from _whole_header(day, list(rows), heard, day.start)
@@ -72,21 +76,21 @@ def _answers(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) -> 
 
 
 def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
-    if math.isnan(row.called) and row.heard == 0:
+    if math.isnan(row.sent) and row.judged == 0:
         return Answer.cannot_tell(subject, "nothing tells which row was fired")
-    if row.called == 0:
+    if row.sent == 0:
         return Answer.cannot_tell(
             subject,
             "the controller never called this row on this day, which says nothing of its valve",
         )
-    if row.heard >= limits["min_pulses"]:
+    if row.judged >= limits["min_pulses"]:
         return _by_pulses(day, row, subject, limits)
     return _by_stack(day, row, subject, limits)
 
 
 def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
     """Judge by the pulses that were heard one by one."""
-    heard, answered = row.heard, row.answered
+    heard, answered = row.judged, row.answered
     low, high = share_interval(answered, heard)
     values = (
         Quantity("n_heard", heard, "1"),
@@ -125,8 +129,8 @@ def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
         )
     seen = f"{answered:.0f} of {heard:.0f} pulses heard"
     missed = heard - answered
-    if answered < limits["steady_share"] * heard and missed >= limits["least_missed"]:
-        if row.full_share < limits["full_share"]:
+    if answered < limits["steady_share"] * heard and missed >= limits["min_missed"]:
+        if row.answered_ratio < limits["full_share"]:
             return Answer.clear(
                 subject, f"Answers faintly rather than not: {seen} showed a drop.", values
             )
@@ -166,7 +170,7 @@ def _now_and_then(
 
 def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
     """Judge by all pulses laid over each other, where hardly one was heard by itself."""
-    called = row.called
+    called = row.sent
     if row.in_step:
         return Answer.cannot_tell(
             subject,
@@ -175,7 +179,7 @@ def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limi
         )
     if not called >= limits["min_pulses"] or math.isnan(row.ratio):
         return Answer.cannot_tell(
-            subject, f"only {row.heard:.0f} of its pulses fell where the header was heard"
+            subject, f"only {row.judged:.0f} of its pulses fell where the header was heard"
         )
     seen = (
         f"its {called:.0f} pulses laid over each other show {max(row.ratio, 0):.0%} of its peers' "
@@ -188,7 +192,7 @@ def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limi
     if row.is_surely_silent:
         since = row.onset_s if row.changed else 0.0
         return _silent(day, subject, since, values, f"Silent: {seen}.")
-    if row.comes_and_goes and row.rate_high < limits["steady_share"]:
+    if row.is_intermittent and row.rate_high < limits["steady_share"]:
         rate = (
             f"about {row.rate:.0%} of its {called:.0f} pulses were answered "
             f"(95 % interval {row.rate_low:.0%} to {row.rate_high:.0%})"
@@ -268,8 +272,14 @@ _ACTION = (
 RULE = Rule(
     name="row_silent",
     title="Row does not answer its pulse",
+    chapter=Chapter.ROWS,
     looks_for="Fires of a row after which header pressure does not drop.",
-    needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
+    needs=(
+        Need(
+            any_of=(Role.HEADER_PRESSURE,),
+            purpose="to hear the pulses, and to tell rows without bits",
+        ),
+    ),
     thresholds=(
         Threshold("min_pulses", "20", Dimension.RATIO, "pulses heard before a verdict", "chosen"),
         Threshold(
@@ -283,7 +293,7 @@ RULE = Rule(
             "chosen",
         ),
         Threshold(
-            "least_missed", "3", Dimension.RATIO, "unanswered pulses it takes for that", "chosen"
+            "min_missed", "3", Dimension.RATIO, "unanswered pulses it takes for that", "chosen"
         ),
         Threshold(
             "full_share",
@@ -310,4 +320,23 @@ RULE = Rule(
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
     references=("common practice, no source",),
     judge=judge,
+    marks=(
+        RowMark(
+            letter="S",
+            word="SILENT",
+            words="silent",
+            meaning="pulsed, but header pressure did not drop",
+            precedence=2,
+        ),
+        RowMark(
+            letter="M",
+            word="MISSES PULSES",
+            words="misses pulses",
+            meaning="answered some of its pulses and not others",
+            precedence=3,
+            watch_only=True,
+        ),
+    ),
+    judges_valve=True,
+    trial_fault="a silent row",
 )

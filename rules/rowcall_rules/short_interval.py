@@ -9,14 +9,17 @@ but is not: a header that refills slowly today (its feed is at fault, not the se
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 
-from rowcall.diagnosis.fact_book import Place, fact_book
-from rowcall.diagnosis.headers import headers_of, usual_of
+from rowcall.diagnosis.headers import headers_of
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
+    FactBook,
     Limits,
     Need,
     Quantity,
@@ -30,35 +33,35 @@ from rowcall.site import Role
 from rowcall.units import Dimension, show
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every header; reads interval_s, recovery_s, plateau_pa and left_pa."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     for header in headers_of(day):
         yield _judge_header(day, facts, header, limits)
 
 
-def _judge_header(
-    day: BaghouseDay, facts: Mapping[Place, float], header: int, limits: Limits
-) -> Answer:
-    def of(name: str) -> float:
-        return facts.get((header, 0, name), math.nan)
+def _judge_header(day: BaghouseDay, facts: FactBook, header: int, limits: Limits) -> Answer:
+    def of(fact: Fact) -> float:
+        return facts.of(fact, header)
 
     subject = Subject(day.baghouse.id, header)
-    interval, recovery, plateau, left = (
-        of(name) for name in ("interval_s", "recovery_s", "plateau_pa", "left_pa")
-    )
+    interval, recovery = of(Fact.INTERVAL_S), of(Fact.RECOVERY_S)
+    plateau, left = of(Fact.PLATEAU_PA), of(Fact.SHORTFALL_PA)
     if math.isnan(interval):
         return Answer.cannot_tell(subject, "not every pulse is known, so no interval is")
     if math.isnan(recovery):
         return Answer.cannot_tell(subject, "no refill could be followed")
-    usual, _ = usual_of(day, (header, 0, "recovery_s"), 0.25, limits["history_days"])
+    usual = day.history.usual(
+        Fact.RECOVERY_S, header, 0, quantile=0.25, min_days=limits["history_days"]
+    )
     needed = recovery if math.isnan(usual) else min(recovery, usual)
     values = (
         Quantity("interval_s", interval, "s"),
         Quantity("recovery_s", recovery, "s"),
         Quantity("shortest_interval_s", needed, "s"),
-        Quantity("left_pa", left, "Pa"),
-        Quantity("left_share", left / plateau, "1"),
+        Quantity("shortfall_pa", left, "Pa"),
+        Quantity("shortfall_share", left / plateau, "1"),
     )
     seen = f"{show(interval, 's', 1)} between pulses, 95 % made good in {show(recovery, 's', 1)}"
     if interval >= recovery:
@@ -69,8 +72,9 @@ def _judge_header(
             f"Time to recover as usual ({show(usual, 's', 1)}), but not today: {seen}.",
             values,
         )
-    if left < limits["least_sag"] * plateau:
+    if left < limits["min_shortfall"] * plateau:
         return Answer.clear(subject, f"Hardly any sag ({left / plateau:.1%}): {seen}.", values)
+    cycle = _over_cycle(of(Fact.CYCLE_LOSS_PA), of(Fact.CYCLE_LOSS_SHARE))
     return Answer(
         subject=subject,
         verdict=Verdict.FOUND,
@@ -80,24 +84,24 @@ def _judge_header(
         values=values,
         text=f"The next row fires before the header is back: {seen}. Pulses start "
         f"{show(left, 'bar', 2)} ({left / plateau:.0%}) below the {show(plateau, 'bar', 2)} gauge "
-        f"that the header tends to.{_along_bout(of('sag_pa'), of('sag_share'))}",
+        f"that the header tends to.{cycle}",
         action=f"At the controller: {show(needed, 's', 0)} or more between two pulses on this "
         f"header{_as_set(facts, interval, needed)}; else a larger feed (regulator, line).",
     )
 
 
-def _along_bout(sag_pa: float, share: float) -> str:
-    if math.isnan(sag_pa):
+def _over_cycle(loss_pa: float, share: float) -> str:
+    if math.isnan(loss_pa):
         return ""
     return (
-        f" Along a bout of cleaning the pressure before pulses sags by {show(sag_pa, 'bar', 2)} "
+        f" Over a cleaning cycle the pressure before pulses falls by {show(loss_pa, 'bar', 2)} "
         f"({share:.0%})."
     )
 
 
-def _as_set(facts: Mapping[Place, float], interval: float, needed: float) -> str:
+def _as_set(facts: FactBook, interval: float, needed: float) -> str:
     """Say the setting from row to row, where compartments take turns in between."""
-    row = facts.get((0, 0, "row_interval_s"), math.nan)
+    row = facts.of(Fact.ROW_INTERVAL_S)
     if math.isnan(row) or row > 0.9 * interval:
         return ""
     return f" (from row to row {show(needed * row / interval, 's', 1)})"
@@ -106,11 +110,12 @@ def _as_set(facts: Mapping[Place, float], interval: float, needed: float) -> str
 RULE = Rule(
     name="short_interval",
     title="Interval too short to recover",
+    chapter=Chapter.AIR,
     looks_for="Less time between pulses on a header than 95 % of a drop takes to be made good.",
-    needs=(Need((Role.HEADER_PRESSURE,), "to follow the refill"),),
+    needs=(Need(any_of=(Role.HEADER_PRESSURE,), purpose="to follow the refill"),),
     thresholds=(
         Threshold(
-            "least_sag",
+            "min_shortfall",
             "2 %",
             Dimension.RATIO,
             "of the plateau missing at the next pulse, below which it does no harm",

@@ -9,6 +9,7 @@ recovery, which shows as pulses not made good before the next at a usual recover
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
 
@@ -16,7 +17,6 @@ import numpy as np
 import polars as pl
 
 from rowcall import trade
-from rowcall.diagnosis.fact_book import Place, fact_book
 from rowcall.diagnosis.header_hours import (
     HeaderHours,
     SlowWhen,
@@ -32,6 +32,10 @@ from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
+    FactBook,
     Limits,
     Need,
     Quantity,
@@ -47,19 +51,20 @@ from rowcall.units import Dimension, show
 _ALL = (Role.HEADER_PRESSURE, 0, 0)  # one header for all compartments
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse (supply), each compartment and each row; reads facts tau_s*."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     rule = SlowWhen(
         ratio=limits["slow_ratio"],
-        longest_tau_s=limits["longest_recovery"] / T95,
+        max_tau_s=limits["max_recovery"] / T95,
         history_days=limits["history_days"],
         pulses_an_hour=limits["min_pulses_hour"],
     )
     headers = {
         compartment: header
         for compartment in range(1, day.baghouse.compartments + 1)
-        if (header := header_hours(day, facts, compartment, rule)) is not None
+        if (header := header_hours(context, compartment, rule)) is not None
     }
     can_compare = len(headers) == day.baghouse.compartments > 1 and _ALL not in day.signals
     supply = common_hours(headers, day.baghouse.compartments) if can_compare else frozenset()
@@ -157,7 +162,7 @@ def _judge_compartment(
     return Answer.clear(subject, f"Usual: {seen}.", values)
 
 
-def _judge_rows(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) -> Iterator[Answer]:
+def _judge_rows(day: BaghouseDay, facts: FactBook, limits: Limits) -> Iterator[Answer]:
     counted = (
         day.pulses.filter(pl.col("tau_s").is_not_null() & (pl.col("confidence") >= 0.5))
         .drop_nulls("row")
@@ -167,7 +172,7 @@ def _judge_rows(day: BaghouseDay, facts: Mapping[Place, float], limits: Limits) 
     heard = {(c, r): n for c, r, n in counted.iter_rows()}
     for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
         rows = range(1, n_rows + 1)
-        taus = {r: t for r in rows if (t := facts.get((compartment, r, "tau_s"))) is not None}
+        taus = {r: t for r in rows if math.isfinite(t := facts.of(Fact.TAU_S, compartment, r))}
         peers = float(np.median(list(taus.values()))) if taus else float("nan")
         for row in rows:
             subject = Subject(day.baghouse.id, compartment, row)
@@ -208,8 +213,9 @@ def _judge_row(
 RULE = Rule(
     name="slow_header_recovery",
     title="Header refills slowly",
+    chapter=Chapter.AIR,
     looks_for="A recovery constant well above what is usual, of one row, one compartment or all.",
-    needs=(Need((Role.HEADER_PRESSURE,), "to follow the refill"),),
+    needs=(Need(any_of=(Role.HEADER_PRESSURE,), purpose="to follow the refill"),),
     thresholds=(
         Threshold(
             "slow_ratio", "1.5", Dimension.RATIO, "tau as a multiple of the usual one", "chosen"
@@ -218,7 +224,7 @@ RULE = Rule(
             "row_ratio", "1.5", Dimension.RATIO, "a row's tau as a multiple of its peers'", "chosen"
         ),
         Threshold(
-            "longest_recovery",
+            "max_recovery",
             trade.RECOVERY_LONGEST.text,
             Dimension.TIME,
             trade.RECOVERY_LONGEST.meaning,

@@ -18,6 +18,8 @@ from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
     Limits,
     Need,
     Quantity,
@@ -59,8 +61,9 @@ def excess(signal: Signal, limit_c: float, day_s: float) -> Excess:
     return Excess(float(hold[above].sum()), dose, float(over[0]), float(over[-1] + hold[above][-1]))
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse; reads the inlet temperature signal and the media limits."""
+    day, limits = context.day, context.limits
     subject = Subject(day.baghouse.id)
     pair = day.baghouse.temperature_limits()
     if pair is None:
@@ -123,8 +126,9 @@ def _answer(
 RULE = Rule(
     name="temperature_excursion",
     title="Inlet temperature above the media's limit",
+    chapter=Chapter.TEMPERATURE,
     looks_for="Time and degree-minutes above the continuous and the surge limit of the media.",
-    needs=(Need((Role.INLET_TEMPERATURE,), "to compare with the media's limits"),),
+    needs=(Need(any_of=(Role.INLET_TEMPERATURE,), purpose="to compare with the media's limits"),),
     thresholds=(
         Threshold(
             "continuous_time",

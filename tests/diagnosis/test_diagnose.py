@@ -72,12 +72,12 @@ def test_defaults_are_the_thresholds_as_written() -> None:
 
 
 def test_settings_win_over_defaults() -> None:
-    settings = {"row_drawn_out": {"late": "500 ms", "min_pulses": 40}}
+    settings = {"row_closes_late": {"late": "500 ms", "min_pulses": 40}}
     limits = limits_in_force(load_rules(), settings)
-    assert limits["row_drawn_out"]["late"] == 0.5
-    assert limits["row_drawn_out"]["min_pulses"] == 40.0
+    assert limits["row_closes_late"]["late"] == 0.5
+    assert limits["row_closes_late"]["min_pulses"] == 40.0
     defaults = limits_in_force(load_rules(), {})
-    assert limits["row_drawn_out"]["deep"] == defaults["row_drawn_out"]["deep"]
+    assert limits["row_closes_late"]["deep"] == defaults["row_closes_late"]["deep"]
 
 
 @pytest.mark.parametrize(
@@ -85,8 +85,11 @@ def test_settings_win_over_defaults() -> None:
     [
         ({"row_quiet": {}}, ["rules.row_quiet: there is no such rule", "row_silent"]),
         ({"row_silent": {"pulses": 3}}, ["rules.row_silent.pulses", "min_pulses, silent_share"]),
-        ({"row_drawn_out": {"late": "0.3"}}, ["rules.row_drawn_out.late", "the unit is missing"]),
-        ({"row_drawn_out": {"late": "3 bar"}}, ["does not fit here", "found '3 bar'"]),
+        (
+            {"row_closes_late": {"late": "0.3"}},
+            ["rules.row_closes_late.late", "the unit is missing"],
+        ),
+        ({"row_closes_late": {"late": "3 bar"}}, ["does not fit here", "found '3 bar'"]),
         ({"row_silent": {"min_pulses": "many"}}, ["rules.row_silent.min_pulses", "'many'"]),
     ],
 )

@@ -86,7 +86,7 @@ def test_caught_bits_tell_a_round_that_leaves_a_row_out(simulator: Simulator) ->
     trial = make_trial(SCANNED, simulator, 4, rows)
     outcome = judge_trial(trial)
     found = {place for place, verdict in outcome.verdicts.items() if verdict is Verdict.FOUND}
-    assert found == {("row_faint", 2), ("row_drawn_out", 6)}
+    assert found == {("row_weak", 2), ("row_closes_late", 6)}
     for label in trial.labels:
         if label.n_called:
             called = outcome.facts[label.row, "n_called"]
@@ -102,7 +102,7 @@ def test_a_late_valve_is_timed_by_the_beat_of_the_others(simulator: Simulator) -
     trial = make_trial(SCANNED, simulator, 7, (HEALTHY, HEALTHY, LATE, *[HEALTHY] * 6))
     outcome = judge_trial(trial)
     for label in trial.labels:
-        said = outcome.verdicts["row_drawn_out", label.row]
+        said = outcome.verdicts["row_closes_late", label.row]
         assert said is (Verdict.FOUND if label.row == 3 else Verdict.CLEAR)
         late = label.minimum_after_s - trial.labels[0].minimum_after_s
         assert outcome.facts[label.row, "late_s"] == pytest.approx(late, abs=0.25)

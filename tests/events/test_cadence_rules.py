@@ -15,7 +15,7 @@ from trials.keeping import dead_band
 
 from rowcall.diagnosis.diagnose import told_as_place
 from rowcall.events.firing.inferred import infer_fires
-from rowcall.model import Answer, BaghouseDay, Finding, Inferred, Subject, Urgency, Verdict
+from rowcall.model import Answer, BaghouseDay, Fact, Finding, Inferred, Subject, Urgency, Verdict
 from rowcall.site import Baghouse, Cleaning, Role, Sample
 from rowcall.store.samples import TagSamples
 from rowcall_plant import RowDrawnOut, RowSilent
@@ -43,7 +43,7 @@ def test_every_fire_is_counted_the_silent_ones_too(silent: Studied) -> None:
     assert day.pulses.height == truth.height
     for compartment in (1, 2):
         n_true = truth.filter(pl.col("compartment") == compartment).height
-        called = [fact(day, "n_called", compartment, row) for row in range(1, 7)]
+        called = [fact(day, Fact.N_SENT, compartment, row) for row in range(1, 7)]
         assert sum(n for n in called if n is not None) == n_true
     assert day.cycles.height > 50
 
@@ -96,14 +96,14 @@ def test_a_silent_place_is_found_in_slower_samples(step_s: int) -> None:
     assert len(found(ask(RULE, day))) == 1
     assert day.fires_known is (step_s == 2)
     # Whole bouts may go unheard at 5 s, so the calls are not counted.
-    assert (fact(day, "n_called", 1, 1) is None) is (step_s == 5)
+    assert (fact(day, Fact.N_SENT, 1, 1) is None) is (step_s == 5)
 
 
 @pytest.mark.parametrize("step_s", [1, 2, 5, 10])
 def test_a_healthy_day_has_no_finding(step_s: int) -> None:
     for plan in (kiln(), kiln(cleaning=on_time(6))):
         day = study(exports(plan, seed=6, drop=["row_solenoid"], step_s=step_s)[0]).day
-        for name in (RULE, "row_drawn_out"):
+        for name in (RULE, "row_closes_late"):
             answers = ask(name, day)
             assert found(answers) == set()
             assert len(answers) == 12
@@ -111,7 +111,7 @@ def test_a_healthy_day_has_no_finding(step_s: int) -> None:
 
 def test_a_row_that_closes_late_is_found_as_a_place() -> None:
     fault = RowDrawnOut(start=local(0), compartment=2, row=5, late_s=1.0)
-    answers = ask("row_drawn_out", study(blind(fault)).day)
+    answers = ask("row_closes_late", study(blind(fault)).day)
     assert {compartment for compartment, _ in found(answers)} == {2}
     assert len(found(answers)) == 1
 
@@ -132,7 +132,7 @@ def test_a_compartment_without_a_header_leaves_the_count_open() -> None:
     alone = replace(export, baghouse=export.baghouse.model_copy(update={"tag": tags}))
     day = study(alone).day
     assert not day.fires_known
-    assert fact(day, "n_called", 2, 1) is None
+    assert fact(day, Fact.N_SENT, 2, 1) is None
     assert ask(RULE, day)[Subject("BH1", 2, 1)].verdict is Verdict.CANNOT_TELL
 
 

@@ -10,6 +10,7 @@ import pytest
 from helpers.scene_edits import edited
 from helpers.scenes import Export, Studied, exports, fact, kiln, local, on_time, sample_tag, study
 
+from rowcall.model import Fact
 from rowcall.site import Role, Sample
 from rowcall.store.samples import TagSamples
 from rowcall_plant import PlannedStop, RowSilent
@@ -109,25 +110,25 @@ def test_scanned_bits_number_the_rows_of_the_cadence() -> None:
     assert blunt.day.fires_known
     assert blunt.day.inferred[1].is_row
     assert blunt.day.pulses.height == pytest.approx(sharp.day.pulses.height, rel=0.01)
-    assert fact(blunt.day, "cycle_time_s") == pytest.approx(
-        fact(sharp.day, "cycle_time_s"), rel=0.01
+    assert fact(blunt.day, Fact.CYCLE_TIME_S) == pytest.approx(
+        fact(sharp.day, Fact.CYCLE_TIME_S), rel=0.01
     )
     for row in range(1, 7):
-        called = fact(sharp.day, "n_called", 1, row)
-        assert fact(blunt.day, "n_called", 1, row) == pytest.approx(called, rel=0.01)
+        called = fact(sharp.day, Fact.N_SENT, 1, row)
+        assert fact(blunt.day, Fact.N_SENT, 1, row) == pytest.approx(called, rel=0.01)
 
 
 def test_bits_caught_too_seldom_leave_places(export: Export) -> None:
     """A row that no bit names must not look as if it were never called."""
     day = study(scanned(export)).day
     assert not day.inferred[1].is_row
-    assert min(fact(day, "n_called", 1, row) or 0 for row in range(1, 7)) > 50
+    assert min(fact(day, Fact.N_SENT, 1, row) or 0 for row in range(1, 7)) > 50
 
 
 def test_scanned_bits_alone_do_not_stretch_the_cycles(export: Export) -> None:
     blind = study(without(scanned(export), Role.HEADER_PRESSURE))
     assert not blind.day.fires_known
-    assert fact(blind.day, "n_called", 1, 1) is None  # says nothing of how often it was called
+    assert fact(blind.day, Fact.N_SENT, 1, 1) is None  # says nothing of how often it was called
 
 
 def test_a_stop_has_no_cycles() -> None:
@@ -140,7 +141,7 @@ def test_a_stop_has_no_cycles() -> None:
     spans_it = cycles.filter((pl.col("start_s") < 9 * 3600) & (pl.col("end_s") > 14 * 3600))
     assert spans_it.height <= 1
     assert fact(studied.day, "idle_min") == pytest.approx(5.5 * 60, abs=12)
-    assert fact(studied.day, "running_min") == pytest.approx(18.5 * 60, abs=45)
+    assert fact(studied.day, Fact.RUNNING_MIN) == pytest.approx(18.5 * 60, abs=45)
 
 
 def test_a_single_pulse_is_no_cycle(export: Export) -> None:
@@ -161,10 +162,10 @@ def test_a_single_pulse_is_no_cycle(export: Export) -> None:
 def test_facts_of_rows(on_demand: Studied) -> None:
     called = on_demand.truth.pulses.group_by("compartment", "row").len()
     for compartment, row, n in called.iter_rows():
-        assert fact(on_demand.day, "n_called", compartment, row) == n
-        assert fact(on_demand.day, "n_answered", compartment, row) == n
+        assert fact(on_demand.day, Fact.N_SENT, compartment, row) == n
+        assert fact(on_demand.day, Fact.N_ANSWERED, compartment, row) == n
     for compartment in (1, 2):
-        ratios = [fact(on_demand.day, "drop_ratio", compartment, row) for row in range(1, 7)]
+        ratios = [fact(on_demand.day, Fact.DROP_RATIO, compartment, row) for row in range(1, 7)]
         # Each row is held against the others; rows differ by 3 %.
         assert np.median(np.array(ratios, np.float64)) == pytest.approx(1.0, abs=0.03)
         assert max(ratios) < 1.15  # type: ignore[type-var, operator]
@@ -182,9 +183,9 @@ def test_a_row_that_is_never_called_has_no_calls(export: Export) -> None:
         return {**all_of, bit: TagSamples(one.time_us[:1], one.value[:1], one.quality[:1])}
 
     day = study(edited(export, uncalled)).day
-    assert fact(day, "n_called", 2, 5) == 0.0
-    assert fact(day, "drop_pa", 2, 5) is None
-    assert fact(day, "n_called", 2, 4) == fact(study(export).day, "n_called", 2, 4)
+    assert fact(day, Fact.N_SENT, 2, 5) == 0.0
+    assert fact(day, Fact.DROP_PA, 2, 5) is None
+    assert fact(day, Fact.N_SENT, 2, 4) == fact(study(export).day, Fact.N_SENT, 2, 4)
 
 
 def test_hourly_time_constants_make_the_day(on_demand: Studied) -> None:
@@ -194,26 +195,26 @@ def test_hourly_time_constants_make_the_day(on_demand: Studied) -> None:
     assert sorted(hours["name"].to_list()) == [f"tau_s_h{hour:02d}" for hour in range(24)]
     true = on_demand.truth.pulses.filter(pl.col("compartment") == 1)["tau_s"].median()
     assert hours["value"].to_numpy() == pytest.approx(true, rel=0.1)
-    assert counts["value"].sum() <= fact(on_demand.day, "n_pulses", 1)  # type: ignore[operator]
+    assert counts["value"].sum() <= fact(on_demand.day, Fact.N_PULSES, 1)  # type: ignore[operator]
 
 
 def test_facts_of_the_baghouse(on_demand: Studied) -> None:
     day = on_demand.day
-    assert fact(day, "n_pulses") == on_demand.truth.pulses.height
-    assert fact(day, "n_cycles") == day.cycles.height
-    flow, residual = fact(day, "flow_m3_s"), fact(day, "residual_dp_pa")
+    assert fact(day, Fact.N_PULSES) == on_demand.truth.pulses.height
+    assert fact(day, Fact.N_CYCLES) == day.cycles.height
+    flow, residual = fact(day, Fact.FLOW_M3_S), fact(day, Fact.RESIDUAL_DP_PA)
     assert flow is not None
     assert residual is not None
-    assert fact(day, "residual_dp_per_flow") == pytest.approx(residual / flow, rel=0.02)
+    assert fact(day, Fact.RESIDUAL_DP_PER_FLOW) == pytest.approx(residual / flow, rel=0.02)
     # Drag is pressure drop over filtration velocity: S = dP / V, V = flow / cloth area.
-    assert fact(day, "residual_drag") == pytest.approx(residual * 1008.0 / flow, rel=0.02)
-    assert fact(day, "supply_pressure_pa") == pytest.approx(6.8e5, rel=0.02)
+    assert fact(day, Fact.RESIDUAL_DRAG) == pytest.approx(residual * 1008.0 / flow, rel=0.02)
+    assert fact(day, Fact.SUPPLY_PRESSURE_PA) == pytest.approx(6.8e5, rel=0.02)
     assert day.facts["value"].is_finite().all()
 
 
 def test_a_silent_row_is_heard_and_not_answered_in_the_facts() -> None:
     fault = RowSilent(start=local(0), compartment=2, row=2)
     day = study(exports(kiln(), [fault], seed=5)[0]).day
-    assert fact(day, "n_called", 2, 2) == fact(day, "n_heard", 2, 2)
-    assert fact(day, "n_answered", 2, 2) == 0.0
-    assert fact(day, "tau_s", 2, 2) is None
+    assert fact(day, Fact.N_SENT, 2, 2) == fact(day, Fact.N_JUDGED, 2, 2)
+    assert fact(day, Fact.N_ANSWERED, 2, 2) == 0.0
+    assert fact(day, Fact.TAU_S, 2, 2) is None

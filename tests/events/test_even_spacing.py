@@ -90,5 +90,5 @@ def test_a_late_valve_is_timed_by_a_scanned_counter_and_slow_samples(simulator: 
     rows = (healthy, healthy, late, *[healthy] * 5)
     outcome = judge_trial(make_trial(condition_of("5 s scanned counter"), simulator, 6, rows))
     found = {place for place, said in outcome.verdicts.items() if said is Verdict.FOUND}
-    assert found == {("row_drawn_out", 3)}
+    assert found == {("row_closes_late", 3)}
     assert outcome.facts[3, "late_s"] == pytest.approx(0.9, abs=0.3)

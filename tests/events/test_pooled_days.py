@@ -13,10 +13,10 @@ import pytest
 from helpers.scene_answers import ask, found
 from helpers.scene_road import HISTORY_SCHEMA, no_history
 from helpers.scenes import ZONE, Export, exports, fact, kiln, local, on_time
-
 from rowcall.diagnosis.fact_book import fact_book
+
 from rowcall.events.facts.pooled_days import days_wanted
-from rowcall.model import BaghouseDay, Subject, Verdict
+from rowcall.model import BaghouseDay, Fact, Subject, Verdict
 from rowcall.runs.study import Kept, Read, study_from
 from rowcall.store.samples import TagSamples
 from rowcall_plant import Fault, RowDrawnOut, RowFaint, RowSilent
@@ -68,10 +68,10 @@ def test_a_day_with_a_dozen_calls_tells_nothing_a_week_does() -> None:
     first, *_, last = week(FAULTS)
     assert {a.verdict for a in ask("row_silent", first).values()} == {Verdict.CANNOT_TELL}
     assert found(ask("row_silent", last)) == {(1, 3)}
-    assert found(ask("row_faint", last)) == {(1, 5)}
-    assert found(ask("row_drawn_out", last)) == {(2, 2)}
+    assert found(ask("row_weak", last)) == {(1, 5)}
+    assert found(ask("row_closes_late", last)) == {(2, 2)}
     # The row fired after the hanging one is told too.
-    assert ask("row_faint", last)[Subject("BH1", 2, 3)].verdict is Verdict.CLEAR
+    assert ask("row_weak", last)[Subject("BH1", 2, 3)].verdict is Verdict.CLEAR
 
 
 def test_it_says_from_how_many_days_and_pulses() -> None:
@@ -91,15 +91,15 @@ def test_calls_stay_those_of_the_day() -> None:
     _, *_, last = week(FAULTS)
     called = last.pulses.filter(pl.col("compartment") == 1).group_by("row").len()
     for row, n in called.iter_rows():
-        assert fact(last, "n_called", 1, row) == n
+        assert fact(last, Fact.N_SENT, 1, row) == n
 
 
 def test_healthy_days_are_clear_when_there_are_enough() -> None:
     *_, last = week(())
-    for rule in ("row_silent", "row_faint"):
+    for rule in ("row_silent", "row_weak"):
         answers = ask(rule, last)
         assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
-    assert found(ask("row_drawn_out", last)) == set()
+    assert found(ask("row_closes_late", last)) == set()
 
 
 def test_a_row_that_fell_silent_days_ago_is_silent_since_then() -> None:

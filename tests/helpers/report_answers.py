@@ -49,7 +49,7 @@ def rules() -> tuple[Rule, ...]:
             "Row does not fire",
             Threshold("share_heard", "50 %", Dimension.RATIO, "least share of calls", common),
         ),
-        _rule("row_drawn_out", "Row's valve closes late"),
+        _rule("row_closes_late", "Row's valve closes late"),
         _rule(
             "slow_header_recovery",
             "Header refills slowly",
@@ -62,14 +62,14 @@ def rules() -> tuple[Rule, ...]:
             "Inlet over the limit of the bags",
             cautions=(Caution.HOT,),
         ),
-        _rule("rising_baseline_dp", "Residual DP rises", cautions=(Caution.BREATHING,)),
+        _rule("rising_residual_dp", "Residual DP rises", cautions=(Caution.BREATHING,)),
     )
 
 
 def _answers_of_rows(baghouse: str, places: list[tuple[int, int]]) -> list[Finding]:
     out = []
     for compartment, row in places:
-        for rule, bad in (("row_silent", SILENT), ("row_drawn_out", DRAWN_OUT)):
+        for rule, bad in (("row_silent", SILENT), ("row_closes_late", DRAWN_OUT)):
             subject = Subject(baghouse, compartment, row)
             if baghouse == "BH1" and (compartment, row) == bad:
                 continue
@@ -89,7 +89,7 @@ def findings() -> tuple[Finding, ...]:
         untold("slow_header_recovery", Subject("BH1", 1), "only 12 pulses to follow"),
         _clear("slow_header_recovery", Subject("BH1", 2)),
         _clear("slow_header_recovery", Subject("BH2", 1)),
-        _clear("rising_baseline_dp", Subject("BH2")),
+        _clear("rising_residual_dp", Subject("BH2")),
     ]
     return (
         *_faults(),
@@ -102,7 +102,7 @@ def findings() -> tuple[Finding, ...]:
 def _faults() -> list[Finding]:
     return [
         _found(
-            "rising_baseline_dp",
+            "rising_residual_dp",
             Subject("BH1"),
             Urgency.WATCH,
             "Residual DP rose by 0.24 kPa in 30 days at the same gas flow.",
@@ -116,7 +116,7 @@ def _faults() -> list[Finding]:
             "Step row 4 by hand; check coil and wire, then both diaphragms.",
         ),
         _found(
-            "row_drawn_out",
+            "row_closes_late",
             Subject("BH1", *DRAWN_OUT),
             Urgency.NEXT_OUTAGE,
             "Drop 158 % of its peers and lowest 0.9 s after the call (peers 0.2 s).",

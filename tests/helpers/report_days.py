@@ -147,8 +147,8 @@ def report(**plant: str) -> DayReport:
         limits=limits(),
         open_since={
             ("row_silent", Subject("BH1", *SILENT)): date(2026, 11, 16),
-            ("rising_baseline_dp", Subject("BH1")): date(2026, 11, 10),
-            ("row_drawn_out", Subject("BH1", *DRAWN_OUT)): date(2026, 11, 23),
+            ("rising_residual_dp", Subject("BH1")): date(2026, 11, 10),
+            ("row_closes_late", Subject("BH1", *DRAWN_OUT)): date(2026, 11, 23),
         },
         files=(note,),
     )

@@ -1,6 +1,6 @@
-"""Scenes of the tests: days of an invented plant, led from the simulator to what rules look at.
+"""Scenes of the tests: days of an invented plant, from the simulator to what rules look at.
 
-The road is that of a nightly run, samples -> condition -> minutes -> events -> facts, no store.
+The pipeline is that of a nightly run, samples -> condition -> minutes -> events -> facts, no store.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
-from helpers.scene_road import HISTORY_SCHEMA, Samples, no_history, study_span
+from helpers.scene_road import Samples, study_span
 
 from rowcall.days import day_bounds
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.events.find import Events
-from rowcall.model import BaghouseDay
+from rowcall.model import HISTORY_COLUMNS, BaghouseDay, Fact, FactBook, History
+from rowcall.runs.judge import with_day
 from rowcall.site import Baghouse, Sample
 from rowcall.site_file import read_site
 from rowcall.store.samples import TagSamples
@@ -171,8 +171,8 @@ def thinned(export: Export, step: int) -> dict[str, TagSamples]:
     }
 
 
-def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
-    """Lead one day along the road."""
+def study(export: Export, history: History | None = None) -> Studied:
+    """Study one day."""
     start, end = day_bounds(export.day, ZoneInfo(export.zone))
     day, events = study_span(
         export.baghouse, export.day, (start, end), export.samples, export.before, history
@@ -182,30 +182,29 @@ def study(export: Export, history: pl.DataFrame | None = None) -> Studied:
 
 def study_all(days: Iterable[Export]) -> list[Studied]:
     """Study days in order, each with the facts of those before it."""
-    history, out = no_history(), []
+    history, out = History(), list[Studied]()
     for export in days:
         studied = study(export, history)
         out.append(studied)
-        facts = studied.day.facts.with_columns(day=pl.lit(export.day))
-        history = pl.concat([history, facts.select(list(HISTORY_SCHEMA))])
+        history = with_day(history, studied.day, ())
     return out
 
 
 def history_of(
-    values: Mapping[str, Sequence[float]], last: date, place: tuple[int, int] = (0, 0)
-) -> pl.DataFrame:
+    values: Mapping[Fact, Sequence[float]], last: date, place: tuple[int, int] = (0, 0)
+) -> History:
     """Return facts of one place on consecutive days that end the day before `last`."""
     lines = [
-        (last - timedelta(days=len(series) - n), *place, name, float(value))
-        for name, series in values.items()
+        (last - timedelta(days=len(series) - n), *place, fact.column, float(value))
+        for fact, series in values.items()
         for n, value in enumerate(series)
     ]
-    return pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
+    return History(pl.DataFrame(lines, schema=HISTORY_COLUMNS, orient="row"))
 
 
-def fact(day: BaghouseDay, name: str, compartment: int = 0, row: int = 0) -> float | None:
+def fact(day: BaghouseDay, name: Fact, compartment: int = 0, row: int = 0) -> float | None:
     """Return one fact of a day, None where it has none."""
-    return fact_book(day.facts).get((compartment, row, name))
+    return FactBook(day.facts).get((name, compartment, row))
 
 
 def sample_tag(export: Export, role: str, compartment: int | None = None) -> str:

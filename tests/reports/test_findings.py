@@ -34,7 +34,7 @@ def test_both_files_hold_the_same() -> None:
 
 def test_missing_numbers_are_null_and_zero_means_all() -> None:
     lines = [json.loads(line) for line in to_json_lines(_frame()).splitlines()]
-    whole = next(line for line in lines if line["rule"] == "rising_baseline_dp")
+    whole = next(line for line in lines if line["rule"] == "rising_residual_dp")
     assert whole["compartment"] is None
     assert whole["row"] is None
     assert whole["values"][1] == {"name": "ratio", "value": None, "unit": "1"}

@@ -95,7 +95,7 @@ def test_mark_of_a_row(silent: Verdict | None, drawn_out: Verdict | None, mark: 
     day = report_days.report().baghouses[1]
     findings = [
         Finding(day.day, rule, Answer(subject=Subject("BH2", 1, 3), verdict=verdict, text=""))
-        for rule, verdict in (("row_silent", silent), ("row_drawn_out", drawn_out))
+        for rule, verdict in (("row_silent", silent), ("row_closes_late", drawn_out))
         if verdict is not None
     ]
     assert roll_call.marks(day, findings)[1, 3] == mark

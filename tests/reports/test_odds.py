@@ -16,7 +16,7 @@ from rowcall.site import Baghouse, Role
 from rowcall_reports.chapters import odds
 from rowcall_reports.markdown import write_markdown
 
-ROWS = {"row_drawn_out": [(1, 1), (1, 2), (1, 3)]}
+ROWS = {"row_closes_late": [(1, 1), (1, 2), (1, 3)]}
 
 
 def coarse(step_s: float, called: float, **more: float) -> BaghouseDay:
@@ -87,9 +87,11 @@ def test_a_coarse_header_is_quoted_with_what_a_finer_one_would_tell() -> None:
     at, finer = known.near(60.0, 50, 0.002), known.near(1.0, 50, 0.002)
     assert (
         "With a point every 60 s, 50 pulses a row and day and noise of 0.2 % of span, a row that "
-        f"closes 0.4 s late is found in {at.found['row_drawn_out']} of {known.headers} (" in told
+        f"closes 0.4 s late is found in {at.found['row_closes_late']} of {known.headers} (" in told
     )
-    assert f"; with a point every 1 s, in {finer.found['row_drawn_out']} of {known.headers}" in told
+    assert (
+        f"; with a point every 1 s, in {finer.found['row_closes_late']} of {known.headers}" in told
+    )
     assert known.about.split(";")[0] in told
 
 
@@ -110,7 +112,7 @@ def test_noise_is_the_days_own_where_it_is_known() -> None:
         (replace(coarse(60.0, 45.0), inferred={1: Inferred(12, True, "by header")}), ROWS),
         (with_tag("step_counter", "snapshot"), ROWS),
         (coarse(60.0, 45.0), {"slow_header_recovery": [(1, 1)]}),
-        (coarse(60.0, 45.0), {"row_drawn_out": []}),
+        (coarse(60.0, 45.0), {"row_closes_late": []}),
     ],
 )
 def test_nothing_is_quoted_where_sampling_is_not_the_reason(
@@ -129,7 +131,7 @@ def test_the_report_quotes_below_what_could_not_be_judged() -> None:
 def test_a_row_that_is_found_silent_is_not_said_to_be_untold_for_want_of_samples() -> None:
     report = report_days.report()
     late = Finding(
-        DAY, "row_drawn_out", Answer.cannot_tell(Subject("BH1", *SILENT), "it shows no drop")
+        DAY, "row_closes_late", Answer.cannot_tell(Subject("BH1", *SILENT), "it shows no drop")
     )
     silent = [f for f in report.findings if f.answer.verdict is Verdict.FOUND]
     markdown = write_markdown(replace(report, findings=(*silent, late)), ())

@@ -51,19 +51,19 @@ def darkest(look: Look) -> float:
         ([found("row_silent")], "SILENT", "S"),
         ([found("row_silent", Urgency.NOW)], "SILENT", "S"),
         ([found("row_silent", Urgency.WATCH)], "INTERMITTENT", "I"),
-        ([found("row_faint")], "FAINT", "F"),
-        ([found("row_faint", Urgency.WATCH)], "FAINT", "F"),
-        ([found("row_drawn_out")], "DRAWN OUT", "D"),
-        ([found("row_not_called", Urgency.WATCH)], "NOT CALLED", "N"),
-        ([said("row_silent", Verdict.CANNOT_TELL), found("row_not_called")], "NOT CALLED", "N"),
-        ([found("row_silent", Urgency.WATCH), found("row_faint")], "INTERMITTENT", "I"),
+        ([found("row_weak")], "FAINT", "F"),
+        ([found("row_weak", Urgency.WATCH)], "FAINT", "F"),
+        ([found("row_closes_late")], "DRAWN OUT", "D"),
+        ([found("row_not_pulsed", Urgency.WATCH)], "NOT CALLED", "N"),
+        ([said("row_silent", Verdict.CANNOT_TELL), found("row_not_pulsed")], "NOT CALLED", "N"),
+        ([found("row_silent", Urgency.WATCH), found("row_weak")], "INTERMITTENT", "I"),
         (
-            [said("row_silent", Verdict.CANNOT_TELL), said("row_not_called", Verdict.CLEAR)],
+            [said("row_silent", Verdict.CANNOT_TELL), said("row_not_pulsed", Verdict.CLEAR)],
             "?",
             "?",
         ),
-        ([said("row_silent", Verdict.CLEAR), said("row_faint", Verdict.CANNOT_TELL)], "ok?", ""),
-        ([said("row_not_called", Verdict.CLEAR)], "-", ""),
+        ([said("row_silent", Verdict.CLEAR), said("row_weak", Verdict.CANNOT_TELL)], "ok?", ""),
+        ([said("row_not_pulsed", Verdict.CLEAR)], "-", ""),
     ],
 )
 def test_each_finding_has_its_own_mark(findings: list[Finding], mark: str, letter: str) -> None:
@@ -109,7 +109,7 @@ def test_a_silent_cell_is_the_darkest_and_an_unknown_one_the_palest() -> None:
 
 def test_days_before_keep_the_letter_of_an_intermittent_row() -> None:
     yesterday = [found("row_silent", Urgency.WATCH, 3), found("row_silent", row=4)]
-    yesterday += [found("row_faint", row=5), found("row_not_called", row=6)]
+    yesterday += [found("row_weak", row=5), found("row_not_pulsed", row=6)]
     facts = verdict_facts("BH2", yesterday)
     when = DAY - timedelta(days=1)
     history = facts.with_columns(day=pl.lit(when)).select(list(HISTORY_SCHEMA))
@@ -118,7 +118,7 @@ def test_days_before_keep_the_letter_of_an_intermittent_row() -> None:
 
 
 def test_picture_explains_only_the_letters_it_shows() -> None:
-    picture = draw_rows(mill(), [found("row_faint"), found("row_silent", Urgency.WATCH, 5)])
+    picture = draw_rows(mill(), [found("row_weak"), found("row_silent", Urgency.WATCH, 5)])
     assert picture is not None
     assert "Letters: I answers now and then, F faint." in picture.caption
     assert "faint: compartment 1 row 3" in picture.alt
@@ -153,14 +153,14 @@ def fading(first_ago: int, a_day: float) -> BaghouseDay:
 
 def test_a_fault_that_grew_for_weeks_is_told_from_its_beginning() -> None:
     day = fading(first_ago=20, a_day=0.025)
-    days, made = blocks(day, [found("row_faint")])
+    days, made = blocks(day, [found("row_weak")])
     (course,) = courses(days, made)
     assert course.since == DAY - timedelta(days=3)
     assert course.moved == DAY - timedelta(days=15)  # the first day on which it lost over 10 %
     assert course.usual == pytest.approx(1.0, abs=0.02)
     shown = made[0].ratio[2]
     assert np.all(np.diff(shown[12:]) < 0.02)
-    picture = draw_rows(day, [found("row_faint")])
+    picture = draw_rows(day, [found("row_weak")])
     assert picture is not None
     told = "row 3 faint since 2026-11-21, its drop away from its usual 99 % since 2026-11-09"
     assert told in picture.caption
@@ -168,7 +168,7 @@ def test_a_fault_that_grew_for_weeks_is_told_from_its_beginning() -> None:
 
 def test_a_fault_that_came_at_once_has_no_longer_course() -> None:
     day = fading(first_ago=0, a_day=0.0)
-    (course,) = courses(*blocks(day, [found("row_faint")]))
+    (course,) = courses(*blocks(day, [found("row_weak")]))
     assert course.moved is None
 
 

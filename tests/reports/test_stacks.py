@@ -64,7 +64,7 @@ def test_no_more_than_six_panels(report: DayReport) -> None:
     many = [
         Finding(
             DAY,
-            "row_faint",
+            "row_weak",
             Answer(
                 subject=Subject("BH1", 2, row),
                 verdict=Verdict.FOUND,

@@ -49,12 +49,12 @@ def test_healthy_days_have_no_finding(name: str, seed: int, days: int) -> None:
     if name not in DEAF:  # silence of a rule that could not look would prove nothing
         assert count["row_silent", Verdict.CLEAR] > 0
         assert count["slow_header_recovery", Verdict.CLEAR] > 0
-        assert count["row_drawn_out", Verdict.CLEAR] > 0
+        assert count["row_closes_late", Verdict.CLEAR] > 0
     assert count["temperature_excursion", Verdict.CLEAR] == days
 
 
 def test_nine_healthy_days_in_a_row_have_no_finding() -> None:
     findings = findings_of("stopped for hours", 15, 9)
     assert [f for f in findings if f.answer.verdict is Verdict.FOUND] == []
-    baseline = [f.answer.verdict for f in findings if f.rule == "rising_baseline_dp"]
+    baseline = [f.answer.verdict for f in findings if f.rule == "rising_residual_dp"]
     assert baseline[6:] == [Verdict.CLEAR] * 3

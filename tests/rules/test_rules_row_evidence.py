@@ -42,7 +42,7 @@ def test_a_row_deeper_and_likely_late_is_found_with_less_of_each(
 ) -> None:
     facts = {"drop_ratio": ratio, "drop_ratio_error": 0.03, "late_power": 0.2}
     day = with_facts(healthy, facts | {"late_s": 0.5, "late_s_error": 0.2, "p_late": chance})
-    assert ask("row_drawn_out", day)[PLACE].verdict is verdict
+    assert ask("row_closes_late", day)[PLACE].verdict is verdict
 
 
 @pytest.mark.parametrize(("ratio", "verdict"), [(0.02, Verdict.FOUND), (0.3, Verdict.CANNOT_TELL)])
@@ -60,7 +60,7 @@ def test_a_late_closing_that_a_handful_of_points_show_is_not_believed(
     """A wild fit has any lateness and any depth; its depth is then known badly."""
     facts = {"drop_ratio": 2.3, "drop_ratio_error": error, "late_power": 0.0}
     day = with_facts(healthy, facts | {"late_s": 2.5, "late_s_error": 0.1, "p_late": 0.9999})
-    assert (ask("row_drawn_out", day)[PLACE].verdict is Verdict.FOUND) is is_found
+    assert (ask("row_closes_late", day)[PLACE].verdict is Verdict.FOUND) is is_found
 
 
 @pytest.mark.parametrize(("rate", "is_found"), [(0.5, True), (0.02, False)])

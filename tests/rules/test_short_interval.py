@@ -11,7 +11,7 @@ from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit
 from helpers.scenes import exports, fact, history_of, kiln, local, on_time, study
 
-from rowcall.model import Subject, Urgency, Verdict
+from rowcall.model import Fact, Subject, Urgency, Verdict
 from rowcall_plant import CleaningPlan, HeaderPlan, RowDrawnOut, RowSilent, SlowHeaderRecovery
 
 RULE = "short_interval"
@@ -65,7 +65,7 @@ def test_bouts_show_the_staircase() -> None:
     begins = truth["time"].diff() > timedelta(minutes=1)
     later = truth.filter(~begins & (pl.int_range(pl.len()) % 6 >= 3))["before_pa"].median()
     first = truth.filter(begins)["before_pa"].median()
-    assert fact(day, "sag_pa", 1) == pytest.approx(first - later, rel=0.05)  # type: ignore[operator]
+    assert fact(day, Fact.CYCLE_LOSS_PA, 1) == pytest.approx(first - later, rel=0.05)  # type: ignore[operator]
     assert "Along a bout" in answers[ONE].text
 
 
@@ -73,7 +73,7 @@ def test_a_slow_refill_today_is_not_the_setting() -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, 8.0), header=HEADER)
     slow = SlowHeaderRecovery(start=local(0), compartment=1, tau_factor=2.0)
     export = exports(plan, [slow])[0]
-    past = history_of({"recovery_s": [6.6] * 5}, export.day, (1, 0))
+    past = history_of({Fact.RECOVERY_S: [6.6] * 5}, export.day, (1, 0))
     answer = ask(RULE, study(export, past).day)[ONE]
     assert answer.verdict is Verdict.CLEAR
     assert "not today" in answer.text

@@ -25,7 +25,7 @@ from helpers.scenes import (
     study_all,
 )
 
-from rowcall.model import BaghouseDay, Subject, Urgency, Verdict
+from rowcall.model import BaghouseDay, Fact, Subject, Urgency, Verdict
 from rowcall.site import Role
 from rowcall_plant import Fault, RowDrawnOut, RowSilent, SlowHeaderRecovery
 
@@ -47,9 +47,9 @@ def compartment_slow(compartment: int, factor: float = 2.0) -> SlowHeaderRecover
 def usual_past() -> pl.DataFrame:
     """Three days before, as a healthy day of the same headers measures them."""
     day = study(exports(PLAN, seed=4)[0]).day
-    taus = {c: fact(day, "tau_s", c) for c in (1, 2)}
+    taus = {c: fact(day, Fact.TAU_S, c) for c in (1, 2)}
     return pl.concat(
-        history_of({"tau_s": [tau or 0.0] * 3}, day.day, (c, 0)) for c, tau in taus.items()
+        history_of({Fact.TAU_S: [tau or 0.0] * 3}, day.day, (c, 0)) for c, tau in taus.items()
     )
 
 
@@ -126,9 +126,9 @@ def test_a_compartment_that_is_slow_for_hours_of_the_day() -> None:
 
 def test_weeks_of_a_slow_header_do_not_become_usual() -> None:
     day = later_day([compartment_slow(1)])
-    usual, slow = 2.1, fact(day, "tau_s", 1)
+    usual, slow = 2.1, fact(day, Fact.TAU_S, 1)
     assert slow is not None
-    past = history_of({"tau_s": [usual] * 30 + [slow] * 50}, day.day, (1, 0))
+    past = history_of({Fact.TAU_S: [usual] * 30 + [slow] * 50}, day.day, (1, 0))
     assert (1, 0) in found(ask(RULE, replace(day, history=past)))
 
 
@@ -223,11 +223,11 @@ def test_without_rows_the_compartments_are_still_judged() -> None:
 @pytest.mark.parametrize("n_days", [0, 2])
 def test_too_few_days_do_not_say_what_is_usual(n_days: int) -> None:
     day = study(first_day([compartment_slow(2, factor=1.9)])).day
-    past = history_of({"tau_s": [2.2] * n_days}, day.day, (2, 0))
+    past = history_of({Fact.TAU_S: [2.2] * n_days}, day.day, (2, 0))
     answer = ask(RULE, replace(day, history=past))[Subject("BH1", 2)]
     assert answer.verdict is Verdict.CLEAR
     assert "too few days yet to say what is usual" in answer.text
-    enough = history_of({"tau_s": [2.2] * 3}, day.day, (2, 0))
+    enough = history_of({Fact.TAU_S: [2.2] * 3}, day.day, (2, 0))
     assert found(ask(RULE, replace(day, history=enough))) == {(2, 0)}
 
 

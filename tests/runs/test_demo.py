@@ -86,7 +86,7 @@ def test_a_lasting_fault_is_found_on_each_of_its_full_days(demo: Demo) -> None:
 
 def test_only_faults_without_a_rule_in_force_go_without_a_verdict(demo: Demo) -> None:
     others = {fault["rule"] for fault in demo.truth["faults"] if fault not in demo.to_find}
-    assert others <= {None, "row_not_called", "header_leak"}
+    assert others <= {None, "row_not_pulsed", "header_leak"}
 
 
 def test_a_row_that_only_begins_to_fade_is_not_named_yet(demo: Demo) -> None:
@@ -94,7 +94,7 @@ def test_a_row_that_only_begins_to_fade_is_not_named_yet(demo: Demo) -> None:
     mild = [fault for fault in demo.truth["faults"] if fault["rule"] is None]
     assert len(mild) == 2
     for fault in mild:
-        here = demo.at_place(fault, "row_faint")
+        here = demo.at_place(fault, "row_weak")
         assert here.height >= 3
         assert set(here["verdict"]) == {"clear"}, fault
 
@@ -110,7 +110,7 @@ def test_a_row_that_grows_faint_is_sized_each_day(demo: Demo) -> None:
     assert shares == sorted(shares, reverse=True)
     assert len(shares) == 5
     for fault, share in zip(steps, shares, strict=True):
-        for values in demo.at_place(fault, "row_faint")["values"]:
+        for values in demo.at_place(fault, "row_weak")["values"]:
             sized = next(value["value"] for value in values if value["name"] == "drop_ratio")
             assert sized == pytest.approx(share, abs=0.1), fault
 
@@ -137,7 +137,7 @@ def test_nothing_is_found_that_was_not_seeded(demo: Demo) -> None:
 def test_every_subject_has_a_verdict_every_day(demo: Demo) -> None:
     """24 + 10 rows for each row rule; nothing is passed over in silence."""
     per_day = (
-        demo.findings.filter(pl.col("rule").is_in(["row_silent", "row_faint", "row_drawn_out"]))
+        demo.findings.filter(pl.col("rule").is_in(["row_silent", "row_weak", "row_closes_late"]))
         .group_by("date", "rule", "baghouse")
         .len()
     )
@@ -148,7 +148,7 @@ def test_every_subject_has_a_verdict_every_day(demo: Demo) -> None:
 
 def test_the_step_in_residual_dp_is_dated_and_sized(demo: Demo) -> None:
     """Seeded: residual drag 35 % up, of which the cake's share of the drag is not."""
-    fault = next(f for f in demo.truth["faults"] if f["rule"] == "rising_baseline_dp")
+    fault = next(f for f in demo.truth["faults"] if f["rule"] == "rising_residual_dp")
     last = _found(demo, "BH2", fault["last_full_day"]).filter(pl.col("rule") == fault["rule"])
     start = last["start"][0]
     assert abs((start.date() - pl.Series([fault["start"][:10]]).str.to_date()[0]).days) <= 1

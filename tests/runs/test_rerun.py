@@ -63,8 +63,8 @@ def test_a_site_setting_can_be_tried(plant: Path, tmp_path: Path) -> None:
     [
         ("row_silent.min_pulse=10", "min_pulses"),
         ("row_asleep.min_pulses=10", "there is no such rule"),
-        ("row_drawn_out.late=0.3", "the unit is missing"),
-        ("row_drawn_out.late=0.3 bar", "does not fit"),
+        ("row_closes_late.late=0.3", "the unit is missing"),
+        ("row_closes_late.late=0.3 bar", "does not fit"),
         ("baghouse.F9.pulse_time=100 ms", "no baghouse 'F9'"),
         ("baghouse.F1.puls_time=100 ms", "not known here"),
         ("min_pulses", "RULE.THRESHOLD=VALUE"),

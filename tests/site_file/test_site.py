@@ -142,13 +142,13 @@ def test_overrides_are_read_as_the_file_would_be(tmp_path: Path) -> None:
             "baghouse.BH1.cleaning.interval": "12 s",
             "baghouse.BH1.firing_order": "[3, 2, 1]",
             "rules.row_silent.min_pulses": "50",
-            "rules.row_drawn_out.late": "0.4 s",
+            "rules.row_closes_late.late": "0.4 s",
             "plant.name": "Another works",
         },
     )
     assert site.baghouse[0].cleaning.interval == 12.0
     assert site.baghouse[0].firing_order == (3, 2, 1)
-    assert site.rules == {"row_silent": {"min_pulses": 50}, "row_drawn_out": {"late": "0.4 s"}}
+    assert site.rules == {"row_silent": {"min_pulses": 50}, "row_closes_late": {"late": "0.4 s"}}
     assert site.plant.name == "Another works"
     assert read(tmp_path).baghouse[0].cleaning.interval == 10.0
 

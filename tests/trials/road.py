@@ -10,14 +10,13 @@ import polars as pl
 from helpers.scene_road import study_span
 
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.events.find import Events, Signals, find_events
-from rowcall.model import Verdict
+from rowcall.model import FactBook, Verdict
 from rowcall.site import Baghouse
 from trials.trial import Trial
 
-ROW_RULES = ("row_silent", "row_faint", "row_drawn_out")
+ROW_RULES = ("row_silent", "row_weak", "row_closes_late")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +59,8 @@ def judge_trial(trial: Trial) -> Outcome:
     }
     verdicts |= {(found.rule, found.answer.subject.row): found.answer.verdict for found in answers}
     facts = {
-        (row, name): value
-        for (compartment, row, name), value in fact_book(day.facts).items()
+        (row, fact.column): value
+        for (fact, compartment, row), value in FactBook(day.facts).items()
         if compartment == 1
     }
     return Outcome(verdicts, facts, took_s[0])

@@ -20,8 +20,8 @@ LEVEL = 0.95
 NORMAL_95 = 1.959964  # two-sided 95 % of the normal distribution
 RULE_OF: Mapping[Kind, str] = {
     Kind.SILENT: "row_silent",
-    Kind.FAINT: "row_faint",
-    Kind.DRAWN_OUT: "row_drawn_out",
+    Kind.FAINT: "row_weak",
+    Kind.DRAWN_OUT: "row_closes_late",
     Kind.INTERMITTENT: "row_silent",
 }
 # Measured fact -> its stated standard error; tau's is that of its logarithm.

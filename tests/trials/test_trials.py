@@ -212,12 +212,12 @@ def test_the_road_answers_for_every_row_and_rule(simulator: Simulator) -> None:
 def test_verdicts_are_counted_at_their_row_and_rule() -> None:
     trial = trials_of("plant")[0]
     by_kind = {label.kind: label.row for label in trial.labels}
-    rules = ("row_silent", "row_drawn_out")
+    rules = ("row_silent", "row_closes_late")
     verdicts = {(rule, label.row): Verdict.CLEAR for rule in rules for label in trial.labels}
     verdicts["row_silent", by_kind[Kind.SILENT]] = Verdict.FOUND
-    verdicts["row_drawn_out", by_kind[Kind.FAINT]] = Verdict.FOUND
+    verdicts["row_closes_late", by_kind[Kind.FAINT]] = Verdict.FOUND
     verdicts["row_silent", by_kind[Kind.HEALTHY]] = Verdict.FOUND
-    verdicts["row_drawn_out", by_kind[Kind.DRAWN_OUT]] = Verdict.CANNOT_TELL
+    verdicts["row_closes_late", by_kind[Kind.DRAWN_OUT]] = Verdict.CANNOT_TELL
     drawn_out = trial.labels[by_kind[Kind.DRAWN_OUT] - 1]
     facts = {
         (drawn_out.row, "drop_ratio"): drawn_out.drop_ratio + 0.1,
@@ -228,8 +228,8 @@ def test_verdicts_are_counted_at_their_row_and_rule() -> None:
     tally.add(trial, Outcome(verdicts, facts, 0.5))
     text = "\n".join(lines_of(tally, rules))
     assert "silent:       found 100.0 %" in text
-    assert "there is no rule row_faint" in text
-    assert tally.said[Kind.DRAWN_OUT, "row_drawn_out", Verdict.CANNOT_TELL] == 1
+    assert "there is no rule row_weak" in text
+    assert tally.said[Kind.DRAWN_OUT, "row_closes_late", Verdict.CANNOT_TELL] == 1
     assert +tally.wrong == {Kind.HEALTHY: 1, Kind.FAINT: 1}
     ((error, stated),) = tally.errors["drop_ratio"]
     assert (error, stated) == pytest.approx((0.1, 0.04))

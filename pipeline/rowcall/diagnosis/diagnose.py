@@ -1,20 +1,24 @@
-"""Diagnose: every rule on every baghouse of a day, missing tags turned into 'cannot tell'."""
+"""Diagnose: every rule on every baghouse of a day; what it needs and lacks is said here."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from graphlib import TopologicalSorter
 
 from rowcall.errors import SiteError
 from rowcall.model import (
     Answer,
     BaghouseDay,
+    Context,
+    FactBook,
     Finding,
     Limits,
     Need,
     Rule,
     Subject,
+    TagHealth,
     Verdict,
 )
 from rowcall.site import Role
@@ -32,7 +36,10 @@ def limits_in_force(
         SiteError: a setting names no rule or threshold, or its value cannot be read.
     """
     known = {rule.name: rule for rule in rules}
+    now_called = {rule.formerly: rule.name for rule in rules if rule.formerly}
     for name in settings:
+        if name in now_called:
+            raise SiteError(f"rules.{name}: this rule is called {now_called[name]} now; rename it.")
         if name not in known:
             raise SiteError(f"rules.{name}: there is no such rule; allowed: {', '.join(known)}.")
     return {rule.name: _limits(rule, settings.get(rule.name, {})) for rule in rules}
@@ -60,13 +67,24 @@ def diagnose(
     rules: Iterable[Rule], limits: Mapping[str, Limits], days: Iterable[BaghouseDay]
 ) -> list[Finding]:
     """Return every rule's answers on every baghouse-day, in a fixed order."""
+    ordered = in_order(rules)
     findings = [
-        Finding(day.day, rule.name, answer)
+        Finding(day.day, name, answer)
         for day in days
-        for rule in rules
-        for answer in _ask(rule, limits[rule.name], day)
+        for name, answers in _ask_all(ordered, limits, day).items()
+        for answer in answers
     ]
     return sorted(findings, key=_order)
+
+
+def in_order(rules: Iterable[Rule]) -> list[Rule]:
+    """Return rules so that each comes after those whose answers it reads.
+
+    Rules that are not in force need not be waited for.
+    """
+    known = {rule.name: rule for rule in rules}
+    before = {name: [one for one in rule.after if one in known] for name, rule in known.items()}
+    return [known[name] for name in TopologicalSorter(before).static_order()]
 
 
 def _order(finding: Finding) -> tuple[date, str, int, int, str]:
@@ -74,31 +92,45 @@ def _order(finding: Finding) -> tuple[date, str, int, int, str]:
     return finding.day, subject.baghouse, subject.compartment, subject.row, finding.rule
 
 
-def _ask(rule: Rule, limits: Limits, day: BaghouseDay) -> Iterable[Answer]:
+def _ask_all(
+    rules: Iterable[Rule], limits: Mapping[str, Limits], day: BaghouseDay
+) -> dict[str, tuple[Answer, ...]]:
+    facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
+    for rule in rules:
+        context = Context(day=day, limits=limits[rule.name], facts=facts, answers=answers)
+        answers[rule.name] = tuple(_ask(rule, context))
+    return answers
+
+
+def _ask(rule: Rule, context: Context) -> Iterator[Answer]:
+    day = context.day
     for need in rule.needs:
-        why = _missing(need, day)
+        why = _missing(need, context)
         if why:
-            yield Answer(
-                subject=Subject(day.baghouse.id),
-                verdict=Verdict.CANNOT_TELL,
-                text=f"{why}, which this rule needs {need.purpose}.",
+            yield Answer.cannot_tell(
+                context.subject(), f"{why}, which this rule needs {need.purpose}"
             )
             return
-    yield from (told_as_place(day, answer) for answer in rule.judge(day, limits))
+    yield from (with_place(day, answer) for answer in rule.judge(context))
+    for need in rule.needs:
+        if need.only_first:
+            yield from _not_judged(need, day)
 
 
-def told_as_place(day: BaghouseDay, answer: Answer) -> Answer:
-    """Return the answer, saying how its row was told where header pressure alone tells it."""
+def with_place(day: BaghouseDay, answer: Answer) -> Answer:
+    """Return the answer, saying how its row was inferred where header pressure alone shows it."""
     subject = answer.subject
-    told = day.inferred.get(subject.compartment)
-    if told is None or not subject.row:
+    inferred = day.inferred.get(subject.compartment)
+    if inferred is None or not subject.row:
         return answer
     if not day.counts_places(subject.compartment):
-        untold = answer.verdict is not Verdict.CLEAR
-        return replace(answer, text=f"{answer.text} ({told.text}.)") if untold else answer
-    if subject.row > told.n_places:
-        return Answer.cannot_tell(subject, f"a round has only {told.n_places} places {told.text}")
-    where = f"Place {subject.row} of {told.n_places} {told.text}."
+        is_clear = answer.verdict is Verdict.CLEAR
+        return answer if is_clear else replace(answer, text=f"{answer.text} ({inferred.text}.)")
+    if subject.row > inferred.n_places:
+        return Answer.cannot_tell(
+            subject, f"a round has only {inferred.n_places} places {inferred.text}"
+        )
+    where = f"Place {subject.row} of {inferred.n_places} {inferred.text}."
     return replace(
         answer,
         subject=replace(subject, is_place=True),
@@ -107,12 +139,32 @@ def told_as_place(day: BaghouseDay, answer: Answer) -> Answer:
     )
 
 
-def _missing(need: Need, day: BaghouseDay) -> str:
-    """Say which roles are missing; empty when at least one of them is usable."""
-    if any(place[0] in need.any_of for place in day.signals):
+def _missing(need: Need, context: Context) -> str:
+    """Say what is missing; empty when a need is met."""
+    return _missing_tags(need, context.day) or _missing_past(need, context)
+
+
+def _missing_tags(need: Need, day: BaghouseDay) -> str:
+    if not need.any_of:
         return ""
-    in_site = [tag for tag in day.baghouse.tag if tag.role in need.any_of]
+    usable = [tag for tag in day.health if tag.role in need.any_of and _place(tag) in day.signals]
     names = " or ".join(_words(role) for role in need.any_of)
+    if not any(place[0] in need.any_of for place in day.signals):
+        return _unusable(need, day, names)
+    steps = [tag.step_s for tag in usable if tag.step_s == tag.step_s]
+    if steps and min(steps) > need.max_step_s:
+        return (
+            f"{names} is sampled every {min(steps):.0f} s only, "
+            f"{need.max_step_s:.0f} s or less are needed"
+        )
+    covered = max((tag.coverage_frac for tag in usable), default=1.0)
+    if covered < need.min_coverage:
+        return f"{names} covers {covered:.0%} of the day, {need.min_coverage:.0%} are needed"
+    return ""
+
+
+def _unusable(need: Need, day: BaghouseDay, names: str) -> str:
+    in_site = [tag for tag in day.baghouse.tag if tag.role in need.any_of]
     if not in_site:
         return f"the site file names no tag for {names}"
     problems = {report.tag: report.problem for report in day.health if report.problem}
@@ -120,6 +172,43 @@ def _missing(need: Need, day: BaghouseDay) -> str:
     reason = problems.get(tag, "no usable value")
     more = f" (and {len(in_site) - 1} more like it)" if len(in_site) > 1 else ""
     return f"no usable {names} on this day: {tag}{more}: {reason}"
+
+
+def _missing_past(need: Need, context: Context) -> str:
+    if not need.past:
+        return ""
+    known = max(_days_known(fact_days) for fact_days in _past_days(need, context))
+    wanted = context.limits[need.days]
+    if known >= wanted:
+        return ""
+    return f"only {known} days of it are known so far, {wanted:.0f} are needed"
+
+
+def _past_days(need: Need, context: Context) -> Iterator[tuple[int, bool]]:
+    for fact in need.past:
+        days, _ = context.history.of(fact)
+        yield len(days), (fact, 0, 0) in context.facts
+
+
+def _days_known(days: tuple[int, bool]) -> int:
+    before, today = days
+    return before + today if today else 0
+
+
+def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
+    """Name the tags of a role that a rule does not judge, because another stands for them."""
+    for role in need.any_of:
+        places = sorted(place for place in day.signals if place[0] is role)
+        for _, compartment, row in places[1:]:
+            first = f"compartment {places[0][1]}" if places[0][1] else "the whole baghouse"
+            yield Answer.cannot_tell(
+                Subject(day.baghouse.id, compartment, row),
+                f"the {_words(role)} of {first} is judged instead of this one",
+            )
+
+
+def _place(tag: TagHealth) -> tuple[Role, int, int]:
+    return tag.role, tag.compartment, tag.row
 
 
 def _words(role: Role) -> str:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from rowcall.diagnosis.fact_book import Place, past_of
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, Context, Fact
 from rowcall.units import show
 
-_MOST_OF = 0.5  # chosen: hours shared by all count as common when they are half of those of any
+_MIN_COMMON = 0.5  # chosen: hours shared by all count as common when they are half of those of any
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +20,7 @@ class SlowWhen:
     """What makes an hour slow: a multiple of the usual tau, or longer than any usual one [s]."""
 
     ratio: float
-    longest_tau_s: float
+    max_tau_s: float
     history_days: float
     pulses_an_hour: float
 
@@ -56,23 +56,20 @@ class HeaderHours:
         return f" (usually {show(self.usual_s, 's', 1)})"
 
 
-def header_hours(
-    day: BaghouseDay, facts: Mapping[Place, float], compartment: int, when: SlowWhen
-) -> HeaderHours | None:
+def header_hours(context: Context, compartment: int, when: SlowWhen) -> HeaderHours | None:
     """Return a compartment's hours, None where no refill of it could be followed."""
-    tau = facts.get((compartment, 0, "tau_s"))
-    if tau is None:
+    tau = context.facts.of(Fact.TAU_S, compartment)
+    if math.isnan(tau):
         return None
-    _, past = past_of(day.history, (compartment, 0, "tau_s"))
-    # The lower quartile, so that weeks of a slow header do not become the new usual.
-    usual = float(np.quantile(past, 0.25)) if past.size >= when.history_days else None
-    limit = when.longest_tau_s if usual is None else min(when.longest_tau_s, when.ratio * usual)
-    hours = {
-        hour: tau_h
-        for hour in range(25)
-        if (tau_h := facts.get((compartment, 0, f"tau_s_h{hour:02d}"))) is not None
-        and facts.get((compartment, 0, f"n_tau_h{hour:02d}"), 0) >= when.pulses_an_hour
-    }
+    past = context.history.usual(
+        Fact.TAU_S, compartment, 0, quantile=0.25, min_days=when.history_days
+    )
+    usual = None if math.isnan(past) else past
+    limit = when.max_tau_s if usual is None else min(when.max_tau_s, when.ratio * usual)
+    judged = context.day.hours.filter(
+        (pl.col("compartment") == compartment) & (pl.col("n_pulses") >= when.pulses_an_hour)
+    )
+    hours = dict(judged.select("hour", "tau_s").iter_rows())
     slow = frozenset(hour for hour, tau_h in hours.items() if tau_h > limit)
     return HeaderHours(compartment, tau, usual, hours, slow)
 
@@ -83,7 +80,7 @@ def common_hours(headers: Mapping[int, HeaderHours], n_compartments: int) -> fro
         return frozenset()
     slow = [header.slow_hours for header in headers.values()]
     common, any_of = frozenset.intersection(*slow), frozenset.union(*slow)
-    return common if len(common) >= _MOST_OF * len(any_of) else frozenset()
+    return common if len(common) >= _MIN_COMMON * len(any_of) else frozenset()
 
 
 def pulse_interval(pulses: pl.DataFrame, compartment: int) -> float:

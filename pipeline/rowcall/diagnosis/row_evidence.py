@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from rowcall.diagnosis.fact_book import Place
-from rowcall.model import Answer, Verdict
+from rowcall.model import Answer, Fact, FactBook, Verdict
 
-SILENT_SHARE = 0.15  # chosen: between a faint row (30-60 % of its peers) and a silent one (0 %)
-_FEWEST_AFTER = 20  # chosen: pulses after a change within the day that it takes to judge by them
-_COMING = 10.0  # chosen: log-likelihoods; chance reaches so far once in some ten thousand row-days
-_LEAST_RATE = 0.05  # chosen: fewer answers are wild points of a row that makes none, or many
-_ERRORS = 3.5  # chosen: standard errors of certainty; one healthy row-day in 4,000 lies beyond
+SILENT_SHARE = 0.15  # chosen: between a weak row (30-60 % of its peers) and a silent one (0 %)
+_MIN_AFTER = 20  # chosen: pulses after a change within the day, so that they can be judged alone
+# chosen: log-likelihood ratio; by chance it is reached once in some ten thousand row-days
+_MIN_GAIN = 10.0
+_MIN_RATE = 0.05  # chosen: below it, "answers" are outliers of a row that never answers
+_STANDARD_ERRORS = 3.5  # chosen: one healthy row-day in 4,000 lies beyond
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,29 +22,29 @@ class RowEvidence:
     """Facts of one row on one day; nan where there is none.
 
     Attributes:
-        called: fires, nan where bits miss most of them; of several days where one has few.
-        days: number of days that all this is told from.
-        heard, answered: fires that the header could tell of, and those of them with a drop.
-        full_share: median share of the usual drop of the answered fires.
-        ratio, ratio_error: drop as a share of the sound rows' from the stack; after the onset of
-            a change within the day from what followed it.
+        sent: pulses, nan where bits miss most of them; of several days where one has few.
+        days: number of days that all this is estimated from.
+        judged, answered: pulses that could be judged, and those of them with a pressure drop.
+        answered_ratio: median drop ratio of the answered pulses.
+        ratio, ratio_error: drop over the reference rows', from the stack; where the row changed
+            within the day, from what followed the change.
         onset_s: when within the day it changed.
-        before: share of the usual drop before that.
-        coming_gain: log-likelihood by which "answers now and then" explains its pulses better
-            than "always answers alike"; rate, rate_low, rate_high: the rate of answers then.
+        before: drop ratio before that.
+        intermittent_gain: log-likelihood ratio of "answers some pulses" over "answers all alike".
+        rate, rate_low, rate_high: share of answered pulses by that model, and its interval.
         in_step: sampling and pulses are in step.
     """
 
-    called: float
+    sent: float
     days: float
-    heard: float
+    judged: float
     answered: float
-    full_share: float
+    answered_ratio: float
     ratio: float
     ratio_error: float
     onset_s: float
     before: float
-    coming_gain: float
+    intermittent_gain: float
     rate: float
     rate_low: float
     rate_high: float
@@ -53,17 +53,17 @@ class RowEvidence:
     @property
     def is_surely_silent(self) -> bool:
         """The drop lies below that of any answer."""
-        return self.ratio + _ERRORS * self.ratio_error < SILENT_SHARE
+        return self.ratio + _STANDARD_ERRORS * self.ratio_error < SILENT_SHARE
 
     @property
     def surely_answers(self) -> bool:
         """The drop lies above that of a silent row."""
-        return self.ratio - _ERRORS * self.ratio_error > SILENT_SHARE
+        return self.ratio - _STANDARD_ERRORS * self.ratio_error > SILENT_SHARE
 
     @property
-    def comes_and_goes(self) -> bool:
+    def is_intermittent(self) -> bool:
         """Its pulses, taken together, are of two kinds."""
-        is_both = self.coming_gain >= _COMING and self.rate >= _LEAST_RATE
+        is_both = self.intermittent_gain >= _MIN_GAIN and self.rate >= _MIN_RATE
         return not self.changed and is_both
 
     @property
@@ -72,53 +72,52 @@ class RowEvidence:
         return math.isfinite(self.onset_s)
 
 
-def row_evidence(facts: Mapping[Place, float], compartment: int, row: int) -> RowEvidence:
+def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
     """Return what the facts say of a row."""
 
-    def of(name: str) -> float:
-        return facts.get((compartment, row, name), math.nan)
+    def of(fact: Fact, otherwise: float = math.nan) -> float:
+        return facts.get((fact, compartment, row), otherwise)
 
-    changed = of("n_after") >= _FEWEST_AFTER
-    days = facts.get((compartment, row, "days_stacked"), 1.0)
-    called = of("n_called")
+    changed = of(Fact.N_AFTER) >= _MIN_AFTER
+    days, sent = of(Fact.DAYS_STACKED, 1.0), of(Fact.N_SENT)
     return RowEvidence(
-        called=of("n_stacked") if days > 1 and called > 0 else called,
+        sent=of(Fact.N_STACKED) if days > 1 and sent > 0 else sent,
         days=days,
-        heard=facts.get((compartment, row, "n_heard"), 0.0),
-        answered=facts.get((compartment, row, "n_answered"), 0.0),
-        full_share=of("full_share"),
-        ratio=of("share_after") if changed else of("drop_ratio"),
-        ratio_error=of("share_after_error") if changed else of("drop_ratio_error"),
-        onset_s=of("onset_s") if changed else math.nan,
-        before=of("share_before") if changed else math.nan,
-        coming_gain=of("coming_gain"),
-        rate=of("coming_rate"),
-        rate_low=of("coming_rate_low"),
-        rate_high=of("coming_rate_high"),
-        in_step=(compartment, 0, "in_step") in facts or (0, 0, "in_step") in facts,
+        judged=of(Fact.N_JUDGED, 0.0),
+        answered=of(Fact.N_ANSWERED, 0.0),
+        answered_ratio=of(Fact.ANSWERED_DROP_RATIO),
+        ratio=of(Fact.DROP_RATIO_AFTER if changed else Fact.DROP_RATIO),
+        ratio_error=of(Fact.DROP_RATIO_AFTER_ERROR if changed else Fact.DROP_RATIO_ERROR),
+        onset_s=of(Fact.ONSET_S) if changed else math.nan,
+        before=of(Fact.DROP_RATIO_BEFORE) if changed else math.nan,
+        intermittent_gain=of(Fact.INTERMITTENT_GAIN),
+        rate=of(Fact.ANSWER_RATE),
+        rate_low=of(Fact.ANSWER_RATE_LOW),
+        rate_high=of(Fact.ANSWER_RATE_HIGH),
+        in_step=any((Fact.IN_STEP, header, 0) in facts for header in (compartment, 0)),
     )
 
 
-def told_over_days(answers: Iterable[Answer], facts: Mapping[Place, float]) -> Iterator[Answer]:
-    """Say of what was told from several days that it was."""
+def over_days(answers: Iterable[Answer], facts: FactBook) -> Iterator[Answer]:
+    """Say where an answer rests on the pulses of several days."""
     for answer in answers:
         row = row_evidence(facts, answer.subject.compartment, answer.subject.row)
         if row.days > 1 and answer.verdict is not Verdict.CANNOT_TELL:
-            also = f" Told from its {row.called:.0f} pulses of {row.days:.0f} days together."
+            also = f" Judged by its {row.sent:.0f} pulses of {row.days:.0f} days together."
             yield replace(answer, text=answer.text + also)
         else:
             yield answer
 
 
-def unless_most_differ(answers: Iterable[Answer], most_share: float) -> Iterator[Answer]:
-    """Take findings back where so many rows of a compartment differ that the peers are in doubt.
+def unless_most_differ(answers: Iterable[Answer], max_share: float) -> Iterator[Answer]:
+    """Withdraw findings where so many rows of a compartment differ that the peers are in doubt.
 
-    Rows are held against the sound ones of their header; where a large part of them is found to
-    differ alike, it may be the others that are not sound.
+    Rows are compared with the reference rows of their header; where a large part of them is found
+    to differ alike, the reference may be the faulty one.
 
     Args:
         answers: of every row of a baghouse, in any order.
-        most_share: of a compartment's rows that may be found.
+        max_share: of a compartment's rows that may be found.
     """
     listed = list(answers)
     n_rows = Counter(answer.subject.compartment for answer in listed)
@@ -127,7 +126,7 @@ def unless_most_differ(answers: Iterable[Answer], most_share: float) -> Iterator
     )
     for answer in listed:
         number = answer.subject.compartment
-        doubted = n_found[number] > max(most_share * n_rows[number], 1)
+        doubted = n_found[number] > max(max_share * n_rows[number], 1)
         if doubted and answer.verdict is Verdict.FOUND:
             why = (
                 f"{n_found[number]} of {n_rows[number]} rows differ alike, so it may be the others"
@@ -137,13 +136,13 @@ def unless_most_differ(answers: Iterable[Answer], most_share: float) -> Iterator
             yield answer
 
 
-def share_interval(answered: float, heard: float, errors: float = 1.96) -> tuple[float, float]:
-    """Return the interval of a share of answered fires (Wilson 1927, score interval).
+def share_interval(answered: float, judged: float, errors: float = 1.96) -> tuple[float, float]:
+    """Return the interval of a share of answered pulses (Wilson 1927, score interval).
 
     Args:
         errors: standard errors to either side; 1.96 for 95 %.
     """
     z2 = errors**2
-    middle = (answered + z2 / 2) / (heard + z2)
-    half = errors / (heard + z2) * math.sqrt(answered * (heard - answered) / heard + z2 / 4)
+    middle = (answered + z2 / 2) / (judged + z2)
+    half = errors / (judged + z2) * math.sqrt(answered * (judged - answered) / judged + z2 / 4)
     return max(middle - half, 0.0), min(middle + half, 1.0)

@@ -11,16 +11,23 @@ import polars as pl
 
 from rowcall.day_report import Change, DayReport
 from rowcall.diagnosis.diagnose import diagnose
-from rowcall.events.facts.daily import FACT_COLUMNS
 from rowcall.file_note import FileNote
-from rowcall.model import Finding, Limits, Rule, Subject, Urgency, Verdict
+from rowcall.model import (
+    HISTORY_COLUMNS,
+    VERDICT_COLUMNS,
+    BaghouseDay,
+    Finding,
+    History,
+    Limits,
+    Rule,
+    Subject,
+    Verdict,
+)
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 
 HISTORY_DAYS = 90  # the longest window any rule looks back over
-
-_AS_NUMBER = {Verdict.FOUND: 1.0, Verdict.CLEAR: 0.0, Verdict.CANNOT_TELL: float("nan")}
 
 
 def settings_hash(site: Site, limits: Mapping[str, Limits]) -> str:
@@ -37,7 +44,7 @@ def judge_day(
     rules: Sequence[Rule],
     limits: Mapping[str, Limits],
     *,
-    history_of: Callable[[Baghouse], pl.DataFrame],
+    history_of: Callable[[Baghouse], History],
     found_before: Mapping[date, set[tuple[str, Subject]]],
     files: Sequence[FileNote],
     changed_settings: Mapping[str, str],
@@ -90,18 +97,29 @@ def changes_since(
     )
 
 
-def verdict_facts(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:
-    """Return the verdicts of the row rules as facts: 1 found, 0 clear, nan cannot tell.
+def verdict_table(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:
+    """Return the verdicts on a baghouse as later days see them, columns `VERDICT_COLUMNS`."""
+    lines = [
+        (
+            finding.day,
+            finding.rule,
+            finding.answer.subject.compartment,
+            finding.answer.subject.row,
+            finding.answer.verdict.value,
+            finding.answer.urgency.value if finding.answer.urgency else None,
+        )
+        for finding in findings
+        if finding.answer.subject.baghouse == baghouse
+    ]
+    return pl.DataFrame(lines, schema=VERDICT_COLUMNS, orient="row")
 
-    A second fact, `watch_...`, is 1 where what was found is only to be watched.
-    """
-    lines = []
-    for finding in findings:
-        subject, rule = finding.answer.subject, finding.rule.removeprefix("row_")
-        if subject.baghouse != baghouse or not subject.row or rule == finding.rule:
-            continue
-        place = (subject.compartment, subject.row)
-        lines.append((*place, f"verdict_{rule}", _AS_NUMBER[finding.answer.verdict]))
-        if finding.answer.urgency is Urgency.WATCH:
-            lines.append((*place, f"watch_{rule}", 1.0))
-    return pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row")
+
+def with_day(history: History, day: BaghouseDay, findings: Sequence[Finding]) -> History:
+    """Add a judged day to a history and let go of what lies too far back."""
+    oldest = day.day - timedelta(days=HISTORY_DAYS - 1)
+    today = day.facts.with_columns(day=pl.lit(day.day)).select(*HISTORY_COLUMNS)
+    verdicts = verdict_table(day.baghouse.id, findings)
+    return History(
+        pl.concat([history.facts.filter(pl.col("day") >= oldest), today]),
+        pl.concat([history.verdicts.filter(pl.col("day") >= oldest), verdicts]),
+    )

@@ -14,13 +14,7 @@ from rowcall.days import day_bounds, days_from, local_day
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Limits, Rule
-from rowcall.runs.judge import (
-    HISTORY_DAYS,
-    changes_since,
-    judge_day,
-    settings_hash,
-    verdict_facts,
-)
+from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
 from rowcall.runs.lock import hold_site
 from rowcall.runs.post import mail_reports
 from rowcall.runs.result import RunResult, telling_what_was_done
@@ -176,9 +170,8 @@ def _judge_and_keep(
         new = files_of_day(store, day, after=judged_days(store)[day].file_id)
         report = replace(report, changes=changes, new_files=tuple(new))
     folder = write_pictured(site.reports, report)
-    verdicts = {house.id: verdict_facts(house.id, report.findings) for house in site.baghouse}
     with store.keeping(f"the results of {day}"):
-        save_day(store, day, report.baghouses, report.findings, verdicts, judged)
+        save_day(store, day, report.baghouses, report.findings, judged)
     return report, folder
 
 

@@ -9,14 +9,12 @@ from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 
-import polars as pl
-
 from rowcall.days import days_from
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.model import Verdict
-from rowcall.runs.judge import HISTORY_DAYS, judge_day, verdict_facts
+from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.nightly import Progress, unusable_parts, write_pictured
 from rowcall.runs.result import RunResult, telling_what_was_done
@@ -88,13 +86,7 @@ def run_rerun(
                 if finding.answer.verdict is Verdict.FOUND
             }
             for house in report.baghouses:
-                facts = pl.concat([house.facts, verdict_facts(house.baghouse.id, report.findings)])
-                before[house.baghouse.id] = _append(before[house.baghouse.id], day, facts)
+                before[house.baghouse.id] = with_day(
+                    before[house.baghouse.id], house, report.findings
+                )
     return result
-
-
-def _append(history: pl.DataFrame, day: date, facts: pl.DataFrame) -> pl.DataFrame:
-    """Add a day's facts to a history and let go of what lies too far back."""
-    today = facts.with_columns(day=pl.lit(day)).select(history.columns)
-    oldest = pl.lit(day) - pl.duration(days=HISTORY_DAYS - 1)
-    return pl.concat([history.filter(pl.col("day") >= oldest), today])

@@ -1,4 +1,4 @@
-"""One baghouse-day along the road: samples -> condition -> events -> facts."""
+"""One baghouse-day through the pipeline: samples -> condition -> events -> facts."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from rowcall.condition.gate import Conditioned, condition
 from rowcall.condition.minutes import minute_table
 from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
-from rowcall.events.facts.daily import daily_facts, row_facts
+from rowcall.events.facts.daily import daily_facts, hourly_recovery, row_facts
 from rowcall.events.facts.pooled_days import days_wanted, with_more_days
 from rowcall.events.find import Events, Signals, find_events
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, History
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
 from rowcall.store.samples import TagSamples, last_before, read_samples
@@ -35,7 +35,7 @@ Find = Callable[[Baghouse, Signals, pl.DataFrame, float], Events]
 
 
 def study_day(
-    store: Store, site: Site, baghouse: Baghouse, day: date, history: pl.DataFrame
+    store: Store, site: Site, baghouse: Baghouse, day: date, history: History
 ) -> BaghouseDay:
     """Return everything that the rules may look at for one baghouse and plant-local day."""
     baghouse = baghouse.on(day)
@@ -51,13 +51,13 @@ def study_day(
 
 
 def study_from(
-    read: Read, baghouse: Baghouse, day: date, zone: ZoneInfo, history: pl.DataFrame
+    read: Read, baghouse: Baghouse, day: date, zone: ZoneInfo, history: History
 ) -> BaghouseDay:
-    """Lead one plant-local day along the road; its rows with days before it, if they must."""
+    """Study one plant-local day; its rows together with days before it, where they need them."""
     studied, _ = study_span(baghouse, day, day_bounds(day, zone), read, history)
-    n_days = days_wanted(day, studied.facts, history)
+    n_days = days_wanted(day, studied.facts, history.facts)
     if n_days == 1 or not studied.fires_known or studied.inferred:
-        return studied  # places in a sequence are counted anew each day
+        return studied  # places in a sequence are numbered anew each day
     first, _ = day_bounds(day - timedelta(days=n_days - 1), zone)
     return _over_days(studied, first, n_days, read)
 
@@ -67,10 +67,10 @@ def study_span(
     day: date,
     span: tuple[datetime, datetime],
     read: Read,
-    history: pl.DataFrame,
+    history: History,
     find: Find = find_events,
 ) -> tuple[BaghouseDay, Events]:
-    """Lead one day, or a part of it, along the road.
+    """Study one day, or a part of it.
 
     Args:
         span: begin and end as UTC instants.
@@ -91,6 +91,7 @@ def study_span(
         cycles=events.cycles,
         facts=daily_facts(baghouse, conditioned.signals, minutes, events),
         history=history,
+        hours=hourly_recovery(events.pulses),
         fires_known=events.fires_known,
         inferred=events.inferred,
         stacks=events.stacks,
@@ -99,9 +100,9 @@ def study_span(
 
 
 def _over_days(studied: BaghouseDay, first: datetime, n_days: int, read: Read) -> BaghouseDay:
-    """Return the day with what is told of its rows from all pulses since an earlier instant.
+    """Return the day with what is known of its rows from all pulses since an earlier instant.
 
-    The same day where those days together draw no stack.
+    The same day where those days together make no stack.
     """
     _, _, events = _events(studied.baghouse, (first, studied.end), read, find_events)
     if events.curves.is_empty():

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
-from rowcall.model import BaghouseDay, Finding, Subject, Verdict
+from rowcall.model import BaghouseDay, Finding, History, Subject, Verdict
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
 
@@ -38,15 +38,22 @@ def judged_days(store: Store) -> dict[date, Judged]:
     }
 
 
-def read_history(store: Store, baghouse: str, day: date, days: int) -> pl.DataFrame:
-    """Return the facts of up to `days` days before `day` (`BaghouseDay.history`)."""
+def read_history(store: Store, baghouse: str, day: date, days: int) -> History:
+    """Return the facts and verdicts of up to `days` days before `day`."""
+    span = [baghouse, day, day - timedelta(days=days)]
     facts: pl.DataFrame = store.connection.sql(
         'SELECT day, compartment::BIGINT AS compartment, "row"::BIGINT AS "row", name, value '
         "FROM facts WHERE baghouse = ? AND day < ? AND day >= ? "
         'ORDER BY day, compartment, "row", name',
-        params=[baghouse, day, day - timedelta(days=days)],
+        params=span,
     ).pl()
-    return facts
+    verdicts: pl.DataFrame = store.connection.sql(
+        'SELECT day, rule, compartment::BIGINT AS compartment, "row"::BIGINT AS "row", verdict, '
+        "urgency FROM findings WHERE baghouse = ? AND day < ? AND day >= ? "
+        'ORDER BY day, compartment, "row", rule',
+        params=span,
+    ).pl()
+    return History(facts, verdicts)
 
 
 def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
@@ -78,15 +85,13 @@ def save_day(
     day: date,
     baghouses: Iterable[BaghouseDay],
     findings: Iterable[Finding],
-    verdicts: Mapping[str, pl.DataFrame],
     judged: Judged,
 ) -> None:
     """Replace everything the store holds of a judged day; the caller wraps it in a transaction."""
     for table in _DAY_TABLES:
         store.connection.execute(f"DELETE FROM {table} WHERE day = ?", [day])
     for house in baghouses:
-        facts = pl.concat([house.facts, verdicts[house.baghouse.id]])
-        _insert(store, "facts", _labelled(house, facts))
+        _insert(store, "facts", _labelled(house, house.facts))
         _insert(store, "pulses", _labelled(house, _pulses(house)))
         _insert(store, "cycles", _labelled(house, _cycles(house)))
         if house.health:

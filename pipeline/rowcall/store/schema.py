@@ -153,6 +153,49 @@ ALTER TABLE pulses ADD COLUMN share DOUBLE;
 ALTER TABLE pulses ADD COLUMN share_error DOUBLE;
 """
 
+# Plain names for rules and facts; facts that nothing read, and verdicts that are in `findings`, go.
+_RULE_NAMES = {
+    "row_faint": "row_weak",
+    "row_drawn_out": "row_closes_late",
+    "row_not_called": "row_not_pulsed",
+    "rising_baseline_dp": "rising_residual_dp",
+}
+_FACT_NAMES = {
+    "n_called": "n_sent",
+    "n_heard": "n_judged",
+    "called_share": "sent_share",
+    "full_share": "answered_drop_ratio",
+    "share_before": "drop_ratio_before",
+    "share_after": "drop_ratio_after",
+    "share_after_error": "drop_ratio_after_error",
+    "coming_gain": "intermittent_gain",
+    "coming_rate": "answer_rate",
+    "coming_rate_low": "answer_rate_low",
+    "coming_rate_high": "answer_rate_high",
+    "left_pa": "shortfall_pa",
+    "sag_pa": "cycle_loss_pa",
+    "sag_share": "cycle_loss_share",
+    "pulse_time_s": "pulse_length_s",
+    "rest_pa": "idle_pa",
+    "clock_offset_least_s": "clock_offset_min_s",
+    "clock_offset_most_s": "clock_offset_max_s",
+}
+_NAMES = "\n".join(
+    [
+        *(
+            f"UPDATE findings SET rule = '{new}' WHERE rule = '{old}';"
+            for old, new in _RULE_NAMES.items()
+        ),
+        *(
+            f"UPDATE facts SET name = '{new}' WHERE name = '{old}';"
+            for old, new in _FACT_NAMES.items()
+        ),
+        "DELETE FROM facts WHERE regexp_full_match(name, 'verdict_.*|watch_.*|(n_)?tau_s?_h\\d\\d"
+        "|min_delay_s|stack_tau_s|stack_tau_log_error|n_points|slow_frac|rest_s|idle_min"
+        "|inlet_temperature_mean_c');",
+    ]
+)
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -167,4 +210,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("rows that lie ahead", _AHEAD),
     Migration("health of tags", _HEALTH),
     Migration("share of the usual drop of each pulse", _SHARES),
+    Migration("plain names of rules and facts", _NAMES),
 )

@@ -23,8 +23,8 @@ from rowcall_reports import fact_lookup, wording
 DATA_FILE = Path(__file__).with_name("odds.toml")
 FAULTS: Mapping[str, str] = {  # rule: what was planted
     "row_silent": "a silent row",
-    "row_faint": "a faint row (60 % of the usual drop)",
-    "row_drawn_out": "a row that closes 0.4 s late",
+    "row_weak": "a faint row (60 % of the usual drop)",
+    "row_closes_late": "a row that closes 0.4 s late",
 }
 _FINE_S = 1.0  # chosen: the sampling that is worth asking a historian for
 _FEWEST = 20.0  # chosen: pulses; a row fired less often is not told for that reason

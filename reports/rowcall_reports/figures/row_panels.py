@@ -104,7 +104,7 @@ def _panel(
         high=100 * high,
         usual=100 * _together(group, count, usual),
         close_s=float(mine["close_s"][0]),
-        late_s=late if mark.rule == "row_drawn_out" else float("nan"),
+        late_s=late if mark.rule == "row_closes_late" else float("nan"),
     )
 
 

@@ -1,4 +1,4 @@
-"""Facts of each header and of how evenly rows are called, one line a fact (see `facts`)."""
+"""Facts of each header and of how evenly rows are pulsed."""
 
 from __future__ import annotations
 
@@ -21,23 +21,23 @@ from rowcall.events.headers.folded_refill import (
 )
 from rowcall.events.headers.idle_pressure import Decay, find_decay, find_rests
 from rowcall.events.headers.recovery import T95
-from rowcall.model import Floats, Signal
+from rowcall.model import Fact, Floats, Signal
 from rowcall.site import Baghouse, Role
 
-Line = tuple[int, int, str, float]
+Line = tuple[int, int, Fact, float]
 _FEWEST = 20  # chosen: pulses before a median of them is a fact
 
 
 def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[Line]:
-    """Return (compartment, row, name, value) of every fact that is known.
+    """Return (compartment, row, fact, value) of every fact that is known.
 
-    Where bits miss fires, times between fires and rests are unknown, and nothing is told.
+    Where bits miss fires, times between fires and rests are unknown, and there are none.
     """
     if not events.fires_known:
         return []
-    pulses, lines = events.pulses, list(_called_shares(baghouse, events))
+    pulses, lines = events.pulses, list(_sent_shares(baghouse, events))
     times, whose = pulses["time_s"].to_numpy(), pulses["compartment"].to_numpy()
-    lines.append((0, 0, "row_interval_s", row_interval(times, whose)))
+    lines.append((0, 0, Fact.ROW_INTERVAL_S, row_interval(times, whose)))
     headers = {
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
@@ -47,24 +47,24 @@ def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[L
         mine = pulses.filter(pl.col("compartment").is_in(served))
         lines += [(own, 0, *fact) for fact in _pulse_facts(baghouse, header, mine)]
         lines += [(own, 0, *fact) for fact in _rest_facts(baghouse, header, mine, supply)]
-        lines += [(own, 0, "pulse_time_s", _pulse_time(signals, served))]
+        lines += [(own, 0, Fact.PULSE_LENGTH_S, _pulse_time(signals, served))]
     return [line for line in lines if math.isfinite(line[3])]
 
 
 def _pulse_facts(
     baghouse: Baghouse, header: Signal, pulses: pl.DataFrame
-) -> Iterator[tuple[str, float]]:
+) -> Iterator[tuple[Fact, float]]:
     time, drop = (pulses[name].to_numpy().astype(np.float64) for name in ("time_s", "drop_pa"))
-    yield "interval_s", interval_of(time)
+    yield Fact.INTERVAL_S, interval_of(time)
     refill = fold_refill(header, time, pulses["answered"].fill_null(True).to_numpy())
     if refill is not None:
-        yield "recovery_s", T95 * refill.tau_s
-        yield "plateau_pa", refill.plateau_pa
-        yield "left_pa", refill.left_pa
+        yield Fact.RECOVERY_S, T95 * refill.tau_s
+        yield Fact.PLATEAU_PA, refill.plateau_pa
+        yield Fact.SHORTFALL_PA, refill.left_pa
         sag = sag_of(time, pressure_at_fires(header, time, refill))
         if sag is not None:
-            yield "sag_pa", sag.sag_pa
-            yield "sag_share", sag.sag_pa / sag.first_pa
+            yield Fact.CYCLE_LOSS_PA, sag.sag_pa
+            yield Fact.CYCLE_LOSS_SHARE, sag.sag_pa / sag.first_pa
     if baghouse.header_volume is not None:
         known = None if refill is None else refill.drop_pa
         yield from _air(baghouse.header_volume, known, drop, pulses)
@@ -72,7 +72,7 @@ def _pulse_facts(
 
 def _air(
     volume_m3: float, folded_pa: float | None, drop: Floats, pulses: pl.DataFrame
-) -> Iterator[tuple[str, float]]:
+) -> Iterator[tuple[Fact, float]]:
     """Free air of a usual pulse, and of the day: silent rows take none, hanging ones more."""
     answered = pulses["answered"].fill_null(False).to_numpy()
     share: Floats = pulses["share"].to_numpy().astype(np.float64)
@@ -83,14 +83,14 @@ def _air(
     if (np.isfinite(share) & answered).sum() < _FEWEST:
         return
     one = free_air(volume_m3, usual if folded_pa is None else folded_pa)
-    yield "free_air_m3", one
+    yield Fact.FREE_AIR_M3, one
     taken = float(np.clip(share[np.isfinite(share)], 0.0, None).mean()) / usual
-    yield "free_air_day_m3", one * pulses.height * taken
+    yield Fact.FREE_AIR_DAY_M3, one * pulses.height * taken
 
 
 def _rest_facts(
     baghouse: Baghouse, header: Signal, pulses: pl.DataFrame, supply: Signal | None
-) -> Iterator[tuple[str, float]]:
+) -> Iterator[tuple[Fact, float]]:
     fire_s = pulses["time_s"].to_numpy()
     rests = find_rests(fire_s, float(header.time_s[0]), float(header.time_s[-1]))
     inside = np.zeros(header.time_s.size, np.bool_)
@@ -98,19 +98,18 @@ def _rest_facts(
         inside |= (header.time_s >= begin) & (header.time_s < end)
     if not inside.any():
         return
-    yield "rest_s", sum(end - begin for begin, end in rests)
-    yield "rest_pa", float(np.median(header.value[inside]))
+    yield Fact.IDLE_PA, float(np.median(header.value[inside]))
     decays = [decay for rest in rests if (decay := find_decay(header, rest)) is not None]
     if not decays:
         return
     decay = max(decays, key=lambda one: one.end_s - one.start_s)
-    yield "decay_tau_s", decay.tau_s
-    yield "decay_pa_s", decay.loss_pa_s
-    yield "decay_start_s", decay.start_s
-    yield "decay_end_s", decay.end_s
+    yield Fact.DECAY_TAU_S, decay.tau_s
+    yield Fact.DECAY_PA_S, decay.loss_pa_s
+    yield Fact.DECAY_START_S, decay.start_s
+    yield Fact.DECAY_END_S, decay.end_s
     if baghouse.header_volume is not None:
-        yield "decay_m3_s", free_air(baghouse.header_volume, decay.loss_pa_s)
-    yield "decay_supply_held", _held(supply, header, decay)
+        yield Fact.DECAY_M3_S, free_air(baghouse.header_volume, decay.loss_pa_s)
+    yield Fact.DECAY_SUPPLY_HELD, _held(supply, header, decay)
 
 
 def _held(supply: Signal | None, header: Signal, decay: Decay) -> float:
@@ -135,8 +134,8 @@ def _pulse_time(signals: Signals, served: list[int]) -> float:
     return float(np.median(pooled)) if pooled.size >= _FEWEST else math.nan
 
 
-def _called_shares(baghouse: Baghouse, events: Events) -> Iterator[Line]:
-    """Calls of each row as a share of the median of its compartment's rows."""
+def _sent_shares(baghouse: Baghouse, events: Events) -> Iterator[Line]:
+    """Pulses sent to each row over the median of its compartment's rows."""
     counted = events.pulses.drop_nulls("row").group_by("compartment", "row").len()
     calls = {(c, r): n for c, r, n in counted.iter_rows()}
     for compartment, n_rows in enumerate(baghouse.rows, start=1):
@@ -144,4 +143,4 @@ def _called_shares(baghouse: Baghouse, events: Events) -> Iterator[Line]:
         usual = float(np.median(own))
         if usual > 0:
             for row, n in enumerate(own, start=1):
-                yield compartment, row, "called_share", n / usual
+                yield compartment, row, Fact.SENT_SHARE, n / usual

@@ -15,7 +15,7 @@ from rowcall.site import Sample
 from rowcall.store.samples import TagSamples
 from rowcall_plant import RowIntermittent, RowNotCalled, RowSilent
 
-RULE = "row_not_called"
+RULE = "row_not_pulsed"
 
 
 def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNotCalled]:
@@ -34,7 +34,7 @@ def test_a_row_that_is_never_called_is_found(rows_by: RowsBy, place: tuple[int, 
     assert "nothing of its valve" in answer.text
     assert len(answers) == 12
     # The row rules leave its valve open.
-    for rule in ("row_silent", "row_faint", "row_drawn_out"):
+    for rule in ("row_silent", "row_weak", "row_closes_late"):
         assert ask(rule, day)[Subject("BH1", *place)].verdict is Verdict.CANNOT_TELL
 
 

@@ -24,10 +24,10 @@ from helpers.scenes import (
     study_all,
 )
 
-from rowcall.model import Answer, BaghouseDay, Floats, Subject, Urgency, Verdict
+from rowcall.model import Answer, BaghouseDay, Fact, Floats, Subject, Urgency, Verdict
 from rowcall_plant import RisingBaselineDp, RowSilent
 
-RULE = "rising_baseline_dp"
+RULE = "rising_residual_dp"
 HOUSE = Subject("BH1")
 FLOW = 16.0  # m3/s
 
@@ -128,7 +128,7 @@ def test_a_seeded_rise_of_residual_drag_is_found() -> None:
     fault = RisingBaselineDp(start=local(7), step_frac=0.6)
     days = study_all(exports(kiln(cleaning=on_time(6, 30.0)), [fault], days=9, seed=4))
     before, after = (
-        np.median([fact(d.day, "residual_dp_per_flow") for d in part])
+        np.median([fact(d.day, Fact.RESIDUAL_DP_PER_FLOW) for d in part])
         for part in (days[:7], days[7:])
     )
     assert after / before > 1.2

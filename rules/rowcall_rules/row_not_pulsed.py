@@ -14,14 +14,17 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
     Limits,
     Need,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Threshold,
@@ -32,13 +35,12 @@ from rowcall.site import Role, Sample
 from rowcall.units import Dimension
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every row; reads the facts n_called."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
-        calls = [
-            facts.get((compartment, row, "n_called"), math.nan) for row in range(1, n_rows + 1)
-        ]
+        calls = [facts.of(Fact.N_SENT, compartment, row) for row in range(1, n_rows + 1)]
         usual = float(np.median(calls))
         for row, called in enumerate(calls, start=1):
             subject = Subject(day.baghouse.id, compartment, row)
@@ -105,10 +107,19 @@ def _judge_row(
 
 
 RULE = Rule(
-    name="row_not_called",
+    name="row_not_pulsed",
     title="Row is not called",
+    chapter=Chapter.ROWS,
     looks_for="A row called less than half as often as the rows of its compartment.",
-    needs=(Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to count the calls of each row"),),
+    needs=(
+        Need(
+            any_of=(
+                Role.ROW_SOLENOID,
+                Role.STEP_COUNTER,
+            ),
+            purpose="to count the calls of each row",
+        ),
+    ),
     thresholds=(
         Threshold(
             "min_pulses", "20", Dimension.RATIO, "calls of a usual row before a verdict", "chosen"
@@ -126,4 +137,14 @@ RULE = Rule(
     cautions=(Caution.LOCKOUT,),
     references=("common practice, no source",),
     judge=judge,
+    marks=(
+        RowMark(
+            letter="N",
+            word="NOT PULSED",
+            words="not pulsed",
+            meaning="the controller sends it no pulses",
+            precedence=1,
+        ),
+    ),
+    formerly="row_not_called",
 )

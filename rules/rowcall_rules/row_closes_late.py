@@ -12,20 +12,24 @@ import math
 from collections.abc import Iterator
 from datetime import timedelta
 
-from rowcall.diagnosis.fact_book import Place, fact_book
 from rowcall.diagnosis.row_evidence import (
     RowEvidence,
+    over_days,
     row_evidence,
-    told_over_days,
     unless_most_differ,
 )
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
+    FactBook,
     Limits,
     Need,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Threshold,
@@ -36,26 +40,25 @@ from rowcall.site import Role
 from rowcall.units import Dimension, show
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every row; reads the facts late_s, p_late, late_power and drop_ratio."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     answers = (
         _judge_row(day, facts, Subject(day.baghouse.id, *place), limits)
         for place in day.baghouse.all_rows()
     )
-    yield from told_over_days(unless_most_differ(answers, limits["most_share"]), facts)
+    yield from over_days(unless_most_differ(answers, limits["max_share"]), facts)
 
 
-def _judge_row(
-    day: BaghouseDay, facts: dict[Place, float], subject: Subject, limits: Limits
-) -> Answer:
-    def of(name: str) -> float:
-        return facts.get((subject.compartment, subject.row, name), math.nan)
+def _judge_row(day: BaghouseDay, facts: FactBook, subject: Subject, limits: Limits) -> Answer:
+    def of(fact: Fact) -> float:
+        return facts.of(fact, subject.compartment, subject.row)
 
     row = row_evidence(facts, subject.compartment, subject.row)
-    late, error, chance = of("late_s"), of("late_s_error"), of("p_late")
-    ratio, power = of("drop_ratio"), of("late_power")
-    if math.isnan(chance) or not row.called >= limits["min_pulses"]:
+    late, error, chance = of(Fact.LATE_S), of(Fact.LATE_S_ERROR), of(Fact.P_LATE)
+    ratio, power = of(Fact.DROP_RATIO), of(Fact.LATE_POWER)
+    if math.isnan(chance) or not row.sent >= limits["min_pulses"]:
         return Answer.cannot_tell(subject, _unheard(row))
     if not row.surely_answers:
         return Answer.cannot_tell(subject, "it shows no drop whose end could be timed")
@@ -67,13 +70,13 @@ def _judge_row(
     )
     is_late = chance >= limits["sure"] and late >= limits["late"] and ratio >= limits["deep"]
     # Where lateness cannot be seen, depth speaks: nothing else draws so much more than the peers.
-    spread = limits["errors"] * of("drop_ratio_error")
+    spread = limits["errors"] * of(Fact.DROP_RATIO_ERROR)
     is_deep = ratio - spread >= limits["far_deeper"] and power < limits["power"]
     # Two signs that agree need less of each.
     is_both = ratio - spread >= limits["deeper"] and chance > limits["open"]
     is_late |= is_both and late >= limits["late"]
     # A handful of points that lie off can be fitted by any lateness, at any depth.
-    is_late &= of("drop_ratio_error") <= limits["sized"] * ratio
+    is_late &= of(Fact.DROP_RATIO_ERROR) <= limits["sized"] * ratio
     if is_late or is_deep:
         return Answer(
             subject=subject,
@@ -111,20 +114,26 @@ def _judge_row(
 
 def _unheard(row: RowEvidence) -> str:
     """Say why its closing has no time."""
-    if row.called == 0:
+    if row.sent == 0:
         return "the controller never called this row on this day"
-    pulses = "its pulses" if math.isnan(row.called) else f"its {row.called:.0f} pulses"
+    pulses = "its pulses" if math.isnan(row.sent) else f"its {row.sent:.0f} pulses"
     return f"{pulses} are too few, or too poorly heard, to time its closing"
 
 
 RULE = Rule(
-    name="row_drawn_out",
+    name="row_closes_late",
     title="Row's valve closes late",
+    chapter=Chapter.ROWS,
     looks_for="Stacked pulses that go deeper than the peers' and close later.",
-    needs=(Need((Role.HEADER_PRESSURE,), "to hear the pulses, and to tell rows without bits"),),
+    needs=(
+        Need(
+            any_of=(Role.HEADER_PRESSURE,),
+            purpose="to hear the pulses, and to tell rows without bits",
+        ),
+    ),
     thresholds=(
         Threshold(
-            "most_share",
+            "max_share",
             "0.35",
             Dimension.RATIO,
             "share of a compartment's rows found beyond which the peers are in doubt",
@@ -176,4 +185,17 @@ RULE = Rule(
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
     references=("common practice, no source",),
     judge=judge,
+    marks=(
+        RowMark(
+            letter="L",
+            word="CLOSES LATE",
+            words="closes late",
+            meaning="the valve closed late",
+            precedence=5,
+            shows_lateness=True,
+        ),
+    ),
+    judges_valve=True,
+    trial_fault="a row that closes 0.4 s late",
+    formerly="row_drawn_out",
 )

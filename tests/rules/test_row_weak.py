@@ -10,7 +10,7 @@ from helpers.scenes import exports, kiln, local, on_time, study
 from rowcall.model import Subject, Urgency, Verdict
 from rowcall_plant import HeaderPlan, RowDrawnOut, RowFaint, RowSilent, SlowHeaderRecovery
 
-RULE = "row_faint"
+RULE = "row_weak"
 
 
 def faint(place: tuple[int, int], factor: float = 0.55) -> RowFaint:

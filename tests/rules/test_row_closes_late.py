@@ -9,10 +9,10 @@ from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
 from helpers.scenes import exports, fact, kiln, local, on_time, study
 
-from rowcall.model import Subject, Urgency, Verdict
+from rowcall.model import Fact, Subject, Urgency, Verdict
 from rowcall_plant import HeaderPlan, RowDrawnOut, RowSilent, SlowHeaderRecovery
 
-RULE = "row_drawn_out"
+RULE = "row_closes_late"
 
 
 def drawn(places: Iterable[tuple[int, int]], late_s: float = 1.0) -> list[RowDrawnOut]:
@@ -72,7 +72,7 @@ def test_a_longer_pulse_time_draws_out_all_rows_alike() -> None:
     plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))  # some rows are deep as well
     day = study(exports(plan, everywhere, seed=4)[0]).day
     answers = ask(RULE, day)
-    ratios = [fact(day, "drop_ratio", c, r) for c, r in day.baghouse.all_rows()]
+    ratios = [fact(day, Fact.DROP_RATIO, c, r) for c, r in day.baghouse.all_rows()]
     assert max(ratio for ratio in ratios if ratio is not None) > 1.1
     delays = [fact(day, "min_delay_s", c, r) for c, r in day.baghouse.all_rows()]
     assert min(delay for delay in delays if delay is not None) > 0.85

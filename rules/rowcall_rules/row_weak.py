@@ -12,20 +12,23 @@ import math
 from collections.abc import Iterator
 from datetime import timedelta
 
-from rowcall.diagnosis.fact_book import fact_book, past_of
 from rowcall.diagnosis.row_evidence import (
     RowEvidence,
+    over_days,
     row_evidence,
-    told_over_days,
     unless_most_differ,
 )
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
     Limits,
     Need,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Threshold,
@@ -36,19 +39,20 @@ from rowcall.site import Role
 from rowcall.units import Dimension
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for every row from `row_evidence`."""
-    facts = fact_book(day.facts)
+    day, limits = context.day, context.limits
+    facts = context.facts
     answers = (
         _judge_row(day, row_evidence(facts, *place), Subject(day.baghouse.id, *place), limits)
         for place in day.baghouse.all_rows()
     )
-    yield from told_over_days(unless_most_differ(answers, limits["most_share"]), facts)
+    yield from over_days(unless_most_differ(answers, limits["max_share"]), facts)
 
 
 def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
     ratio, error = row.ratio, row.ratio_error
-    if math.isnan(ratio) or not row.called >= limits["min_pulses"]:
+    if math.isnan(ratio) or not row.sent >= limits["min_pulses"]:
         return Answer.cannot_tell(subject, _unheard(row))
     seen = f"its drop is {max(ratio, 0):.0%} of its peers' (standard error {error:.1%})"
     values = (Quantity("drop_ratio", ratio, "1"), Quantity("drop_ratio_error", error, "1"))
@@ -64,7 +68,7 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
         return Answer.cannot_tell(subject, f"{seen}, too uncertain to call it faint or full")
     either = (
         ""
-        if row.heard >= limits["min_pulses"]
+        if row.judged >= limits["min_pulses"]
         else (" Single pulses could not be heard: some may be full and others missing.")
     )
     return Answer(
@@ -83,23 +87,23 @@ def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Lim
 
 def _unheard(row: RowEvidence) -> str:
     """Say why its drop has no size."""
-    if row.called == 0:
+    if row.sent == 0:
         return "the controller never called this row on this day"
-    pulses = "its pulses" if math.isnan(row.called) else f"its {row.called:.0f} pulses"
+    pulses = "its pulses" if math.isnan(row.sent) else f"its {row.sent:.0f} pulses"
     return f"{pulses} are too few, or too poorly heard, to size its drop"
 
 
 def _misleads(row: RowEvidence, limits: Limits) -> str:
     """Say how some of its answers are full and others missing, '' where they are alike."""
-    missed = row.heard - row.answered
-    if row.heard >= limits["min_pulses"] and row.full_share >= limits["faint"] and missed > 0:
-        return f"it answered {row.answered:.0f} of {row.heard:.0f} pulses"
-    return f"it answered about {row.rate:.0%} of its pulses" if row.comes_and_goes else ""
+    missed = row.judged - row.answered
+    if row.judged >= limits["min_pulses"] and row.answered_ratio >= limits["faint"] and missed > 0:
+        return f"it answered {row.answered:.0f} of {row.judged:.0f} pulses"
+    return f"it answered about {row.rate:.0%} of its pulses" if row.is_intermittent else ""
 
 
 def _before(day: BaghouseDay, subject: Subject) -> str:
     """Say how the row did in the week before, where there is one."""
-    _, past = past_of(day.history, (subject.compartment, subject.row, "drop_ratio"))
+    _, past = day.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     if past.size < 3:
         return ""
     week = sorted(past[-7:].tolist())
@@ -107,16 +111,23 @@ def _before(day: BaghouseDay, subject: Subject) -> str:
 
 
 RULE = Rule(
-    name="row_faint",
+    name="row_weak",
     title="Row answers faintly",
+    chapter=Chapter.ROWS,
     looks_for="Stacked pulses whose drop is well below that of the row's peers.",
     needs=(
-        Need((Role.HEADER_PRESSURE,), "to hear the pulses"),
-        Need((Role.ROW_SOLENOID, Role.STEP_COUNTER), "to know which row was fired"),
+        Need(any_of=(Role.HEADER_PRESSURE,), purpose="to hear the pulses"),
+        Need(
+            any_of=(
+                Role.ROW_SOLENOID,
+                Role.STEP_COUNTER,
+            ),
+            purpose="to know which row was fired",
+        ),
     ),
     thresholds=(
         Threshold(
-            "most_share",
+            "max_share",
             "0.35",
             Dimension.RATIO,
             "share of a compartment's rows found beyond which the peers are in doubt",
@@ -149,4 +160,16 @@ RULE = Rule(
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
     references=("common practice, no source",),
     judge=judge,
+    marks=(
+        RowMark(
+            letter="W",
+            word="WEAK",
+            words="weak",
+            meaning="answered, with a drop well below its peers'",
+            precedence=4,
+        ),
+    ),
+    judges_valve=True,
+    trial_fault="a weak row (60 % of the usual drop)",
+    formerly="row_faint",
 )

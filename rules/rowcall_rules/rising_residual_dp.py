@@ -17,13 +17,15 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from rowcall.diagnosis.fact_book import fact_book, past_of
 from rowcall.diagnosis.steps import find_steps
 from rowcall.diagnosis.trend import Trend, theil_sen
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Caution,
+    Chapter,
+    Context,
+    Fact,
     Floats,
     Limits,
     Need,
@@ -60,10 +62,11 @@ class _Step:
     after_pa: float
 
 
-def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
+def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse; reads residual_dp_per_flow, else residual_dp_pa, of 90 days."""
+    day, limits = context.day, context.limits
     subject = Subject(day.baghouse.id)
-    series = _series(day)
+    series = _series(context)
     if series is None:
         yield Answer.cannot_tell(
             subject, "no cleaning cycle of this day lay wholly in running operation"
@@ -81,25 +84,25 @@ def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
     since = series.number[0] if step is None else float((step.day - day.day).days)
     trends = {w: trend for w in _WINDOWS_D if (trend := _trend(series, w, since)) is not None}
     rising = {w: t for w, t in trends.items() if _is_rising(t, min(w, 1 - since), limits)}
-    yield _answer(day, subject, series, trends, rising, step, limits)
+    yield _answer(context, subject, series, trends, rising, step, limits)
 
 
-def _series(day: BaghouseDay) -> _Series | None:
+def _series(context: Context) -> _Series | None:
     """Join history and today; a day that is missing in the preferred fact stays missing."""
-    facts = fact_book(day.facts)
-    for name in ("residual_dp_per_flow", "residual_dp_pa"):
-        today = facts.get((0, 0, name))
-        if today is None:
+    day, facts = context.day, context.facts
+    for fact in (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA):
+        today = facts.of(fact)
+        if math.isnan(today):
             continue
-        days, past = past_of(day.history, (0, 0, name))
+        days, past = day.history.of(fact)
         days, value = [*days, day.day], np.append(past, today)
         number = np.array([(d - day.day).days for d in days], np.float64)
         keep = number > -max(_WINDOWS_D)
         reference = None
-        if name == "residual_dp_per_flow":
-            _, flows = past_of(day.history, (0, 0, "flow_m3_s"))
+        if fact is Fact.RESIDUAL_DP_PER_FLOW:
+            _, flows = day.history.of(Fact.FLOW_M3_S)
             reference = day.baghouse.design_flow or float(
-                np.median(np.append(flows, facts[(0, 0, "flow_m3_s")]))
+                np.median(np.append(flows, facts.of(Fact.FLOW_M3_S)))
             )
             value = value * reference
         kept = [d for d, k in zip(days, keep, strict=True) if k]
@@ -137,7 +140,7 @@ def _step(series: _Series, limits: Limits) -> _Step | None:
 
 
 def _answer(
-    day: BaghouseDay,
+    context: Context,
     subject: Subject,
     series: _Series,
     trends: dict[int, Trend],
@@ -145,6 +148,7 @@ def _answer(
     step: _Step | None,
     limits: Limits,
 ) -> Answer:
+    day = context.day
     level = float(np.median(series.value_pa[-3:]))
     basis = _basis(series)
     values = [Quantity("residual_dp_corrected", level, "Pa")]
@@ -174,7 +178,7 @@ def _answer(
     }
     newest = upward[min(rising or upward)] if upward else None
     limit_text, urgency = _projection(day, level, newest, limits)
-    text = "; ".join([*parts, slopes]) + f". {limit_text}{_mend_rows_first(day)}"
+    text = "; ".join([*parts, slopes]) + f". {limit_text}{_mend_rows_first(context)}"
     return Answer(
         subject=subject,
         verdict=Verdict.FOUND,
@@ -215,13 +219,11 @@ def _projection(
     return text, urgency
 
 
-def _mend_rows_first(day: BaghouseDay) -> str:
-    facts = fact_book(day.facts)
+def _mend_rows_first(context: Context) -> str:
     silent = [
-        f"compartment {c} row {r}"
-        for c, r in day.baghouse.all_rows()
-        if facts.get((c, r, "n_heard"), 0) >= 20
-        and facts.get((c, r, "n_answered"), 0) < 0.5 * facts[(c, r, "n_heard")]
+        f"compartment {answer.subject.compartment} row {answer.subject.row}"
+        for answer in context.answers.get("row_silent", ())
+        if answer.verdict is Verdict.FOUND and answer.urgency is not Urgency.WATCH
     ]
     if not silent:
         return ""
@@ -244,10 +246,11 @@ def _slope_words(window_d: int, trend: Trend) -> str:
 
 
 RULE = Rule(
-    name="rising_baseline_dp",
+    name="rising_residual_dp",
     title="Residual DP rises",
+    chapter=Chapter.DP,
     looks_for="A step or a steady rise of the DP left after cleaning, led back to one flow.",
-    needs=(Need((Role.DP,), "to see what is left after a cleaning"),),
+    needs=(Need(any_of=(Role.DP,), purpose="to see what is left after a cleaning"),),
     thresholds=(
         Threshold("rise", "0.1", Dimension.RATIO, "relative rise that matters", "chosen"),
         Threshold("history_days", "7", Dimension.RATIO, "days before a verdict", "chosen"),
@@ -274,4 +277,6 @@ RULE = Rule(
         "steps: penalised least squares, PELT",
     ),
     judge=judge,
+    after=("row_silent",),
+    formerly="rising_baseline_dp",
 )

@@ -10,9 +10,9 @@ import pytest
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
 from helpers.scenes import Studied, exports, fact, history_of, kiln, study
-from rules.test_rising_baseline_dp import RULE, judged, quiet, with_series
+from rules.test_rising_residual_dp import RULE, judged, quiet, with_series
 
-from rowcall.model import Verdict
+from rowcall.model import Fact, Verdict
 
 
 @pytest.fixture(scope="module")
@@ -32,7 +32,7 @@ def test_a_week_makes_a_verdict(today: Studied, n: int, verdict: Verdict) -> Non
 
 def test_a_day_without_a_cycle_cannot_tell(today: Studied) -> None:
     rows = today.day.facts.filter(pl.col("compartment") > 0)
-    past = history_of({"residual_dp_pa": quiet(30).tolist()}, today.day.day)
+    past = history_of({Fact.RESIDUAL_DP_PA: quiet(30).tolist()}, today.day.day)
     answer = judged(replace(today.day, facts=rows, history=past))
     assert answer.verdict is Verdict.CANNOT_TELL
     assert "no cleaning cycle of this day" in answer.text

@@ -1,0 +1,125 @@
+"""One baghouse on one plant-local day: everything that rules and reports may look at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+import polars as pl
+
+from rowcall.model.fact import Floats, History
+from rowcall.site import Baghouse, Role
+
+HOUR_COLUMNS = {
+    "compartment": pl.Int64,
+    "hour": pl.Int64,
+    "tau_s": pl.Float64,
+    "n_pulses": pl.Int64,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """One conditioned tag over a day, only Good points within range, in the inside unit.
+
+    `time_s` counts from the start of the plant-local day and rises strictly; a step signal's
+    first point may lie before the day (negative time) and holds until the next.
+    `longest_hold_s` is how long a point speaks for the time after it when no other comes;
+    `bridge_s` how far apart two points may lie for a straight line between them.
+    """
+
+    time_s: Floats
+    value: Floats
+    step: bool = False
+    longest_hold_s: float = 60.0
+    bridge_s: float = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class TagHealth:
+    """How usable one tag was on the day; `problem` is empty when it was usable."""
+
+    tag: str
+    role: Role
+    compartment: int
+    row: int
+    n_points: int
+    n_bad: int
+    n_out_of_range: int
+    coverage_frac: float  # share of the day covered without gaps
+    step_s: float  # median time between points; nan where there are fewer than two
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Inferred:
+    """How the fires of a compartment were inferred from header pressure alone.
+
+    Attributes:
+        n_places: places in a round of its rows; 0 where fires are known as drops only.
+        is_row: `row` is the row; else it is the place in the firing sequence.
+        text: how they were inferred, or why not, as the end of a sentence.
+    """
+
+    n_places: int
+    is_row: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class BaghouseDay:
+    """Everything a rule may look at: one baghouse on one plant-local day.
+
+    minutes: `minute` (i64, from day start), `state` (str: idle, starting, running, stopping,
+        unknown), and per available role a mean in inside units: `dp_pa`, `inlet_temperature_c`,
+        `outlet_temperature_c`, `gas_flow_m3_s`, `fan_signal`, `opacity`, `supply_pressure_pa`
+        (f64, null where there was no value); `on_line_frac`, share of the rows on line.
+    pulses: one row a fire (or, without solenoid bits and counters, a drop): `time_s`,
+        `compartment`, `row` (null where unknown), `before_pa`, `drop_pa`, `noise_pa`,
+        `min_delay_s`, `tau_s`, `recovered` (bool, before the next pulse on its header),
+        `answered` (bool), `confidence` (0..1); values null where the header shows nothing of them.
+    cycles: `start_s`, `end_s`, `residual_dp_pa`, `peak_dp_pa`, `cycle_time_s`, `n_pulses`,
+        `flow_m3_s` (corrected to all compartments on line), `state_running` (bool).
+    facts: the day's own facts, columns `FACT_COLUMNS`.
+    hours: recovery by the hour: `compartment`, `hour` (counted from the start of the day), `tau_s`
+        (median), `n_pulses` (that it is the median of).
+    history: facts and verdicts of the days before.
+    fires_known: bits, counters or the cadence of header pressure show every fire of the day.
+    inferred: by compartment, how rows were inferred where neither bits nor counters show them;
+        there `row` of pulses, facts and subjects may be a place in the firing sequence.
+    stacks: the stacked pulses of each row, a line a bin of time since the pulse that holds
+        points: `compartment`, `row`, `since_s`, `count` (points), `mean` (their drop as a share
+        of the pressure before), `usual` (that of the other reference rows), `point_error` (standard
+        deviation of one point), `close_s` (when the peers' valves close).
+    """
+
+    day: date
+    start: datetime
+    end: datetime
+    baghouse: Baghouse
+    signals: Mapping[tuple[Role, int, int], Signal]
+    health: tuple[TagHealth, ...]
+    minutes: pl.DataFrame
+    pulses: pl.DataFrame
+    cycles: pl.DataFrame
+    facts: pl.DataFrame
+    history: History = field(default_factory=History)
+    hours: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HOUR_COLUMNS))
+    fires_known: bool = True
+    inferred: Mapping[int, Inferred] = field(default_factory=dict)
+    stacks: pl.DataFrame = field(default_factory=pl.DataFrame)
+
+    @property
+    def seconds(self) -> float:
+        """Length of the day: 86,400 s, an hour more or less at a change of clocks."""
+        return (self.end - self.start).total_seconds()
+
+    def counts_places(self, compartment: int) -> bool:
+        """Return whether row numbers of a compartment are places in the firing sequence."""
+        found = self.inferred.get(compartment)
+        return found is not None and found.n_places > 0 and not found.is_row
+
+    def row_word(self, compartment: int) -> str:
+        """Return what row numbers of a compartment count: `row` or `place`."""
+        return "place" if self.counts_places(compartment) else "row"

@@ -1,0 +1,272 @@
+"""Facts: the numbers a day that later days are compared with, each declared here once.
+
+A fact belongs to the baghouse (compartment 0, row 0), to a header or compartment (row 0; a header
+that serves all compartments is compartment 0), or to a row.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import Enum, StrEnum
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+Floats = npt.NDArray[np.floating[Any]]
+
+
+class Level(StrEnum):
+    """What a fact is a number of."""
+
+    BAGHOUSE = "baghouse"
+    HEADER = "header"
+    COMPARTMENT = "compartment"
+    ROW = "row"
+
+
+@dataclass(frozen=True, slots=True, eq=False)  # equal members of an Enum would be one
+class About:
+    """One line of the registry.
+
+    Attributes:
+        unit: UCUM code of the inside unit.
+        levels: what it is a number of.
+        meaning: in words.
+        read_by: modules that read it, as a test holds.
+    """
+
+    unit: str
+    levels: tuple[Level, ...]
+    meaning: str
+    read_by: tuple[str, ...]
+
+
+def _row(unit: str, meaning: str, *read_by: str) -> About:
+    return About(unit, (Level.ROW,), meaning, read_by)
+
+
+def _header(unit: str, meaning: str, *read_by: str) -> About:
+    return About(unit, (Level.HEADER,), meaning, read_by)
+
+
+def _baghouse(unit: str, meaning: str, *read_by: str) -> About:
+    return About(unit, (Level.BAGHOUSE,), meaning, read_by)
+
+
+_EVIDENCE = "row_evidence"
+_CLOCKS = "data_quality"
+
+
+class Fact(Enum):
+    """Every fact; `Fact.X.column` is its name in tables and in the store."""
+
+    # Rows: counts of their pulses.
+    N_SENT = _row("1", "pulses sent by the controller", _EVIDENCE, "row_not_pulsed", "pooled_days")
+    N_JUDGED = _row("1", "pulses of which the header shows whether they were answered", _EVIDENCE)
+    N_ANSWERED = _row("1", "judged pulses with a pressure drop", _EVIDENCE)
+    SENT_SHARE = _row("1", "pulses sent over the compartment's median row", "compressed_air")
+    N_STACKED = _row("1", "pulses that the stack is made of", _EVIDENCE)
+    DAYS_STACKED = _row("1", "days that these pulses come from", _EVIDENCE)
+    # Rows: from their stacked pulses, against the reference rows of the header.
+    DROP_RATIO = _row(
+        "1",
+        "drop over that of the reference rows",
+        _EVIDENCE,
+        "row_closes_late",
+        "row_weak",
+        "roll_call",
+        "row_numbers",
+        "row_sheet",
+    )
+    DROP_RATIO_ERROR = _row(
+        "1", "standard error of that", _EVIDENCE, "row_closes_late", "row_numbers"
+    )
+    LATE_S = _row(
+        "s", "closes later than the reference rows", "row_closes_late", "row_numbers", "row_panels"
+    )
+    LATE_S_ERROR = _row("s", "standard error of that", "row_closes_late", "row_numbers")
+    P_LATE = _row("1", "posterior probability of closing late", "row_closes_late")
+    LATE_POWER = _row("1", "power to detect a valve that closes 0.4 s late", "row_closes_late")
+    ANSWERED_DROP_RATIO = _row("1", "median drop ratio of the answered pulses", _EVIDENCE)
+    # Rows: a change within the day, and answers that come and go.
+    ONSET_S = _row("s", "when the row changed, from the start of the day", _EVIDENCE)
+    DROP_RATIO_BEFORE = _row("1", "drop ratio before the change", _EVIDENCE)
+    DROP_RATIO_AFTER = _row("1", "drop ratio after the change", _EVIDENCE)
+    DROP_RATIO_AFTER_ERROR = _row("1", "standard error of that", _EVIDENCE)
+    N_AFTER = _row("1", "pulses after the change", _EVIDENCE)
+    INTERMITTENT_GAIN = _row(
+        "1", "log-likelihood ratio of answering some pulses over answering all alike", _EVIDENCE
+    )
+    ANSWER_RATE = _row("1", "share of answered pulses, by that model", _EVIDENCE)
+    ANSWER_RATE_LOW = _row("1", "lower end of its 95 % interval", _EVIDENCE)
+    ANSWER_RATE_HIGH = _row("1", "upper end of its 95 % interval", _EVIDENCE)
+    # Rows and compartments.
+    DROP_PA = About(
+        "Pa", (Level.ROW, Level.COMPARTMENT), "median drop of header pressure", ("row_numbers",)
+    )
+    TAU_S = About(
+        "s",
+        (Level.ROW, Level.COMPARTMENT),
+        "recovery constant: time to make up 63 % of a drop",
+        ("header_hours", "one_baghouse", "slow_header_recovery"),
+    )
+    TAU_LOG_ERROR = _row("1", "relative standard error of the recovery constant", "score")
+    BEFORE_PA = About(
+        "Pa",
+        (Level.COMPARTMENT,),
+        "median pressure just before a pulse",
+        ("headers", "one_baghouse"),
+    )
+    N_PULSES = About(
+        "1", (Level.COMPARTMENT, Level.BAGHOUSE), "pulses of the day", ("one_baghouse",)
+    )
+    # Headers.
+    INTERVAL_S = _header(
+        "s", "time from pulse to pulse", "compressed_air", "header_leak", "short_interval"
+    )
+    RECOVERY_S = _header(
+        "s", "time to recover 95 % of a drop", "compressed_air", "header_leak", "short_interval"
+    )
+    PLATEAU_PA = _header(
+        "Pa",
+        "pressure that the refill tends to",
+        "compressed_air",
+        "header_leak",
+        "headers",
+        "short_interval",
+    )
+    SHORTFALL_PA = _header(
+        "Pa", "what it lacks at the next pulse", "compressed_air", "headers", "short_interval"
+    )
+    CYCLE_LOSS_PA = _header(
+        "Pa", "pressure loss over a cleaning cycle", "compressed_air", "short_interval"
+    )
+    CYCLE_LOSS_SHARE = _header(
+        "1", "that over the pressure at its first pulse", "compressed_air", "short_interval"
+    )
+    PULSE_LENGTH_S = _header("s", "electrical pulse length by the bits", "compressed_air")
+    FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
+    FREE_AIR_DAY_M3 = _header("m3", "free air of the day", "compressed_air")
+    IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "header_leak")
+    DECAY_TAU_S = _header(
+        "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
+    )
+    DECAY_PA_S = _header("Pa/s", "its rate at first", "compressed_air", "header_leak")
+    DECAY_M3_S = _header("m3/s", "its flow of free air", "compressed_air", "header_leak")
+    DECAY_START_S = _header("s", "when it began, from the start of the day", "header_leak")
+    DECAY_END_S = _header("s", "when it ended", "header_leak")
+    DECAY_SUPPLY_HELD = _header("1", "1 where the supply held meanwhile, else 0", "header_leak")
+    CLOCK_OFFSET_S = _header("s", "added to the times of the pulses; the median", _CLOCKS)
+    CLOCK_OFFSET_START_S = _header("s", "that at the start of the day", _CLOCKS)
+    CLOCK_OFFSET_END_S = _header("s", "that at its end", _CLOCKS)
+    CLOCK_OFFSET_MIN_S = _header("s", "the lowest of the day", _CLOCKS)
+    CLOCK_OFFSET_MAX_S = _header("s", "the highest of the day", _CLOCKS)
+    IN_STEP = _header(
+        "1", "1 where samples meet the pulses at few phases only (aliasing)", _EVIDENCE, "odds"
+    )
+    # Baghouse.
+    ROW_INTERVAL_S = _baghouse("s", "time from row to row", "compressed_air", "short_interval")
+    N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
+    RESIDUAL_DP_PA = _baghouse(
+        "Pa", "median residual DP", "dp", "one_baghouse", "rising_residual_dp"
+    )
+    PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse")
+    CYCLE_TIME_S = _baghouse("s", "median cycle time", "one_baghouse")
+    FLOW_M3_S = _baghouse("m3/s", "median gas flow", "one_baghouse", "rising_residual_dp")
+    RESIDUAL_DP_PER_FLOW = _baghouse("Pa.s/m3", "residual DP over gas flow", "rising_residual_dp")
+    RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse")
+    RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
+    INLET_TEMPERATURE_MAX_C = _baghouse("Cel", "highest 1-minute average", "one_baghouse")
+    SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
+
+    @property
+    def column(self) -> str:
+        """Its name in tables."""
+        return str(self.name).lower()
+
+
+FACT_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "name": pl.String,
+    "value": pl.Float64,
+}
+HISTORY_COLUMNS = {"day": pl.Date, **FACT_COLUMNS}
+VERDICT_COLUMNS = {
+    "day": pl.Date,
+    "rule": pl.String,
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "verdict": pl.String,
+    "urgency": pl.String,
+}
+
+Place = tuple[int, int]
+
+
+class FactBook(Mapping[tuple[Fact, int, int], float]):
+    """One day's facts by (fact, compartment, row), 0 meaning all; only those with a value."""
+
+    def __init__(self, facts: pl.DataFrame) -> None:
+        known = {fact.column: fact for fact in Fact}
+        lines = facts.select(*FACT_COLUMNS).iter_rows() if facts.width else ()
+        self._values: dict[tuple[Fact, int, int], float] = {
+            (known[name], compartment, row): value
+            for compartment, row, name, value in lines
+            if name in known and value is not None and math.isfinite(value)
+        }
+
+    def __getitem__(self, key: tuple[Fact, int, int]) -> float:
+        return self._values[key]
+
+    def __iter__(self) -> Iterator[tuple[Fact, int, int]]:
+        return iter(self._values)
+
+    def __len__(self) -> int:
+        return len(self._values)
+
+    def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> float:
+        """Return a fact, nan where it is not known."""
+        return self.get((fact, compartment, row), math.nan)
+
+
+def _empty(columns: Mapping[str, Any]) -> pl.DataFrame:
+    return pl.DataFrame(schema=columns)
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What is known of the days before, oldest first.
+
+    Attributes:
+        facts: columns `HISTORY_COLUMNS`.
+        verdicts: of every rule, columns `VERDICT_COLUMNS`; urgency is null where nothing was found.
+    """
+
+    facts: pl.DataFrame = field(default_factory=lambda: _empty(HISTORY_COLUMNS))
+    verdicts: pl.DataFrame = field(default_factory=lambda: _empty(VERDICT_COLUMNS))
+
+    def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
+        """Return the days and values of a fact, oldest first, shape (n,)."""
+        past = self.facts.filter(
+            (pl.col("compartment") == compartment)
+            & (pl.col("row") == row)
+            & (pl.col("name") == fact.column)
+        ).sort("day")
+        return past["day"].to_list(), past["value"].to_numpy().astype(np.float64)
+
+    def usual(
+        self, fact: Fact, compartment: int, row: int, *, quantile: float, min_days: float
+    ) -> float:
+        """Return a quantile of a fact's past, nan with too few days of it.
+
+        Of what a fault raises, ask a low quantile, of what it lowers a high one, so that weeks of
+        the fault do not become the new usual.
+        """
+        _, past = self.of(fact, compartment, row)
+        return float(np.quantile(past, quantile)) if past.size >= min_days else math.nan

@@ -1,0 +1,204 @@
+"""What a rule is, what it is asked with, and short builders for its parts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import StrEnum
+
+from rowcall.model.answer import Answer, Caution, Quantity, Subject, Urgency, Verdict
+from rowcall.model.day import BaghouseDay
+from rowcall.model.fact import Fact, FactBook, History
+from rowcall.site import Role
+from rowcall.units import Dimension
+
+Limits = Mapping[str, float]
+
+
+class Chapter(StrEnum):
+    """Where in the report a rule's findings stand, in the order of the report."""
+
+    ROWS = "Roll call"
+    AIR = "Compressed air"
+    DP = "DP"
+    TEMPERATURE = "Temperature"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Need:
+    """What a rule cannot do without; checked in one place, before it is asked.
+
+    Attributes:
+        any_of: roles of which at least one must be usable.
+        purpose: what they are needed for, as the end of "which this rule needs ...".
+        max_step_s: the time between points of the finest of them must not be longer [s].
+        min_coverage: share of the day that the best of them must cover.
+        past: facts of the baghouse of which one must be known for the number of days that the
+            rule's threshold `days` says, today included.
+        days: key of that threshold.
+        only_first: of several usable tags of a role the rule judges the first one only.
+    """
+
+    any_of: tuple[Role, ...] = ()
+    purpose: str
+    max_step_s: float = float("inf")
+    min_coverage: float = 0.0
+    past: tuple[Fact, ...] = ()
+    days: str = ""
+    only_first: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """A limit of a rule that a site file or a rerun may set."""
+
+    key: str
+    text: str  # value with unit, as a person writes it
+    dimension: Dimension
+    meaning: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowMark:
+    """How a finding on a row shows in the roll call.
+
+    Attributes:
+        letter: in the picture.
+        word: in the table, capitals.
+        words: in the legend of the picture.
+        meaning: in the legend of the table.
+        precedence: of several marks on a row the one with the lowest number shows.
+        watch_only: stands for those findings of the rule that are only to be watched.
+        shows_lateness: the picture of stacked pulses marks when the valve closed.
+    """
+
+    letter: str
+    word: str
+    words: str
+    meaning: str
+    precedence: int
+    watch_only: bool = False
+    shows_lateness: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Context:
+    """What a rule is asked with.
+
+    Attributes:
+        day: the baghouse-day, with its history.
+        limits: thresholds in force, inside units.
+        facts: the day's facts.
+        answers: of the rules named in `Rule.after`, by rule.
+    """
+
+    day: BaghouseDay
+    limits: Limits
+    facts: FactBook
+    answers: Mapping[str, tuple[Answer, ...]] = field(default_factory=dict)
+
+    @property
+    def history(self) -> History:
+        """Facts and verdicts of the days before."""
+        return self.day.history
+
+    def subject(self, compartment: int = 0, row: int = 0) -> Subject:
+        """Return a place of this baghouse; 0 meaning all."""
+        return Subject(self.day.baghouse.id, compartment, row)
+
+    def at(self, second: float) -> datetime:
+        """Return an instant of the day, never after its end."""
+        return min(self.day.end, self.day.start + timedelta(seconds=second))
+
+    def found(
+        self,
+        subject: Subject,
+        urgency: Urgency,
+        text: str,
+        action: str,
+        values: Iterable[Quantity] = (),
+        *,
+        start: datetime | None = None,
+        end: datetime | None = None,
+    ) -> Answer:
+        """Return a finding, of the whole day where nothing else is said."""
+        return Answer(
+            subject=subject,
+            verdict=Verdict.FOUND,
+            urgency=urgency,
+            text=text,
+            action=action,
+            values=tuple(values),
+            start=self.day.start if start is None else start,
+            end=self.day.end if end is None else end,
+        )
+
+
+Judge = Callable[[Context], Iterable[Answer]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One fault: what it looks for, what it needs, its limits, its remedy, and its judge.
+
+    Attributes:
+        after: rules whose answers of the same day it reads.
+        marks: how its findings on rows show in the roll call.
+        judges_valve: what it says of a row is said of the row's valve.
+        trial_fault: what the trials of `odds` planted for it, in words.
+        formerly: the name it had in earlier versions, for site files that still use it.
+    """
+
+    name: str
+    title: str
+    chapter: Chapter
+    looks_for: str
+    needs: tuple[Need, ...]
+    thresholds: tuple[Threshold, ...]
+    check_first: tuple[str, ...]
+    confused_with: str
+    cautions: tuple[Caution, ...]
+    references: tuple[str, ...]
+    judge: Judge
+    after: tuple[str, ...] = ()
+    marks: tuple[RowMark, ...] = ()
+    judges_valve: bool = False
+    trial_fault: str = ""
+    formerly: str = ""
+
+
+def limit(
+    key: str,
+    text: str,
+    meaning: str,
+    *,
+    chosen: str = "",
+    source: str = "",
+    dimension: Dimension = Dimension.RATIO,
+) -> Threshold:
+    """Return a threshold; say where it comes from, or that it was chosen and why.
+
+    Raises:
+        ValueError: neither or both are said.
+    """
+    if bool(chosen) == bool(source):
+        raise ValueError(f"threshold {key}: name a source, or why it was chosen")
+    return Threshold(key, text, dimension, meaning, source or f"chosen: {chosen}")
+
+
+ISOLATED = "Isolated, locked out and bled: "
+
+
+def work(*, outside: str = "", isolated: str = "") -> str:
+    """Return an action: first what needs neither opening nor live parts, then what needs isolation.
+
+    Args:
+        outside: looking, listening, reading, settings.
+        isolated: everything else; begins with a small letter.
+    """
+    parts = [outside] if outside else []
+    if isolated:
+        parts.append(f"{ISOLATED}{isolated}")
+    return " ".join(parts)
