@@ -32,11 +32,8 @@ SCHEMA: tuple[Column, ...] = (
     Column("date", pl.Date, "plant-local day that was judged"),
     Column("baghouse", pl.String, "id of the baghouse in the site file"),
     Column("compartment", pl.Int64, "compartment, from 1; null means the whole baghouse"),
-    Column(
-        "row",
-        pl.Int64,
-        "row, from 1 (where the text says so, place in the firing sequence); null means all rows",
-    ),
+    Column("row", pl.Int64, "row, from 1; null means all rows, or that only the place is known"),
+    Column("place", pl.Int64, "place in the pulse sequence, from 1, where the row is not known"),
     Column("rule", pl.String, "name of the rule"),
     Column("verdict", pl.String, "found, clear or cannot tell"),
     Column("urgency", pl.String, "now, next outage or watch; null unless found"),
@@ -53,18 +50,20 @@ def findings_frame(report: DayReport) -> pl.DataFrame:
     """Return every answer of the day, one a line, sorted by place and rule."""
     rows = [_row(report, found) for found in report.findings]
     schema = {column.name: column.dtype for column in SCHEMA}
-    order = ["baghouse", "compartment", "row", "rule", "verdict", "start", "text"]
+    order = ["baghouse", "compartment", "row", "place", "rule", "verdict", "start", "text"]
     return pl.DataFrame(rows, schema=schema, orient="row").sort(order, nulls_last=False)
 
 
 def _row(report: DayReport, found: Finding) -> tuple[object, ...]:
-    answer = found.answer
+    answer, number = found.answer, found.answer.subject.row or None
+    is_place = answer.subject.is_place
     urgency = answer.urgency.value if answer.urgency else None
     return (
         found.day,
         answer.subject.baghouse,
         answer.subject.compartment or None,
-        answer.subject.row or None,
+        None if is_place else number,
+        number if is_place else None,
         found.rule,
         answer.verdict.value,
         urgency,

@@ -179,6 +179,7 @@ def _line(finding: Finding) -> dict[str, object]:
         "baghouse": answer.subject.baghouse,
         "compartment": answer.subject.compartment,
         "row": answer.subject.row,
+        "is_place": answer.subject.is_place,
         "rule": finding.rule,
         "verdict": answer.verdict.value,
         "urgency": answer.urgency.value if answer.urgency else None,

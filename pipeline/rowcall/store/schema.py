@@ -190,11 +190,16 @@ _NAMES = "\n".join(
             f"UPDATE facts SET name = '{new}' WHERE name = '{old}';"
             for old, new in _FACT_NAMES.items()
         ),
-        "DELETE FROM facts WHERE regexp_full_match(name, 'verdict_.*|watch_.*|(n_)?tau_s?_h\\d\\d"
+        "DELETE FROM facts WHERE regexp_full_match(name, 'verdict_.*|watch_.*|(n_)?tau(_s)?_h\\d\\d"
         "|min_delay_s|stack_tau_s|stack_tau_log_error|n_points|slow_frac|rest_s|idle_min"
         "|inlet_temperature_mean_c');",
     ]
 )
+
+_PLACES = """
+ALTER TABLE findings ADD COLUMN is_place BOOLEAN DEFAULT false;
+UPDATE findings SET is_place = true WHERE regexp_matches(text, 'Place \\d+ of \\d+ ');
+"""
 
 RECORD = """
 CREATE TABLE rowcall_schema (
@@ -211,4 +216,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("health of tags", _HEALTH),
     Migration("share of the usual drop of each pulse", _SHARES),
     Migration("plain names of rules and facts", _NAMES),
+    Migration("places apart from rows", _PLACES),
 )
