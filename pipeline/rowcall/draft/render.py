@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from rowcall import trade
-from rowcall.draft.casting import Cast, Part, cast_tags
+from rowcall.draft.assign import Cast, Part, cast_tags
 from rowcall.draft.tag_facts import ExportFacts, TagFacts, export_facts
 from rowcall.draft.tag_words import baghouse_of
 from rowcall.draft.unit_words import unit_of
