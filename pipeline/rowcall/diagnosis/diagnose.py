@@ -17,7 +17,7 @@ from rowcall.model import (
     Subject,
     Verdict,
 )
-from rowcall.site import Role
+from rowcall.site import ROLES
 from rowcall.units import parse_quantity
 
 _FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
@@ -112,7 +112,7 @@ def _missing(need: Need, day: BaghouseDay) -> str:
     if any(place[0] in need.any_of for place in day.signals):
         return ""
     in_site = [tag for tag in day.baghouse.tag if tag.role in need.any_of]
-    names = " or ".join(_words(role) for role in need.any_of)
+    names = " or ".join(ROLES[role].name for role in need.any_of)
     if not in_site:
         return f"the site file names no tag for {names}"
     problems = {report.tag: report.problem for report in day.health if report.problem}
@@ -120,7 +120,3 @@ def _missing(need: Need, day: BaghouseDay) -> str:
     reason = problems.get(tag, "no usable value")
     more = f" (and {len(in_site) - 1} more like it)" if len(in_site) > 1 else ""
     return f"no usable {names} on this day: {tag}{more}: {reason}"
-
-
-def _words(role: Role) -> str:
-    return role.value.replace("_", " ")
