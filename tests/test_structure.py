@@ -131,7 +131,7 @@ def test_no_folder_is_crowded(package: str) -> None:
 
 
 def test_no_module_name_has_two_meanings() -> None:
-    names = [path.stem for path in modules().values() if path.stem not in ("__init__", "roles")]
+    names = [path.stem for path in modules().values() if path.stem != "__init__"]
     assert {name for name in names if names.count(name) > 1} == set()
 
 

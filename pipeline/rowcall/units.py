@@ -1,4 +1,4 @@
-"""Engineering units at the border: UCUM codes on the outside, one unit system inside.
+"""Units: UCUM codes in site files, exports and findings, one unit a dimension inside rowcall.
 
 Inside rowcall every pressure is in Pa, temperature in Cel (degrees Celsius), flow in m3/s, time
 in s, area in m2, volume in m3, and every ratio (opacity, moisture) in 1. Gauge and absolute
@@ -32,9 +32,9 @@ class Dimension(StrEnum):
     RATIO = "1"
     DUST = "kg/m3"
     CURRENT = "A"
-    TURNS = "Hz"
-    DRAG = "Pa.s/m"
-    HEAT_DOSE = "Cel.min"
+    SPEED = "Hz"
+    PRESSURE_RATE = "Pa/s"
+    HEAT_DOSE = "K.min"
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,11 +97,14 @@ _TABLE: tuple[Unit, ...] = (
     Unit("kg/m3", Dimension.DUST, 1.0),
     Unit("[gr]/[ft_i]3", Dimension.DUST, 6.479891e-5 / _FOOT_M**3),
     Unit("A", Dimension.CURRENT, 1.0),
-    Unit("Hz", Dimension.TURNS, 1.0),
-    Unit("{rpm}", Dimension.TURNS, 1 / 60),
-    Unit("Pa.s/m", Dimension.DRAG, 1.0),
-    Unit("Cel.min", Dimension.HEAT_DOSE, 1.0),
+    Unit("Hz", Dimension.SPEED, 1.0),
+    Unit("{rev}/min", Dimension.SPEED, 1 / 60),  # UCUM gives the note in braces no size
+    Unit("Pa/s", Dimension.PRESSURE_RATE, 1.0),
+    Unit("Pa/d", Dimension.PRESSURE_RATE, 1 / 86400),
+    Unit("K.min", Dimension.HEAT_DOSE, 1.0),  # differences of temperature: K, not Cel
 )
+# What people write for a unit that no close spelling leads to.
+_MEANT = {"rpm": "{rev}/min", "{rpm}": "{rev}/min"}
 
 UNITS: dict[str, Unit] = {unit.code: unit for unit in _TABLE}
 
@@ -123,7 +126,8 @@ def find_unit(code: str, dimensions: Collection[Dimension] = tuple(Dimension)) -
     allowed = codes(dimensions)
     if unit is not None and unit.dimension in dimensions:
         return unit
-    near = difflib.get_close_matches(code, allowed, n=2, cutoff=0.5)
+    near = [_MEANT[code]] if _MEANT.get(code) in allowed else []
+    near = near or difflib.get_close_matches(code, allowed, n=2, cutoff=0.5)
     hint = f"; did you mean {' or '.join(near)}?" if near else ""
     known = "is not known" if unit is None else "does not fit here"
     raise ValueError(f"unit {code!r} {known}{hint} (allowed: {', '.join(allowed)})")

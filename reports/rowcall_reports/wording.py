@@ -39,9 +39,8 @@ _SYMBOLS = {
     "mg/m3": "mg/m³",
     "g/m3": "g/m³",
     "[gr]/[ft_i]3": "gr/ft³",
-    "{rpm}": "rpm",
-    "Pa.s/m": "Pa·s/m",
-    "Cel.min": "°C·min",
+    "{rev}/min": "rpm",
+    "K.min": "K·min",
 }
 
 

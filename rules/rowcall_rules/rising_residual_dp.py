@@ -155,7 +155,7 @@ def _answer(
     for window, trend in trends.items():
         name = f"slope_{window}d_per_day"
         ends = {name: trend.slope, f"{name}_low": trend.low, f"{name}_high": trend.high}
-        values += [Quantity(n, v, "Pa") for n, v in ends.items() if math.isfinite(v)]
+        values += [Quantity(n, v, "Pa/d") for n, v in ends.items() if math.isfinite(v)]
     slopes = "; ".join(_slope_words(window, trend) for window, trend in trends.items())
     slopes = slopes or "too few days for a trend"
     if step is None and not rising:

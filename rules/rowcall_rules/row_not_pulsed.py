@@ -68,11 +68,11 @@ def _untold(day: BaghouseDay, subject: Subject, usual: float, limits: Limits) ->
 
 
 def _is_unmoved(day: BaghouseDay, place: tuple[int, int]) -> bool:
-    """Tell whether a bit that is recorded by change brought no point, good or bad."""
+    """Tell whether a bit that is recorded on change brought no point, good or bad."""
     by_change = {
         tag.tag
         for tag in day.baghouse.tag
-        if tag.role is Role.ROW_SOLENOID and tag.sample is Sample.STEP
+        if tag.role is Role.ROW_SOLENOID and tag.sample is Sample.ON_CHANGE
     }
     return any(
         report.tag in by_change and report.n_points == 0

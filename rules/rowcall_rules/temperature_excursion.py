@@ -36,7 +36,7 @@ from rowcall.units import Dimension, show
 
 @dataclass(frozen=True, slots=True)
 class Excess:
-    """Time spent above a limit: seconds, degree-minutes [Cel.min], first and last second."""
+    """Time spent above a limit: seconds, degree-minutes [K.min], first and last second."""
 
     seconds: float
     degree_minutes: float
@@ -92,9 +92,9 @@ def _answer(
     values = (
         Quantity("max_c", peak, "Cel"),
         Quantity("above_continuous", continuous.seconds, "s"),
-        Quantity("dose_above_continuous", continuous.degree_minutes, "Cel.min"),
+        Quantity("dose_above_continuous", continuous.degree_minutes, "K.min"),
         Quantity("above_surge", surge.seconds, "s"),
-        Quantity("dose_above_surge", surge.degree_minutes, "Cel.min"),
+        Quantity("dose_above_surge", surge.degree_minutes, "K.min"),
         Quantity("continuous_limit", pair[0], "Cel"),
         Quantity("surge_limit", pair[1], "Cel"),
     )

@@ -42,10 +42,10 @@ FAULTS = (
 N_ROWS = 10
 _SPREAD = 0.95  # the interval between calls is drawn from this share of what fills the day on
 ABOUT = (
-    "Simulated header-days of 24 h, bits by change, snapshots of a 12-bit transmitter of 0-10 bar; "
-    "ten rows fired evenly over the day, three of them faulty: silent, faint (60 % of the usual "
-    "drop), drawn out (closes 0.4 s late at a fifth of its flow); half of them by either of two "
-    "simulators of different physics, all judged with the default limits."
+    "Simulated header-days of 24 h, bits on change, pressure at intervals by a 12-bit transmitter "
+    "of 0-10 bar; ten rows fired evenly over the day, three of them faulty: silent, faint (60 % of "
+    "the usual drop), drawn out (closes 0.4 s late at a fifth of its flow); half of them by either "
+    "of two simulators of different physics, all judged with the default limits."
 )
 
 

@@ -32,9 +32,9 @@ def test_a_day_half_covered_is_too_little() -> None:
     assert conditioned(tag(), above).signals
 
 
-def test_a_compressed_tag_may_be_silent_for_hours() -> None:
+def test_a_thinned_tag_may_be_silent_for_hours() -> None:
     time_s = np.arange(0.0, DAY_S, 3 * 3600.0)
-    one = tag(sample="compressed")
+    one = tag(sample="thinned")
     signal, health = only(conditioned(one, samples(time_s, live(time_s.size))))
     assert health.coverage_frac == 1.0
     assert signal.longest_hold_s == 4 * 3600.0

@@ -175,20 +175,20 @@ def test_zero_is_a_stopped_unit_and_not_a_frozen_value() -> None:
 
 
 def test_a_step_tag_may_hold_its_value_all_day() -> None:
-    one = tag(Role.STEP_COUNTER, "1", sample="step")
+    one = tag(Role.STEP_COUNTER, "1", sample="on change")
     signal, health = only(conditioned(one, samples(np.array([10.0]), np.array([3.0]))))
     assert signal.step
     assert signal.longest_hold_s == LONGEST_STEP_S
     assert health.coverage_frac == pytest.approx(1 - 10 / DAY_S)
 
 
-@pytest.mark.parametrize("sample", [Sample.STEP, Sample.COMPRESSED])
+@pytest.mark.parametrize("sample", [Sample.ON_CHANGE, Sample.THINNED])
 def test_a_held_tag_starts_with_its_last_value_before_the_day(sample: Sample) -> None:
     before = (int((START.timestamp() - 1800) * 1e6), 6.5, GOOD)
     points = samples(np.array([7200.0, 14_400.0]), np.array([6.0, 6.2]))
     result = conditioned(tag(sample=sample), points, before)
     (health,) = result.health
-    if sample is Sample.STEP:
+    if sample is Sample.ON_CHANGE:
         signal = result.signals[HEADER]
         assert signal.time_s.tolist() == [-1800.0, 7200.0, 14_400.0]
         assert signal.value == pytest.approx([6.5e5, 6.0e5, 6.2e5])
@@ -198,7 +198,7 @@ def test_a_held_tag_starts_with_its_last_value_before_the_day(sample: Sample) ->
         assert health.coverage_frac == pytest.approx(4 / 24)
 
 
-def test_a_snapshot_tag_takes_nothing_from_the_day_before() -> None:
+def test_a_tag_at_intervals_takes_nothing_from_the_day_before() -> None:
     before = (int((START.timestamp() - 1) * 1e6), 6.5, GOOD)
     signal, _ = only(conditioned(tag(), samples(each_second(), live()), before))
     assert signal.time_s[0] == 0.0
@@ -206,7 +206,7 @@ def test_a_snapshot_tag_takes_nothing_from_the_day_before() -> None:
 
 def test_a_held_value_that_was_bad_is_not_held() -> None:
     before = (int((START.timestamp() - 60) * 1e6), 6.5, BAD)
-    one = tag(Role.STEP_COUNTER, "1", sample="step")
+    one = tag(Role.STEP_COUNTER, "1", sample="on change")
     signal, health = only(conditioned(one, samples(np.array([8640.0]), np.array([3.0])), before))
     assert signal.time_s.tolist() == [8640.0]
     assert health.coverage_frac == pytest.approx(0.9)

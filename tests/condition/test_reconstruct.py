@@ -108,7 +108,7 @@ def doors_tested(time_s: Floats, value: Floats, dead_band: float) -> list[int]:
     dead_band=st.floats(0.01, 3.0),
 )
 @settings(max_examples=200, deadline=None)
-def test_a_compressed_tag_lies_within_its_dead_band_of_what_was_sampled(
+def test_a_thinned_tag_lies_within_its_dead_band_of_what_was_sampled(
     steps: list[float], dead_band: float
 ) -> None:
     """The bound is shown on two ways of compressing, written from memory of the method."""
@@ -131,12 +131,12 @@ def test_without_a_dead_band_no_bound_is_claimed_and_a_gap_has_no_value() -> Non
 @pytest.mark.parametrize(
     ("sample", "step_s", "gap_s", "bridge_s"),
     [
-        (Sample.SNAPSHOT, 1.0, 60.0, 60.0),
-        (Sample.SNAPSHOT, 30.0, 150.0, 150.0),
-        (Sample.SNAPSHOT, 300.0, 1500.0, LONGEST_BRIDGE_S),
-        (Sample.SNAPSHOT, float("nan"), 60.0, 60.0),
-        (Sample.STEP, 5.0, LONGEST_STEP_S, 0.0),
-        (Sample.COMPRESSED, 5.0, LONGEST_COMPRESSED_S, LONGEST_COMPRESSED_S),
+        (Sample.AT_INTERVALS, 1.0, 60.0, 60.0),
+        (Sample.AT_INTERVALS, 30.0, 150.0, 150.0),
+        (Sample.AT_INTERVALS, 300.0, 1500.0, LONGEST_BRIDGE_S),
+        (Sample.AT_INTERVALS, float("nan"), 60.0, 60.0),
+        (Sample.ON_CHANGE, 5.0, LONGEST_STEP_S, 0.0),
+        (Sample.THINNED, 5.0, LONGEST_COMPRESSED_S, LONGEST_COMPRESSED_S),
     ],
 )
 def test_each_kind_of_sampling_has_its_reach(
@@ -151,17 +151,17 @@ def minutes_of(sample: str, time_s: Floats, value: Floats) -> Floats:
     return minute_means(signal, DAY_S // 60)
 
 
-def test_of_snapshots_nothing_is_made_up_where_some_are_missing() -> None:
+def test_of_points_at_intervals_nothing_is_made_up_where_some_are_missing() -> None:
     """Seconds are missing for five minutes: no line is drawn, though ten minutes are near."""
     time_s = np.arange(0.0, DAY_S)
     time_s = time_s[(time_s < 36_000) | (time_s >= 36_300)]
-    mean = minutes_of("snapshot", time_s, live(time_s.size))
+    mean = minutes_of("at intervals", time_s, live(time_s.size))
     assert np.flatnonzero(np.isnan(mean)).tolist() == [600, 601, 602, 603, 604]
 
 
-def test_a_compressed_tag_runs_straight_for_hours_and_not_across_a_gap() -> None:
+def test_a_thinned_tag_runs_straight_for_hours_and_not_across_a_gap() -> None:
     hours = np.array([0.0, 3.0, 6.0, 9.0, 12.0, 15.0, 21.0, 24.0])
-    mean = minutes_of("compressed", np.minimum(3600.0 * hours, DAY_S - 1), 5.0 + hours / 10)
+    mean = minutes_of("thinned", np.minimum(3600.0 * hours, DAY_S - 1), 5.0 + hours / 10)
     middle = (np.arange(DAY_S // 60) + 0.5) / 60
     in_gap = (middle > 15.0) & (middle < 21.0)
     points = np.isin(np.arange(DAY_S // 60), 60 * hours)
@@ -172,7 +172,7 @@ def test_a_compressed_tag_runs_straight_for_hours_and_not_across_a_gap() -> None
 
 def test_a_step_tag_is_held_for_two_days_and_no_longer() -> None:
     before = (int((_start() - 1.5 * DAY_S) * 1e6), 1.0, 0)
-    one = tag(sample="step")
+    one = tag(sample="on change")
     points = samples(np.array([0.75 * DAY_S]), np.array([3.0]))
     signal, health = only(conditioned(one, points, before))
     mean = minute_means(signal, DAY_S // 60) / 1e5

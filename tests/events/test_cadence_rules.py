@@ -67,7 +67,7 @@ def test_a_silent_place_is_found_and_called_a_place(silent: Studied) -> None:
 def compressed(export: Export, band: float) -> Export:
     """The export as of a historian that keeps header pressure by exception."""
     tags = [
-        tag.model_copy(update={"sample": Sample.COMPRESSED})
+        tag.model_copy(update={"sample": Sample.THINNED})
         if tag.role is Role.HEADER_PRESSURE
         else tag
         for tag in export.baghouse.tag

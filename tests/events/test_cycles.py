@@ -95,7 +95,7 @@ def scanned(export: Export) -> Export:
         for name, one in export.samples.items()
     }
     tags = tuple(
-        tag.model_copy(update={"sample": Sample.SNAPSHOT}) if tag.tag in bits else tag
+        tag.model_copy(update={"sample": Sample.AT_INTERVALS}) if tag.tag in bits else tag
         for tag in export.baghouse.tag
     )
     return replace(

@@ -1,4 +1,4 @@
-"""A compressed header pressure gets back the scans that the historian left out."""
+"""A thinned header pressure gets back the scans that the historian left out."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def test_a_refill_kept_by_slope_is_bent_back_towards_its_course() -> None:
     assert abs(np.mean((true - filled.value)[put_back])) < 0.7 * np.mean((true - lines)[put_back])
 
 
-def test_a_snapshot_is_left_as_it_is() -> None:
+def test_a_signal_at_intervals_is_left_as_it_is() -> None:
     header = Signal(AT_S[::7], pressure()[::7])
     assert filled_in(header).signal is header
 

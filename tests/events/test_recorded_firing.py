@@ -114,7 +114,7 @@ COUNTER = by_change([(0, 0), (10.4, 1), (30.4, 2)])
 
 
 @pytest.mark.parametrize(
-    ("bit", "instants"), [(BIT, [10.0]), (SCANNED_BIT, [10.4, 30.4])], ids=["by change", "scanned"]
+    ("bit", "instants"), [(BIT, [10.0]), (SCANNED_BIT, [10.4, 30.4])], ids=["on change", "scanned"]
 )
 def test_bits_come_before_counters_unless_they_miss_fires(
     bit: Signal, instants: list[float]

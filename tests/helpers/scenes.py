@@ -125,7 +125,7 @@ def exports(
 ) -> list[Export]:
     """Simulate days and return what a historian would hand out.
 
-    drop: roles that have no tag. step_s: period of the snapshots [s].
+    drop: roles that have no tag. step_s: period of the points at intervals [s].
     """
     found = _simulated(plan, tuple(faults), days, seed, rows_by, frozenset(drop))
     if step_s == 1:
@@ -161,8 +161,8 @@ def _simulated(
 
 
 def thinned(export: Export, step: int) -> dict[str, TagSamples]:
-    """Return the samples with every `step`-th snapshot kept, and step tags whole."""
-    whole = {tag.tag for tag in export.baghouse.tag if tag.sample is not Sample.SNAPSHOT}
+    """Return every `step`-th point of tags at intervals, and all points of the others."""
+    whole = {tag.tag for tag in export.baghouse.tag if tag.sample is not Sample.AT_INTERVALS}
     return {
         name: one
         if name in whole

@@ -48,7 +48,7 @@ def _roles(house: Baghouse) -> dict[str, str]:
     return {tag.tag: tag.role.value for tag in house.tag}
 
 
-def test_letters_and_words_tell_the_roles(tmp_path: Path) -> None:
+def test_letters_and_words_suggest_the_roles(tmp_path: Path) -> None:
     names = {
         "BH1.PDT-100": ("mbar", 12.0),
         "BH1 inlet temperature": ("°C", 140.0),
@@ -78,7 +78,7 @@ def test_letters_and_words_tell_the_roles(tmp_path: Path) -> None:
     assert all("CHECK" not in line for line in text.splitlines() if line.startswith("unit"))
 
 
-def test_units_that_the_export_does_not_tell_are_marked(tmp_path: Path) -> None:
+def test_units_that_the_export_does_not_name_are_marked(tmp_path: Path) -> None:
     columns = {"PDT-1": ("", 900.0), "PT-2": ("furlong", 90.0)}
     site, text = _draft(tmp_path, _wide(columns))
     assert {tag.tag: tag.unit for tag in site.baghouse[0].tag} == {"PDT-1": "Pa", "PT-2": "[psi]"}
@@ -97,7 +97,7 @@ def test_row_tags_become_one_template(tmp_path: Path) -> None:
     assert 'tag = "BH2.YS-{compartment}{row:02d}"' in text
     assert house.rows == (11, 11)
     assert {(tag.compartment, tag.row) for tag in house.tag} == set(house.all_rows())
-    assert {tag.sample for tag in house.tag} == {Sample.STEP}
+    assert {tag.sample for tag in house.tag} == {Sample.ON_CHANGE}
 
 
 def test_rows_without_a_pattern_are_counted_and_marked(tmp_path: Path) -> None:
@@ -108,7 +108,7 @@ def test_rows_without_a_pattern_are_counted_and_marked(tmp_path: Path) -> None:
     assert "rows_per_compartment = 3  # CHECK" in text
 
 
-def test_a_step_counter_tells_the_rows(tmp_path: Path) -> None:
+def test_a_step_counter_gives_the_number_of_rows(tmp_path: Path) -> None:
     lines = ["time,YI-12"]
     lines += [f"{_stamp(n)},{1 + n % 9}" for n in range(40)]
     site, _ = _draft(tmp_path, "\n".join(lines))
@@ -122,6 +122,15 @@ def test_the_steadiest_of_two_pressures_is_the_supply(tmp_path: Path) -> None:
     roles = _roles(site.baghouse[0])
     assert (roles["PT-1"], roles["PT-2"]) == ("supply_pressure", "header_pressure")
     assert "right role?" in text
+
+
+def test_roles_without_a_tag_are_listed_with_what_is_lost(tmp_path: Path) -> None:
+    _, text = _draft(tmp_path, _wide({"PDT-1": ("mbar", 9.0), "YI-2": ("", 1.0)}))
+    missing = text[text.index("# Roles without a tag") :]
+    assert "#   header_pressure: no pressure drops" in missing
+    assert "#   gas_flow: residual DP is not corrected for flow" in missing
+    for role in ("dp", "step_counter", "row_solenoid", "opacity"):
+        assert f"#   {role}:" not in missing
 
 
 def test_two_baghouses_and_a_stray(tmp_path: Path) -> None:
@@ -200,7 +209,7 @@ def test_places_of_names() -> None:
         ("degC", Role.INLET_TEMPERATURE, "Cel"),
         ("acfm", Role.GAS_FLOW, "[ft_i]3/min"),
         ("mg/m3", Role.DUST_SIGNAL, "mg/m3"),
-        ("rpm", Role.FAN_SIGNAL, "{rpm}"),
+        ("rpm", Role.FAN_SIGNAL, "{rev}/min"),
     ],
 )
 def test_written_units(written: str, role: Role, code: str) -> None:

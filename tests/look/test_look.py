@@ -94,7 +94,7 @@ def test_what_is_told_of_a_tag(tmp_path: Path) -> None:
     tags = {tag.name: tag for tag in looked(tmp_path, lines).tags}
     dp = tags["DP"]
     assert (dp.points, dp.step_s, dp.longest_gap_s, dp.bad) == (97, 10.0, 40.0, 1)
-    assert (dp.sample, dp.lowest, dp.highest) == (Sample.SNAPSHOT, 10.5, 109.5)
+    assert (dp.sample, dp.lowest, dp.highest) == (Sample.AT_INTERVALS, 10.5, 109.5)
     assert (tags["YS"].points, tags["TT"].points) == (3, 12)
 
 

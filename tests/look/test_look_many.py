@@ -98,4 +98,4 @@ def test_gaps_bad_values_and_sampling_of_each_tag_are_told(
     assert main(["look", str(path)]) == 0
     rows = [line.split() for line in capsys.readouterr().out.splitlines()]
     (tag,) = (row for row in rows if row[:1] == ["DP"])
-    assert tag[1:10] == ["48", "5", "min", "snapshot", "65", "min", "1", "1", "0.5"]
+    assert tag[1:11] == ["48", "5", "min", "at", "intervals", "65", "min", "1", "1", "0.5"]

@@ -23,7 +23,7 @@ from rowcall_plant import (
 from rowcall_plant.demo.demo_plant import clock_of, kiln_faults, mill_faults
 from rowcall_plant.demo.truth import full_days, healthy_days
 from rowcall_plant.local_time import local_days, local_instant
-from rowcall_plant.points import snapshot
+from rowcall_plant.points import at_intervals
 
 PLAN = BaghousePlan(
     id="BH1",
@@ -125,7 +125,7 @@ def test_wide_csv_counts_the_last_row_fired(plain: PlantDay, tmp_path: Path) -> 
 )
 def test_tags_are_in_their_units(plain: PlantDay, tag: str, column: str, factor: float) -> None:
     spec = next(spec for spec in COUNTERS if spec.tag == tag)
-    points = snapshot(plain, spec)
+    points = at_intervals(plain, spec)
     si = plain.frames.analogue[column].to_numpy()
     assert points.value * factor == pytest.approx(si, abs=0.51 * factor * 10.0**-spec.decimals)
 

@@ -97,7 +97,7 @@ def test_a_coarse_header_is_quoted_with_what_a_finer_one_would_tell() -> None:
 
 def test_noise_is_the_days_own_where_it_is_known() -> None:
     day = coarse(60.0, 45.0)
-    house = with_tag("header_pressure", "snapshot", unit="bar", range=(0, 10)).baghouse
+    house = with_tag("header_pressure", "at intervals", unit="bar", range=(0, 10)).baghouse
     pulses = pl.DataFrame({"compartment": [1, 1], "noise_pa": [9000.0, 11000.0]})
     told = odds.quote(replace(day, baghouse=house, pulses=pulses), ROWS)
     assert "noise of 1 % of span" in told
@@ -110,7 +110,7 @@ def test_noise_is_the_days_own_where_it_is_known() -> None:
         (coarse(60.0, 45.0, in_step=1.0), ROWS),
         (coarse(float("nan"), 45.0), ROWS),
         (replace(coarse(60.0, 45.0), inferred={1: Inferred(12, True, "by header")}), ROWS),
-        (with_tag("step_counter", "snapshot"), ROWS),
+        (with_tag("step_counter", "at intervals"), ROWS),
         (coarse(60.0, 45.0), {"slow_header_recovery": [(1, 1)]}),
         (coarse(60.0, 45.0), {"row_closes_late": []}),
     ],

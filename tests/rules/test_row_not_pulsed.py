@@ -76,7 +76,7 @@ def scanned(export: Export) -> Export:
         if tag.role.value != "row_solenoid":
             tags.append(tag)
             continue
-        tags.append(tag.model_copy(update={"sample": Sample.SNAPSHOT}))
+        tags.append(tag.model_copy(update={"sample": Sample.AT_INTERVALS}))
         one = samples[tag.tag]
         at = np.searchsorted(one.time_us, grid, side="right") - 1
         held = np.where(at >= 0, one.value[np.maximum(at, 0)], 0.0)

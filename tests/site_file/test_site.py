@@ -53,13 +53,13 @@ range = [0, 50]
 role = "header_pressure"
 tag = "PT-1{compartment}0"
 unit = "[psi]"
-sample = "compressed"
+sample = "thinned"
 
 [[baghouse.tag]]
 role = "row_solenoid"
 tag = "YS-{compartment}{row:02d}"
 unit = "1"
-sample = "step"
+sample = "on change"
 """
 
 
@@ -99,7 +99,7 @@ def test_templates_give_one_tag_a_place(tmp_path: Path) -> None:
         ("PT-110", 1, None),
         ("PT-120", 2, None),
     ]
-    assert all(tag.sample is Sample.COMPRESSED for tag in headers)
+    assert all(tag.sample is Sample.THINNED for tag in headers)
     bits = of_role(house, Role.ROW_SOLENOID)
     assert [(tag.tag, tag.compartment, tag.row) for tag in bits] == [
         ("YS-101", 1, 1),

@@ -86,7 +86,7 @@ MISTAKES = [
         'compartment = 1\ntag = "PT-2"',
         "[[baghouse]]",
         "baghouse[1]",
-        ["'PT-2'", "already plays role header_pressure"],
+        ["'PT-2'", "already has role header_pressure"],
     ),
     (
         '"1.2 kPa"',
@@ -106,6 +106,20 @@ MISTAKES = [
     ("[3, 2]", "[3, 2, 1]", "[[baghouse]]", "baghouse[1]", ["[3, 2, 1]", "2 numbers"]),
     ('id = "BH1"\n', "", "[[baghouse]]", "baghouse[1].id", ["missing and must be given"]),
     ('id = "BH1"', 'id = "../x"', 'id = "../x"', "baghouse[1].id", ["found '../x'"]),
+    *(
+        (
+            'sample = "thinned"',
+            f'sample = "{former}"',
+            f'sample = "{former}"',
+            "baghouse[1].tag[2].sample",
+            [f'write sample = "{present}" (found {former!r})'],
+        )
+        for former, present in (
+            ("snapshot", "at intervals"),
+            ("step", "on change"),
+            ("compressed", "thinned"),
+        )
+    ),
     ('"on_demand"', '"often"', 'mode = "often"', "baghouse[1].cleaning.mode", ["'on_time'"]),
     ('"aramid"', '"nylon66"', 'media = "nylon66"', "baghouse[1].media", ["'polyamide'"]),
 ]
@@ -141,10 +155,10 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
 
 
 def test_a_mistake_in_a_template_is_told_once(tmp_path: Path) -> None:
-    text = FULL.replace('sample = "step"', 'sample = "stepp"')
+    text = FULL.replace('"on change"', '"on chance"')
     message = error_of(tmp_path, text)
     assert len(message.splitlines()) == 1  # not once for each of the five bits
-    assert f":{line_of(text, 'stepp')}: baghouse[1].tag[3].sample" in message
+    assert f":{line_of(text, 'on chance')}: baghouse[1].tag[3].sample" in message
 
 
 @pytest.mark.parametrize(

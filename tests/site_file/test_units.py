@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import math
 import re
+from pathlib import Path
 
 import pint
 import pytest
@@ -11,6 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ucumvert import PintUcumRegistry
 
+import rowcall_rules
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.model import Quantity
+from rowcall.site import ROLES, Role
 from rowcall.units import UNITS, Dimension, codes, find_unit, parse_quantity, show
 
 # A second reading of each UCUM code, in the words of Pint.
@@ -26,13 +32,10 @@ PINT_WORDS = {
     "[ppm]": "ppm",
     "%": "percent",
     "1": "dimensionless",
-    "{rpm}": "1/min",
-    "Pa.s/m": "Pa*s/m",
+    "{rev}/min": "1/min",
+    "K.min": "K*min",
 }
 TEMPERATURES = [code for code, unit in UNITS.items() if unit.dimension is Dimension.TEMPERATURE]
-UCUM_WORDS = {"{rpm}": "/min"}  # a UCUM annotation has no size: turns are counted by the minute
-# UCUM's product of Celsius and time has no meaning of its own; the inside unit is its own factor.
-NOT_PRODUCTS = {"Cel.min"}
 # ucumvert takes [in_i'H2O] for the inch at 60 degF (248.84 Pa); UCUM's own table has the
 # conventional inch, 249.08891 Pa.
 NOT_SAME_INCH = {"[in_i'H2O]"}
@@ -53,7 +56,7 @@ def ucum() -> PintUcumRegistry:
     return PintUcumRegistry()
 
 
-@pytest.mark.parametrize("code", sorted(set(UNITS) - NOT_PRODUCTS - set(TEMPERATURES)))
+@pytest.mark.parametrize("code", sorted(set(UNITS) - set(TEMPERATURES)))
 def test_every_factor_is_that_of_pint(code: str, registry: pint.UnitRegistry[float]) -> None:
     unit = UNITS[code]
     expected = registry.Quantity(1.0, in_pint(code)).to(in_pint(unit.dimension.value)).magnitude
@@ -61,12 +64,10 @@ def test_every_factor_is_that_of_pint(code: str, registry: pint.UnitRegistry[flo
     assert unit.offset == 0.0
 
 
-@pytest.mark.parametrize(
-    "code", sorted(set(UNITS) - NOT_PRODUCTS - NOT_SAME_INCH - set(TEMPERATURES))
-)
+@pytest.mark.parametrize("code", sorted(set(UNITS) - NOT_SAME_INCH - set(TEMPERATURES)))
 def test_every_code_is_ucum_and_has_its_factor(code: str, ucum: PintUcumRegistry) -> None:
     unit = UNITS[code]
-    quantity = 1.0 * ucum.from_ucum(UCUM_WORDS.get(code, code))
+    quantity = 1.0 * ucum.from_ucum(code)
     expected = quantity.to(ucum.from_ucum(unit.dimension.value).units).magnitude
     assert unit.to_inside(1.0) == pytest.approx(expected, rel=2e-7)
 
@@ -136,6 +137,9 @@ def test_every_dimension_has_its_inside_unit() -> None:
         ("[ppmv]", [Dimension.RATIO], ["is not known", "did you mean [ppm]"]),
         ("bar", [Dimension.TEMPERATURE], ["'bar'", "does not fit here", "allowed: Cel, [degF], K"]),
         ("", [Dimension.FLOW], ["is not known", "m3/h"]),
+        ("{rpm}", [Dimension.SPEED], ["is not known", "did you mean {rev}/min?"]),
+        ("rpm", [Dimension.CURRENT, Dimension.SPEED], ["did you mean {rev}/min?"]),
+        ("rpm", [Dimension.PRESSURE], ["is not known (allowed: Pa,"]),
     ],
 )
 def test_a_wrong_unit_says_what_is_allowed(
@@ -186,3 +190,64 @@ def test_quantities_are_shown_in_the_unit_asked_for(
     value: float, code: str, digits: int, text: str
 ) -> None:
     assert show(value, code, digits) == text
+
+
+def units_of_quantities() -> dict[str, set[str]]:
+    """Return, by rule file, every unit that it writes into a `Quantity`."""
+    found: dict[str, set[str]] = {}
+    for path in sorted(Path(next(iter(rowcall_rules.__path__))).glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == Quantity.__name__:
+                named = [word.value for word in node.keywords if word.arg == "unit"]
+                for part in [*node.args[2:3], *named]:
+                    written = {n.value for n in ast.walk(part) if isinstance(n, ast.Constant)}
+                    found.setdefault(path.stem, set()).update(map(str, written))
+    return found
+
+
+QUANTITY_UNITS = units_of_quantities()
+RULES = load_rules()
+
+
+def test_every_rule_puts_numbers_with_units_behind_its_answers() -> None:
+    assert set(QUANTITY_UNITS) == {rule.name for rule in RULES}
+    assert all(QUANTITY_UNITS.values())
+
+
+@pytest.mark.parametrize("rule", sorted(QUANTITY_UNITS))
+def test_every_unit_of_a_rules_numbers_is_known_here_and_to_ucum(
+    rule: str, ucum: PintUcumRegistry
+) -> None:
+    for code in QUANTITY_UNITS[rule]:
+        assert find_unit(code).code == code
+        assert ucum.Quantity(1.0, ucum.from_ucum(code).units).units is not None
+
+
+def test_every_unit_of_a_threshold_is_known_here_and_to_ucum(ucum: PintUcumRegistry) -> None:
+    for rule in RULES:
+        for threshold in rule.thresholds:
+            _, _, code = threshold.text.partition(" ")
+            assert math.isfinite(parse_quantity(threshold.text, threshold.dimension))
+            ucum.from_ucum(code or "1")
+
+
+@pytest.mark.parametrize("role", list(Role))
+def test_every_unit_of_a_role_is_known_here_and_to_ucum(role: Role, ucum: PintUcumRegistry) -> None:
+    facts = ROLES[role]
+    allowed = codes(facts.dimensions)
+    assert allowed
+    assert {code for _, code in facts.usual_units} <= set(allowed)
+    for code in allowed:
+        ucum.from_ucum(code)
+
+
+# NIST SP 811: a revolution a minute is 1/60 of a revolution a second; a day has 86,400 s.
+@pytest.mark.parametrize(
+    ("text", "dimension", "inside"),
+    [
+        ("1480 {rev}/min", Dimension.SPEED, 1480 / 60),
+        ("864 Pa/d", Dimension.PRESSURE_RATE, 0.01),
+    ],
+)
+def test_rates_have_a_size(text: str, dimension: Dimension, inside: float) -> None:
+    assert parse_quantity(text, dimension) == pytest.approx(inside, rel=1e-12)

@@ -1,4 +1,4 @@
-"""What a historian keeps of the calls: a bit a row, by change or scanned, or a counter scanned."""
+"""What a historian keeps of the calls: a bit a row, on change or scanned, or a counter scanned."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def keep_calls(
     """Yield name, times [s since the start, on the clock of the bits] and values of every tag."""
     stamp_s = stamped(rng, condition, schedule)
     rows = sorted(schedule.order)
-    if condition.rows_by == "bits by change":
+    if condition.rows_by == "bits on change":
         for row in rows:
             yield bit_tag(row), *_by_change(stamp_s[schedule.row == row], schedule.seconds)
         return

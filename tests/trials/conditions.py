@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 Phase = Literal["drifting", "creeping", "locked"]
-Keep = Literal["snapshot", "dead-band", "swinging door"]
-RowsBy = Literal["bits by change", "scanned bits", "latched bits", "scanned counter"]
+Keep = Literal["at intervals", "dead-band", "swinging door"]
+RowsBy = Literal["bits on change", "scanned bits", "latched bits", "scanned counter"]
 
 SPAN_BAR = 10.0
 LEVELS = 4096  # 12 bit
@@ -39,8 +39,8 @@ class Condition:
     phase: Phase = "drifting"
     noise: float = 0.002
     missing: float = 0.0
-    keep: Keep = "snapshot"
-    rows_by: RowsBy = "bits by change"
+    keep: Keep = "at intervals"
+    rows_by: RowsBy = "bits on change"
     offset_s: float = 0.0
     drift_s_day: float = 0.0
     set_by_s: float = 0.0

@@ -1,4 +1,4 @@
-"""What a historian keeps of a pressure: snapshots with noise, holes, and two compressions."""
+"""What a historian keeps of a pressure: noisy points at intervals with holes, or thinned ones."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def keep_pressure(
     bar = quantised(bar)
     kept = ~lost(rng, at_s, condition.missing)
     at_s, bar = at_s[kept], bar[kept]
-    if condition.keep == "snapshot":
+    if condition.keep == "at intervals":
         return at_s, bar
     compress = dead_band if condition.keep == "dead-band" else swinging_door
     points = compress(at_s, bar, BAND_BAR)

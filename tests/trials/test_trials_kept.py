@@ -26,7 +26,7 @@ def seconds_of(trial: Trial, tag: str = PRESSURE) -> Floats:
 
 
 @pytest.mark.parametrize("step_s", [0.1, 0.5, 1.0, 2.0, 5.0, 10.0, 60.0])
-def test_snapshots_come_at_their_period_and_in_steps_of_12_bit(step_s: float) -> None:
+def test_points_at_intervals_come_at_their_period_and_in_steps_of_12_bit(step_s: float) -> None:
     trial = kept(step_s=step_s)
     assert np.diff(seconds_of(trial)) == pytest.approx(step_s, abs=0.0011 + 1e-4 * step_s)
     steps = trial.samples[PRESSURE].value / (SPAN_BAR / LEVELS)

@@ -125,7 +125,7 @@ def _baghouse(
     condition: Condition, header: HeaderPlan, schedule: Schedule, interval_s: float
 ) -> Baghouse:
     """The baghouse as a site file would have it."""
-    sample = "snapshot" if condition.keep == "snapshot" else "compressed"
+    sample = "at intervals" if condition.keep == "at intervals" else "thinned"
     tags: list[dict[str, object]] = [
         {
             "role": "header_pressure",
@@ -139,7 +139,7 @@ def _baghouse(
     if condition.rows_by == "scanned counter":
         tags.append({"role": "step_counter", "compartment": 1, "tag": COUNTER, "unit": "1"})
     else:
-        kept = "step" if condition.rows_by == "bits by change" else "snapshot"
+        kept = "on change" if condition.rows_by == "bits on change" else "at intervals"
         tags += [
             {
                 "role": "row_solenoid",

@@ -16,25 +16,12 @@ import numpy.typing as npt
 
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
-from rowcall.site import Baghouse, Role, Sample, Tag
+from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
 from rowcall.store.samples import TagSamples
 
 Place = tuple[Role, int, int]
 
-# What is physically possible, in inside units; applies where the site file states no range.
-# Chosen wide on purpose: a value outside is a transmitter fault, whatever the plant.
-_POSSIBLE: dict[Role, tuple[float, float]] = {
-    Role.DP: (-5e3, 25e3),
-    Role.INLET_TEMPERATURE: (-60.0, 1200.0),
-    Role.OUTLET_TEMPERATURE: (-60.0, 1200.0),
-    Role.HEADER_PRESSURE: (-1e4, 2e6),
-    Role.OPACITY: (-0.05, 1.0),
-    Role.SUPPLY_PRESSURE: (-1e4, 2e6),
-}
-_MUST_MOVE = frozenset(
-    {Role.DP, Role.INLET_TEMPERATURE, Role.OUTLET_TEMPERATURE, Role.HEADER_PRESSURE, Role.GAS_FLOW}
-)
-_FROZEN_S = 3600.0  # chosen: no live signal of these roles repeats to the last digit for an hour
+_FROZEN_S = 3600.0  # chosen: no live signal of a `never_still` role repeats a value for an hour
 _LEAST_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
 
 
@@ -84,7 +71,7 @@ def _condition_tag(
     time_us = np.empty(0, np.int64) if samples is None else samples.time_us
     value = np.empty(0) if samples is None else samples.value
     quality = np.empty(0, np.uint8) if samples is None else samples.quality
-    if tag.sample is not Sample.SNAPSHOT and before is not None:
+    if tag.sample is not Sample.AT_INTERVALS and before is not None:
         time_us = np.concatenate(([before[0]], time_us))
         value = np.concatenate(([before[1]], value))
         quality = np.concatenate(([before[2]], quality))
@@ -97,7 +84,7 @@ def _condition_tag(
     keep = ~(is_bad | is_out | is_frozen)
     step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
     far = reach(tag.sample, step_s)
-    is_step = tag.sample is Sample.STEP
+    is_step = tag.sample is Sample.ON_CHANGE
     signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)
     coverage = _coverage(signal, seconds)
     report = TagHealth(
@@ -120,7 +107,7 @@ def _out_of_range(tag: Tag, inside: Floats) -> npt.NDArray[np.bool_]:
         low, high = (tag.outside_unit.to_inside(end) for end in tag.span)
         slack = 0.005 * (high - low)  # chosen: half a percent under-range is transmitter zero
         return (inside < low - slack) | (inside >= high)
-    low, high = _POSSIBLE.get(tag.role, (-np.inf, np.inf))
+    low, high = ROLES[tag.role].possible or (-np.inf, np.inf)
     return (inside < low) | (inside > high)
 
 
@@ -130,7 +117,7 @@ def _frozen(tag: Tag, time_s: Floats, inside: Floats) -> npt.NDArray[np.bool_]:
     A value of exactly zero is left in: a stopped unit has no flow and no DP.
     """
     frozen = np.zeros(inside.size, np.bool_)
-    if tag.role not in _MUST_MOVE or tag.sample is not Sample.SNAPSHOT or inside.size < 2:
+    if not ROLES[tag.role].never_still or tag.sample is not Sample.AT_INTERVALS or inside.size < 2:
         return frozen
     starts = np.concatenate(([0], np.flatnonzero(np.diff(inside) != 0) + 1))
     stops = np.concatenate((starts[1:], [inside.size]))

@@ -10,18 +10,7 @@ import polars as pl
 from rowcall.condition.reconstruct import held_at, linear_at
 from rowcall.condition.state import operating_state
 from rowcall.model import Floats, Signal
-from rowcall.site import Baghouse, Role
-
-# Role -> column of the minute table (inside unit in the name).
-COLUMNS: dict[Role, str] = {
-    Role.DP: "dp_pa",
-    Role.INLET_TEMPERATURE: "inlet_temperature_c",
-    Role.OUTLET_TEMPERATURE: "outlet_temperature_c",
-    Role.GAS_FLOW: "gas_flow_m3_s",
-    Role.FAN_SIGNAL: "fan_signal",
-    Role.OPACITY: "opacity",
-    Role.SUPPLY_PRESSURE: "supply_pressure_pa",
-}
+from rowcall.site import ROLES, Baghouse, Role
 
 
 def shared_signal(signals: Mapping[tuple[Role, int, int], Signal], role: Role) -> Signal | None:
@@ -75,9 +64,9 @@ def minute_table(
     """Return the minute table of a day (see `BaghouseDay.minutes`)."""
     n_minutes = int(seconds // 60)
     columns: dict[str, Floats] = {}
-    for role, column in COLUMNS.items():
-        signal = shared_signal(signals, role)
-        if signal is not None:
+    for role in Role:
+        signal, column = shared_signal(signals, role), ROLES[role].minute_column
+        if signal is not None and column is not None:
             columns[column] = minute_means(signal, n_minutes)
     columns["on_line_frac"] = _on_line(baghouse, signals, n_minutes)
     return pl.DataFrame(

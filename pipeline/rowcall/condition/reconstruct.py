@@ -31,7 +31,7 @@ def compressed_at(
     dead_band: float | None = None,
     longest_s: float = LONGEST_COMPRESSED_S,
 ) -> Reconstructed:
-    """Reconstruct a compressed tag along the straight line between its points.
+    """Reconstruct a thinned tag along the straight line between its points.
 
     The bound is that of a historian which keeps a point as soon as a sample since the last one
     lies more than the dead-band off the straight line. One that tests the opening of two doors

@@ -38,7 +38,7 @@ def operating_state(baghouse: Baghouse, columns: Mapping[str, Floats], n_minutes
     """Return the state of each minute.
 
     Args:
-        columns: minute means, shape (n_minutes,), by column name (see `minutes.COLUMNS`).
+        columns: minute means, shape (n_minutes,), by column name (see `site.roles`).
     """
     gas = _gas_level(baghouse, columns)
     if gas is None:

@@ -21,7 +21,7 @@ from rowcall.model import (
     TagHealth,
     Verdict,
 )
-from rowcall.site import Role
+from rowcall.site import ROLES, Role
 from rowcall.units import parse_quantity
 
 _FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
@@ -148,7 +148,7 @@ def _missing_tags(need: Need, day: BaghouseDay) -> str:
     if not need.any_of:
         return ""
     usable = [tag for tag in day.health if tag.role in need.any_of and _place(tag) in day.signals]
-    names = " or ".join(_words(role) for role in need.any_of)
+    names = " or ".join(ROLES[role].name for role in need.any_of)
     if not any(place[0] in need.any_of for place in day.signals):
         return _unusable(need, day, names)
     steps = [tag.step_s for tag in usable if tag.step_s == tag.step_s]
@@ -203,13 +203,9 @@ def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
             first = f"compartment {places[0][1]}" if places[0][1] else "the whole baghouse"
             yield Answer.cannot_tell(
                 Subject(day.baghouse.id, compartment, row),
-                f"the {_words(role)} of {first} is judged instead of this one",
+                f"the {ROLES[role].name} of {first} is judged instead of this one",
             )
 
 
 def _place(tag: TagHealth) -> tuple[Role, int, int]:
     return tag.role, tag.compartment, tag.row
-
-
-def _words(role: Role) -> str:
-    return role.value.replace("_", " ")

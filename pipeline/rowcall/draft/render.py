@@ -1,4 +1,4 @@
-"""A first site file from one export: what the tags tell is filled in, the rest is marked CHECK."""
+"""A first site file from one export: what the tags show is filled in, the rest marked CHECK."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from rowcall import trade
-from rowcall.draft.casting import Cast, Part, cast_tags
+from rowcall.draft.assign import Assigned, Assignment, assign_roles
 from rowcall.draft.tag_facts import ExportFacts, TagFacts, export_facts
 from rowcall.draft.tag_words import baghouse_of
 from rowcall.draft.unit_words import unit_of
-from rowcall.site import Role
+from rowcall.site import ROLES, Role
 
 _ROW_NUMBER = re.compile(r"(?<!\d)(\d)(\d\d)(?=\D*$)")
 _HEAD = """\
@@ -43,7 +43,7 @@ def draft_site(export: Path) -> str:
     houses, strays = _houses(facts.tags)
     blocks = [_HEAD.format(file=_text(export.name)), _plant(facts), _take_in(facts)]
     for house, tags in houses.items():
-        blocks += _baghouse(house, cast_tags(tags))
+        blocks += _baghouse(house, assign_roles(tags))
     blocks.append(_rest(strays, "Tags of no baghouse in particular"))
     return "\n".join(block for block in blocks if block)
 
@@ -92,14 +92,14 @@ def _take_in(facts: ExportFacts) -> str:
     return "[take_in]\n" + "".join(f"{line}\n" for line in lines)
 
 
-def _baghouse(house: str, cast: Cast) -> Iterator[str]:
-    rows = cast.rows[0] if len(set(cast.rows)) == 1 else list(cast.rows)
-    check = "" if cast.rows_are_certain else "  # CHECK"
+def _baghouse(house: str, found: Assignment) -> Iterator[str]:
+    rows = found.rows[0] if len(set(found.rows)) == 1 else list(found.rows)
+    check = "" if found.rows_are_certain else "  # CHECK"
     yield (
         "[[baghouse]]\n"
         f"id = {_text(house)}\n"
         f"name = {_text(f'Baghouse {house}')}  # CHECK\n"
-        f"compartments = {len(cast.rows)}{check}\n"
+        f"compartments = {len(found.rows)}{check}\n"
         f"rows_per_compartment = {rows}{check}\n"
         f"{_OPTIONAL}"
     )
@@ -108,44 +108,45 @@ def _baghouse(house: str, cast: Cast) -> Iterator[str]:
         'mode = "on_time"  # CHECK: "on_time" or "on_demand" (then also start_dp and stop_dp)\n'
         f"interval = {_text(trade.ROW_INTERVAL.text)}  # CHECK: time between two rows\n"
     )
-    template = _row_template(cast)
-    for part in cast.parts:
-        if template is None or part.role is not Role.ROW_SOLENOID:
-            yield _tag(part)
+    template = _row_template(found)
+    for one in found.tags:
+        if template is None or one.role is not Role.ROW_SOLENOID:
+            yield _tag(one)
     if template is not None:
         yield template
-    yield _rest(cast.rest, "Tags that tell no role by their name, or whose place is taken")
+    yield _rest(found.rest, "Tags whose name suggests no role, or whose place is taken")
+    yield _missing({one.role for one in found.tags})
 
 
-def _tag(part: Part) -> str:
-    unit, is_said = unit_of(part.tag.unit, part.role, part.tag.middle)
-    seen = f" (the export says {part.tag.unit!r})" if part.tag.unit and not is_said else ""
+def _tag(one: Assigned) -> str:
+    unit, is_written = unit_of(one.tag.unit, one.role, one.tag.middle)
+    seen = f" (the export says {one.tag.unit!r})" if one.tag.unit and not is_written else ""
     lines = [
-        f"role = {_text(part.role.value)}",
-        f"tag = {_text(part.tag.name)}",
-        f"unit = {_text(unit)}" + ("" if is_said else f"  # CHECK{seen}"),
-        f"sample = {_text(part.tag.sample.value)}",
+        f"role = {_text(one.role.value)}",
+        f"tag = {_text(one.tag.name)}",
+        f"unit = {_text(unit)}" + ("" if is_written else f"  # CHECK{seen}"),
+        f"sample = {_text(one.tag.sample.value)}",
     ]
-    if part.compartment is not None:
-        lines.append(f"compartment = {part.compartment}")
-    if part.row is not None:
-        lines.append(f"row = {part.row}")
-    if part.check:
-        lines.insert(0, f"# CHECK: {part.check}")
+    if one.compartment is not None:
+        lines.append(f"compartment = {one.compartment}")
+    if one.row is not None:
+        lines.append(f"row = {one.row}")
+    if one.check:
+        lines.insert(0, f"# CHECK: {one.check}")
     return "[[baghouse.tag]]\n" + "".join(f"{line}\n" for line in lines)
 
 
-def _row_template(cast: Cast) -> str | None:
+def _row_template(found: Assignment) -> str | None:
     """Write all rows' tags as one, where every name is `...crr...` with nothing else different."""
-    rows = [part for part in cast.parts if part.role is Role.ROW_SOLENOID]
+    rows = [one for one in found.tags if one.role is Role.ROW_SOLENOID]
     shapes = {
-        _ROW_NUMBER.sub("{compartment}{row:02d}", part.tag.name)
-        for part in rows
-        if (found := _ROW_NUMBER.search(part.tag.name))
-        and (int(found[1]), int(found[2])) == (part.compartment, part.row)
+        _ROW_NUMBER.sub("{compartment}{row:02d}", one.tag.name)
+        for one in rows
+        if (number := _ROW_NUMBER.search(one.tag.name))
+        and (int(number[1]), int(number[2])) == (one.compartment, one.row)
     }
-    kinds = {part.tag.sample.value for part in rows}
-    if not cast.rows_are_certain or len(shapes) != 1 or len(kinds) != 1:
+    kinds = {one.tag.sample.value for one in rows}
+    if not found.rows_are_certain or len(shapes) != 1 or len(kinds) != 1:
         return None
     return (
         "# One tag a row: the compartment, then the row in two digits.\n"
@@ -164,6 +165,18 @@ def _rest(tags: Sequence[TagFacts], title: str) -> str:
         f"#   {_text(tag.name)}" + (f" in {_text(tag.unit)}" if tag.unit else "") for tag in tags
     ]
     return f"# {title}; CHECK whether one is needed:\n" + "".join(f"{line}\n" for line in shown)
+
+
+def _missing(present: set[Role]) -> str:
+    """Say what is lost for want of a tag, role by role."""
+    lines = [
+        f"#   {role.value}: {ROLES[role].without}\n"
+        for role in Role
+        if ROLES[role].without and present.isdisjoint((role, *ROLES[role].instead))
+    ]
+    if not lines:
+        return ""
+    return "".join(["# Roles without a tag, and what is lost; CHECK if there is one:\n", *lines])
 
 
 def _text(value: str) -> str:

@@ -1,4 +1,4 @@
-"""What an export's samples tell of each tag: how it is kept, its unit, its spread."""
+"""What an export's samples show of each tag: how it is recorded, its unit, its spread."""
 
 from __future__ import annotations
 
@@ -21,9 +21,7 @@ from rowcall.take_in.load.assemble import Assembled, assemble
 from rowcall.take_in.read.cell_table import column
 from rowcall.take_in.read.opening import Opened, open_export
 
-_EVEN_SHARE = (
-    0.9  # of the spaces between snapshots are the usual one; some points get lost. Chosen.
-)
+_EVEN_SHARE = 0.9  # chosen: of the times between points are the usual one; some points get lost
 _UNIT_NAMES = frozenset(("unit", "units", "uom", "eu", "engineering unit", "engineering units"))
 
 
@@ -61,7 +59,7 @@ def export_facts(path: Path) -> ExportFacts:
     """Read exports for a first look, before there is a site file.
 
     What a file leaves open is read in the likelier way, and named in `take_in` so that a
-    person looks at it. Of a tag in several files the first one tells.
+    person looks at it. Of a tag in several files the first one counts.
 
     Args:
         path: an export, or an archive, folder or pattern of them.
@@ -151,9 +149,9 @@ def _facts(
 def sample_kind(
     spaces: npt.NDArray[np.int64], step_us: float, value: npt.NDArray[np.float64]
 ) -> Sample:
-    """Tell snapshots by their even spacing, and tags kept by change by their whole numbers."""
+    """Return how a tag is recorded: even spacing, else few whole numbers, else thinned."""
     if len(spaces) > 1 and np.mean(np.abs(spaces - step_us) <= 0.05 * step_us) >= _EVEN_SHARE:
-        return Sample.SNAPSHOT
+        return Sample.AT_INTERVALS
     if np.all(value == np.round(value)) and len(np.unique(value)) <= 100:
-        return Sample.STEP
-    return Sample.COMPRESSED
+        return Sample.ON_CHANGE
+    return Sample.THINNED

@@ -10,14 +10,8 @@ from zoneinfo import ZoneInfo
 from rowcall.errors import printable
 from rowcall.look.tag_stats import Looked, TagLook
 from rowcall.look.understanding import times
-from rowcall.site import Sample
 from rowcall.take_in.cells.overrides import toml_value
 
-_KINDS = {
-    Sample.SNAPSHOT: "snapshot",
-    Sample.STEP: "by change",
-    Sample.COMPRESSED: "compressed",
-}
 _HEADINGS = ("tag", "points", "step", "kept as", "longest gap", "bad", "uncertain", "values")
 _TEXT_COLUMNS = ("tag", "kept as", "values")
 
@@ -69,7 +63,7 @@ def _row(tag: TagLook) -> tuple[str, ...]:
         printable(tag.name),
         f"{tag.points:,}",
         _seconds(tag.step_s),
-        _KINDS[tag.sample] if tag.points > 2 else "?",
+        tag.sample.value if tag.points > 2 else "?",
         _seconds(tag.longest_gap_s),
         f"{tag.bad:,}",
         f"{tag.uncertain:,}",

@@ -51,7 +51,7 @@ class Subject:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A number that supports an answer, with its UCUM unit (the inside one)."""
+    """A number that supports an answer, with its UCUM unit."""
 
     name: str
     value: float

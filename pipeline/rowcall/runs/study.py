@@ -40,7 +40,7 @@ def study_day(
     """Return everything that the rules may look at for one baghouse and plant-local day."""
     baghouse = baghouse.on(day)
     names = [tag.tag for tag in baghouse.tag]
-    held = [tag.tag for tag in baghouse.tag if tag.sample is not Sample.SNAPSHOT]
+    held = [tag.tag for tag in baghouse.tag if tag.sample is not Sample.AT_INTERVALS]
     within = timedelta(seconds=LONGEST_STEP_S)
 
     def read(start: datetime, end: datetime) -> Kept:

@@ -1,18 +1,19 @@
 """The site file as validated models: the plant, its baghouses, their tags and roles.
 
-Everything is kept in inside units (see `units`); `site_file` reads the TOML.
+Every quantity is in its inside unit (see `units`); `site_file` reads the TOML.
 """
 
 from __future__ import annotations
 
 from rowcall.site.baghouse import Baghouse, Cleaning
 from rowcall.site.plant import Folders, Mail, Plant, TakeIn
-from rowcall.site.roles import ROLE_DIMENSIONS, Role, Sample
+from rowcall.site.roles import ROLES, Role, Serves
+from rowcall.site.sample import Sample
 from rowcall.site.site import Site
 from rowcall.site.tag import Tag
 
 __all__ = [
-    "ROLE_DIMENSIONS",
+    "ROLES",
     "Baghouse",
     "Cleaning",
     "Folders",
@@ -20,6 +21,7 @@ __all__ = [
     "Plant",
     "Role",
     "Sample",
+    "Serves",
     "Site",
     "Tag",
     "TakeIn",

@@ -9,7 +9,7 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from rowcall import trade
 from rowcall.media import LIMITS, SOURCE, Fibre
-from rowcall.site.roles import ROW_ROLES
+from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import (
     Area,
@@ -80,7 +80,7 @@ class Baghouse(Table):
             self._check_place(tag)
             if any(tag.overlaps(other) for other in self.tag[:index]):
                 raise ValueError(
-                    f"tag {tag.tag!r}: another tag already plays role {tag.role.value} at this "
+                    f"tag {tag.tag!r}: another tag already has role {tag.role.value} at this "
                     "compartment and row; give each tag its own place, or days of its own with "
                     "valid_from and valid_to"
                 )
@@ -101,7 +101,7 @@ class Baghouse(Table):
             raise ValueError(
                 f"tag {tag.tag!r}: row {tag.row} does not exist; allowed are 1 to {max(self.rows)}"
             )
-        if tag.row is not None and tag.role not in ROW_ROLES:
+        if tag.row is not None and ROLES[tag.role].serves is not Serves.ROW:
             raise ValueError(f"tag {tag.tag!r}: role {tag.role.value} takes no row")
 
     @property

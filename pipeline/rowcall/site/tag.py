@@ -5,30 +5,31 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Self
 
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
-from rowcall.site.roles import ROLE_DIMENSIONS, Role, Sample
+from rowcall.site.roles import ROLES, Role
+from rowcall.site.sample import Sample, present_word
 from rowcall.site.toml_table import Name, Table
 from rowcall.units import Unit, find_unit
 
 
 class Tag(Table):
-    """One tag of the historian and the role it plays."""
+    """One tag of the historian and its role."""
 
     role: Role
     tag: Name
     unit: str
-    sample: Sample = Sample.SNAPSHOT
+    sample: Annotated[Sample, BeforeValidator(present_word)] = Sample.AT_INTERVALS
     compartment: Annotated[int, Field(ge=1)] | None = None
     row: Annotated[int, Field(ge=1)] | None = None
     span: Annotated[tuple[float, float] | None, Field(alias="range")] = None
-    scale: Annotated[float, Field(gt=0)] = 1.0  # the kept number times this is in `unit`
+    scale: Annotated[float, Field(gt=0)] = 1.0  # the recorded number times this is in `unit`
     valid_from: date = date.min
     valid_to: date = date.max
 
     @model_validator(mode="after")
     def _fits(self) -> Self:
-        find_unit(self.unit, ROLE_DIMENSIONS[self.role])
+        find_unit(self.unit, ROLES[self.role].dimensions)
         if self.span is not None and self.span[0] >= self.span[1]:
             raise ValueError(f"range {list(self.span)} must rise from low to high")
         if self.valid_from > self.valid_to:
@@ -38,7 +39,7 @@ class Tag(Table):
         return self
 
     def overlaps(self, other: Tag) -> bool:
-        """Tell whether both tags claim one place on one day."""
+        """Return whether both tags have the same role and place on some day."""
         return (
             (self.role, self.compartment, self.row) == (other.role, other.compartment, other.row)
             and self.valid_from <= other.valid_to
@@ -47,5 +48,5 @@ class Tag(Table):
 
     @property
     def outside_unit(self) -> Unit:
-        """The unit in which the historian keeps this tag."""
+        """The unit in which the historian records this tag."""
         return find_unit(self.unit)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay, Finding, TagHealth, Verdict
-from rowcall.site import Role
+from rowcall.site import ROLES, Role
 from rowcall_reports import actions, fact_lookup, roll_call, wording
 from rowcall_reports.chapters import odds
 
@@ -101,7 +101,7 @@ def _sound(roles: Mapping[str, Sequence[TagHealth]]) -> str:
 
 
 def _words(role: str) -> str:
-    return "DP" if role == Role.DP else role.replace("_", " ")
+    return ROLES[Role(role)].name
 
 
 def _pace(tags: Sequence[TagHealth]) -> str:

@@ -13,8 +13,8 @@ from functools import cache
 from pathlib import Path
 
 import polars as pl
-
 from rowcall.diagnosis.fact_book import fact_book
+
 from rowcall.diagnosis.row_evidence import row_evidence, share_interval
 from rowcall.model import BaghouseDay
 from rowcall.site import Role, Sample
@@ -132,7 +132,7 @@ def _line(day: BaghouseDay, rule: str, places: Sequence[tuple[int, int]]) -> str
 def _is_like_trials(day: BaghouseDay, compartment: int, values: fact_lookup.Facts) -> bool:
     """Tell whether fires are known to the instant and met at all phases, as in the trials."""
     scanned = any(
-        tag.sample is Sample.SNAPSHOT
+        tag.sample is Sample.AT_INTERVALS
         for tag in day.baghouse.tag
         if tag.role in {Role.ROW_SOLENOID, Role.STEP_COUNTER}
         and tag.compartment in {None, compartment}

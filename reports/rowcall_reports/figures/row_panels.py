@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from rowcall.diagnosis.fact_book import fact_book
 
 from rowcall.day_report import DayReport
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.model import BaghouseDay
 from rowcall_reports import actions, roll_call
 from rowcall_reports.roll_call import RowMark

@@ -21,7 +21,7 @@ from rowcall.model import Floats
 BLOCK_S = 600.0  # chosen: short against a day's drift, and where a jump is placed to
 _STEP = 0.05  # chosen: chance a block of a step to either side; the grid's step a block at most
 _JUMP = 1e-3  # chosen: chance a block of a jump to anywhere: once in three days
-_SURE = 50.0  # chosen: log Bayes factor for a drift; compressed samples reach 40 without one
+_SURE = 50.0  # chosen: log Bayes factor for a drift; thinned samples reach 40 without one
 _MOST_OF = (0.02, 0.98)  # chosen: quantiles of the day between which an offset ranges
 
 

@@ -124,7 +124,7 @@ def _held(supply: Signal | None, header: Signal, decay: Decay) -> float:
 
 
 def _pulse_time(signals: Signals, served: list[int]) -> float:
-    """Median on-time of the bits that are recorded by change [s]."""
+    """Median on-time of the bits that are recorded on change [s]."""
     lasted = [
         on_times(signal)
         for (role, compartment, _), signal in signals.items()

@@ -1,6 +1,6 @@
 """Which row was fired when, from solenoid bits or step counters.
 
-A bit recorded by change gives the instant itself. A bit or counter scanned as snapshots gives an
+A bit recorded on change gives the instant itself. A bit or counter scanned at intervals gives an
 interval: the row fired after the scan before and no later than this one; an even cadence narrows
 it (`even_fires`). A 100 ms bit scanned once a second is caught about one time in ten, so scanned
 bits say nothing about how often a row was called, unless they are latched for longer than a scan;

@@ -168,7 +168,7 @@ def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:
 
 
 def on_times(bit: Signal) -> Floats:
-    """Return how long a bit that is recorded by change was on, each time [s]."""
+    """Return how long a bit that is recorded on change was on, each time [s]."""
     is_on = bit.value > 0.5
     rises = np.flatnonzero(is_on[1:] & ~is_on[:-1]) + 1
     falls = np.flatnonzero(~is_on[1:] & is_on[:-1]) + 1

@@ -42,7 +42,7 @@ class Filled:
 
 
 def filled_in(header: Signal) -> Filled:
-    """Return a compressed header pressure with its scans put back, any other as it is."""
+    """Return a thinned header pressure with its scans put back, any other as it is."""
     if header.bridge_s <= LONGEST_BRIDGE_S or header.time_s.size < 3:
         return Filled(header, np.zeros(header.time_s.size))
     gap, change = np.diff(header.time_s), np.diff(header.value)

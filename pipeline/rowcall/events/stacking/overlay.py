@@ -110,7 +110,7 @@ def _placed(filled: Filled, fires: Fires) -> _Placed:
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
     until = np.append(fires.low_s, np.inf)[fire + 1] - header.time_s
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
-    # A compressed tag keeps the last point before a change: of a silent row nothing but that.
+    # A thinned tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
     return _Placed(
         fire=fire[near].astype(np.int64),
