@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from site_file.test_site import FULL
+from helpers.site_texts import FULL
 
 from rowcall.errors import SiteError
 from rowcall.site.toml_lines import dotted, locate
