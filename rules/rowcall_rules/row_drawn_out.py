@@ -169,7 +169,7 @@ RULE = Rule(
     check_first=(
         "both diaphragms of the valve",
         "spring, bleed hole, grit on the seat",
-        "lid bolts, tightened crosswise and gradually",
+        "lid bolts, tightened in a star pattern, in steps",
         "pulse time setting, if several rows are alike",
     ),
     confused_with="a longer pulse time (all rows alike); slow header recovery",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 FULL = """\
 [plant]
-name = "Larkfield Lime"
+name = "Ondravel Lime"
 time_zone = "Europe/Vienna"
 
 [folders]

@@ -158,4 +158,4 @@ def test_limits_of_the_site_file_win_over_the_media_table(tmp_path: Path) -> Non
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(FULL, encoding="utf-8-sig")
-    assert read_site(path).plant.name == "Larkfield Lime"
+    assert read_site(path).plant.name == "Ondravel Lime"

@@ -167,7 +167,7 @@ def test_two_baghouses_of_one_id(tmp_path: Path) -> None:
 
 def test_bytes_that_are_not_utf_8(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
-    path.write_bytes(FULL.replace("Larkfield", "Lärkfield").encode("latin-1"))
+    path.write_bytes(FULL.replace("Ondravel", "Öndravel").encode("latin-1"))
     with pytest.raises(SiteError, match="not UTF-8 text; save it as UTF-8"):
         read_site(path)
 
