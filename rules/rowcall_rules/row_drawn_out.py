@@ -91,7 +91,7 @@ def _judge_row(
             )
             + " It wastes air and wears the bags of this row.",
             action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
-            "bleed hole, tighten the lid crosswise and gradually.",
+            "bleed hole, tighten the lid bolts in a star pattern, in steps.",
         )
     if chance > limits["open"] and ratio >= limits["deep"]:
         return Answer.cannot_tell(
