@@ -119,6 +119,18 @@ def test_no_imports_go_in_a_circle() -> None:
     assert circles(graph) == []
 
 
+def test_no_test_module_imports_from_another() -> None:
+    """What they share stands in tests/helpers, so that each can be read and moved alone."""
+    targets = {
+        f"{path.name} imports {node.module}"
+        for path in (ROOT / "tests").rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ImportFrom) and node.module
+        if node.module.split(".")[-1].startswith("test_")
+    }
+    assert targets == set()
+
+
 @pytest.mark.parametrize("package", PACKAGES)
 def test_no_folder_is_crowded(package: str) -> None:
     folders = {path.parent for path in FOLDERS[package].rglob("*.py")}

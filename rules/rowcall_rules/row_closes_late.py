@@ -94,7 +94,7 @@ def _judge_row(day: BaghouseDay, facts: FactBook, subject: Subject, limits: Limi
             )
             + " It wastes air and wears the bags of this row.",
             action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
-            "bleed hole, tighten the lid crosswise and gradually.",
+            "bleed hole, tighten the lid bolts in a star pattern, in steps.",
         )
     if chance > limits["open"] and ratio >= limits["deep"]:
         return Answer.cannot_tell(
@@ -178,7 +178,7 @@ RULE = Rule(
     check_first=(
         "both diaphragms of the valve",
         "spring, bleed hole, grit on the seat",
-        "lid bolts, tightened crosswise and gradually",
+        "lid bolts, tightened in a star pattern, in steps",
         "pulse time setting, if several rows are alike",
     ),
     confused_with="a longer pulse time (all rows alike); slow header recovery",

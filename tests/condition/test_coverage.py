@@ -6,7 +6,7 @@ from datetime import UTC, date
 
 import numpy as np
 import pytest
-from condition.test_gate import DAY_S, ZONE, conditioned, each_second, live, only, samples, tag
+from helpers.conditioning import DAY_S, ZONE, conditioned, each_second, live, only, samples, tag
 
 from rowcall.days import day_bounds
 

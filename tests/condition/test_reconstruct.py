@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from condition.test_gate import DAY_S, conditioned, live, only, samples, tag
+from helpers.conditioning import DAY_S, START, conditioned, live, only, samples, tag
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import interp1d
@@ -171,7 +171,7 @@ def test_a_thinned_tag_runs_straight_for_hours_and_not_across_a_gap() -> None:
 
 
 def test_a_step_tag_is_held_for_two_days_and_no_longer() -> None:
-    before = (int((_start() - 1.5 * DAY_S) * 1e6), 1.0, 0)
+    before = (int((START.timestamp() - 1.5 * DAY_S) * 1e6), 1.0, 0)
     one = tag(sample="on change")
     points = samples(np.array([0.75 * DAY_S]), np.array([3.0]))
     signal, health = only(conditioned(one, points, before))
@@ -180,9 +180,3 @@ def test_a_step_tag_is_held_for_two_days_and_no_longer() -> None:
     assert np.isnan(mean[DAY_S // 120 + 1 : DAY_S // 80]).all()
     assert mean[DAY_S // 80 :] == pytest.approx(3.0)
     assert health.coverage_frac == pytest.approx(0.75)
-
-
-def _start() -> float:
-    from condition.test_gate import START
-
-    return START.timestamp()

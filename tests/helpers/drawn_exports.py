@@ -173,7 +173,7 @@ def _wide(
 
 def _head(rng: Random, names: Sequence[str], is_wide: bool) -> list[list[str]]:
     """Draw what stands above the data: title lines, names, units."""
-    title = rng.choice(([], [], ["Larkfield Lime", *[""] * (len(names) - 1)], ["plant", "Lime"]))
+    title = rng.choice(([], [], ["Ondravel Lime", *[""] * (len(names) - 1)], ["plant", "Lime"]))
     lines = [title] if title else []
     if lines and rng.random() < 0.5:
         lines.append([])

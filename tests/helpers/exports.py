@@ -26,7 +26,7 @@ def plant_site(pins: TakeIn | None = None, zone: str = ZONE) -> Site:
         rows_per_compartment=(2,),
         cleaning=Cleaning(mode="on_time"),
     )
-    plant = Plant(name="Larkfield Lime", time_zone=zone)
+    plant = Plant(name="Ondravel Lime", time_zone=zone)
     return Site(plant=plant, take_in=pins or TakeIn(), baghouse=(house,))
 
 

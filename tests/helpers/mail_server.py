@@ -145,8 +145,8 @@ def mail(port: int, security: str = "starttls", **more: Any) -> Mail:
     """Return the mail settings of the invented plant."""
     return Mail.model_validate(
         {
-            "to": ["planner@larkfield.example", "mechanic@larkfield.example"],
-            "from": "Rowcall <rowcall@larkfield.example>",
+            "to": ["planner@ondravel.example", "mechanic@ondravel.example"],
+            "from": "Rowcall <rowcall@ondravel.example>",
             "host": HOST,
             "port": port,
             "security": security,
@@ -158,10 +158,10 @@ def mail(port: int, security: str = "starttls", **more: Any) -> Mail:
 def letter(**changes: Any) -> Letter:
     """Return a small letter about the day."""
     given: dict[str, Any] = {
-        "plant": "Larkfield Lime",
+        "plant": "Ondravel Lime",
         "day": DAY,
         "revision": 1,
-        "subject": "Larkfield Lime 2026-11-24: 2 to do now",
+        "subject": "Ondravel Lime 2026-11-24: 2 to do now",
         "markdown": "# Report\n\n.a line that starts with a dot\n\n°C\n",
         "html": '<p><img src="cid:rows-BH1.png@rowcall" alt="rows"></p>',
         "pictures": [("rows-BH1.png", b"\x89PNG one"), ("dp-BH1.png", b"\x89PNG two")],

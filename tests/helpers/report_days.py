@@ -59,7 +59,7 @@ def site(**plant: str) -> Site:
     }
     return Site.model_validate(
         {
-            "plant": {"name": "Larkfield Lime", "time_zone": "Europe/Vienna", **plant},
+            "plant": {"name": "Ondravel Lime", "time_zone": "Europe/Vienna", **plant},
             "baghouse": [kiln, mill],
         }
     )

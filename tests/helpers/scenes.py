@@ -143,7 +143,7 @@ def _simulated(
     drop: frozenset[str],
 ) -> tuple[Export, ...]:
     tags = tuple(tag for tag in tag_list(plan, 100, rows_by=rows_by) if tag.role not in drop)
-    baghouse = site_of(site_text("Larkfield Lime", [(plan, tags)]))
+    baghouse = site_of(site_text("Ondravel Lime", [(plan, tags)]))
     return tuple(
         Export(
             baghouse=baghouse,

@@ -19,7 +19,7 @@ from rowcall.site import Sample, TakeIn
 
 ROWS = samples(30)
 SEMICOLONS = """\
-Larkfield Lime;;;
+Ondravel Lime;;;
 Time;BH1 DP;BH1 T;BH1 T quality
 ;mbar;°C;
 02.03.2026 06:00:00;1,5;140;192

@@ -21,7 +21,7 @@ from rowcall.errors import MailError
 from rowcall.mail.message import compose, deliver
 from rowcall.mail.smtp import CA_FILE, PASSWORD, USER, send
 
-PLANNER, MECHANIC = "planner@larkfield.example", "mechanic@larkfield.example"
+PLANNER, MECHANIC = "planner@ondravel.example", "mechanic@ondravel.example"
 BOTH = [PLANNER, MECHANIC]
 # The server of the tests means plain connections; within implicit TLS there are none.
 pytestmark = pytest.mark.filterwarnings("ignore:Requiring AUTH")

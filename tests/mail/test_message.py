@@ -41,11 +41,11 @@ def test_text_and_page_are_alternatives_and_pictures_inline() -> None:
 
 def test_headers() -> None:
     message = parsed()
-    assert message["From"] == "rowcall@larkfield.example"
-    assert message["To"] == "planner@larkfield.example, mechanic@larkfield.example"
+    assert message["From"] == "rowcall@ondravel.example"
+    assert message["To"] == "planner@ondravel.example, mechanic@ondravel.example"
     assert message["Auto-Submitted"] == "auto-generated"
     assert message["Date"] == "Wed, 25 Nov 2026 04:30:00 +0000"
-    assert message["Message-ID"].endswith("@larkfield.example>")
+    assert message["Message-ID"].endswith("@ondravel.example>")
 
 
 def test_same_report_gives_same_bytes() -> None:
@@ -62,7 +62,7 @@ def test_message_id_follows_plant_day_revision_and_recipients() -> None:
     }
     assert len(ids) == 4
     assert parsed(markdown="other", subject="other")["Message-ID"] == parsed()["Message-ID"]
-    turned = mail_server.mail(25, to=["mechanic@larkfield.example", "planner@larkfield.example"])
+    turned = mail_server.mail(25, to=["mechanic@ondravel.example", "planner@ondravel.example"])
     assert compose(turned, mail_server.letter())["Message-ID"] == parsed()["Message-ID"]
 
 
@@ -82,4 +82,4 @@ def test_address_that_cannot_be_used_is_a_plain_error(text: str) -> None:
 
 
 def test_address_with_a_name_is_used_bare() -> None:
-    assert address("Maintenance <m@larkfield.example>") == "m@larkfield.example"
+    assert address("Maintenance <m@ondravel.example>") == "m@ondravel.example"

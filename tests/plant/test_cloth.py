@@ -48,7 +48,7 @@ def run(plan: BaghousePlan, *faults: Fault) -> tuple[Frames, Truth]:
 
 
 def test_drag_agrees_with_the_hand_calculation() -> None:
-    # EPA/452/B-02-001, Section 6 Chapter 1, 1.2.6.1: S = S_e + K2 W, dP = S V.
+    # S = S_e + K2 W and dP = S V (form from memory: EPA/452/B-02-001); numbers chosen, computed.
     # S_e 0.5 in. H2O/(ft/min), K2 5, W 0.1 lb/ft2, V 2 ft/min gives S = 1.0 and dP = 2.0 in. H2O.
     rows = np.full(12, 0.5 + 5.0 * 0.1)
     assert 2.0 * parallel_drag(rows) == pytest.approx(2.0)

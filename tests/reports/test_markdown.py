@@ -36,7 +36,7 @@ def rows_of(markdown: str, heading: str) -> list[list[str]]:
 
 def test_first_screen_says_what_to_do_most_pressing_first(full: str) -> None:
     head = full.splitlines()
-    assert head[0] == "# Larkfield Lime: baghouse check-up, Tuesday 2026-11-24"
+    assert head[0] == "# Ondravel Lime: baghouse check-up, Tuesday 2026-11-24"
     assert head[2] == "**2 things to do now, 1 for the next outage, 1 to watch.**"
     assert head[4] == "All clear: BH2 Mill baghouse."
     table = rows_of(full, "## What to do")

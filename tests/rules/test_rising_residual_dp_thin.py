@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from helpers.residual_dp import RULE, judged, quiet, with_series
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
 from helpers.scenes import Studied, exports, fact, history_of, kiln, study
-from rules.test_rising_residual_dp import RULE, judged, quiet, with_series
 
 from rowcall.model import Fact, Verdict
 

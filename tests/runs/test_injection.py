@@ -12,9 +12,9 @@ import polars as pl
 import pytest
 from helpers import report_days
 from helpers.exports import START, aside, long_csv, stored, taken
+from helpers.site_texts import SITE
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from runs.test_set_aside import SITE
 
 from rowcall.cli import main
 from rowcall.day_report import DayReport

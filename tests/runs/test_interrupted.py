@@ -18,8 +18,8 @@ from typing import Any
 import polars as pl
 import pytest
 from helpers.mail_server import Authority, Mailbox, serve
+from helpers.night_runs import READERS, with_mail
 from helpers.small_plant import DAYS, MORNING, copy_plant, make_small_plant
-from runs.test_nightly_mail import READERS, with_mail
 from soak.killing import DIED, Death, Kill, run_dying, run_killed
 from soak.portrait import Portrait, differences, portrait
 

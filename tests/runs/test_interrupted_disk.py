@@ -8,9 +8,8 @@ from typing import Any
 import duckdb
 import pytest
 from filelock import FileLock
+from helpers.night_runs import night, with_mail
 from helpers.small_plant import copy_plant, make_small_plant
-from runs.test_nightly import night
-from runs.test_nightly_mail import with_mail
 from soak.disk import full_disk, read_only
 from soak.portrait import Portrait, differences, portrait
 

@@ -9,11 +9,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from helpers.long_exports import LITTLE, PLAIN, long_rows, long_text, taken
+from helpers.night_runs import night
 from helpers.small_plant import copy_plant, make_small_plant
-from runs.test_nightly import night
 from soak.killing import DIED
 from soak.portrait import differences, portrait
-from take_in.test_large import LITTLE, PLAIN, long_rows, long_text, taken
 
 from rowcall.cli import main
 from rowcall.take_in import Outcome

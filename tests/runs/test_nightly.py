@@ -9,39 +9,15 @@ from pathlib import Path
 import polars as pl
 import pytest
 from filelock import FileLock
+from helpers.night_runs import names, night, tree
 from helpers.small_plant import DAYS, MORNING, copy_plant, make_small_plant
 
 from rowcall.errors import BusyError
-from rowcall.runs.nightly import run_nightly
-from rowcall.runs.result import RunResult
-from rowcall.site_file import read_site
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_small_plant(tmp_path_factory.mktemp("made"))
-
-
-def night(plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0) -> RunResult:
-    return run_nightly(
-        read_site(plant / "site.toml"),
-        now=now,
-        wait_s=wait_s,
-        settle_s=0.0,
-        progress=lambda text: None,
-    )
-
-
-def tree(folder: Path) -> dict[str, bytes]:
-    return {
-        str(path.relative_to(folder)): path.read_bytes()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
-
-
-def names(result: RunResult) -> list[str]:
-    return [report.name for report in result.reports]
 
 
 def test_every_complete_day_is_judged_once(made: Path, tmp_path: Path) -> None:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from helpers.night_runs import names, night, tree
 from helpers.small_plant import copy_plant, make_small_plant
-from runs.test_nightly import names, night, tree
 
 FIRST = "2026-03-28"
 

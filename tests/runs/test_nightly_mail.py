@@ -6,10 +6,8 @@ from pathlib import Path
 
 import pytest
 from helpers.mail_server import Authority, Mailbox, serve
+from helpers.night_runs import READERS, night, with_mail
 from helpers.small_plant import MORNING, copy_plant, make_small_plant
-from runs.test_nightly import night
-
-READERS = ("maintenance@plant.example", "planner@plant.example")
 
 
 @pytest.fixture(scope="module")
@@ -26,17 +24,6 @@ def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
 def _login(authority: Authority, monkeypatch: pytest.MonkeyPatch) -> None:
     for name, value in authority.environment().items():
         monkeypatch.setenv(name, value)
-
-
-def with_mail(plant: Path, port: int, security: str = "starttls", more: str = "") -> Path:
-    """Add a mail table to a plant's site file."""
-    site = plant / "site.toml"
-    table = (
-        f'[mail]\nto = ["{READERS[0]}", "{READERS[1]}"]\nfrom = "rowcall@plant.example"\n'
-        f'host = "localhost"\nport = {port}\nsecurity = "{security}"\n{more}\n'
-    )
-    site.write_text(table + site.read_text(encoding="utf-8"), encoding="utf-8")
-    return plant
 
 
 @pytest.mark.parametrize("security", ["starttls", "tls"])

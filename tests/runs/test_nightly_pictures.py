@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from helpers.night_runs import night
 from helpers.small_plant import copy_plant, make_small_plant
-from runs.test_nightly import night
 
 
 def test_a_silent_row_is_drawn_against_its_peers_and_dated(tmp_path: Path) -> None:

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from helpers.night_runs import night, tree
 from helpers.small_plant import make_small_plant
-from runs.test_nightly import night, tree
 
 from rowcall.cli import main
 

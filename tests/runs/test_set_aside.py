@@ -8,24 +8,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers.exports import taken
+from helpers.site_texts import SITE
 
 from rowcall.cli import main
 from rowcall.store.aside import harmless
 
-SITE = """\
-[plant]
-name = "P"
-time_zone = "UTC"
-[folders]
-store = "store.duckdb"
-[[baghouse]]
-id = "B"
-name = "B"
-compartments = 1
-rows_per_compartment = 4
-[baghouse.cleaning]
-mode = "on_time"
-"""
 BEGIN = "tag,time,value\nDP,2026-03-02T05:00:00Z,1\n"
 
 

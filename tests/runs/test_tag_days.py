@@ -4,23 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import duckdb
 import polars as pl
 import pytest
+from helpers.night_runs import health, night
 from helpers.small_plant import copy_plant, make_small_plant
-from runs.test_nightly import night
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_small_plant(tmp_path_factory.mktemp("made"))
-
-
-def health(plant: Path) -> dict[str, tuple[float | None, int, int]]:
-    with duckdb.connect(str(plant / "rowcall.duckdb"), read_only=True) as store:
-        rows = store.execute("SELECT tag, step_s, n_points, n_bad FROM tag_days").fetchall()
-    assert len({tag for tag, *_ in rows}) == len(rows)
-    return {tag: (step_s, points, bad) for tag, step_s, points, bad in rows}
 
 
 def thin_supply(plant: Path, every: int) -> str:

@@ -6,61 +6,13 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from helpers.site_texts import FULL
 
 from rowcall import trade
 from rowcall.errors import SiteError
 from rowcall.media import SOURCE
 from rowcall.site import Baghouse, Cleaning, Role, Sample, Site, Tag
 from rowcall.site_file import read_site
-
-FULL = """\
-[plant]
-name = "Larkfield Lime"
-time_zone = "Europe/Vienna"
-
-[folders]
-inbox = "drop"
-store = "data/rowcall.duckdb"
-
-[rules.row_silent]
-min_pulses = 30
-
-[[baghouse]]
-id = "BH1"
-name = "Kiln filter"
-compartments = 2
-rows_per_compartment = [3, 2]
-media = "aramid"
-cloth_area = "10000 [ft_i]2"
-design_flow = "60000 m3/h"
-pulse_pressure = "85 [psi]"
-firing_order = [1, 3, 2]
-gas_moisture = "9 %"
-
-[baghouse.cleaning]
-mode = "on_demand"
-start_dp = "1.2 kPa"
-stop_dp = "900 Pa"
-interval = "10 s"
-
-[[baghouse.tag]]
-role = "dp"
-tag = "PDT-100"
-unit = "mbar"
-range = [0, 50]
-
-[[baghouse.tag]]
-role = "header_pressure"
-tag = "PT-1{compartment}0"
-unit = "[psi]"
-sample = "thinned"
-
-[[baghouse.tag]]
-role = "row_solenoid"
-tag = "YS-{compartment}{row:02d}"
-unit = "1"
-sample = "on change"
-"""
 
 
 def read(folder: Path, text: str = FULL, overrides: dict[str, str] | None = None) -> Site:
@@ -206,4 +158,4 @@ def test_limits_of_the_site_file_win_over_the_media_table(tmp_path: Path) -> Non
 def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(FULL, encoding="utf-8-sig")
-    assert read_site(path).plant.name == "Larkfield Lime"
+    assert read_site(path).plant.name == "Ondravel Lime"

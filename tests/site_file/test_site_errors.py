@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from site_file.test_site import FULL
+from helpers.site_texts import FULL
 
 from rowcall.errors import SiteError
 from rowcall.site.toml_lines import dotted, locate
@@ -181,7 +181,7 @@ def test_two_baghouses_of_one_id(tmp_path: Path) -> None:
 
 def test_bytes_that_are_not_utf_8(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
-    path.write_bytes(FULL.replace("Larkfield", "Lärkfield").encode("latin-1"))
+    path.write_bytes(FULL.replace("Ondravel", "Öndravel").encode("latin-1"))
     with pytest.raises(SiteError, match="not UTF-8 text; save it as UTF-8"):
         read_site(path)
 

@@ -43,7 +43,7 @@ def accounted(result: TakenIn) -> bool:
         wide("A;B;C", 2, 4),
         wide("A", 1, 4),
         wide("A;B", 2, 4).replace(";", ","),
-        "Larkfield Lime;02.03.2026 04:00:00;\n\n" + LONG,
+        "Ondravel Lime;02.03.2026 04:00:00;\n\n" + LONG,
         LONG + wide("A", 2, 4),
     ],
 )
@@ -112,5 +112,5 @@ def test_a_damaged_row_that_holds_a_name_of_a_column_is_no_header(tmp_path: Path
 
 
 def test_titles_with_a_time_are_no_rows(tmp_path: Path) -> None:
-    title = "Larkfield Lime;02.03.2026 04:00:00;500\n\n"
+    title = "Ondravel Lime;02.03.2026 04:00:00;500\n\n"
     assert counts(taken(tmp_path, title + wide("DP;PT", 3, 6))) == (6, 6, 0, 0, 0)

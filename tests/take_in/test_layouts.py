@@ -63,7 +63,7 @@ def test_gzip(tmp_path: Path) -> None:
 
 
 def test_header_lines_and_a_units_line(tmp_path: Path) -> None:
-    head = "Larkfield Lime;;\nExported;2026-03-03 04:00:00;\n\nTime;BH1 DP;BH1 T\n;mbar;°C\n"
+    head = "Ondravel Lime;;\nExported;2026-03-03 04:00:00;\n\nTime;BH1 DP;BH1 T\n;mbar;°C\n"
     taken(tmp_path, head + "02.03.2026 06:00:00;1,5;140\n02.03.2026 06:00:10;1,6;141\n")
     assert [(tag, value) for tag, _, value, _ in stored(tmp_path)] == [
         ("BH1 DP", 1.5),

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers.exports import NOW, aside, plant_site, stored
-from take_in.test_large import LITTLE
+from helpers.long_exports import LITTLE
 
 from rowcall.store import Store
 from rowcall.store.ledger import days_touched

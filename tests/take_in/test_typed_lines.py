@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from take_in.test_large import taken
+from helpers.long_exports import taken
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn

@@ -16,11 +16,10 @@ from helpers.exports import (
     stored,
     wide_csv,
 )
+from helpers.long_exports import LITTLE
+from helpers.night_runs import health, names, night
 from helpers.small_plant import copy_plant, make_small_plant
 from pydantic import ValidationError
-from runs.test_nightly import names, night
-from runs.test_tag_days import health
-from take_in.test_large import LITTLE
 
 from rowcall.site import Role, Site, Tag, TakeIn
 from rowcall.store import Store
