@@ -64,6 +64,8 @@ def test_the_folded_refill_is_the_closed_form(tau_s: float, interval_s: float) -
     assert fit.tau_s == pytest.approx(tau_s, rel=0.01)
     assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
     assert fit.left_pa == pytest.approx(missing, rel=0.03, abs=100.0)
+    closed = (6e5 - 0.78 * (6e5 - missing)) * math.exp(-0.15 / tau_s)  # a valve is open for 0.15 s
+    assert fit.drop_pa == pytest.approx(closed - missing, rel=0.03)
 
 
 @pytest.mark.parametrize("noise_pa", [2e3, 6e3])
