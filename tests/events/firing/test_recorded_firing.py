@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rowcall.events.firing.inferred import find_drops
 from rowcall.events.firing.recorded import Fires, find_fires
-from rowcall.events.rows.pulses import find_drops, measure_pulses, noise_of
+from rowcall.events.noise import noise_of
+from rowcall.events.rows.pulses import measure_pulses
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.model import Signal
 from rowcall.site import Baghouse, Cleaning, Role

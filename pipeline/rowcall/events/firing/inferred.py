@@ -12,11 +12,13 @@ from rowcall.events.firing.cadence.instants import sharpen
 from rowcall.events.firing.cadence.sequence import Cadence, find_cadence, find_cadences
 from rowcall.events.firing.cadence.starts import Start
 from rowcall.events.firing.recorded import Fires
-from rowcall.events.rows.pulses import find_drops
+from rowcall.events.noise import noise_of
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse
 
 _MOST_UNHEARD = 0.005  # of the day; chosen: a count of calls is then right to half a percent
+_FALL_SHARE = 0.25  # chosen: of the deepest falls; smaller ones are no drops
+_NOISE_TIMES = 5.0  # chosen: a fall below five standard deviations of noise is no drop
 _WHOLE_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
 
 
@@ -111,6 +113,23 @@ def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int])
         )
     told = Inferred(n_places=0, is_row=False, text=why)
     return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+
+
+def find_drops(header: Signal, compartment: int) -> Fires:
+    """Return the fires that show themselves as drops, where no bit or counter tells of them.
+
+    A silent row leaves no trace here, so the table is not complete and knows no row numbers.
+    """
+    empty = np.empty(0, np.int64)
+    if header.time_s.size < 8:
+        return Fires(np.empty(0), np.empty(0), empty, empty, is_complete=False)
+    fall = np.concatenate(([0.0], header.value[:-1] - header.value[1:]))
+    limit = max(_FALL_SHARE * float(np.quantile(fall, 0.999)), 2 * _NOISE_TIMES * noise_of(header))
+    falling = fall > limit
+    onset = np.flatnonzero(falling & ~np.concatenate(([False], falling[:-1])))
+    low, high = header.time_s[onset - 1], header.time_s[onset]
+    whose = np.full(onset.size, compartment, np.int64)
+    return Fires(low, high, whose, np.zeros(onset.size, np.int64), is_complete=False)
 
 
 def _round_words(cadence: Cadence) -> str:

@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from rowcall import trade
 from rowcall.events.headers.recovery import T95
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.events.stacking.pulse_curve import LEAST_DROP, curve_shape
-from rowcall.events.stacking.pulse_fraction import TO_DEVIATION, pulse_shares
+from rowcall.events.stacking.pulse_fraction import pulse_shares
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 

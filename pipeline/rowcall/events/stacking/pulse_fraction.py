@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.events.noise import median_deviation
 from rowcall.events.stacking.reference_rows import commonest
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
@@ -21,7 +22,6 @@ LEVEL_DOUBT = 0.04  # chosen: of the drop, by which the level of the supply may 
 DEEP = 0.15  # chosen: of the drop
 _MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
 _CLEAR = 0.25  # chosen: share errors up to which a fire can be called unanswered
-TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution to its standard one
 
 
 def mute_fires(stack: Stack) -> Flags:
@@ -60,7 +60,7 @@ def pulse_shares(stack: Stack, usual: Floats) -> tuple[Floats, Floats, Floats]:
     # Points late in a refill tell the noise; early ones scatter with the pulses themselves.
     late = usual <= np.median(usual)
     over = (points.y - stack.share[points.row_of_point] * usual)[late]
-    noise = TO_DEVIATION * float(np.median(np.abs(over - np.median(over))))
+    noise = median_deviation(over)
     error = np.divide(noise, np.sqrt(size), out=np.full(n_fires, np.inf), where=heard)
     off = np.hypot(LEVEL_DOUBT * stack.curve.drop, stack.at_points(stack.odd))
     total = np.bincount(points.fire, usual * off, n_fires)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.events.noise import BEND, HALF, TENTH
 from rowcall.model import Floats, Signal
 
 _COARSE_S = 0.4  # chosen: faster samples are averaged to it; a pulse's fall takes 0.1-0.2 s
@@ -112,12 +113,11 @@ def find_peaks(falls: Falls) -> npt.NDArray[np.int64]:
 def _noise(value: Floats) -> tuple[float, bool]:
     """Standard deviation of the noise, and whether the quiet samples outnumber the others.
 
-    From the smaller second differences, so that refills count little: 0.1257 and 0.6745 are the
-    lower tenth and the median of |N(0,1)|, and a second difference of white noise has variance 6.
-    Where both agree, what lies below the median is noise.
+    From the smaller second differences, so that refills count little. Where their lower tenth and
+    their median agree, what lies below the median is noise.
     """
-    tenth, half = np.quantile(np.abs(np.diff(value, 2)), (0.1, 0.5)) / np.sqrt(6.0)
-    tenth, half = float(tenth) / 0.1257, float(half) / 0.6745
+    tenth, half = np.quantile(np.abs(np.diff(value, 2)), (0.1, 0.5)) / BEND
+    tenth, half = float(tenth) / TENTH, float(half) / HALF
     return min(tenth, half), _AGREE[0] * tenth < half < _AGREE[1] * tenth
 
 

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from rowcall.events.firing.cadence.beat import Bouts
 from rowcall.events.firing.cadence.drops import WIDEST, Falls
+from rowcall.events.noise import HALF
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -126,7 +127,7 @@ def quieter(falls: Falls, bouts: Bouts) -> Falls:
     quiet = falls.fall_pa[(last >= 0) & (since > 0.4 * interval_s[last]) & (left > 0)]
     if quiet.size < _FEWEST_QUIET:
         return falls
-    spread = float(np.median(np.abs(quiet - np.median(quiet)))) / 0.6745
+    spread = float(np.median(np.abs(quiet - np.median(quiet)))) / HALF
     return replace(falls, noise_pa=min(falls.noise_pa, spread), is_rested=True)
 
 
