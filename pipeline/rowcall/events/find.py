@@ -18,9 +18,9 @@ from rowcall.events.firing.recorded import Fires, find_fires
 from rowcall.events.rows.curves import CURVE_COLUMNS, row_curves
 from rowcall.events.rows.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.stacking.aliasing import is_in_step
-from rowcall.events.stacking.decompress import filled_in
+from rowcall.events.stacking.decompress import Filled, filled_in
 from rowcall.events.stacking.stack import stack_rows
-from rowcall.events.stacking.stack_table import STACK_COLUMNS, stack_table
+from rowcall.events.stacking.types import STACK_COLUMNS
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 
@@ -109,13 +109,13 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
 
 def _called(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
-    fires = in_even_time(fires)
-    offset = clock_offset(filled_in(header).signal, fires)
+    fires, filled = in_even_time(fires), filled_in(header)
+    offset = clock_offset(filled.signal, fires)
     if offset is not None:
         in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         doubt = offset.half_width_s if in_doubt else 0.0
         fires = fires.shifted(offset.at(fires.high_s), doubt)
-    return replace(_heard(header, fires), offset=offset)
+    return replace(_heard(header, filled, fires), offset=offset)
 
 
 def _inferred(
@@ -127,20 +127,20 @@ def _inferred(
     caught: Fires | None,
 ) -> _Header:
     """Hear the fires that the header's own cadence tells of, numbered by what bits were caught."""
-    scans = filled_in(header).signal
-    told = infer_fires(baghouse, scans, own, served, seconds, caught)
+    filled = filled_in(header)
+    told = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
         told = number_places(told, caught)
-    heard = _heard(header, told.fires)
+    heard = _heard(header, filled, told.fires)
     return replace(heard, pulses=told.corrected(heard.pulses), inferred=told.inferred)
 
 
-def _heard(header: Signal, fires: Fires) -> _Header:
+def _heard(header: Signal, filled: Filled, fires: Fires) -> _Header:
     """Measure fires, and draw the curves and stacks of rows where these are told apart."""
-    stack = stack_rows(header, fires)
+    stack = stack_rows(filled, fires)
     curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
     if stack is not None and (fires.row > 0).any():
-        curves, stacks = row_curves(stack), stack_table(stack)
+        curves, stacks = row_curves(stack), stack.table()
     return _Header(
         pulses=measure_pulses(header, fires, stack),
         curves=curves,

@@ -7,6 +7,7 @@ import pytest
 
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.rows.answers import Shares, answer_shares, relative_scatter
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.model import Floats, Signal
 
@@ -28,7 +29,7 @@ def answers(noise: float, step_s: float) -> tuple[Shares, Floats]:
     )
     off = noise * np.random.default_rng(7).standard_normal(time_s.size)
     stack = stack_rows(
-        Signal(time_s, 5e5 * (1.0 - lacks + off)),
+        filled_in(Signal(time_s, 5e5 * (1.0 - lacks + off))),
         Fires(fire_s, fire_s, np.ones(N_FIRES, np.int64), row),
     )
     assert stack is not None

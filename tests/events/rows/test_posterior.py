@@ -7,6 +7,7 @@ import pytest
 
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.rows.posterior import RowGrid, posterior, row_grid
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Signal
@@ -24,7 +25,7 @@ def stack() -> Stack:
     noise = np.random.default_rng(3).normal(0.0, 0.003, time_s.size)
     header = Signal(time_s, 4e5 * (1.0 - lacks + noise))
     row = np.arange(n) % 5 + 1
-    found = stack_rows(header, Fires(fire_s, fire_s, np.ones(n, np.int64), row))
+    found = stack_rows(filled_in(header), Fires(fire_s, fire_s, np.ones(n, np.int64), row))
     assert found is not None
     return found
 

@@ -13,6 +13,7 @@ from trials.score import RULE_OF
 from trials.trial import Simulator, make_trial
 
 from rowcall.events.firing.recorded import Fires
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Signal, Verdict
@@ -76,7 +77,7 @@ def stacked(shift_s: float) -> Stack | None:
     noise = np.random.default_rng(3).normal(0.0, 0.005, time_s.size)
     header = Signal(time_s, 4e5 * (1.0 - lacks + noise))
     called_s = fire_s + shift_s
-    return stack_rows(header, Fires(called_s, called_s, np.ones(2000, np.int64), row))
+    return stack_rows(filled_in(header), Fires(called_s, called_s, np.ones(2000, np.int64), row))
 
 
 @pytest.mark.parametrize("shift_s", [0.0, 0.3])
@@ -103,7 +104,7 @@ def test_rows_that_meet_a_bin_at_other_phases_are_corrected_to_its_mean_time() -
     )
     header = Signal(time_s, 4e5 * (1.0 - 0.3 * shape))
     row = np.arange(n) % 8 + 1
-    stack = stack_rows(header, Fires(fire_s, fire_s, np.ones(n, np.int64), row))
+    stack = stack_rows(filled_in(header), Fires(fire_s, fire_s, np.ones(n, np.int64), row))
     assert stack is not None
     wide = (stack.since_s > 3.0) & (stack.since_s < 7.0)  # bins of a quarter of a second and more
     true = 0.3 * np.exp(-(stack.since_s - close_s) / tau_s)

@@ -95,7 +95,7 @@ def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
 def _expected(stack: Stack) -> Floats:
     """Deficit at each point after a pulse of usual depth; where no row draws, of a shallow one."""
     if stack.curve.drop >= LEAST_DROP:
-        return stack.at_points(stack.usual)
+        return stack.usual_at_points
     since = stack.overlay.since_s
     shape = curve_shape(since, trade.VALVE_OPEN.value, _FAST_TAU_S, stack.overlay.width_s)
     return _LEAST_USUAL * shape

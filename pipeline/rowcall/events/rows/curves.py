@@ -17,10 +17,10 @@ import polars as pl
 from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, posterior, row_grid, shallow
 from rowcall.events.rows.reference import (
     Recovery,
+    RefillStart,
     borrowed,
     peers_differ,
     recovery_of,
-    refill_begins,
 )
 from rowcall.events.stacking.pulse_curve import LEAST_DROP
 from rowcall.events.stacking.reference_rows import sound_rows
@@ -74,7 +74,8 @@ def row_curves(stack: Stack) -> pl.DataFrame:
         return pl.DataFrame(schema=CURVE_COLUMNS)
     weight, grid = _weight(stack), row_grid(stack)
     found = posterior(grid, weight, stack.mean)
-    depth, usual = _depth(stack, found), recovery_of(stack)
+    usual = recovery_of(stack)
+    depth = _depth(stack, found, usual.start)
     bend = abs(math.log(usual.tau_s / stack.curve.tau_s))  # how far refills are from exponential
     n_rows = len(stack.count)
     return pl.DataFrame(
@@ -108,7 +109,7 @@ def _weight(stack: Stack) -> Floats:
     return np.asarray(stack.count / (noise + stack.count * own_ways))
 
 
-def _depth(stack: Stack, found: Posterior) -> Floats:
+def _depth(stack: Stack, found: Posterior, start: RefillStart) -> Floats:
     """Depth of each row as a share of the median sound row's, shape (n_rows,).
 
     That of a hanging valve is read where its pressure is lowest: how it gets there hangs on flow
@@ -118,7 +119,7 @@ def _depth(stack: Stack, found: Posterior) -> Floats:
     near = np.abs(stack.since_s[:, None] - stack.since_s[None, :]) < _ABOUT_S
     points = n @ near
     smooth = np.where(points >= _FEWEST_ABOUT, total @ near / np.maximum(points, 1.0), 0.0)
-    lowest = smooth.max(axis=1) / refill_begins(stack).deficit
+    lowest = smooth.max(axis=1) / start.deficit
     closes = np.searchsorted(stack.since_s, stack.curve.close_s + found.late_s)
     is_seen = np.take_along_axis(smooth, closes[:, None], axis=1)[:, 0] > 0
     is_read = (found.p_late > _HANGS) & is_seen & (stack.curve.width_s < _ABOUT_S)
@@ -184,7 +185,7 @@ def _temper(stack: Stack) -> Floats:
     """How much more the pulses' sums scatter than independent points would, at least 1 a row."""
     points, n_fires, n_rows = stack.overlay, stack.line.size, len(stack.overlay.rows)
     row = points.row_of_point
-    m = stack.at_points(stack.usual)
+    m = stack.usual_at_points
     size = np.bincount(row, m**2, n_rows)
     mean = np.bincount(row, m * points.y, n_rows) / np.maximum(size, 1e-12)
     error = points.y - mean[row] * m

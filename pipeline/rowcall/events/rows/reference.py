@@ -33,41 +33,7 @@ def peers_differ(stack: Stack) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Recovery:
-    """Time in which a sound row's drop is made good to 63 % [s], and its relative error [-]."""
-
-    tau_s: float
-    log_error: float
-
-
-def recovery_of(stack: Stack) -> Recovery:
-    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
-
-    Where that has too few points there, or the fires' instants are uncertain, it is the fitted
-    curve's.
-    """
-    (n, mean), begins = stack.pooled, refill_begins(stack)
-    after = stack.since_s - begins.at_s
-    near = (n >= _FEWEST_NEAR) & (after > 0)
-    near &= (mean > _NEAR_63[0] * begins.deficit) & (mean < _NEAR_63[1] * begins.deficit)
-    if stack.curve.width_s > 0 or near.sum() < _FEWEST_BINS:
-        return Recovery(stack.curve.tau_s, _UNREAD)
-    log, weight = np.log(mean[near] / begins.deficit), np.sqrt(n[near])
-    bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
-    tau_s = max(float(np.polyval(bent, -1.0)), _LEAST_S)
-    bend = math.log(tau_s / stack.curve.tau_s)
-    noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
-    error = math.hypot(_READ if begins.is_seen else _UNREAD, _READ_BENT * bend)
-    return Recovery(tau_s, math.hypot(error, noise, begins.log_error))
-
-
-def _noise(stack: Stack) -> float:
-    """Standard deviation of a point of a sound row [-]."""
-    return float(np.sqrt(np.mean(stack.sigma[stack.sound] ** 2)))
-
-
-@dataclass(frozen=True, slots=True)
-class Begins:
+class RefillStart:
     """When after a fire the sound rows' refill begins [s], and from what deficit [-].
 
     log_error: relative error of the deficit from noise. is_seen: read from their stack, not from
@@ -80,11 +46,47 @@ class Begins:
     is_seen: bool
 
 
-def refill_begins(stack: Stack) -> Begins:
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Time in which a sound row's drop is recovered to 63 % [s], its relative error [-], and when
+    that refill start."""
+
+    tau_s: float
+    log_error: float
+    start: RefillStart
+
+
+def recovery_of(stack: Stack) -> Recovery:
+    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
+
+    Where that has too few points there, or the fires' instants are uncertain, it is the fitted
+    curve's.
+    """
+    (n, mean), start = stack.pooled, _refill_start(stack)
+    after = stack.since_s - start.at_s
+    near = (n >= _FEWEST_NEAR) & (after > 0)
+    near &= (mean > _NEAR_63[0] * start.deficit) & (mean < _NEAR_63[1] * start.deficit)
+    if stack.curve.width_s > 0 or near.sum() < _FEWEST_BINS:
+        return Recovery(stack.curve.tau_s, _UNREAD, start)
+    log, weight = np.log(mean[near] / start.deficit), np.sqrt(n[near])
+    bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
+    tau_s = max(float(np.polyval(bent, -1.0)), _LEAST_S)
+    bend = math.log(tau_s / stack.curve.tau_s)
+    noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
+    error = math.hypot(_READ if start.is_seen else _UNREAD, _READ_BENT * bend)
+    return Recovery(tau_s, math.hypot(error, noise, start.log_error), start)
+
+
+def _noise(stack: Stack) -> float:
+    """Standard deviation of a point of a sound row [-]."""
+    return float(np.sqrt(np.mean(stack.sigma[stack.sound] ** 2)))
+
+
+def _refill_start(stack: Stack) -> RefillStart:
     """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
     (n, mean), curve = stack.pooled, stack.curve
     known = n >= _FEWEST_NEAR
-    fitted = Begins(curve.close_s, curve.drop, 0.0, is_seen=False)
+    fitted = RefillStart(curve.close_s, curve.drop, 0.0, is_seen=False)
     if curve.width_s > 0 or not known.any():
         return fitted
     lowest_s = _lowest_s(stack.since_s[known], n[known], mean[known])
@@ -96,7 +98,7 @@ def refill_begins(stack: Stack) -> Begins:
         return fitted
     weight = np.sqrt(n[early]) * mean[early] / _noise(stack)
     line, spread = np.polyfit(after[early], np.log(mean[early]), 1, w=weight, cov="unscaled")
-    return Begins(lowest_s, float(np.exp(line[1])), math.sqrt(spread[1, 1]), is_seen=True)
+    return RefillStart(lowest_s, float(np.exp(line[1])), math.sqrt(spread[1, 1]), is_seen=True)
 
 
 def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:

@@ -26,7 +26,7 @@ _CLEAR = 0.25  # chosen: share errors up to which a fire can be called unanswere
 
 def mute_fires(stack: Stack) -> Flags:
     """Tell which fires surely made no drop: they say nothing of how deep an answer goes."""
-    usual = stack.at_points(stack.usual)
+    usual = stack.usual_at_points
     # Only the deep part of a refill tells: towards its end refills differ from each other.
     deep = usual >= DEEP * stack.curve.drop
     share, noise, doubt = pulse_shares(stack, np.where(deep, usual, 0.0))
@@ -62,7 +62,7 @@ def pulse_shares(stack: Stack, usual: Floats) -> tuple[Floats, Floats, Floats]:
     over = (points.y - stack.share[points.row_of_point] * usual)[late]
     noise = median_deviation(over)
     error = np.divide(noise, np.sqrt(size), out=np.full(n_fires, np.inf), where=heard)
-    off = np.hypot(LEVEL_DOUBT * stack.curve.drop, stack.at_points(stack.odd))
+    off = np.hypot(LEVEL_DOUBT * stack.curve.drop, stack.odd_at_points)
     total = np.bincount(points.fire, usual * off, n_fires)
     doubt = np.divide(total, size, out=np.full(n_fires, np.inf), where=heard)
     return share, error, np.abs(doubt)

@@ -16,15 +16,14 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.aliasing import is_in_step
 from rowcall.events.stacking.baseline_error import level_mended
 from rowcall.events.stacking.bins import binned, cells, mean_of, spread
-from rowcall.events.stacking.carryover import remnants_of
-from rowcall.events.stacking.decompress import filled_in
+from rowcall.events.stacking.decompress import Filled
 from rowcall.events.stacking.overlay import lay_over
 from rowcall.events.stacking.pulse_curve import LEAST_DROP, HeaderCurve, fit_header
 from rowcall.events.stacking.pulse_fraction import DEEP, mute_fires
 from rowcall.events.stacking.recovery_path import Course, course_of, drops_on
 from rowcall.events.stacking.reference_rows import sound_rows
-from rowcall.events.stacking.types import Overlay, SoFar, Stack
-from rowcall.model import Floats, Signal
+from rowcall.events.stacking.types import Overlay, Remnants, SoFar, Stack
+from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
@@ -35,36 +34,55 @@ _FEWEST_PLAIN = 2  # chosen: sound rows that are held up to the others
 _ODD_DOUBT = 0.1  # chosen: how well the making good of what earlier pulses left is followed
 _FEWEST_LATE = 20  # chosen: points of a bin
 _FALLS = 0.3  # chosen: of the deepest bin; more than refills leave so late
+_FEWEST_LEFT = 8  # chosen: points that tell what a row leaves for the next fire
+_LATE = 0.75  # chosen: share of the time to the next fire from which they are taken
 _PRIOR_POINTS = 6.0  # chosen: points' worth of belief in the fitted curve in each bin
 
 
-def stack_rows(header: Signal, fires: Fires) -> Stack | None:
+def stack_rows(filled: Filled, fires: Fires) -> Stack | None:
     """Lay the pulses of each row over each other.
 
     None where there is too little of anything, the sampling is in step with the pulses, or the
     pressure falls at other times than the fires say it should.
+
+    Args:
+        filled: pressure of one header, its left-out scans put back [Pa, gauge].
+        fires: of that header in order of time, clock offset removed.
     """
-    filled = filled_in(header)
     if fires.size < 2 or is_in_step(filled.signal, fires):
         return None
     usual_s = float(np.median(np.diff(fires.low_s)))
-    so_far: SoFar | None = None
     stack: Stack | None = None
     for _ in range(_ROUNDS):
+        so_far = None if stack is None else _found(stack, usual_s)
         overlay = lay_over(filled, fires, so_far)
         if overlay is None:
             return None
         if so_far is not None:
             overlay = level_mended(overlay, so_far)
         stack = _stack(overlay, so_far)
-        most = _MOST_DROP / max(stack.curve.drop, LEAST_DROP)
-        so_far = SoFar(
-            stack.curve,
-            np.clip(stack.share, 0.0, most),
-            mute_fires(stack),
-            remnants_of(stack, usual_s),
-        )
     return None if stack is None or _contradicts(stack, usual_s) else stack
+
+
+def _found(stack: Stack, usual_s: float) -> SoFar:
+    """What one round hands to the next."""
+    most = _MOST_DROP / max(stack.curve.drop, LEAST_DROP)
+    share = np.clip(stack.share, 0.0, most)
+    return SoFar(stack.curve, share, mute_fires(stack), _remnants(stack, usual_s))
+
+
+def _remnants(stack: Stack, usual_s: float) -> Remnants:
+    """What the pulses of each row leave, from the points in the last quarter of their time."""
+    points, course = stack.overlay, stack.course
+    row, n_rows = points.row_of_point, len(points.rows)
+    late = (points.since_s >= _LATE * usual_s) & (points.since_s < usual_s)
+    count = np.bincount(row[late], minlength=n_rows)
+    total = np.bincount(row[late], points.whole[late], n_rows)
+    since = np.bincount(row[late], points.since_s[late], n_rows)
+    mean, at_s = total / np.maximum(count, 1), since / np.maximum(count, 1)
+    fitted = stack.made * np.exp(-usual_s / stack.curve.tau_s)
+    left = np.where(count >= _FEWEST_LEFT, course.after(mean, usual_s - at_s), fitted)
+    return Remnants(np.where(left > 0, left, 0.0), stack.made, usual_s, course)
 
 
 def _contradicts(stack: Stack, usual_s: float) -> bool:
@@ -107,6 +125,7 @@ def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
     closed_s = np.maximum(since - fitted.close_s - fitted.width_s, 0.0)
     share, odd = _share(*of_answers, usual), _odd(course, closed_s, left, sound)
     made = _made(course, closed_s, of_answers[0], whole, left, share * fitted.drop, odd)
+    odd = np.hypot(odd, cells(cell, overlay.error, shape)[1])
     return Stack(
         overlay=overlay,
         curve=fitted,
@@ -115,14 +134,26 @@ def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
         mean=mean,
         usual=usual,
         belief=belief,
-        odd=np.hypot(odd, cells(cell, overlay.error, shape)[1]),
+        odd=odd,
         pooled=pooled,
         sound=sound,
         share=share,
         sigma=sigma,
         course=course,
         made=made,
+        usual_at_points=_at_points(overlay, since, usual),
+        odd_at_points=_at_points(overlay, since, odd),
     )
+
+
+def _at_points(points: Overlay, since_s: Floats, values: Floats) -> Floats:
+    """What holds at each point of the overlay, of what holds of each row and bin."""
+    at_points = np.empty(points.y.size)
+    row = points.row_of_point
+    for line in range(len(points.rows)):
+        mine = row == line
+        at_points[mine] = np.interp(points.since_s[mine], since_s, values[line])
+    return at_points
 
 
 def _sound(count: Floats, mean: Floats, so_far: SoFar | None) -> Flags:

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from rowcall import trade
-from rowcall.events.stacking.pulse_curve import HeaderCurve
+from rowcall.events.stacking.pulse_curve import LEAST_DROP, HeaderCurve
 from rowcall.events.stacking.recovery_path import Course
 from rowcall.model import Floats
 
@@ -17,6 +18,18 @@ Flags = npt.NDArray[np.bool_]
 
 # Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
 LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
+
+
+STACK_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "since_s": pl.Float64,
+    "count": pl.Float64,
+    "mean": pl.Float64,
+    "usual": pl.Float64,
+    "point_error": pl.Float64,
+    "close_s": pl.Float64,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +123,8 @@ class Stack:
         sigma: standard deviation of one point about its row's curve, shape (n_rows,) [-].
         course: along which the header is filled again.
         made: relative deficit that the row's answers make along it, shape (n_rows,) [-].
+        usual_at_points, odd_at_points: `usual` and `odd` at each point of the overlay, shape
+            (n_points,) [-].
     """
 
     overlay: Overlay
@@ -126,6 +141,32 @@ class Stack:
     sigma: Floats
     course: Course
     made: Floats
+    usual_at_points: Floats
+    odd_at_points: Floats
+
+    def table(self) -> pl.DataFrame:
+        """Return the bins that hold points, columns `STACK_COLUMNS`; see `BaghouseDay.stacks`.
+
+        Empty where the header's rows hardly draw it down at all, as for `row_curves`.
+        """
+        if self.curve.drop < LEAST_DROP:
+            return pl.DataFrame(schema=STACK_COLUMNS)
+        line, at = np.nonzero(self.count)
+        row = self.overlay.rows[line]
+        return pl.DataFrame(
+            {
+                "compartment": row[:, 0],
+                "row": row[:, 1],
+                "since_s": self.since_s[at],
+                "count": self.count[line, at],
+                "mean": self.mean[line, at],
+                "usual": self.usual[line, at],
+                "point_error": np.full(line.size, np.sqrt(np.mean(self.sigma**2))),
+                # A fire known to an interval only is counted from its earliest instant.
+                "close_s": np.full(line.size, self.curve.close_s + self.curve.width_s / 2),
+            },
+            schema=STACK_COLUMNS,
+        )
 
     @property
     def line(self) -> Ints:
@@ -138,17 +179,3 @@ class Stack:
         return self.curve.drop * float(
             np.median(np.maximum(self.overlay.before_pa, LEAST_LEVEL_PA))
         )
-
-    def at_points(self, values: Floats) -> Floats:
-        """What holds at each point of the overlay, shape (n_points,).
-
-        Args:
-            values: of each row and bin, as `usual`.
-        """
-        points = self.overlay
-        told = np.empty(points.y.size)
-        row = points.row_of_point
-        for line in range(len(points.rows)):
-            mine = row == line
-            told[mine] = np.interp(points.since_s[mine], self.since_s, values[line])
-        return told
