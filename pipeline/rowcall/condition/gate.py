@@ -80,18 +80,11 @@ def _condition_tag(
     samples: TagSamples | None,
     before: tuple[int, float, int] | None,
 ) -> tuple[Signal, TagHealth]:
-    start_us, seconds = start.timestamp() * 1e6, (end - start).total_seconds()
-    time_us = np.empty(0, np.int64) if samples is None else samples.time_us
-    value = np.empty(0) if samples is None else samples.value
-    quality = np.empty(0, np.uint8) if samples is None else samples.quality
-    if tag.sample is not Sample.SNAPSHOT and before is not None:
-        time_us = np.concatenate(([before[0]], time_us))
-        value = np.concatenate(([before[1]], value))
-        quality = np.concatenate(([before[2]], quality))
-    time_s = (time_us - start_us) / 1e6
-    is_bad = (quality != 0) | ~np.isfinite(value)
+    raw = _with_before(tag, samples, before)
+    time_s = (raw.time_us - start.timestamp() * 1e6) / 1e6
+    is_bad = (raw.quality != 0) | ~np.isfinite(raw.value)
     unit = tag.outside_unit
-    inside = value * tag.scale * unit.factor + unit.offset
+    inside = raw.value * tag.scale * unit.factor + unit.offset
     is_out = ~is_bad & _out_of_range(tag, inside)
     is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
     keep = ~(is_bad | is_out | is_frozen)
@@ -99,7 +92,7 @@ def _condition_tag(
     far = reach(tag.sample, step_s)
     is_step = tag.sample is Sample.STEP
     signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)
-    coverage = _coverage(signal, seconds)
+    coverage = _coverage(signal, (end - start).total_seconds())
     report = TagHealth(
         tag=tag.tag,
         role=tag.role,
@@ -113,6 +106,20 @@ def _condition_tag(
         problem=_problem(time_s, inside, is_bad, is_out, is_frozen, coverage),
     )
     return signal, report
+
+
+def _with_before(
+    tag: Tag, samples: TagSamples | None, before: tuple[int, float, int] | None
+) -> TagSamples:
+    """The day's samples of a tag, behind the one before the day where that still holds."""
+    day = samples or TagSamples(np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8))
+    if tag.sample is Sample.SNAPSHOT or before is None:
+        return day
+    return TagSamples(
+        np.concatenate(([before[0]], day.time_us)),
+        np.concatenate(([before[1]], day.value)),
+        np.concatenate(([before[2]], day.quality)),
+    )
 
 
 def _out_of_range(tag: Tag, inside: Floats) -> npt.NDArray[np.bool_]:

@@ -100,24 +100,10 @@ def fold_refill(
         fire_s: every fire on it, rising [s].
         answered: False for those that are known to have made no drop; None: all may have.
     """
-    interval = interval_of(fire_s)
-    fire = np.searchsorted(fire_s, header.time_s, side="right") - 1
-    since = header.time_s - fire_s[np.maximum(fire, 0)] if fire_s.size else header.time_s
-    inside = (fire >= 0) & (since >= _CLOSED_S) & (since < min(interval, _REACH_S))
-    if answered is not None and fire_s.size:
-        inside &= answered[np.maximum(fire, 0)]
-    if fire_s.size < _FEWEST or not inside.any():
+    if fire_s.size < _FEWEST:
         return None
-    since, value = since[inside], header.value[inside]
-    bins = (
-        pl.DataFrame(
-            {"bin": ((since - _CLOSED_S) / _BIN_S).astype(np.int64), "s": since, "p": value}
-        )
-        .group_by("bin")
-        .agg(pl.len().alias("n"), pl.col("s", "p").median(), pl.col("p").std().alias("sd"))
-        .filter(pl.col("n") >= _FEWEST_IN_BIN)
-        .sort("bin")
-    )
+    interval = interval_of(fire_s)
+    bins = _folded(header, fire_s, interval, answered)
     if bins.height < _FEWEST_BINS:
         return None
     time, level = bins["s"].to_numpy(), bins["p"].to_numpy()
@@ -130,6 +116,27 @@ def fold_refill(
     left = depth * math.exp(-(interval - start) / tau)
     least = depth * math.exp((start - trade.VALVE_OPEN.value) / tau)
     return FoldedRefill(tau, plateau, left, least - left)
+
+
+def _folded(
+    header: Signal, fire_s: Floats, interval: float, answered: npt.NDArray[np.bool_] | None
+) -> pl.DataFrame:
+    """Samples binned by the time since the fire before: number n, medians s and p, deviation sd."""
+    fire = np.searchsorted(fire_s, header.time_s, side="right") - 1
+    since = header.time_s - fire_s[np.maximum(fire, 0)]
+    inside = (fire >= 0) & (since >= _CLOSED_S) & (since < min(interval, _REACH_S))
+    if answered is not None:
+        inside &= answered[np.maximum(fire, 0)]
+    since, value = since[inside], header.value[inside]
+    return (
+        pl.DataFrame(
+            {"bin": ((since - _CLOSED_S) / _BIN_S).astype(np.int64), "s": since, "p": value}
+        )
+        .group_by("bin")
+        .agg(pl.len().alias("n"), pl.col("s", "p").median(), pl.col("p").std().alias("sd"))
+        .filter(pl.col("n") >= _FEWEST_IN_BIN)
+        .sort("bin")
+    )
 
 
 def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> Floats:

@@ -128,6 +128,44 @@ def posterior(grid: RowGrid, weight: Floats, mean: Floats) -> Posterior:
         weight: inverse variance of each bin's mean, shape (n_rows, n_bins).
         mean: the bins' means, same shape.
     """
+    fits = _fitted(grid, weight, mean)
+    chance = np.exp(fits.evidence - fits.evidence.max(axis=(1, 2), keepdims=True))
+    chance /= chance.sum(axis=(1, 2), keepdims=True)
+    is_late = _LATER_S > LATE_LEAST_S
+    mean_depth, spread_depth = _moments(chance, fits.depth)
+    late_s, late_error = _moments(chance, np.broadcast_to(_LATER_S[None, :, None], chance.shape))
+    log_tau, log_error = _moments(chance, np.broadcast_to(np.log(_NEAR), chance.shape))
+    left = (weight * mean**2).sum(axis=1) - fits.explained.max(axis=(1, 2))
+    return Posterior(
+        depth=mean_depth,
+        depth_error=np.sqrt(spread_depth**2 + (chance * fits.variance).sum(axis=(1, 2))),
+        late_s=late_s,
+        late_error=late_error,
+        log_tau=log_tau,
+        log_tau_error=log_error,
+        p_late=chance[:, is_late].sum(axis=(1, 2)),
+        log_odds=_log_sum(fits.evidence[:, is_late]) - _log_sum(fits.evidence[:, ~is_late]),
+        misfit=np.maximum(left, 0.0) / np.maximum((weight > 0).sum(axis=1) - 2, 1),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """Every pair of closing and tau fitted to every row, shape (n_rows, n_late, n_tau) each.
+
+    Attributes:
+        evidence: logarithm of the Bayesian evidence, prior included.
+        explained: sum of weighted squares that the pair explains.
+        depth, variance: best depth as a share of the peers', and its variance.
+    """
+
+    evidence: Floats
+    explained: Floats
+    depth: Floats
+    variance: Floats
+
+
+def _fitted(grid: RowGrid, weight: Floats, mean: Floats) -> _Fits:
     prior = 1.0 / _DEPTH_PRIOR**2
     hh = np.einsum("rltb,rb->rlt", grid.hold**2, weight) + prior
     hr = np.einsum("rltb,rltb,rb->rlt", grid.hold, grid.ramp, weight)
@@ -140,27 +178,10 @@ def posterior(grid: RowGrid, weight: Floats, mean: Floats) -> Posterior:
     evidence = 0.5 * explained - 0.5 * np.log(det / prior**2) + grid.log_prior
     # A valve that hangs goes on blowing: it may hold its depth, but does not give it back.
     evidence[:, 1:] = np.where((w < -_GIVEN_BACK * np.abs(s))[:, 1:], -np.inf, evidence[:, 1:])
-    chance = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
-    chance /= chance.sum(axis=(1, 2), keepdims=True)
-    is_late = _LATER_S > LATE_LEAST_S
     depth, variance = s + w, (rr + hh - 2 * hr) / det
     variance[:, 0] = 1.0 / hh[:, 0]  # closing with the peers there is no second unknown
     depth[:, 0] = s[:, 0]
-    mean_depth, spread_depth = _moments(chance, depth)
-    late_s, late_error = _moments(chance, np.broadcast_to(_LATER_S[None, :, None], chance.shape))
-    log_tau, log_error = _moments(chance, np.broadcast_to(np.log(_NEAR), chance.shape))
-    left = (weight * mean**2).sum(axis=1) - explained.max(axis=(1, 2))
-    return Posterior(
-        depth=mean_depth,
-        depth_error=np.sqrt(spread_depth**2 + (chance * variance).sum(axis=(1, 2))),
-        late_s=late_s,
-        late_error=late_error,
-        log_tau=log_tau,
-        log_tau_error=log_error,
-        p_late=chance[:, is_late].sum(axis=(1, 2)),
-        log_odds=_log_sum(evidence[:, is_late]) - _log_sum(evidence[:, ~is_late]),
-        misfit=np.maximum(left, 0.0) / np.maximum((weight > 0).sum(axis=1) - 2, 1),
-    )
+    return _Fits(evidence, explained, depth, variance)
 
 
 def _moments(chance: Floats, values: Floats) -> tuple[Floats, Floats]:

@@ -52,10 +52,7 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
     """
     if fires.size < 2 or filled.signal.time_s.size < FEWEST_POINTS:
         return None
-    rows, line = np.unique(
-        np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
-    )
-    line = line.reshape(-1).astype(np.int64)
+    rows, line = _rows_of(fires)
     points = _placed(filled, fires)
     model = _model(fires, points, so_far, line)
     rested = _rested(fires, points, model, so_far, line)
@@ -64,13 +61,13 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
     at, supply = supply_level(
         points.time_s[rested], points.pressure_pa[rested] / (1.0 - model.deficit[rested])
     )
+    used = points.is_clear & is_near(points.time_s, at)
+    if used.sum() < FEWEST_POINTS:
+        return None
     level = np.interp(points.time_s, at, supply)
     unit = np.maximum(level, LEAST_LEVEL_PA)
     whole = (level - points.pressure_pa) / unit
     y = (whole - model.met) / (1.0 - model.left[points.fire])
-    used = points.is_clear & is_near(points.time_s, at)
-    if used.sum() < FEWEST_POINTS:
-        return None
     return Overlay(
         fire=points.fire[used],
         since_s=points.since_s[used],
@@ -78,13 +75,21 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
         whole=np.clip(whole[used], -1.0, 1.0),
         error=(points.error_pa / unit)[used] / _SQRT_3,
         line=line,
-        rows=rows.astype(np.int64),
+        rows=rows,
         before_pa=np.interp(fires.low_s, at, supply) * (1.0 - model.left),
         left=model.left,
         width_s=float(np.median(fires.high_s - fires.low_s)),
         block=np.searchsorted(at, points.time_s[used]).astype(np.int64),
         level_error=level_scatter(supply) / max(float(np.median(supply)), LEAST_LEVEL_PA),
     )
+
+
+def _rows_of(fires: Fires) -> tuple[Ints, Ints]:
+    """(compartment, row) of each row, shape (n_rows, 2), and the place of each fire's in them."""
+    rows, line = np.unique(
+        np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
+    )
+    return rows.astype(np.int64), line.reshape(-1).astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,9 +112,7 @@ def _stack(overlay: Overlay, so_far: SoFar | None) -> Stack:
     answered = slice(None) if so_far is None else ~so_far.mute[overlay.fire]
     of_answers = cells(cell[answered], y[answered], shape)
     left = np.bincount(overlay.line, overlay.left) / np.bincount(overlay.line)
-    sound = _sound(*of_answers, so_far)
-    if so_far is not None:
-        sound = _plain(left, sound, so_far.curve.drop)
+    sound = _sound(*of_answers, left, so_far)
     used, its_mean = np.where(sound[:, None], of_answers[0], 0.0), of_answers[1]
     pooled = np.stack((used.sum(axis=0), mean_of(used, its_mean)))
     noise = float(np.sqrt(np.mean(sigma[sound] ** 2)))
@@ -156,9 +154,10 @@ def _at_points(points: Overlay, since_s: Floats, values: Floats) -> Floats:
     return at_points
 
 
-def _sound(count: Floats, mean: Floats, so_far: SoFar | None) -> Flags:
+def _sound(count: Floats, mean: Floats, left: Floats, so_far: SoFar | None) -> Flags:
     if so_far is not None:
-        return sound_rows(so_far.share, so_far.curve.drop)
+        drop = so_far.curve.drop
+        return _plain(left, sound_rows(so_far.share, drop), drop)
     of_all = np.maximum(mean_of(count, mean), 0.0)  # no curve yet: the mean of all rows
     share = _share(count, mean, np.broadcast_to(of_all, count.shape))
     return sound_rows(share, float(of_all.max()))
