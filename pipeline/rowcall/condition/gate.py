@@ -35,7 +35,7 @@ _MUST_MOVE = frozenset(
     {Role.DP, Role.INLET_TEMPERATURE, Role.OUTLET_TEMPERATURE, Role.HEADER_PRESSURE, Role.GAS_FLOW}
 )
 _FROZEN_S = 3600.0  # chosen: no live signal of these roles repeats to the last digit for an hour
-_LEAST_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
+_MIN_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def condition(
         place = (tag.role, tag.compartment or 0, tag.row or 0)
         signal, report = _condition_tag(tag, start, end, samples.get(tag.tag), before.get(tag.tag))
         health.append(report)
-        if not report.problem or (signal.time_s.size and report.coverage_frac >= _LEAST_COVERAGE):
+        if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
             signals[place] = signal
     return Conditioned(signals, tuple(health))
 
@@ -183,6 +183,6 @@ def _problem(
             f"the value did not change for {share:.0%} of the points "
             f"(first from {first / 3600:.1f} h after the day began): transmitter frozen?"
         )
-    if coverage < _LEAST_COVERAGE:
+    if coverage < _MIN_COVERAGE:
         return f"only {coverage:.0%} of the day is covered"
     return ""

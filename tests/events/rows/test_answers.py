@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rowcall.events.firing.recorded import Fires
-from rowcall.events.rows.answers import Shares, answer_shares, relative_scatter
+from rowcall.events.rows.answers import PulseAnswers, pulse_answers, relative_scatter
 from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.model import Floats, Signal
@@ -16,7 +16,7 @@ DROP, TAU_S, CLOSE_S = 0.3, 2.0, 0.15
 SILENT_ROW = 3
 
 
-def answers(noise: float, step_s: float) -> tuple[Shares, Floats]:
+def answers(noise: float, step_s: float) -> tuple[PulseAnswers, Floats]:
     """Shares of all fires, and the time from each fire to the first sample after it [s]."""
     fire_s = 5.0 + INTERVAL_S * np.arange(N_FIRES)
     row = np.arange(N_FIRES) % N_ROWS + 1
@@ -34,20 +34,20 @@ def answers(noise: float, step_s: float) -> tuple[Shares, Floats]:
     )
     assert stack is not None
     first = np.minimum(np.searchsorted(time_s, fire_s, side="right"), time_s.size - 1)
-    return answer_shares(stack), np.asarray(time_s[first] - fire_s)
+    return pulse_answers(stack), np.asarray(time_s[first] - fire_s)
 
 
 def test_a_pulse_is_judged_where_its_drop_stands_out_of_the_noise() -> None:
     shares, _ = answers(noise=0.003, step_s=1.0)
-    assert shares.is_heard.mean() > 0.99
+    assert shares.is_judged.mean() > 0.99
     is_silent = np.arange(N_FIRES) % N_ROWS + 1 == SILENT_ROW
-    assert np.array_equal(shares.is_answered[shares.is_heard], ~is_silent[shares.is_heard])
+    assert np.array_equal(shares.is_answered[shares.is_judged], ~is_silent[shares.is_judged])
 
 
 def test_no_pulse_is_judged_whose_drop_drowns_in_noise() -> None:
     """Noise as large as the drop: of single pulses nothing is known, however near the samples."""
     shares, _ = answers(noise=DROP, step_s=1.0)
-    assert shares.is_heard.mean() < 0.01
+    assert shares.is_judged.mean() < 0.01
 
 
 def test_a_pulse_sampled_late_in_its_refill_only_has_no_share() -> None:

@@ -36,7 +36,7 @@ import polars as pl
 from rowcall.condition.state import State
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.find import Events, Signals
-from rowcall.events.rows.intermittent import rows_coming
+from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
 from rowcall.site import Baghouse
 
@@ -126,7 +126,7 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
     place = ["compartment", "row"]
     joined = roster
     pulses = events.pulses
-    for part in (measured, events.curves, row_onsets(pulses), rows_coming(pulses)):
+    for part in (measured, events.curves, row_onsets(pulses), intermittent_rows(pulses)):
         joined = joined.join(part, on=place, how="left")
     told = joined.with_columns(
         pl.col(counts).fill_null(0),

@@ -27,15 +27,15 @@ from rowcall import trade
 from rowcall.model import Floats, Signal
 
 _SETTLE_S = 30.0  # chosen: twice the longest usual recovery
-_LEAST_REST_S = 60.0  # chosen: shorter rests show a plateau at best
-_FALL = 0.15  # chosen: of gauge pressure; a supply that only sags falls less
-_DEEPEST = 0.30  # chosen: of absolute pressure; later a supply may leak in, or a rest may end
+_MIN_REST_S = 60.0  # chosen: shorter rests show a plateau at best
+_MIN_FALL = 0.15  # chosen: of gauge pressure; a supply that only sags falls less
+_MAX_FALL = 0.30  # chosen: of absolute pressure; later a supply may leak in, or a rest may end
 _K_AIR = 1.4  # ratio of specific heats of dry air: isentropic flow tables, NACA report 1135
 _CRITICAL_RATIO = (2.0 / (_K_AIR + 1.0)) ** (_K_AIR / (_K_AIR - 1.0))  # 0.52828 [-]
 _CHOKED_PA = trade.ATMOSPHERE.value / _CRITICAL_RATIO  # absolute; below it a hole is not choked
-_AT_TOP = 0.02  # chosen: of gauge pressure within which the header still stands full
-_FEWEST_POINTS = 4
-_STRAIGHT = 0.95  # chosen: share of the variance that the decay explains
+_FULL_WITHIN = 0.02  # chosen: of gauge pressure within which the header still stands full
+_MIN_POINTS = 4
+_MIN_EXPLAINED = 0.95  # chosen: share of the variance that the decay explains
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ def find_rests(fire_s: Floats, first_s: float, last_s: float) -> list[tuple[floa
     return [
         (float(begin), float(end))
         for begin, end in zip(begins, ends, strict=True)
-        if end - begin >= _LEAST_REST_S
+        if end - begin >= _MIN_REST_S
     ]
 
 
@@ -81,18 +81,18 @@ def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
     """
     begin, end = np.searchsorted(header.time_s, rest)
     time, gauge = header.time_s[begin:end], header.value[begin:end]
-    if time.size < _FEWEST_POINTS:
+    if time.size < _MIN_POINTS:
         return None
     top = float(np.quantile(gauge, 0.9))
-    low = np.flatnonzero(gauge < (1 - _FALL) * top)
+    low = np.flatnonzero(gauge < (1 - _MIN_FALL) * top)
     if top <= 0 or not low.size:
         return None
-    full = np.flatnonzero(gauge[: low[0]] >= (1 - _AT_TOP) * top)
+    full = np.flatnonzero(gauge[: low[0]] >= (1 - _FULL_WITHIN) * top)
     if not full.size:
         return None
     start = int(full[-1])
     absolute = gauge + trade.ATMOSPHERE.value
-    lowest = max((1 - _DEEPEST) * absolute[start], _CHOKED_PA)
+    lowest = max((1 - _MAX_FALL) * absolute[start], _CHOKED_PA)
     deep = np.flatnonzero(absolute[start:] < lowest)
     stop = start + int(deep[0]) if deep.size else time.size
     return _fitted(time[start:stop], absolute[start:stop])
@@ -100,12 +100,12 @@ def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
 
 def _fitted(time_s: Floats, absolute_pa: Floats) -> Decay | None:
     """Fit ln P against time."""
-    if time_s.size < _FEWEST_POINTS:
+    if time_s.size < _MIN_POINTS:
         return None
     logs = np.log(absolute_pa)
     slope, offset = np.polyfit(time_s - time_s[0], logs, 1)
     rest = logs - (offset + slope * (time_s - time_s[0]))
-    if slope >= 0 or float(rest.var()) > (1 - _STRAIGHT) * float(logs.var()):
+    if slope >= 0 or float(rest.var()) > (1 - _MIN_EXPLAINED) * float(logs.var()):
         return None
     return Decay(
         start_s=float(time_s[0]),

@@ -17,7 +17,7 @@ from rowcall import trade
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.headers.recovery import T95, Refill, fit_refill
 from rowcall.events.noise import median_bend_noise, noise_of
-from rowcall.events.rows.answers import answer_shares
+from rowcall.events.rows.answers import pulse_answers
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats, Signal
 
@@ -25,9 +25,9 @@ _VALVE_OPEN_S = trade.VALVE_OPEN.value
 _WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of the supply, not of it
 _BEFORE_S = 10.0  # chosen: older points are not "just before"
 _N_BEFORE = 3  # chosen: the median of three forgives one wild point
-_FOLLOWED_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
-_MOST_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
-_FEWEST_RESTS = 20  # chosen: fewer do not settle the noise
+_MAX_FIRST_SAMPLE_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
+_MAX_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
+_MIN_RESTED_FIRES = 20  # chosen: fewer do not settle the noise
 
 PULSE_COLUMNS = {
     "time_s": pl.Float64,
@@ -64,30 +64,30 @@ def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.Data
     """
     if fires.size == 0 or header.time_s.size == 0:
         return pl.DataFrame(schema=PULSE_COLUMNS)
-    heard = _Heard.of(stack, fires.size)
+    stacked = _Stacked.of(stack, fires.size)
     noise = min(noise_of(header), _resting_noise(header, fires.low_s))
     sampled = _sampled(header, fires, noise)
-    is_followed = heard.is_answered & (sampled.refill_delay_s <= _FOLLOWED_S)
+    is_followed = stacked.is_answered & (sampled.refill_delay_s <= _MAX_FIRST_SAMPLE_S)
     is_followed &= np.isfinite(sampled.before_pa)
     refill = sampled.refill
     is_fitted = is_followed & np.isfinite(refill.tau_s)
-    before = np.where(is_followed, sampled.before_pa, heard.before_pa)
-    drop = np.where(is_followed, sampled.drop_pa, heard.drop_pa)
+    before = np.where(is_followed, sampled.before_pa, stacked.before_pa)
+    drop = np.where(is_followed, sampled.drop_pa, stacked.drop_pa)
     return pl.DataFrame(
         {
             "time_s": (fires.low_s + fires.high_s) / 2,
             "compartment": fires.compartment,
             "row": np.where(fires.row > 0, fires.row, -1),
-            "before_pa": np.where(heard.is_heard, before, np.nan),
-            "drop_pa": np.where(heard.is_heard, drop, np.nan),
+            "before_pa": np.where(stacked.is_judged, before, np.nan),
+            "drop_pa": np.where(stacked.is_judged, drop, np.nan),
             "noise_pa": np.full(fires.size, noise),
             "min_delay_s": np.where(is_followed, sampled.min_delay_s, np.nan),
             "tau_s": np.where(is_fitted, refill.tau_s, np.nan),
             "recovered": _nullable(T95 * refill.tau_s <= sampled.left_s, is_fitted),
-            "answered": _nullable(heard.is_answered, heard.is_heard),
+            "answered": _nullable(stacked.is_answered, stacked.is_judged),
             "confidence": np.where(is_fitted, np.clip(1 - refill.log_error, 0, 1), np.nan),
-            "share": heard.share,
-            "share_error": heard.error,
+            "share": stacked.share,
+            "share_error": stacked.error,
         },
         schema=PULSE_COLUMNS,
         nan_to_null=True,
@@ -118,7 +118,7 @@ def _sampled(header: Signal, fires: Fires, noise: float) -> _Sampled:
     until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
     windows = _windows_after(header, fires.low_s, until)
     middle = (fires.low_s + fires.high_s) / 2 - fires.low_s
-    least, min_delay = _minimum(windows, middle)
+    lowest, min_delay = _minimum(windows, middle)
     refill, refill_delay, previous = _refill(windows, noise)
     lead = np.where(
         previous - middle <= _VALVE_OPEN_S,
@@ -128,7 +128,7 @@ def _sampled(header: Signal, fires: Fires, noise: float) -> _Sampled:
     before = _before(header, fires.low_s)
     return _Sampled(
         before_pa=before,
-        drop_pa=_drop(before, least, lead, refill),
+        drop_pa=_drop(before, lowest, lead, refill),
         min_delay_s=min_delay,
         refill=refill,
         refill_delay_s=refill_delay,
@@ -137,28 +137,28 @@ def _sampled(header: Signal, fires: Fires, noise: float) -> _Sampled:
 
 
 @dataclass(frozen=True, slots=True)
-class _Heard:
+class _Stacked:
     """What the stack lets each single pulse say, arrays of shape (n_fires,)."""
 
     share: Floats
     error: Floats
-    is_heard: npt.NDArray[np.bool_]
+    is_judged: npt.NDArray[np.bool_]
     is_answered: npt.NDArray[np.bool_]
     before_pa: Floats
     drop_pa: Floats
 
     @classmethod
-    def of(cls, stack: Stack | None, n_fires: int) -> _Heard:
+    def of(cls, stack: Stack | None, n_fires: int) -> _Stacked:
         nothing, never = np.full(n_fires, np.nan), np.zeros(n_fires, np.bool_)
         if stack is None:
             return cls(nothing, nothing, never, never, nothing, nothing)
-        shares = answer_shares(stack)
+        shares = pulse_answers(stack)
         known = np.isfinite(shares.error)
         before = stack.overlay.before_pa
         return cls(
             np.where(known, shares.share, np.nan),
             np.where(known, shares.error, np.nan),
-            shares.is_heard,
+            shares.is_judged,
             shares.is_answered,
             before,
             shares.share * stack.curve.drop * before,
@@ -169,7 +169,7 @@ def _windows_after(header: Signal, low_s: Floats, until_s: Floats) -> _Windows:
     begin = np.searchsorted(header.time_s, low_s, side="right")
     end = np.searchsorted(header.time_s, until_s, side="left")
     count = end - begin
-    stride = np.maximum(1, -(-count // _MOST_POINTS))
+    stride = np.maximum(1, -(-count // _MAX_POINTS))
     width = int(max(1, (-(-count // stride)).max()))
     index = begin[:, None] + np.arange(width)[None, :] * stride[:, None]
     inside = index < end[:, None]
@@ -187,7 +187,7 @@ def _resting_noise(header: Signal, low_s: Floats) -> float:
     since = np.append(-np.inf, low_s[:-1]) + _VALVE_OPEN_S
     first = np.maximum(end - 3, 0)
     usable = first[(end >= 3) & (header.time_s[first] >= since)]
-    if usable.size < _FEWEST_RESTS:
+    if usable.size < _MIN_RESTED_FIRES:
         return float("inf")
     bend = header.value[usable] - 2 * header.value[usable + 1] + header.value[usable + 2]
     return median_bend_noise(bend)
@@ -201,9 +201,9 @@ def _before(header: Signal, low_s: Floats) -> Floats:
     age = np.minimum(_BEFORE_S, np.diff(low_s, prepend=-np.inf) / 2)[:, None]
     end = np.searchsorted(header.time_s, low_s, side="right")
     index = end[:, None] - 1 - np.arange(_N_BEFORE)[None, :]
-    held = np.clip(index, 0, None)
-    near = (index >= 0) & (low_s[:, None] - header.time_s[held] <= age)
-    return _nan_median(np.where(near, header.value[held], np.nan))
+    index_held = np.clip(index, 0, None)
+    near = (index >= 0) & (low_s[:, None] - header.time_s[index_held] <= age)
+    return _nan_median(np.where(near, header.value[index_held], np.nan))
 
 
 def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
@@ -211,9 +211,9 @@ def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
     filled = np.where(np.isfinite(windows.pressure_pa), windows.pressure_pa, np.inf)
     at = np.argmin(filled, axis=1)
     line = np.arange(len(at))
-    least = filled[line, at]
+    lowest = filled[line, at]
     delay = windows.delay_s[line, at] - middle_s
-    return np.where(np.isfinite(least), least, np.nan), delay
+    return np.where(np.isfinite(lowest), lowest, np.nan), delay
 
 
 def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
@@ -232,7 +232,7 @@ def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
     return fit, start, previous
 
 
-def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floats:
+def _drop(before: Floats, lowest: Floats, lead_s: Floats, refill: Refill) -> Floats:
     """Depth of each drop: led back along the refill to the instant a sound valve closes.
 
     The lowest sample lies a little after the true minimum; the fitted refill tells how much was
@@ -240,8 +240,8 @@ def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floa
     due to be closed (`lead_s` 0), the valve closed late and the drop is taken as sampled.
     """
     lead = np.minimum(lead_s, refill.tau_s)
-    led_back = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
-    return before - np.where(np.isfinite(led_back), np.minimum(led_back, least), least)
+    at_closing = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
+    return before - np.where(np.isfinite(at_closing), np.minimum(at_closing, lowest), lowest)
 
 
 def _nan_median(values: Floats) -> Floats:
