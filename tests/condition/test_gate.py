@@ -13,6 +13,14 @@ from rowcall.store.samples import BAD, GOOD, UNCERTAIN
 HEADER = (Role.HEADER_PRESSURE, 1, 0)
 
 
+def test_values_are_multiplied_by_the_scale_of_their_tag() -> None:
+    """A historian that stores hundredths of a bar: 600 is 6 bar."""
+    scaled = tag(scale=0.01, range=(0.0, 10.0))
+    signal, health = only(conditioned(scaled, samples(each_second(), 100.0 * live())))
+    assert signal.value == pytest.approx(1e5 * live(), rel=1e-12)
+    assert health.problem == ""
+
+
 def test_only_good_points_pass() -> None:
     quality = np.zeros(DAY_S)
     quality[100:200], quality[200:230] = BAD, UNCERTAIN

@@ -12,8 +12,9 @@ from statsmodels.stats.proportion import proportion_confint
 from rowcall.diagnosis.row_evidence import share_interval
 from rowcall.events.clocks.folded import folded_offset
 from rowcall.events.firing.recorded import Fires
-from rowcall.events.rows.intermittent import weigh_coming
+from rowcall.events.rows.intermittent import weigh_intermittent
 from rowcall.events.rows.onset import find_change
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.model import Floats, Signal
 
@@ -56,7 +57,7 @@ def test_the_interval_of_a_rate_covers_it(rate: float, error: float) -> None:
     for _ in range(200):
         answers = rng.random(n) < rate
         share = answers * (1 + scatter * rng.standard_normal(n)) + error * rng.standard_normal(n)
-        told = weigh_coming(share, np.full(n, error), scatter)
+        told = weigh_intermittent(share, np.full(n, error), scatter)
         inside += told.low - step <= rate <= told.high + step
     # 95 % of 200 are 190 +- 3.1; three standard errors below.
     assert inside >= 181
@@ -91,7 +92,7 @@ def test_the_stack_is_a_plain_event_triggered_average() -> None:
     drop = np.array([0.22, 0.22, 0.11, 0.22, 0.0])
     time = np.arange(0.0, fire[-1] + 20.0)
     signal = header(fire, row, drop, 2.0, time)
-    stack = stack_rows(signal, fires_at(fire, row))
+    stack = stack_rows(filled_in(signal), fires_at(fire, row))
     assert stack is not None
     k = np.searchsorted(fire, time, side="right") - 1
     since = np.where(k >= 0, time - fire[np.maximum(k, 0)], -1.0)

@@ -22,7 +22,7 @@ from rowcall.store.samples import TagSamples
 Place = tuple[Role, int, int]
 
 _FROZEN_S = 3600.0  # chosen: no live signal of a `never_still` role repeats a value for an hour
-_LEAST_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
+_MIN_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def condition(
         place = (tag.role, tag.compartment or 0, tag.row or 0)
         signal, report = _condition_tag(tag, start, end, samples.get(tag.tag), before.get(tag.tag))
         health.append(report)
-        if not report.problem or (signal.time_s.size and report.coverage_frac >= _LEAST_COVERAGE):
+        if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
             signals[place] = signal
     return Conditioned(signals, tuple(health))
 
@@ -67,18 +67,11 @@ def _condition_tag(
     samples: TagSamples | None,
     before: tuple[int, float, int] | None,
 ) -> tuple[Signal, TagHealth]:
-    start_us, seconds = start.timestamp() * 1e6, (end - start).total_seconds()
-    time_us = np.empty(0, np.int64) if samples is None else samples.time_us
-    value = np.empty(0) if samples is None else samples.value
-    quality = np.empty(0, np.uint8) if samples is None else samples.quality
-    if tag.sample is not Sample.AT_INTERVALS and before is not None:
-        time_us = np.concatenate(([before[0]], time_us))
-        value = np.concatenate(([before[1]], value))
-        quality = np.concatenate(([before[2]], quality))
-    time_s = (time_us - start_us) / 1e6
-    is_bad = (quality != 0) | ~np.isfinite(value)
+    raw = _with_before(tag, samples, before)
+    time_s = (raw.time_us - start.timestamp() * 1e6) / 1e6
+    is_bad = (raw.quality != 0) | ~np.isfinite(raw.value)
     unit = tag.outside_unit
-    inside = value * tag.scale * unit.factor + unit.offset
+    inside = raw.value * tag.scale * unit.factor + unit.offset
     is_out = ~is_bad & _out_of_range(tag, inside)
     is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
     keep = ~(is_bad | is_out | is_frozen)
@@ -86,7 +79,7 @@ def _condition_tag(
     far = reach(tag.sample, step_s)
     is_step = tag.sample is Sample.ON_CHANGE
     signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)
-    coverage = _coverage(signal, seconds)
+    coverage = _coverage(signal, (end - start).total_seconds())
     report = TagHealth(
         tag=tag.tag,
         role=tag.role,
@@ -100,6 +93,20 @@ def _condition_tag(
         problem=_problem(time_s, inside, is_bad, is_out, is_frozen, coverage),
     )
     return signal, report
+
+
+def _with_before(
+    tag: Tag, samples: TagSamples | None, before: tuple[int, float, int] | None
+) -> TagSamples:
+    """The day's samples of a tag, behind the one before the day where that still holds."""
+    day = samples or TagSamples(np.empty(0, np.int64), np.empty(0), np.empty(0, np.uint8))
+    if tag.sample is Sample.AT_INTERVALS or before is None:
+        return day
+    return TagSamples(
+        np.concatenate(([before[0]], day.time_us)),
+        np.concatenate(([before[1]], day.value)),
+        np.concatenate(([before[2]], day.quality)),
+    )
 
 
 def _out_of_range(tag: Tag, inside: Floats) -> npt.NDArray[np.bool_]:
@@ -163,6 +170,6 @@ def _problem(
             f"the value did not change for {share:.0%} of the points "
             f"(first from {first / 3600:.1f} h after the day began): transmitter frozen?"
         )
-    if coverage < _LEAST_COVERAGE:
+    if coverage < _MIN_COVERAGE:
         return f"only {coverage:.0%} of the day is covered"
     return ""

@@ -118,13 +118,13 @@ def _passes(fired: Floats, pulses: pl.DataFrame, baghouse: Baghouse) -> list[_Sp
         ].to_numpy()
     else:
         mark = fired[:: len(baghouse.all_rows())]
-    longest = 3.0 * len(baghouse.all_rows()) * baghouse.cleaning.interval
+    max_pass_s = 3.0 * len(baghouse.all_rows()) * baghouse.cleaning.interval
     begin, end = mark[:-1], mark[1:]
     counts = np.searchsorted(fired, end) - np.searchsorted(fired, begin)
     return [
         _Span(b, e, b, e, int(n))
         for b, e, n in zip(begin.tolist(), end.tolist(), counts, strict=True)
-        if e - b <= longest
+        if e - b <= max_pass_s
     ]
 
 

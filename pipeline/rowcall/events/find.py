@@ -11,16 +11,16 @@ import polars as pl
 from rowcall.events.clocks.drift import ClockOffset
 from rowcall.events.clocks.offset import clock_offset
 from rowcall.events.cycles import find_cycles
-from rowcall.events.firing.even_spacing import in_even_time
+from rowcall.events.firing.even_spacing import evenly_timed
 from rowcall.events.firing.inferred import infer_fires
 from rowcall.events.firing.place_numbers import number_places
 from rowcall.events.firing.recorded import Fires, find_fires
 from rowcall.events.rows.curves import CURVE_COLUMNS, row_curves
 from rowcall.events.rows.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.stacking.aliasing import is_in_step
-from rowcall.events.stacking.decompress import filled_in
+from rowcall.events.stacking.decompress import Filled, filled_in
 from rowcall.events.stacking.stack import stack_rows
-from rowcall.events.stacking.stack_table import STACK_COLUMNS, stack_table
+from rowcall.events.stacking.types import STACK_COLUMNS
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse, Role
 
@@ -72,33 +72,35 @@ def find_events(
     headers = {
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
-    told: dict[int, _Header] = {}
+    by_header: dict[int, _Header] = {}
     for own, header in sorted(headers.items()):
         served = served_by(baghouse, own, headers)
-        mine = None if fires is None else fires.pick(np.isin(fires.compartment, served))
-        if mine is None or not mine.is_complete:
-            told[own] = _inferred(baghouse, header, own, served, seconds, mine)
+        own_fires = None if fires is None else fires.pick(np.isin(fires.compartment, served))
+        if own_fires is None or not own_fires.is_complete:
+            by_header[own] = _inferred(baghouse, header, own, served, seconds, own_fires)
         else:
-            told[own] = _called(header, mine)
-    inferred = {c: how for one in told.values() for c, how in one.inferred.items()}
+            by_header[own] = _recorded(header, own_fires)
+    inferred = {c: how for one in by_header.values() for c, how in one.inferred.items()}
     if fires is not None and fires.is_complete:
         is_complete = True
     else:
-        is_complete = all(one.is_complete for one in told.values())
+        is_complete = all(one.is_complete for one in by_header.values())
         is_complete &= inferred.keys() == set(range(1, baghouse.compartments + 1))
-    tables = [one.pulses for one in told.values()]
-    pulses = pl.concat([*tables, _unheard(fires, headers)]).sort("time_s", "compartment", "row")
-    curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in told.values())]
-    stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in told.values())]
+    tables = [one.pulses for one in by_header.values()]
+    pulses = pl.concat([*tables, _not_measured(fires, headers)]).sort(
+        "time_s", "compartment", "row"
+    )
+    curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in by_header.values())]
+    stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in by_header.values())]
     return Events(
         pulses=pulses,
         curves=pl.concat(curves).sort("compartment", "row"),
         stacks=pl.concat(stacks).sort("compartment", "row", "since_s"),
         cycles=find_cycles(baghouse, signals, pulses, minutes, is_complete),
-        clock_offsets={own: one.offset for own, one in told.items() if one.offset is not None},
+        clock_offsets={own: one.offset for own, one in by_header.items() if one.offset is not None},
         fires_known=is_complete,
         inferred=inferred,
-        in_step=frozenset(own for own, one in told.items() if one.is_in_step),
+        in_step=frozenset(own for own, one in by_header.items() if one.is_in_step),
     )
 
 
@@ -107,15 +109,15 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
     return [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
 
 
-def _called(header: Signal, fires: Fires) -> _Header:
+def _recorded(header: Signal, fires: Fires) -> _Header:
     """Hear the fires that bits or counters tell of."""
-    fires = in_even_time(fires)
-    offset = clock_offset(filled_in(header).signal, fires)
+    fires, filled = evenly_timed(fires), filled_in(header)
+    offset = clock_offset(filled.signal, fires)
     if offset is not None:
-        in_doubt = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
-        doubt = offset.half_width_s if in_doubt else 0.0
-        fires = fires.shifted(offset.at(fires.high_s), doubt)
-    return replace(_heard(header, fires), offset=offset)
+        is_uncertain = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
+        uncertainty = offset.half_width_s if is_uncertain else 0.0
+        fires = fires.shifted(offset.at(fires.high_s), uncertainty)
+    return replace(_measured(header, filled, fires), offset=offset)
 
 
 def _inferred(
@@ -127,20 +129,22 @@ def _inferred(
     caught: Fires | None,
 ) -> _Header:
     """Hear the fires that the header's own cadence tells of, numbered by what bits were caught."""
-    scans = filled_in(header).signal
-    told = infer_fires(baghouse, scans, own, served, seconds, caught)
+    filled = filled_in(header)
+    by_header = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
-        told = number_places(told, caught)
-    heard = _heard(header, told.fires)
-    return replace(heard, pulses=told.corrected(heard.pulses), inferred=told.inferred)
+        by_header = number_places(by_header, caught)
+    measured = _measured(header, filled, by_header.fires)
+    return replace(
+        measured, pulses=by_header.corrected(measured.pulses), inferred=by_header.inferred
+    )
 
 
-def _heard(header: Signal, fires: Fires) -> _Header:
+def _measured(header: Signal, filled: Filled, fires: Fires) -> _Header:
     """Measure fires, and draw the curves and stacks of rows where these are told apart."""
-    stack = stack_rows(header, fires)
+    stack = stack_rows(filled, fires)
     curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
     if stack is not None and (fires.row > 0).any():
-        curves, stacks = row_curves(stack), stack_table(stack)
+        curves, stacks = row_curves(stack), stack.table()
     return _Header(
         pulses=measure_pulses(header, fires, stack),
         curves=curves,
@@ -152,7 +156,7 @@ def _heard(header: Signal, fires: Fires) -> _Header:
     )
 
 
-def _unheard(fires: Fires | None, headers: Mapping[int, Signal]) -> pl.DataFrame:
+def _not_measured(fires: Fires | None, headers: Mapping[int, Signal]) -> pl.DataFrame:
     """Fires of compartments whose header pressure is not usable: listed, with nothing measured."""
     if fires is None or 0 in headers:
         return pl.DataFrame(schema=PULSE_COLUMNS)

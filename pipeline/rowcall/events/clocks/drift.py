@@ -21,8 +21,9 @@ from rowcall.model import Floats
 BLOCK_S = 600.0  # chosen: short against a day's drift, and where a jump is placed to
 _STEP = 0.05  # chosen: chance a block of a step to either side; the grid's step a block at most
 _JUMP = 1e-3  # chosen: chance a block of a jump to anywhere: once in three days
-_SURE = 50.0  # chosen: log Bayes factor for a drift; thinned samples reach 40 without one
-_MOST_OF = (0.02, 0.98)  # chosen: quantiles of the day between which an offset ranges
+# Chosen: log Bayes factor for a drift; thinned samples reach 40 without one
+_MIN_LOG_BAYES = 50.0
+_RANGE = (0.02, 0.98)  # chosen: quantiles of the day between which an offset ranges
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,7 @@ def block_edges(seconds: float) -> Floats:
     return BLOCK_S * np.arange(n + 1, dtype=np.float64)
 
 
-def follow(evidence: Floats, grid_s: Floats, edges_s: Floats, least_s: float) -> Drift | None:
+def follow(evidence: Floats, grid_s: Floats, edges_s: Floats, min_range_s: float) -> Drift | None:
     """Return how an offset moved through the day, None where one constant explains it as well.
 
     Args:
@@ -74,15 +75,15 @@ def follow(evidence: Floats, grid_s: Floats, edges_s: Floats, least_s: float) ->
     total = evidence.sum(axis=0)
     scale = evidence.max(axis=1).sum()
     constant = float(np.logaddexp.reduce(total)) - np.log(grid_s.size) - float(scale)
-    if gain - constant < _SURE:
+    if gain - constant < _MIN_LOG_BAYES:
         return None
     back, _ = _passed(likely[::-1])
     later = [_moved(chance) for chance in back[-2::-1]]  # what later blocks say, led back
     chance = ahead * np.stack((*later, np.ones(grid_s.size)))
     chance /= chance.sum(axis=1, keepdims=True)
     offset = chance @ grid_s
-    low, high = np.quantile(offset, _MOST_OF)
-    if high - low < least_s:
+    low, high = np.quantile(offset, _RANGE)
+    if high - low < min_range_s:
         return None
     error = np.sqrt(np.maximum(chance @ grid_s**2 - offset**2, 0.0))
     return Drift((edges_s[:-1] + edges_s[1:]) / 2, offset, error)

@@ -15,10 +15,10 @@ import numpy as np
 from rowcall.events.clocks.drift import Drift
 from rowcall.model import Floats
 
-_FASTEST_S, _SLOPE_S = 5.0, 0.5  # chosen: drift over the day looked for, and its first step
+_MAX_DRIFT_S, _SLOPE_S = 5.0, 0.5  # chosen: drift over the day looked for, and its first step
 _HOURLY = 6  # chosen: blocks taken together for the first look, and the least before a step
 _STEP_COST = 15.0  # chosen: log-likelihood that a step must gain, for it may be anywhere
-_LEAST_STEP_S = 0.2  # chosen: a lesser step is a drift not quite even
+_MIN_STEP_S = 0.2  # chosen: a lesser step is a drift not quite even
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class EvenDrift:
 
     drift: Drift
     gain: float
-    most_gain: float
+    max_gain: float
 
 
 def even_drift(evidence: Floats, grid_s: Floats, edges_s: Floats) -> EvenDrift:
@@ -54,13 +54,13 @@ def even_drift(evidence: Floats, grid_s: Floats, edges_s: Floats) -> EvenDrift:
     hours = np.add.reduceat(evidence, begins)
     at = (edges_s[begins] + np.append(edges_s[begins[1:]], edges_s[-1])) / 2
     span = float(edges_s[-1])
-    n_slopes = int(_FASTEST_S / _SLOPE_S)
+    n_slopes = int(_MAX_DRIFT_S / _SLOPE_S)
     rough = _best(hours, grid_s, at / span, _SLOPE_S * np.arange(-n_slopes, n_slopes + 1), 1)
     constant = float(evidence.sum(axis=0).max())
-    most_gain = float(evidence.max(axis=1).sum()) - constant
+    max_gain = float(evidence.max(axis=1).sum()) - constant
     if rough.gain <= constant:
         flat = np.full(2, grid_s[int(evidence.sum(axis=0).argmax())])
-        return EvenDrift(Drift(edges_s[[0, -1]], flat, np.zeros(2)), 0.0, most_gain)
+        return EvenDrift(Drift(edges_s[[0, -1]], flat, np.zeros(2)), 0.0, max_gain)
     near = rough.drift_s + float(grid_s[1] - grid_s[0]) * np.arange(-4, 5)
     middle = (edges_s[:-1] + edges_s[1:]) / 2
     line = _best(evidence, grid_s, middle / span, near, _HOURLY)
@@ -69,7 +69,7 @@ def even_drift(evidence: Floats, grid_s: Floats, edges_s: Floats) -> EvenDrift:
     base = np.array([line.begin_s, line.begin_s, line.later_s, line.later_s])
     error = np.full(4, grid_s[1] - grid_s[0]) / 2
     drift = Drift(at_s, base + line.drift_s * at_s / span, error)
-    return EvenDrift(drift, line.gain - constant, most_gain)
+    return EvenDrift(drift, line.gain - constant, max_gain)
 
 
 def _best(evidence: Floats, grid_s: Floats, part: Floats, drifts_s: Floats, n_end: int) -> _Line:
@@ -92,7 +92,7 @@ def _best(evidence: Floats, grid_s: Floats, part: Floats, drifts_s: Floats, n_en
         early, late = int(before[at].argmax()), int((whole - before[at]).argmax())
         stepped = float(first[at] + after[at]) - _STEP_COST
         even = int(whole.argmax())
-        if abs(grid_s[early] - grid_s[late]) < _LEAST_STEP_S or stepped <= whole[even]:
+        if abs(grid_s[early] - grid_s[late]) < _MIN_STEP_S or stepped <= whole[even]:
             early = late = even
             stepped = float(whole[even])
         if stepped > best.gain:

@@ -17,15 +17,16 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.pulse_curve import curve_shape
 from rowcall.model import Floats, Signal
 
-_FEWEST_FOLDED = 200  # chosen: points
+_MIN_POINTS = 200  # chosen: points
 _FOLD_S = 0.1
 _FOLD_TAUS_S = (0.7, 1.4, 2.8, 5.6, 11.2)
 _FOLD_BLOCK = 60  # chosen: points; several intervals, and few minutes, at the samplings in question
-_FOLD_SURE = 8.0  # chosen: log-likelihoods within which offsets are not told apart
-_NEEDED = 0.005  # chosen: log-likelihood a point that a drift must gain
+_MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are not told apart
+_MIN_GAIN = 0.005  # chosen: log-likelihood a point that a drift must gain
 _EVEN_SHARE = 0.5  # chosen: of what offsets free in every block would gain; misfit gains no line
-_WIDE, _COVERED = 5, 0.85  # chosen: cells taken together, and share of them that must hold points
-_LEAST_STEPS = 0.1  # of the sampling period; chosen: a lesser drift is not told from misfit
+# Chosen: cells taken together, and share of them that must hold points
+_WIDE, _MIN_COVERED = 5, 0.85
+_MIN_DRIFT_STEPS = 0.1  # of the sampling period; chosen: a lesser drift is not told from misfit
 _FIT_BLOCKS = 12  # chosen: two hours settle depth and tau, and clocks drift little meanwhile
 
 
@@ -52,7 +53,7 @@ def _folded(header: Signal, fires: Fires) -> _Folded | None:
     fire = np.searchsorted(fires.high_s, header.time_s, side="right") - 1
     since = header.time_s - fires.high_s[np.maximum(fire, 0)]
     inside = (fire >= 0) & (since < interval_s)
-    if inside.sum() < _FEWEST_FOLDED:
+    if inside.sum() < _MIN_POINTS:
         return None
     return _Folded(
         time_s=header.time_s[inside],
@@ -101,7 +102,7 @@ def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset |
         best = np.maximum(best, _gain(_shapes(points, grid, tau), count, total)[:, 0])
     y = points.y
     left = float(y @ y - y.sum() ** 2 / y.size - best.max()) / max(y.size - 4, 1)
-    near = grid[best >= best.max() - 2 * _FOLD_SURE * left]
+    near = grid[best >= best.max() - 2 * _MAX_LOSS * left]
     first, last = float(near[0]), float(near[-1])
     if last - first > reach_s:
         return None
@@ -137,9 +138,9 @@ def folded_drift(header: Signal, fires: Fires, reach_s: float) -> Drift | None:
     count, total = _sums(points, 1)
     match = shapes @ total - base * (shapes @ count) - drop / 2 * (shapes**2 @ count)
     found = even_drift((drop / variance * match).T, grid, points.edges_s)
-    least_s = _LEAST_STEPS * float(np.median(np.diff(header.time_s)))
+    least_s = _MIN_DRIFT_STEPS * float(np.median(np.diff(header.time_s)))
     is_needed = np.ptp(found.drift.offset_s) >= least_s and found.gain >= max(
-        _NEEDED * points.y.size, _EVEN_SHARE * found.most_gain
+        _MIN_GAIN * points.y.size, _EVEN_SHARE * found.max_gain
     )
     return found.drift if is_needed else None
 
@@ -150,7 +151,7 @@ def _is_spread(count: Floats) -> bool:
     In step, a drift of the sampling against the pulses looks like one of the clocks.
     """
     wide = np.add.reduceat(count, np.arange(0, len(count), _WIDE), axis=0)
-    return bool(np.median(np.mean(wide > 0, axis=0)) >= _COVERED)
+    return bool(np.median(np.mean(wide > 0, axis=0)) >= _MIN_COVERED)
 
 
 def _fold_grid(reach_s: float) -> Floats:

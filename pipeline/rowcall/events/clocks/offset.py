@@ -23,11 +23,11 @@ from rowcall.model import Floats, Signal
 
 _REACH_S = 5.0  # chosen: clocks further apart than this are a fault to be mended, not removed
 _GRID_S = 0.05
-_FEWEST = 20  # chosen: fewer answered fires do not settle an offset
-_FALLS_S = 2.5  # chosen: samples further apart show no steep fall of their own
-_LEAST_S = 0.15  # chosen: a drift that hardly blurs a stack is not followed
+_MIN_FIRES = 20  # chosen: fewer answered fires do not settle an offset
+_MAX_STEP_S = 2.5  # chosen: samples further apart show no steep fall of their own
+_MIN_DRIFT_S = 0.15  # chosen: a drift that hardly blurs a stack is not followed
 _VOTE = 2.0  # chosen: log-likelihood of a bracket held; less than its share, for they err alike
-_EVENLY = 201  # instants of a day that stand for its median
+_N_INSTANTS = 201  # instants of a day that stand for its median
 _NEAR_BEST = 0.98  # offsets within 2 % of the best count are told apart by chance only
 
 
@@ -39,17 +39,17 @@ def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
     where it explains the day much better than a constant offset.
     """
     exact = fires.pick(fires.low_s == fires.high_s)
-    if exact.size < _FEWEST or header.time_s.size < _FEWEST:
+    if exact.size < _MIN_FIRES or header.time_s.size < _MIN_FIRES:
         return None
     reach_s = min(_REACH_S, float(np.median(np.diff(exact.high_s))) / 2)
-    if float(np.median(np.diff(header.time_s))) > min(reach_s, _FALLS_S):
+    if float(np.median(np.diff(header.time_s))) > min(reach_s, _MAX_STEP_S):
         return _drifting(folded_drift(header, exact, reach_s)) or folded_offset(
             header, exact, reach_s
         )
     low, high = _brackets(header, exact.high_s, reach_s)
     known = np.isfinite(low) & np.isfinite(high)
     low, high, fire_s = low[known], high[known], exact.high_s[known]
-    if low.size < _FEWEST:
+    if low.size < _MIN_FIRES:
         return None
     n_grid = int(reach_s / _GRID_S)
     grid = np.arange(-n_grid, n_grid + 1) * _GRID_S
@@ -60,7 +60,7 @@ def _drifting(drift: Drift | None) -> ClockOffset | None:
     if drift is None:
         return None
     half = max(2.0 * float(np.median(drift.error_s)), _GRID_S / 2)
-    evenly = np.linspace(drift.at_s[0], drift.at_s[-1], _EVENLY)
+    evenly = np.linspace(drift.at_s[0], drift.at_s[-1], _N_INSTANTS)
     return ClockOffset(float(np.median(np.interp(evenly, drift.at_s, drift.offset_s))), half, drift)
 
 
@@ -82,7 +82,7 @@ def _bracket_drift(fire_s: Floats, low: Floats, high: Floats, grid: Floats) -> D
     change = np.zeros((edges.size - 1, grid.size + 1))
     np.add.at(change, (block, np.searchsorted(grid, low, "left")), _VOTE)
     np.add.at(change, (block, np.searchsorted(grid, high, "right")), -_VOTE)
-    return follow(np.cumsum(change, axis=1)[:, :-1], grid, edges, _LEAST_S)
+    return follow(np.cumsum(change, axis=1)[:, :-1], grid, edges, _MIN_DRIFT_S)
 
 
 def _brackets(header: Signal, fire_s: Floats, reach_s: float) -> tuple[Floats, Floats]:

@@ -9,7 +9,7 @@ import polars as pl
 from rowcall.condition.state import State
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.find import Events, Signals
-from rowcall.events.rows.intermittent import rows_coming
+from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
 from rowcall.model import FACT_COLUMNS, Fact, Level
 from rowcall.model.day import HOUR_COLUMNS
@@ -82,7 +82,7 @@ def _row_facts(baghouse: Baghouse, events: Events) -> pl.DataFrame:
         _of_pulses(events.pulses),
         events.curves,
         row_onsets(events.pulses).rename(_ONSET),
-        rows_coming(events.pulses).rename(_INTERMITTENT),
+        intermittent_rows(events.pulses).rename(_INTERMITTENT),
     )
     for part in parts:
         rows = rows.join(part, on=place, how="left")

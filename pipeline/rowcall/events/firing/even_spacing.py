@@ -15,32 +15,32 @@ from rowcall.events.firing.cadence.instants import sharpen
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats
 
-_FEWEST = 20  # chosen: fires before an interval is looked for
-_NEAR = 7  # chosen: intervals on either side that tell the one here
+_MIN_FIRES = 20  # chosen: fires before an interval is looked for
+_SIDE = 7  # chosen: intervals on either side that tell the one here
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
-_MOST_STEPS = 4  # chosen: intervals without a fire, as of a row passed over, within one bout
+_MAX_STEPS = 4  # chosen: intervals without a fire, as of a row passed over, within one bout
 
 
-def in_even_time(fires: Fires) -> Fires:
+def evenly_timed(fires: Fires) -> Fires:
     """Return the fires with bounds as narrow as the cadence of their compartment makes them."""
     low, high = fires.low_s.copy(), fires.high_s.copy()
     for compartment in np.unique(fires.compartment):
         mine = np.flatnonzero((fires.compartment == compartment) & (fires.low_s < fires.high_s))
-        if mine.size >= _FEWEST:
-            low[mine], high[mine] = _evened(fires.low_s[mine], fires.high_s[mine])
+        if mine.size >= _MIN_FIRES:
+            low[mine], high[mine] = _on_beats(fires.low_s[mine], fires.high_s[mine])
     return replace(fires, low_s=low, high_s=high)
 
 
-def _evened(low_s: Floats, high_s: Floats) -> tuple[Floats, Floats]:
+def _on_beats(low_s: Floats, high_s: Floats) -> tuple[Floats, Floats]:
     """Lay the fires of one train on its beats, and sharpen these."""
     apart = np.diff((low_s + high_s) / 2)
     near = np.lib.stride_tricks.sliding_window_view(
-        np.pad(apart, _NEAR, mode="edge"), 2 * _NEAR + 1
+        np.pad(apart, _SIDE, mode="edge"), 2 * _SIDE + 1
     )
     usual = np.maximum(np.median(near, axis=1), 1e-3)
     steps = np.maximum(1, np.rint(apart / usual)).astype(np.int64)
     loose = ((high_s - low_s)[:-1] + (high_s - low_s)[1:]) / 2 + _PHASE_FRAC * usual
-    linked = (np.abs(apart - steps * usual) <= loose) & (steps <= _MOST_STEPS)
+    linked = (np.abs(apart - steps * usual) <= loose) & (steps <= _MAX_STEPS)
     beat = np.concatenate(([0], np.cumsum(np.where(linked, steps, 1))))
     seen = np.zeros(int(beat[-1]) + 1, np.bool_)
     seen[beat] = True

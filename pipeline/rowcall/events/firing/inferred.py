@@ -12,12 +12,14 @@ from rowcall.events.firing.cadence.instants import sharpen
 from rowcall.events.firing.cadence.sequence import Cadence, find_cadence, find_cadences
 from rowcall.events.firing.cadence.starts import Start
 from rowcall.events.firing.recorded import Fires
-from rowcall.events.rows.pulses import find_drops
+from rowcall.events.noise import noise_of
 from rowcall.model import Inferred, Signal
 from rowcall.site import Baghouse
 
-_MOST_UNHEARD = 0.005  # of the day; chosen: a count of calls is then right to half a percent
-_WHOLE_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
+_MAX_UNOBSERVED = 0.005  # of the day; chosen: a count of calls is then right to half a percent
+_MIN_FALL_SHARE = 0.25  # chosen: of the deepest falls; smaller ones are no drops
+_MIN_NOISES = 5.0  # chosen: a fall below five standard deviations of noise is no drop
+_MAX_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +41,10 @@ class InferredFires:
         """
         if self.coarse is None:
             return pulses
-        heard = pl.Series(self.coarse.heard)
+        is_observable = pl.Series(self.coarse.observable)
         return pulses.with_columns(
-            pl.when(heard).then(pl.Series(self.coarse.seen)).alias("answered"),
-            pl.when(heard).then("drop_pa").alias("drop_pa"),
+            pl.when(is_observable).then(pl.Series(self.coarse.seen)).alias("answered"),
+            pl.when(is_observable).then("drop_pa").alias("drop_pa"),
             pl.lit(None, pl.Float64).alias("min_delay_s"),
         )
 
@@ -75,21 +77,21 @@ def infer_fires(
     )
     why = _unusable(cadence, n_rows)
     if why:
-        told = Inferred(n_places=0, is_row=False, text=why)
-        return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
-    is_coarse = float(np.median(np.diff(header.time_s))) > _WHOLE_STEP_S
+        how = Inferred(n_places=0, is_row=False, text=why)
+        return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, how))
+    is_coarse = float(np.median(np.diff(header.time_s))) > _MAX_STEP_S
     is_row = cadence.anchor != "none"
     fires = Fires(
         *sharpen(cadence.low_s, cadence.high_s, cadence.seen, cadence.segment),
         np.full(cadence.place.size, served[0], np.int64),
         cadence.row if is_row else cadence.place,
-        not is_coarse and _unheard_s(header, cadence, seconds) <= _MOST_UNHEARD * seconds,
+        not is_coarse and _unobserved_s(header, cadence, seconds) <= _MAX_UNOBSERVED * seconds,
     )
-    told = Inferred(cadence.n_places, is_row, _told(cadence))
-    return InferredFires(fires, {served[0]: told}, cadence if is_coarse else None)
+    how = Inferred(cadence.n_places, is_row, _description(cadence))
+    return InferredFires(fires, {served[0]: how}, cadence if is_coarse else None)
 
 
-def _unheard_s(header: Signal, cadence: Cadence, seconds: float) -> float:
+def _unobserved_s(header: Signal, cadence: Cadence, seconds: float) -> float:
     """Return how long neither samples nor beats counted across a gap tell of fires [s]."""
     edges = np.concatenate(([0.0], header.time_s, [seconds]))
     apart = np.diff(edges)
@@ -103,17 +105,36 @@ def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int])
     """Return the drops of a shared header, and what its cadence tells of silent rows."""
     rows = [baghouse.rows[c - 1] for c in served]
     found = find_cadences(header, rows, interval_s=baghouse.cleaning.interval)
-    why = "; ".join(_round_words(cadence) for cadence in found)
+    why = "; ".join(_round_text(cadence) for cadence in found)
     if found[0].is_found:
         why = (
             f"one header serves {len(served)} compartments, so that a beat of its cadence tells "
             f"neither compartment nor row: {why}"
         )
-    told = Inferred(n_places=0, is_row=False, text=why)
-    return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, told))
+    how = Inferred(n_places=0, is_row=False, text=why)
+    return InferredFires(find_drops(header, own or 1), dict.fromkeys(served, how))
 
 
-def _round_words(cadence: Cadence) -> str:
+def find_drops(header: Signal, compartment: int) -> Fires:
+    """Return the fires that show themselves as drops, where no bit or counter tells of them.
+
+    A silent row leaves no trace here, so the table is not complete and knows no row numbers.
+    """
+    empty = np.empty(0, np.int64)
+    if header.time_s.size < 8:
+        return Fires(np.empty(0), np.empty(0), empty, empty, is_complete=False)
+    fall = np.concatenate(([0.0], header.value[:-1] - header.value[1:]))
+    limit = max(
+        _MIN_FALL_SHARE * float(np.quantile(fall, 0.999)), 2 * _MIN_NOISES * noise_of(header)
+    )
+    falling = fall > limit
+    onset = np.flatnonzero(falling & ~np.concatenate(([False], falling[:-1])))
+    low, high = header.time_s[onset - 1], header.time_s[onset]
+    whose = np.full(onset.size, compartment, np.int64)
+    return Fires(low, high, whose, np.zeros(onset.size, np.int64), is_complete=False)
+
+
+def _round_text(cadence: Cadence) -> str:
     if not cadence.is_found:
         return cadence.reason
     quiet = ", ".join(str(place) for place in cadence.silent)
@@ -141,7 +162,7 @@ def _unusable(cadence: Cadence, n_rows: int) -> str:
     return ""
 
 
-def _told(cadence: Cadence) -> str:
+def _description(cadence: Cadence) -> str:
     """Say how places are counted and why they are no rows, or how rows were told."""
     if cadence.anchor != "none":
         first = int(cadence.row[cadence.place == 1][0])
@@ -155,9 +176,9 @@ def _told(cadence: Cadence) -> str:
         count = f"counted from the beat {clock} after the day began"
     else:
         count = "after the sequence start"
-    bare = cadence.start is Start.WHOLE and cadence.n_places in cadence.silent
+    ends_silent = cadence.start is Start.WHOLE and cadence.n_places in cadence.silent
     ends = "; every bout is a beat short of a round: a silent row, or none fired there"
     return (
         f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
-        f"{ends if bare else ''}"
+        f"{ends if ends_silent else ''}"
     )

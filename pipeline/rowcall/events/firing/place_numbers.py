@@ -16,33 +16,33 @@ from rowcall.events.firing.inferred import InferredFires
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Inferred
 
-_FEWEST_CAUGHT = 3  # chosen: of a place
-_AGREE = 0.8  # chosen: share of a place's caught bits that must name one row
+_MIN_CAUGHT = 3  # chosen: of a place
+_MIN_AGREED = 0.8  # chosen: share of a place's caught bits that must name one row
 _TEXT = "rows are told from header pressure alone, and numbered by the bits that a scan caught"
 
 
-def number_places(told: InferredFires, caught: Fires) -> InferredFires:
+def number_places(inferred_fires: InferredFires, caught: Fires) -> InferredFires:
     """Return the inferred fires of one compartment with row numbers, where the bits agree on them.
 
     Args:
         told: fires whose rows are places in the round.
         caught: the fires of the same compartment whose bits a scan caught.
     """
-    fires = told.fires
+    fires = inferred_fires.fires
     if not fires.is_numbered or caught.size == 0 or fires.size < 2:
-        return told
+        return inferred_fires
     row_of = _rows_of_places(fires, caught)
-    n_places = max(how.n_places for how in told.inferred.values())
+    n_places = max(how.n_places for how in inferred_fires.inferred.values())
     row_of |= _last_one(row_of, n_places)
     # All or none: a row without a place would look as if it were never called.
     if len(set(row_of.values())) < n_places:
-        return told
+        return inferred_fires
     numbered = np.array([row_of[place] for place in fires.row.tolist()], np.int64)
     inferred = {
         compartment: Inferred(how.n_places, True, _TEXT)
-        for compartment, how in told.inferred.items()
+        for compartment, how in inferred_fires.inferred.items()
     }
-    return replace(told, fires=replace(fires, row=numbered), inferred=inferred)
+    return replace(inferred_fires, fires=replace(fires, row=numbered), inferred=inferred)
 
 
 def _last_one(row_of: Mapping[int, int], n_places: int) -> dict[int, int]:
@@ -64,5 +64,5 @@ def _rows_of_places(fires: Fires, caught: Fires) -> dict[int, int]:
     return {
         place: int(votes[place].argmax())
         for place in range(1, len(votes))
-        if total[place] >= _FEWEST_CAUGHT and votes[place].max() >= _AGREE * total[place]
+        if total[place] >= _MIN_CAUGHT and votes[place].max() >= _MIN_AGREED * total[place]
     }

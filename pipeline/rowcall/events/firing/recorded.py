@@ -19,7 +19,7 @@ from rowcall.model import Floats, Signal
 from rowcall.site import Baghouse, Role
 
 Ints = npt.NDArray[np.int64]
-_MOSTLY = 0.9  # chosen: share of a bit's risings after which a scan finds it still on
+_MIN_LATCHED = 0.9  # chosen: share of a bit's risings after which a scan finds it still on
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +58,11 @@ class Fires:
             self.is_complete,
         )
 
-    def shifted(self, offset_s: float | Floats, doubt_s: float = 0.0) -> Fires:
-        """Return the fires moved by a clock offset, of all or of each, +- `doubt_s` [s]."""
+    def shifted(self, offset_s: float | Floats, uncertainty_s: float = 0.0) -> Fires:
+        """Return the fires moved by a clock offset, of all or of each, +- `uncertainty_s` [s]."""
         return Fires(
-            self.low_s + offset_s - doubt_s,
-            self.high_s + offset_s + doubt_s,
+            self.low_s + offset_s - uncertainty_s,
+            self.high_s + offset_s + uncertainty_s,
             self.compartment,
             self.row,
             self.is_complete,
@@ -113,7 +113,7 @@ def _is_latched(is_on: npt.NDArray[np.bool_], edge: Ints) -> bool:
     Also of a bit that never rose: the others tell.
     """
     followed = edge[edge + 1 < is_on.size]
-    return not followed.size or float(is_on[followed + 1].mean()) >= _MOSTLY
+    return not followed.size or float(is_on[followed + 1].mean()) >= _MIN_LATCHED
 
 
 def _counted(baghouse: Baghouse, place: tuple[Role, int, int], signal: Signal) -> Fires:

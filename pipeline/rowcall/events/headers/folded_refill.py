@@ -3,7 +3,8 @@
 The refill is first order (`recovery`), so the samples of a day, folded on the time since fire, tell
 the plateau that the header tends to whether or not it is reached before the next row fires. Air:
 ideal gas at constant temperature, V dp / P_atm, with free air counted at the header's temperature.
-A vessel emptied within a tenth of a second cools, and gives up to a third less than that.
+A vessel emptied within a tenth of a second cools, and gives up to 29 % less than that
+(1 - 1 / 1.4, a small drop of an adiabatic vessel of air).
 """
 
 from __future__ import annotations
@@ -19,17 +20,17 @@ from rowcall import trade
 from rowcall.events.headers.recovery import fit_refill
 from rowcall.model import Floats, Signal
 
-_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout
-_FEWEST_IN_BOUT = 6  # chosen: pulses
-_FEWEST_BOUTS = 3  # chosen: one first pulse alone is too noisy
-_FEWEST = 20  # chosen: pulses before a median of them is a fact
+_MIN_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout
+_MIN_IN_BOUT = 6  # chosen: pulses
+_MIN_BOUTS = 3  # chosen: one first pulse alone is too noisy
+_MIN_PULSES = 20  # chosen: pulses before a median of them is a fact
 _CLOSED_S = 0.5  # chosen: a sound valve has surely closed by then
 _REACH_S, _BIN_S = 25.0, 0.1
-_FEWEST_IN_BIN, _FEWEST_BINS = 8, 6  # chosen
-_SURE = 0.2  # chosen: relative error of tau
+_MIN_IN_BIN, _MIN_BINS = 8, 6  # chosen
+_MAX_LOG_ERROR = 0.2  # chosen: relative error of tau
 _OF_MEDIAN = 1.2533  # error of a median of normal values over that of their mean: sqrt(pi / 2)
-_LONGEST_ON_S = 5.0  # chosen: a bit that is on for longer is no pulse
-_EVEN = 0.1  # chosen: scatter of intervals, as a share of them, of one sequence
+_MAX_ON_S = 5.0  # chosen: a bit that is on for longer is no pulse
+_MAX_UNEVEN = 0.1  # chosen: scatter of intervals, as a share of them, of one sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ def row_interval(fire_s: Floats, compartment: npt.NDArray[np.int64]) -> float:
     gaps = np.diff(fire_s)
     middle = float(np.median(gaps))
     # Of two controllers side by side, half of the gaps may be alike; three quarters are not.
-    is_one = float(np.quantile(np.abs(gaps - middle), 0.75)) <= _EVEN * middle
+    is_one = float(np.quantile(np.abs(gaps - middle), 0.75)) <= _MAX_UNEVEN * middle
     return middle if is_one else float(np.median(told))
 
 
@@ -99,36 +100,43 @@ def fold_refill(
         fire_s: every fire on it, rising [s].
         answered: False for those that are known to have made no drop; None: all may have.
     """
-    interval = interval_of(fire_s)
-    fire = np.searchsorted(fire_s, header.time_s, side="right") - 1
-    since = header.time_s - fire_s[np.maximum(fire, 0)] if fire_s.size else header.time_s
-    inside = (fire >= 0) & (since >= _CLOSED_S) & (since < min(interval, _REACH_S))
-    if answered is not None and fire_s.size:
-        inside &= answered[np.maximum(fire, 0)]
-    if fire_s.size < _FEWEST or not inside.any():
+    if fire_s.size < _MIN_PULSES:
         return None
-    since, value = since[inside], header.value[inside]
-    bins = (
-        pl.DataFrame(
-            {"bin": ((since - _CLOSED_S) / _BIN_S).astype(np.int64), "s": since, "p": value}
-        )
-        .group_by("bin")
-        .agg(pl.len().alias("n"), pl.col("s", "p").median(), pl.col("p").std().alias("sd"))
-        .filter(pl.col("n") >= _FEWEST_IN_BIN)
-        .sort("bin")
-    )
-    if bins.height < _FEWEST_BINS:
+    interval = interval_of(fire_s)
+    bins = _folded(header, fire_s, interval, answered)
+    if bins.height < _MIN_BINS:
         return None
     time, level = bins["s"].to_numpy(), bins["p"].to_numpy()
     noise = float(np.median(_OF_MEDIAN * bins["sd"].to_numpy() / np.sqrt(bins["n"].to_numpy())))
     fit = fit_refill((time - time[0])[None, :], level[None, :], noise)
     tau, plateau = float(fit.tau_s[0]), float(fit.plateau_pa[0])
-    if not fit.log_error[0] < _SURE:  # nan where nothing was fitted
+    if not fit.log_error[0] < _MAX_LOG_ERROR:  # nan where nothing was fitted
         return None
     depth, start = float(fit.depth_pa[0]), float(time[0])
     left = depth * math.exp(-(interval - start) / tau)
-    least = depth * math.exp((start - trade.VALVE_OPEN.value) / tau)
-    return FoldedRefill(tau, plateau, left, least - left)
+    at_closing = depth * math.exp((start - trade.VALVE_OPEN.value) / tau)
+    return FoldedRefill(tau, plateau, left, at_closing - left)
+
+
+def _folded(
+    header: Signal, fire_s: Floats, interval: float, answered: npt.NDArray[np.bool_] | None
+) -> pl.DataFrame:
+    """Samples binned by the time since the fire before: number n, medians s and p, deviation sd."""
+    fire = np.searchsorted(fire_s, header.time_s, side="right") - 1
+    since = header.time_s - fire_s[np.maximum(fire, 0)]
+    inside = (fire >= 0) & (since >= _CLOSED_S) & (since < min(interval, _REACH_S))
+    if answered is not None:
+        inside &= answered[np.maximum(fire, 0)]
+    since, value = since[inside], header.value[inside]
+    return (
+        pl.DataFrame(
+            {"bin": ((since - _CLOSED_S) / _BIN_S).astype(np.int64), "s": since, "p": value}
+        )
+        .group_by("bin")
+        .agg(pl.len().alias("n"), pl.col("s", "p").median(), pl.col("p").std().alias("sd"))
+        .filter(pl.col("n") >= _MIN_IN_BIN)
+        .sort("bin")
+    )
 
 
 def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> Floats:
@@ -141,9 +149,9 @@ def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> F
     sampled = header.time_s[np.maximum(last, 0)]
     closed = np.append(-np.inf, fire_s[:-1]) + _CLOSED_S
     missing = refill.plateau_pa - header.value[np.maximum(last, 0)]
-    led = refill.plateau_pa - missing * np.exp(-(fire_s - sampled) / refill.tau_s)
+    projected = refill.plateau_pa - missing * np.exp(-(fire_s - sampled) / refill.tau_s)
     told = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
-    return np.where(told, led, np.nan)
+    return np.where(told, projected, np.nan)
 
 
 def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:
@@ -152,17 +160,19 @@ def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:
     Args:
         fire_s, before_pa: every fire of the header in order of time, shape (n,).
     """
-    if fire_s.size < _FEWEST:
+    if fire_s.size < _MIN_PULSES:
         return None
     gaps = np.diff(fire_s)
-    starts = np.flatnonzero(gaps > _PAUSE * np.median(gaps)) + 1  # what midnight cut is left out
+    starts = (
+        np.flatnonzero(gaps > _MIN_PAUSE * np.median(gaps)) + 1
+    )  # what midnight cut is left out
     firsts, sags = [], []
     for bout in np.split(before_pa, starts)[1:]:
         later = bout[bout.size // 2 :]
-        if bout.size >= _FEWEST_IN_BOUT and np.isfinite(bout[0]) and np.isfinite(later).any():
+        if bout.size >= _MIN_IN_BOUT and np.isfinite(bout[0]) and np.isfinite(later).any():
             firsts.append(bout[0])
             sags.append(bout[0] - np.nanmedian(later))
-    if len(sags) < _FEWEST_BOUTS:
+    if len(sags) < _MIN_BOUTS:
         return None
     return Sag(float(np.median(firsts)), float(np.median(sags)), len(sags))
 
@@ -175,4 +185,4 @@ def on_times(bit: Signal) -> Floats:
     after = np.searchsorted(falls, rises)
     whole = after < falls.size
     lasted = bit.time_s[falls[after[whole]]] - bit.time_s[rises[whole]]
-    return np.asarray(lasted[lasted <= _LONGEST_ON_S])
+    return np.asarray(lasted[lasted <= _MAX_ON_S])

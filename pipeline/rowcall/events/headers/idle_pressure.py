@@ -1,13 +1,19 @@
-"""Rests: what a header does while nothing fires for long.
+"""The pressure of a header while nothing fires for long.
 
 With the supply feeding, it stands at its plateau, and a leak shows as a lower plateau only. With
 the supply shut, it keeps its pressure, or loses it through a leak. Air leaving through a hole is
-choked above about twice the atmosphere, so the outflow of a vessel at constant temperature is
-proportional to its absolute pressure,
+choked while
+
+    P_atm / P <= (2 / (k + 1))^(k / (k - 1)) = 0.528    (air, k = 1.4)
+
+(isentropic nozzle flow, NACA report 1135), that is above 0.905 bar gauge at a standard atmosphere.
+There the outflow of a vessel at constant temperature is proportional to its absolute pressure,
 
     P(t) = P0 exp(-t / tau),
 
-and the free air lost is V (-dP/dt) / P_atm at any instant (ideal gas).
+and the free air lost is V (-dP/dt) / P_atm at any instant (ideal gas). Below it less flows than
+that, so nothing below it is fitted: of a header that starts from 1.73 bar gauge or more it is the
+first 30 % of absolute pressure, of one that starts lower, what lies above 0.905 bar.
 """
 
 from __future__ import annotations
@@ -21,12 +27,15 @@ from rowcall import trade
 from rowcall.model import Floats, Signal
 
 _SETTLE_S = 30.0  # chosen: twice the longest usual recovery
-_LEAST_REST_S = 60.0  # chosen: shorter rests show a plateau at best
-_FALL = 0.15  # chosen: of gauge pressure; a supply that only sags falls less
-_DEEPEST = 0.30  # chosen: of absolute pressure; the first part, where the hole is surely choked
-_AT_TOP = 0.02  # chosen: of gauge pressure within which the header still stands full
-_FEWEST_POINTS = 4
-_STRAIGHT = 0.95  # chosen: share of the variance that the decay explains
+_MIN_REST_S = 60.0  # chosen: shorter rests show a plateau at best
+_MIN_FALL = 0.15  # chosen: of gauge pressure; a supply that only sags falls less
+_MAX_FALL = 0.30  # chosen: of absolute pressure; later a supply may leak in, or a rest may end
+_K_AIR = 1.4  # ratio of specific heats of dry air: isentropic flow tables, NACA report 1135
+_CRITICAL_RATIO = (2.0 / (_K_AIR + 1.0)) ** (_K_AIR / (_K_AIR - 1.0))  # 0.52828 [-]
+_CHOKED_PA = trade.ATMOSPHERE.value / _CRITICAL_RATIO  # absolute; below it a hole is not choked
+_FULL_WITHIN = 0.02  # chosen: of gauge pressure within which the header still stands full
+_MIN_POINTS = 4
+_MIN_EXPLAINED = 0.95  # chosen: share of the variance that the decay explains
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +66,14 @@ def find_rests(fire_s: Floats, first_s: float, last_s: float) -> list[tuple[floa
     return [
         (float(begin), float(end))
         for begin, end in zip(begins, ends, strict=True)
-        if end - begin >= _LEAST_REST_S
+        if end - begin >= _MIN_REST_S
     ]
 
 
 def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
     """Return the loss of pressure within a rest, None where it keeps its pressure.
+
+    None too where the header stands so low that no hole is choked: less than 0.905 bar gauge.
 
     Args:
         header: gauge pressure [Pa].
@@ -70,30 +81,31 @@ def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
     """
     begin, end = np.searchsorted(header.time_s, rest)
     time, gauge = header.time_s[begin:end], header.value[begin:end]
-    if time.size < _FEWEST_POINTS:
+    if time.size < _MIN_POINTS:
         return None
     top = float(np.quantile(gauge, 0.9))
-    low = np.flatnonzero(gauge < (1 - _FALL) * top)
+    low = np.flatnonzero(gauge < (1 - _MIN_FALL) * top)
     if top <= 0 or not low.size:
         return None
-    full = np.flatnonzero(gauge[: low[0]] >= (1 - _AT_TOP) * top)
+    full = np.flatnonzero(gauge[: low[0]] >= (1 - _FULL_WITHIN) * top)
     if not full.size:
         return None
     start = int(full[-1])
     absolute = gauge + trade.ATMOSPHERE.value
-    deep = np.flatnonzero(absolute[start:] < (1 - _DEEPEST) * absolute[start])
+    lowest = max((1 - _MAX_FALL) * absolute[start], _CHOKED_PA)
+    deep = np.flatnonzero(absolute[start:] < lowest)
     stop = start + int(deep[0]) if deep.size else time.size
     return _fitted(time[start:stop], absolute[start:stop])
 
 
 def _fitted(time_s: Floats, absolute_pa: Floats) -> Decay | None:
     """Fit ln P against time."""
-    if time_s.size < _FEWEST_POINTS:
+    if time_s.size < _MIN_POINTS:
         return None
     logs = np.log(absolute_pa)
     slope, offset = np.polyfit(time_s - time_s[0], logs, 1)
     rest = logs - (offset + slope * (time_s - time_s[0]))
-    if slope >= 0 or float(rest.var()) > (1 - _STRAIGHT) * float(logs.var()):
+    if slope >= 0 or float(rest.var()) > (1 - _MIN_EXPLAINED) * float(logs.var()):
         return None
     return Decay(
         start_s=float(time_s[0]),

@@ -23,10 +23,10 @@ from rowcall.model import Floats
 
 T95 = math.log(20.0)  # times tau until 95 % of a drop is made good
 
-_SHORTEST_S, _LONGEST_S, _N_GRID = 0.15, 90.0, 56
-_FINE = 0.1  # of a grid step, for the second parabola; chosen: leaves an error below 0.1 %
+_MIN_TAU_S, _MAX_TAU_S, _N_GRID = 0.15, 90.0, 56
+_FINE_STEP = 0.1  # of a grid step, for the second parabola; chosen: leaves an error below 0.1 %
 _CHUNK = 4096  # pulses at a time, to bound memory
-_FEWEST_POINTS = 4  # three unknowns and one degree of freedom
+_MIN_POINTS = 4  # three unknowns and one degree of freedom
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,18 +71,20 @@ def _fit_chunk(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Floats:
         (np.where(used, pressure_pa, 0.0)).sum(axis=1), count, out=np.zeros(len(t)), where=count > 0
     )
     y = np.where(used, pressure_pa - base[:, None], 0.0)
-    grid = np.geomspace(_SHORTEST_S, _LONGEST_S, _N_GRID)
+    grid = np.geomspace(_MIN_TAU_S, _MAX_TAU_S, _N_GRID)
     sse = np.stack([_project(t, y, weight, count, np.full(len(t), tau))[0] for tau in grid])
     best, shift, curvature = _vertex(sse)
     step = math.log(grid[1] / grid[0])
     tau = grid[best] * np.exp(shift * step)
-    near = [_project(t, y, weight, count, tau * math.exp(k * step * _FINE))[0] for k in (-1, 0, 1)]
-    tau = tau * np.exp(_vertex(np.stack(near))[1] * step * _FINE)
+    near = [
+        _project(t, y, weight, count, tau * math.exp(k * step * _FINE_STEP))[0] for k in (-1, 0, 1)
+    ]
+    tau = tau * np.exp(_vertex(np.stack(near))[1] * step * _FINE_STEP)
     rest, plateau, depth = _project(t, y, weight, count, tau)
     variance = np.maximum(rest / np.maximum(count - 3, 1), noise_pa**2)
     error = np.sqrt(2.0 * variance / np.maximum(curvature / step**2, 1e-12))
     is_edge = (best == 0) | (best == _N_GRID - 1)
-    bad = (count < _FEWEST_POINTS) | (depth <= 0) | is_edge
+    bad = (count < _MIN_POINTS) | (depth <= 0) | is_edge
     fit = np.stack([tau, plateau + base, depth, error])
     fit[:, bad] = np.nan
     return fit

@@ -13,27 +13,29 @@ import numpy.typing as npt
 
 from rowcall import trade
 from rowcall.events.headers.recovery import T95
-from rowcall.events.stacking.pulse_curve import LEAST_DROP, curve_shape
-from rowcall.events.stacking.pulse_fraction import TO_DEVIATION, pulse_shares
+from rowcall.events.noise import TO_DEVIATION
+from rowcall.events.stacking.pulse_curve import MIN_DROP, curve_shape
+from rowcall.events.stacking.pulse_fraction import pulse_shares
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-_HALF = 0.5  # an answer makes more than half of what the row's answers make
-_ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
+_HALF_ANSWER = 0.5  # an answer makes more than half of what the row's answers make
+_NONE_ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
 _ANSWER_ERRORS = 2.0  # chosen: and an answer
-_LEAST_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
-_TELLS = 0.25  # chosen: doubt of the level beyond which a pulse's points come too late to tell it
-_SHARP = 0.1  # chosen: errors up to which all pulses of a row tell its level, else the best
-_REAL_SHARE = 0.05  # chosen: a row that answers less than once in twenty times has no level
-_LEAST_USUAL = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
+_MIN_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
+# Chosen: doubt of the level beyond which a pulse's points come too late to tell it
+_MAX_SYSTEMATIC = 0.25
+_SHARP_ERROR = 0.1  # chosen: errors up to which all pulses of a row tell its level, else the best
+_MIN_ANSWERED = 0.05  # chosen: a row that answers less than once in twenty times has no level
+_SHALLOW_DROP = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
 _FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
-class Shares:
+class PulseAnswers:
     """Share of the usual drop that each fire made, shape (n_fires,) [-].
 
     Attributes:
@@ -45,32 +47,37 @@ class Shares:
 
     share: Floats
     error: Floats
-    is_heard: Flags
+    is_judged: Flags
     is_answered: Flags
 
 
-def answer_shares(stack: Stack) -> Shares:
+def pulse_answers(stack: Stack) -> PulseAnswers:
     """Return what each single pulse made of the usual drop, and which ones answered."""
-    share, error, doubt = pulse_shares(stack, _expected(stack))
-    error = np.where(doubt <= _TELLS, error, np.inf)
-    whole = np.hypot(error, doubt)
-    half, scatter = np.full(share.size, _HALF), 0.0
-    if stack.curve.drop >= LEAST_DROP:
-        heard = np.isfinite(error)
-        level = _levels(share[heard], whole[heard], stack.line[heard], len(stack.overlay.rows))
-        half = _HALF * np.minimum(level, 1.0)[stack.line]
-        scatter = relative_scatter(share[heard], error[heard], stack.line[heard])
+    share, error, systematic = pulse_shares(stack, _expected(stack))
+    error = np.where(systematic <= _MAX_SYSTEMATIC, error, np.inf)
+    total_error = np.hypot(error, systematic)
+    half, scatter = np.full(share.size, _HALF_ANSWER), 0.0
+    if stack.curve.drop >= MIN_DROP:
+        has_points = np.isfinite(error)
+        level = _levels(
+            share[has_points],
+            total_error[has_points],
+            stack.line[has_points],
+            len(stack.overlay.rows),
+        )
+        half = _HALF_ANSWER * np.minimum(level, 1.0)[stack.line]
+        scatter = relative_scatter(share[has_points], error[has_points], stack.line[has_points])
         if stack.overlay.width_s > stack.curve.tau_s:
             scatter = np.inf  # an answer early in the interval has been made good at its end
     # An answer scatters about its level by its own share, none by the noise alone. Where that is
     # the fire's unknown instant, it stays within bounds: so two deviations are enough.
-    is_steady = np.hypot(whole, scatter * half / _HALF) <= half / _ANSWER_ERRORS
-    is_heard = (whole <= half / _ERRORS) & is_steady
-    return Shares(
+    is_steady = np.hypot(total_error, scatter * half / _HALF_ANSWER) <= half / _ANSWER_ERRORS
+    is_judged = (total_error <= half / _NONE_ERRORS) & is_steady
+    return PulseAnswers(
         share,
         error,
-        is_heard,
-        is_heard & (share > half),
+        is_judged,
+        is_judged & (share > half),
     )
 
 
@@ -78,26 +85,26 @@ def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
     """Share that the answers of each row make; 1 for a row that hardly answers at all."""
     level = np.ones(n_rows)
     for row in np.unique(line):
-        sharp = (line == row) & (error <= max(np.quantile(error[line == row], 0.25), _SHARP))
+        sharp = (line == row) & (error <= max(np.quantile(error[line == row], 0.25), _SHARP_ERROR))
         mine, noise = share[sharp], float(np.median(error[sharp]))
         top = float(np.quantile(mine, 0.9)) - noise
-        answers = mine[mine > _HALF * max(top, _LEAST_ANSWER)]
+        answers = mine[mine > _HALF_ANSWER * max(top, _MIN_ANSWER)]
         if answers.size > 2:
             middle = float(np.median(answers))
             # Picked by their own noise, answers of a row that makes none would have a level too.
-            told = middle if middle > _ERRORS * noise else float(np.mean(mine))
-            is_real = told > max(_LEAST_ANSWER, _ERRORS * noise / np.sqrt(answers.size))
-            level[row] = told if is_real and np.mean(mine) > _REAL_SHARE * told else 1.0
+            row_level = middle if middle > _NONE_ERRORS * noise else float(np.mean(mine))
+            is_real = row_level > max(_MIN_ANSWER, _NONE_ERRORS * noise / np.sqrt(answers.size))
+            level[row] = row_level if is_real and np.mean(mine) > _MIN_ANSWERED * row_level else 1.0
     return level
 
 
 def _expected(stack: Stack) -> Floats:
     """Deficit at each point after a pulse of usual depth; where no row draws, of a shallow one."""
-    if stack.curve.drop >= LEAST_DROP:
-        return stack.at_points(stack.usual)
+    if stack.curve.drop >= MIN_DROP:
+        return stack.usual_at_points
     since = stack.overlay.since_s
     shape = curve_shape(since, trade.VALVE_OPEN.value, _FAST_TAU_S, stack.overlay.width_s)
-    return _LEAST_USUAL * shape
+    return _SHALLOW_DROP * shape
 
 
 def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
@@ -109,7 +116,7 @@ def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
     scatter = []
     for row in np.unique(line):
         mine = line == row
-        half = _HALF * max(float(np.quantile(share[mine], 0.75)), _LEAST_ANSWER)
+        half = _HALF_ANSWER * max(float(np.quantile(share[mine], 0.75)), _MIN_ANSWER)
         answers = mine & (share > half)
         if answers.sum() > 2:
             middle = float(np.median(share[answers]))

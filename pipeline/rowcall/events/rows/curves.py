@@ -3,7 +3,7 @@
 A row's stack is weighed against the curve of the other sound rows (`row_grid`). Points of one pulse
 err together, and pulses scatter: the likelihood is tempered by how much more the pulses' sums
 scatter than points on their own would (a sandwich estimate by pulse). To tell a late valve it also
-allows for sound rows' curves that differ (`_OWN_WAYS`); where they turn out to differ less, the
+allows for sound rows' curves that differ (`_CURVE_SPREAD`); where they turn out to differ less, the
 errors of depth shrink with the misfit (Birge ratio), never below what `_depth_error` doubts.
 """
 
@@ -14,36 +14,36 @@ import math
 import numpy as np
 import polars as pl
 
-from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, posterior, row_grid, shallow
+from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, bounded_share, posterior, row_grid
 from rowcall.events.rows.reference import (
     Recovery,
-    borrowed,
-    peers_differ,
+    RefillStart,
+    fitted_curve_error,
+    peer_error,
     recovery_of,
-    refill_begins,
 )
-from rowcall.events.stacking.pulse_curve import LEAST_DROP
-from rowcall.events.stacking.reference_rows import sound_rows
+from rowcall.events.stacking.pulse_curve import MIN_DROP
+from rowcall.events.stacking.reference_rows import reference_rows
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 
-SURE_LATE = 0.999  # chosen: probability from which a valve counts as late
+P_LATE = 0.999  # chosen: probability from which a valve counts as late
 # Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
 # what the bits say; while the pressure falls that is most of what a few points show.
 _FALL_S = 0.03
-_OWN_WAYS = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
-_LEAST_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
+_CURVE_SPREAD = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
+_MIN_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
 # Chosen: depths so near the usual one are told as if their refills had the same shape.
 _NEAR_USUAL = 0.1
-_MANY_BINS = 12  # chosen: bins with points from which their misfit tells anything
+_MIN_BINS = 12  # chosen: bins with points from which their misfit tells anything
 # Chosen: error of the depth a unit by which it lies below the usual, where the level of the supply
 # is off, and above it, where a hanging valve blows on as no model says.
-_LEVEL_DOUBT, _DEEP_DOUBT = 0.01, 0.05
-_LEAST_DOUBT = 0.004  # chosen: relative error that no number of points takes from a depth
-_AMONG_PEERS = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
-_HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
-_ABOUT_S, _FEWEST_ABOUT = 0.11, 5  # chosen: and over what, from how many points
-_DEEP_BENT = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
+_SHALLOW_ERROR, _DEEP_ERROR = 0.01, 0.05
+_MIN_DEPTH_ERROR = 0.004  # chosen: relative error that no number of points takes from a depth
+_PEER_SHARE = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
+_P_HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
+_ABOUT_S, _MIN_ABOUT = 0.11, 5  # chosen: and over what, from how many points
+_DEEP_BEND = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
 
 CURVE_COLUMNS = {
     "compartment": pl.Int64,
@@ -66,15 +66,16 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     """Return what each row's stack says, one line a row, columns `CURVE_COLUMNS`.
 
     `drop_ratio` is the depth as a share of the median sound row's; `late_s` by how much the valve
-    closes later than theirs, `p_late` the probability that this exceeds `LATE_LEAST_S`;
+    closes later than theirs, `p_late` the probability that this exceeds `MIN_LATE_S`;
     `late_power` the chance that a valve hanging 0.4 s at three tenths of its flow would be found
     here. Empty where the header's rows hardly draw it down at all.
     """
-    if stack.curve.drop < LEAST_DROP:
+    if stack.curve.drop < MIN_DROP:
         return pl.DataFrame(schema=CURVE_COLUMNS)
     weight, grid = _weight(stack), row_grid(stack)
     found = posterior(grid, weight, stack.mean)
-    depth, usual = _depth(stack, found), recovery_of(stack)
+    usual = recovery_of(stack)
+    depth = _depth(stack, found, usual.start)
     bend = abs(math.log(usual.tau_s / stack.curve.tau_s))  # how far refills are from exponential
     n_rows = len(stack.count)
     return pl.DataFrame(
@@ -83,13 +84,13 @@ def row_curves(stack: Stack) -> pl.DataFrame:
             "row": stack.overlay.rows[:, 1],
             "drop_ratio": depth,
             "drop_ratio_error": np.hypot(
-                _depth_error(stack, found, depth, bend), _level_doubt(stack, weight)
+                _depth_error(stack, found, depth, bend), _level_error(stack, weight)
             ),
             "late_s": found.late_s,
             "late_s_error": found.late_error,
             "p_late": found.p_late,
             "late_power": _power(posterior(grid, weight, grid.trial()).log_odds),
-            "stack_tau_s": usual.tau_s * _lasts(stack, found.depth) * np.exp(found.log_tau),
+            "stack_tau_s": usual.tau_s * _relative_tau(stack, found.depth) * np.exp(found.log_tau),
             "stack_tau_log_error": _tau_error(found, usual, bend),
             "n_points": stack.count.sum(axis=1),
             "usual_drop_pa": np.full(n_rows, stack.usual_drop_pa),
@@ -103,12 +104,14 @@ def _weight(stack: Stack) -> Floats:
     """Inverse variance of each bin's mean about its row's curve, shape (n_rows, n_bins)."""
     falling = stack.since_s < stack.curve.close_s + stack.curve.width_s
     steep = np.where(falling, _FALL_S * stack.curve.drop / stack.curve.close_s, 0.0)
-    own_ways = (_OWN_WAYS * np.maximum(stack.usual, 0.0)) ** 2 + stack.odd**2 + steep**2
+    curve_spread = (
+        (_CURVE_SPREAD * np.maximum(stack.usual, 0.0)) ** 2 + stack.systematic**2 + steep**2
+    )
     noise = (stack.sigma**2 * _temper(stack))[:, None]
-    return np.asarray(stack.count / (noise + stack.count * own_ways))
+    return np.asarray(stack.count / (noise + stack.count * curve_spread))
 
 
-def _depth(stack: Stack, found: Posterior) -> Floats:
+def _depth(stack: Stack, found: Posterior, start: RefillStart) -> Floats:
     """Depth of each row as a share of the median sound row's, shape (n_rows,).
 
     That of a hanging valve is read where its pressure is lowest: how it gets there hangs on flow
@@ -117,30 +120,30 @@ def _depth(stack: Stack, found: Posterior) -> Floats:
     n, total = stack.count, stack.count * stack.mean
     near = np.abs(stack.since_s[:, None] - stack.since_s[None, :]) < _ABOUT_S
     points = n @ near
-    smooth = np.where(points >= _FEWEST_ABOUT, total @ near / np.maximum(points, 1.0), 0.0)
-    lowest = smooth.max(axis=1) / refill_begins(stack).deficit
+    smooth = np.where(points >= _MIN_ABOUT, total @ near / np.maximum(points, 1.0), 0.0)
+    lowest = smooth.max(axis=1) / start.deficit
     closes = np.searchsorted(stack.since_s, stack.curve.close_s + found.late_s)
     is_seen = np.take_along_axis(smooth, closes[:, None], axis=1)[:, 0] > 0
-    is_read = (found.p_late > _HANGS) & is_seen & (stack.curve.width_s < _ABOUT_S)
+    is_read = (found.p_late > _P_HANGS) & is_seen & (stack.curve.width_s < _ABOUT_S)
     depth = np.where(is_read, lowest, found.depth)
     # Of all pulses of a row, so one that answers now and then is no sound one here.
-    return np.asarray(depth / np.median(depth[sound_rows(found.depth, stack.curve.drop)]))
+    return np.asarray(depth / np.median(depth[reference_rows(found.depth, stack.curve.drop)]))
 
 
 def _depth_error(stack: Stack, found: Posterior, depth: Floats, bend: float) -> Floats:
-    usual = float(np.median(found.misfit[stack.sound]))
-    many = (stack.count > 0).sum(axis=1) >= _MANY_BINS
-    good_fit = np.clip(np.maximum(found.misfit, usual), np.where(many, _LEAST_MISFIT, 1.0), 1.0)
-    peers = np.hypot(borrowed(stack), _AMONG_PEERS * peers_differ(stack))
+    usual = float(np.median(found.misfit[stack.reference]))
+    many = (stack.count > 0).sum(axis=1) >= _MIN_BINS
+    good_fit = np.clip(np.maximum(found.misfit, usual), np.where(many, _MIN_MISFIT, 1.0), 1.0)
+    peers = np.hypot(fitted_curve_error(stack), _PEER_SHARE * peer_error(stack))
     below, above = np.maximum(1.0 - depth, 0.0), np.maximum(depth - 1.0, 0.0)
-    doubt = (_LEVEL_DOUBT * below) ** 2 + (_DEEP_DOUBT * above) ** 2
-    doubt += (bend * np.minimum(below + above, _NEAR_USUAL)) ** 2
-    of_peers = (depth * np.hypot(peers, _LEAST_DOUBT)) ** 2
-    variance = found.depth_error**2 * good_fit + of_peers + doubt
+    systematic = (_SHALLOW_ERROR * below) ** 2 + (_DEEP_ERROR * above) ** 2
+    systematic += (bend * np.minimum(below + above, _NEAR_USUAL)) ** 2
+    of_peers = (depth * np.hypot(peers, _MIN_DEPTH_ERROR)) ** 2
+    variance = found.depth_error**2 * good_fit + of_peers + systematic
     return np.asarray(np.sqrt(variance))
 
 
-def _level_doubt(stack: Stack, weight: Floats) -> Floats:
+def _level_error(stack: Stack, weight: Floats) -> Floats:
     """Error of each row's depth from readings of the supply's level, shape (n_rows,).
 
     Large where few readings are behind all points of a row, and where these come late in a refill.
@@ -153,17 +156,17 @@ def _level_doubt(stack: Stack, weight: Floats) -> Floats:
     return np.asarray(once / np.sqrt(np.maximum(readings, 1)))
 
 
-def _lasts(stack: Stack, depth: Floats) -> Floats:
+def _relative_tau(stack: Stack, depth: Floats) -> Floats:
     """Recovery constant from each row's depth as a share of the usual one, shape (n_rows,)."""
     usual = stack.curve.drop
-    own = stack.course.lasts_s(shallow(depth) * usual)
-    return np.asarray(own / stack.course.lasts_s(np.full(1, usual)))
+    own = stack.path.time_constants_s(bounded_share(depth) * usual)
+    return np.asarray(own / stack.path.time_constants_s(np.full(1, usual)))
 
 
 def _tau_error(found: Posterior, usual: Recovery, bend: float) -> Floats:
     """Relative error of recovery constants; grows where depths differ and no exponential fits."""
     of_depth = bend * np.log(np.clip(found.depth, 0.1, None))
-    of_depth = np.maximum(_DEEP_BENT * of_depth, -of_depth)
+    of_depth = np.maximum(_DEEP_BEND * of_depth, -of_depth)
     return np.asarray(np.sqrt(found.log_tau_error**2 + usual.log_error**2 + of_depth**2))
 
 
@@ -175,7 +178,7 @@ def _power(log_odds: Floats) -> Floats:
     """
     prior = math.log(LATE_PRIOR / (1 - LATE_PRIOR))
     gain = np.clip(log_odds - prior, 1e-9, 1e9)
-    needed = math.log(SURE_LATE / (1 - SURE_LATE)) - prior
+    needed = math.log(P_LATE / (1 - P_LATE)) - prior
     z = (gain - needed) / np.sqrt(2 * gain)
     return np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.tolist()])
 
@@ -184,7 +187,7 @@ def _temper(stack: Stack) -> Floats:
     """How much more the pulses' sums scatter than independent points would, at least 1 a row."""
     points, n_fires, n_rows = stack.overlay, stack.line.size, len(stack.overlay.rows)
     row = points.row_of_point
-    m = stack.at_points(stack.usual)
+    m = stack.usual_at_points
     size = np.bincount(row, m**2, n_rows)
     mean = np.bincount(row, m * points.y, n_rows) / np.maximum(size, 1e-12)
     error = points.y - mean[row] * m

@@ -22,11 +22,11 @@ from rowcall.events.rows.onset import sized_rows
 from rowcall.model import Floats
 
 _RATES = np.linspace(0.02, 0.98, 49)
-_WITHIN = 1.92  # half of the 95 % quantile of chi-squared with one degree of freedom
-_FEWEST = 20  # chosen: pulses
-_TAIL = 1e-4  # chosen: share of wild points that either tale must put up with
+_HALF_CHI2_95 = 1.92  # half of the 95 % quantile of chi-squared with one degree of freedom
+_MIN_PULSES = 20  # chosen: pulses
+_WILD_SHARE = 1e-4  # chosen: share of wild points that either tale must put up with
 
-COMING_COLUMNS = {
+INTERMITTENT_COLUMNS = {
     "compartment": pl.Int64,
     "row": pl.Int64,
     "coming_gain": pl.Float64,
@@ -37,7 +37,7 @@ COMING_COLUMNS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Coming:
+class Intermittent:
     """Gain in log-likelihood of "now and then" over "steady"; rate of answers and its interval."""
 
     gain: float
@@ -46,7 +46,7 @@ class Coming:
     high: float
 
 
-def weigh_coming(share: Floats, error: Floats, scatter: float) -> Coming:
+def weigh_intermittent(share: Floats, error: Floats, scatter: float) -> Intermittent:
     """Compare both tales of a row.
 
     Args:
@@ -56,32 +56,43 @@ def weigh_coming(share: Floats, error: Floats, scatter: float) -> Coming:
     """
     weight = 1.0 / error**2
     mean = float((weight * share).sum() / weight.sum())
-    steady = np.log(_normal(share - mean, np.hypot(error, scatter * mean)) + _TAIL).sum()
+    steady = np.log(_normal(share - mean, np.hypot(error, scatter * mean)) + _WILD_SHARE).sum()
     full = _normal(share - 1.0, np.hypot(error, scatter))
     none = _normal(share, error)
-    told = np.log(
-        _RATES[:, None] * full[None, :] + (1 - _RATES[:, None]) * none[None, :] + _TAIL
+    intermittent = np.log(
+        _RATES[:, None] * full[None, :] + (1 - _RATES[:, None]) * none[None, :] + _WILD_SHARE
     ).sum(axis=1)
-    best = int(told.argmax())
-    inside = _RATES[told >= told[best] - _WITHIN]
-    return Coming(
-        float(told[best] - steady), float(_RATES[best]), float(inside[0]), float(inside[-1])
+    best = int(intermittent.argmax())
+    inside = _RATES[intermittent >= intermittent[best] - _HALF_CHI2_95]
+    return Intermittent(
+        float(intermittent[best] - steady), float(_RATES[best]), float(inside[0]), float(inside[-1])
     )
 
 
-def rows_coming(pulses: pl.DataFrame) -> pl.DataFrame:
-    """Return every row with enough sized pulses, columns `COMING_COLUMNS`.
+def intermittent_rows(pulses: pl.DataFrame) -> pl.DataFrame:
+    """Return every row with enough sized pulses, columns `INTERMITTENT_COLUMNS`.
 
     Args:
         pulses: as `BaghouseDay.pulses`.
     """
     lines = []
     for compartment, row, mine, scatter in sized_rows(pulses):
-        if mine.height < _FEWEST:
+        if mine.height < _MIN_PULSES:
             continue
-        told = weigh_coming(mine["share"].to_numpy(), mine["share_error"].to_numpy(), scatter)
-        lines.append((compartment, row, told.gain, told.rate, told.low, told.high))
-    return pl.DataFrame(lines, schema=COMING_COLUMNS, orient="row")
+        intermittent = weigh_intermittent(
+            mine["share"].to_numpy(), mine["share_error"].to_numpy(), scatter
+        )
+        lines.append(
+            (
+                compartment,
+                row,
+                intermittent.gain,
+                intermittent.rate,
+                intermittent.low,
+                intermittent.high,
+            )
+        )
+    return pl.DataFrame(lines, schema=INTERMITTENT_COLUMNS, orient="row")
 
 
 def _normal(off: Floats, error: Floats) -> Floats:

@@ -20,10 +20,10 @@ import polars as pl
 from rowcall.events.rows.answers import relative_scatter
 from rowcall.model import Floats
 
-_LEAST_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
-_LEAST_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault
-_STEADY = 6.0  # chosen: mean square error beyond which a row comes and goes instead
-_FEWEST = 8  # chosen: pulses on either side
+_MIN_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
+_MIN_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault
+_MAX_SPREAD = 6.0  # chosen: mean square error beyond which a row comes and goes instead
+_MIN_PULSES = 8  # chosen: pulses on either side
 
 ONSET_COLUMNS = {
     "compartment": pl.Int64,
@@ -53,21 +53,21 @@ def find_change(value: Floats, error: Floats) -> Change | None:
     Args:
         value, error: the sequence and its standard errors, shape (n,); all finite, errors > 0.
     """
-    if value.size < 2 * _FEWEST:
+    if value.size < 2 * _MIN_PULSES:
         return None
     weight = 1.0 / error**2
     w, s = np.cumsum(weight), np.cumsum(weight * value)
     w_after, s_after = w[-1] - w[:-1], s[-1] - s[:-1]
     gain = 0.5 * (s[:-1] ** 2 / w[:-1] + s_after**2 / w_after - s[-1] ** 2 / w[-1])
-    inner = gain[_FEWEST - 1 : value.size - _FEWEST]
-    at = int(inner.argmax()) + _FEWEST - 1
+    inner = gain[_MIN_PULSES - 1 : value.size - _MIN_PULSES]
+    at = int(inner.argmax()) + _MIN_PULSES - 1
     before, after = float(s[at] / w[at]), float(s_after[at] / w_after[at])
-    if gain[at] < _LEAST_GAIN or abs(after - before) < _LEAST_CHANGE:
+    if gain[at] < _MIN_GAIN or abs(after - before) < _MIN_CHANGE:
         return None
     mean = np.where(np.arange(value.size) <= at, before, after)
     # What scatters more than its errors, as answers now and then do, gains as much by chance.
     spread = float(np.mean(weight * (value - mean) ** 2))
-    if spread > _STEADY or gain[at] < _LEAST_GAIN * max(spread, 1.0):
+    if spread > _MAX_SPREAD or gain[at] < _MIN_GAIN * max(spread, 1.0):
         return None
     return Change(at + 1, before, after, float(w_after[at] ** -0.5), float(gain[at]))
 

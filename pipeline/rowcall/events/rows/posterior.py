@@ -17,21 +17,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rowcall.events.stacking.pulse_curve import HeaderCurve, curve_shape, ramp_shape
+from rowcall.events.stacking.pulse_curve import PulseCurve, curve_shape, ramp_shape
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 
 # Chosen: closing later than the peers' by; the first is closing with them, the second as good as.
 _LATER_S = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5])
-LATE_LEAST_S = 0.25  # chosen: below it a valve closes with its peers
+MIN_LATE_S = 0.25  # chosen: below it a valve closes with its peers
 LATE_PRIOR = 0.01  # chosen: one valve in a hundred hangs
 # Taus of a row, as multiples of its header's: close together where most of them lie.
-_NEAR = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
+_TAU_RATIOS = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
 _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
-_GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
+_MAX_GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
-_SHALLOWEST = 0.2  # chosen: share of the usual drop; of less no refill is seen
-_GONE = 0.01  # chosen: of the drop; what is left of it then hangs on the level of the supply
+_MIN_SHARE = 0.2  # chosen: share of the usual drop; of less no refill is seen
+_MIN_LEFT = 0.01  # chosen: of the drop; what is left of it then hangs on the level of the supply
 _TRIAL_S, _TRIAL_SHARE = 0.4, 0.3  # a drawn-out valve blows 0.5-2 s: common practice, no source
 
 
@@ -46,7 +46,7 @@ class RowGrid:
     def trial(self) -> Floats:
         """Stacks, free of noise, of valves that hang a little, shape (n_rows, n_bins)."""
         late = int(np.argmin(np.abs(_LATER_S - _TRIAL_S)))
-        tau = int(np.argmin(np.abs(_NEAR - 1.0)))
+        tau = int(np.argmin(np.abs(_TAU_RATIOS - 1.0)))
         return np.asarray(self.hold[:, late, tau] + _TRIAL_SHARE * self.ramp[:, late, tau])
 
 
@@ -57,7 +57,7 @@ class Posterior:
     Attributes:
         depth, late_s, log_tau: means over the grid, each with its standard deviation; `log_tau`
             relative to the header's.
-        p_late: probability of closing later than `LATE_LEAST_S`; log_odds: the same before the
+        p_late: probability of closing later than `MIN_LATE_S`; log_odds: the same before the
             sum is lost to rounding.
         misfit: sum of weighted squares about the best pair, a bin.
     """
@@ -76,22 +76,22 @@ class Posterior:
 def row_grid(stack: Stack) -> RowGrid:
     """Lay out the grid of a header's rows."""
     curve, u = stack.curve, stack.since_s
-    taus = curve.tau_s * _NEAR
+    taus = curve.tau_s * _TAU_RATIOS
     after = np.maximum(u - curve.close_s - curve.width_s / 2, 0.0)
     faded = np.exp(-after[None, :] * (1.0 / taus[:, None] - 1.0 / curve.tau_s))  # (n_tau, n_bins)
-    base = (stack.usual * _own_way(stack))[:, None, :] * faded[None]  # (n_rows, n_tau, n_bins)
+    base = (stack.usual * _own_shape(stack))[:, None, :] * faded[None]  # (n_rows, n_tau, n_bins)
     more, ramp = _hanging(curve, taus, u)
     hold = base[:, None] + more[None]
     log_late = np.where(
         _LATER_S == 0, np.log(1 - LATE_PRIOR), np.log(LATE_PRIOR / (_LATER_S.size - 1))
     )
-    widths = np.asarray(np.gradient(np.log(_NEAR)))
-    log_tau = -0.5 * (np.log(_NEAR) / _TAU_PRIOR) ** 2 + np.log(widths)
+    widths = np.asarray(np.gradient(np.log(_TAU_RATIOS)))
+    log_tau = -0.5 * (np.log(_TAU_RATIOS) / _TAU_PRIOR) ** 2 + np.log(widths)
     log_prior = np.asarray(log_late)[:, None] + np.asarray(log_tau)[None, :]
     return RowGrid(hold, np.broadcast_to(ramp[None], hold.shape), log_prior)
 
 
-def _hanging(curve: HeaderCurve, taus: Floats, u: Floats) -> tuple[Floats, Floats]:
+def _hanging(curve: PulseCurve, taus: Floats, u: Floats) -> tuple[Floats, Floats]:
     """What holding the lowest pressure adds, and blowing on, shape (n_late, n_tau, n_bins)."""
     more = np.zeros((_LATER_S.size, taus.size, u.size))
     ramp = np.zeros_like(more)
@@ -104,21 +104,21 @@ def _hanging(curve: HeaderCurve, taus: Floats, u: Floats) -> tuple[Floats, Float
     return more, ramp
 
 
-def _own_way(stack: Stack) -> Floats:
+def _own_shape(stack: Stack) -> Floats:
     """How refills from each row's depth differ in shape from the usual, shape (n_rows, n_bins).
 
     A smaller deficit is made good sooner where the refill is not exponential.
     """
-    share, usual, course = shallow(stack.share), stack.curve.drop, stack.course
+    share, usual, path = bounded_share(stack.share), stack.curve.drop, stack.path
     closed_s = np.maximum(stack.since_s - stack.curve.close_s - stack.curve.width_s, 0.0)
-    own = course.after(share[:, None] * usual, closed_s[None]) / share[:, None]
-    as_usual = course.after(np.full((1, 1), usual), closed_s[None])
-    return np.divide(own, as_usual, out=np.ones_like(own), where=as_usual > _GONE * usual)
+    own = path.after(share[:, None] * usual, closed_s[None]) / share[:, None]
+    as_usual = path.after(np.full((1, 1), usual), closed_s[None])
+    return np.divide(own, as_usual, out=np.ones_like(own), where=as_usual > _MIN_LEFT * usual)
 
 
-def shallow(share: Floats) -> Floats:
+def bounded_share(share: Floats) -> Floats:
     """Shares of the usual drop from which a refill is known: beyond it, no course is known well."""
-    return np.clip(share, _SHALLOWEST, 1.0)
+    return np.clip(share, _MIN_SHARE, 1.0)
 
 
 def posterior(grid: RowGrid, weight: Floats, mean: Floats) -> Posterior:
@@ -128,6 +128,44 @@ def posterior(grid: RowGrid, weight: Floats, mean: Floats) -> Posterior:
         weight: inverse variance of each bin's mean, shape (n_rows, n_bins).
         mean: the bins' means, same shape.
     """
+    fits = _fitted(grid, weight, mean)
+    chance = np.exp(fits.evidence - fits.evidence.max(axis=(1, 2), keepdims=True))
+    chance /= chance.sum(axis=(1, 2), keepdims=True)
+    is_late = _LATER_S > MIN_LATE_S
+    mean_depth, spread_depth = _moments(chance, fits.depth)
+    late_s, late_error = _moments(chance, np.broadcast_to(_LATER_S[None, :, None], chance.shape))
+    log_tau, log_error = _moments(chance, np.broadcast_to(np.log(_TAU_RATIOS), chance.shape))
+    left = (weight * mean**2).sum(axis=1) - fits.explained.max(axis=(1, 2))
+    return Posterior(
+        depth=mean_depth,
+        depth_error=np.sqrt(spread_depth**2 + (chance * fits.variance).sum(axis=(1, 2))),
+        late_s=late_s,
+        late_error=late_error,
+        log_tau=log_tau,
+        log_tau_error=log_error,
+        p_late=chance[:, is_late].sum(axis=(1, 2)),
+        log_odds=_log_sum(fits.evidence[:, is_late]) - _log_sum(fits.evidence[:, ~is_late]),
+        misfit=np.maximum(left, 0.0) / np.maximum((weight > 0).sum(axis=1) - 2, 1),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """Every pair of closing and tau fitted to every row, shape (n_rows, n_late, n_tau) each.
+
+    Attributes:
+        evidence: logarithm of the Bayesian evidence, prior included.
+        explained: sum of weighted squares that the pair explains.
+        depth, variance: best depth as a share of the peers', and its variance.
+    """
+
+    evidence: Floats
+    explained: Floats
+    depth: Floats
+    variance: Floats
+
+
+def _fitted(grid: RowGrid, weight: Floats, mean: Floats) -> _Fits:
     prior = 1.0 / _DEPTH_PRIOR**2
     hh = np.einsum("rltb,rb->rlt", grid.hold**2, weight) + prior
     hr = np.einsum("rltb,rltb,rb->rlt", grid.hold, grid.ramp, weight)
@@ -139,28 +177,11 @@ def posterior(grid: RowGrid, weight: Floats, mean: Floats) -> Posterior:
     explained = s * hy + w * ry
     evidence = 0.5 * explained - 0.5 * np.log(det / prior**2) + grid.log_prior
     # A valve that hangs goes on blowing: it may hold its depth, but does not give it back.
-    evidence[:, 1:] = np.where((w < -_GIVEN_BACK * np.abs(s))[:, 1:], -np.inf, evidence[:, 1:])
-    chance = np.exp(evidence - evidence.max(axis=(1, 2), keepdims=True))
-    chance /= chance.sum(axis=(1, 2), keepdims=True)
-    is_late = _LATER_S > LATE_LEAST_S
+    evidence[:, 1:] = np.where((w < -_MAX_GIVEN_BACK * np.abs(s))[:, 1:], -np.inf, evidence[:, 1:])
     depth, variance = s + w, (rr + hh - 2 * hr) / det
     variance[:, 0] = 1.0 / hh[:, 0]  # closing with the peers there is no second unknown
     depth[:, 0] = s[:, 0]
-    mean_depth, spread_depth = _moments(chance, depth)
-    late_s, late_error = _moments(chance, np.broadcast_to(_LATER_S[None, :, None], chance.shape))
-    log_tau, log_error = _moments(chance, np.broadcast_to(np.log(_NEAR), chance.shape))
-    left = (weight * mean**2).sum(axis=1) - explained.max(axis=(1, 2))
-    return Posterior(
-        depth=mean_depth,
-        depth_error=np.sqrt(spread_depth**2 + (chance * variance).sum(axis=(1, 2))),
-        late_s=late_s,
-        late_error=late_error,
-        log_tau=log_tau,
-        log_tau_error=log_error,
-        p_late=chance[:, is_late].sum(axis=(1, 2)),
-        log_odds=_log_sum(evidence[:, is_late]) - _log_sum(evidence[:, ~is_late]),
-        misfit=np.maximum(left, 0.0) / np.maximum((weight > 0).sum(axis=1) - 2, 1),
-    )
+    return _Fits(evidence, explained, depth, variance)
 
 
 def _moments(chance: Floats, values: Floats) -> tuple[Floats, Floats]:

@@ -16,7 +16,8 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.headers.recovery import T95, Refill, fit_refill
-from rowcall.events.rows.answers import answer_shares
+from rowcall.events.noise import median_bend_noise, noise_of
+from rowcall.events.rows.answers import pulse_answers
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats, Signal
 
@@ -24,11 +25,9 @@ _VALVE_OPEN_S = trade.VALVE_OPEN.value
 _WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of the supply, not of it
 _BEFORE_S = 10.0  # chosen: older points are not "just before"
 _N_BEFORE = 3  # chosen: the median of three forgives one wild point
-_FOLLOWED_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
-_FALL_SHARE = 0.25  # chosen: of the deepest falls; smaller ones are no drops
-_MOST_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
-_FEWEST_RESTS = 20  # chosen: fewer do not settle the noise
-_NOISE_TIMES = 5.0  # chosen: a drop below five standard deviations of noise was not heard as one
+_MAX_FIRST_SAMPLE_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
+_MAX_POINTS = 64  # chosen: enough for three unknowns; faster signals are thinned to it
+_MIN_RESTED_FIRES = 20  # chosen: fewer do not settle the noise
 
 PULSE_COLUMNS = {
     "time_s": pl.Float64,
@@ -55,63 +54,40 @@ class _Windows:
     pressure_pa: Floats
 
 
-def noise_of(signal: Signal) -> float:
-    """Return the standard deviation of a signal's noise from its second differences [its unit].
-
-    The lower quartile is used, so that pulses and refills (at most half of the points bend
-    noticeably) do not count; 0.3186 is that quartile of |N(0,1)|, and a second difference of
-    white noise has variance 6.
-    """
-    if signal.value.size < 8:
-        return 0.0
-    second = np.abs(np.diff(signal.value, 2))
-    return float(np.quantile(second, 0.25) / (0.3186 * np.sqrt(6.0)))
-
-
 def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.DataFrame:
     """Return one line a fire (`BaghouseDay.pulses`), all on one header.
 
     Args:
         header: pressure of the header that these fires draw on [Pa, gauge].
         fires: in order of time, clock offset already removed.
-        stack: the same fires laid over each other; None where there are too few.
+        stack: the stacked points of the same fires; None where there are too few.
     """
     if fires.size == 0 or header.time_s.size == 0:
         return pl.DataFrame(schema=PULSE_COLUMNS)
-    heard = _Heard.of(stack, fires.size)
+    stacked = _Stacked.of(stack, fires.size)
     noise = min(noise_of(header), _resting_noise(header, fires.low_s))
-    until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
-    windows = _windows_after(header, fires.low_s, until)
-    middle = (fires.low_s + fires.high_s) / 2
-    least, min_delay = _minimum(windows, middle - fires.low_s)
-    refill, refill_delay, previous = _refill(windows, noise)
-    lead = np.where(
-        previous - (middle - fires.low_s) <= _VALVE_OPEN_S,
-        np.maximum(refill_delay - (middle - fires.low_s) - _VALVE_OPEN_S, 0),
-        0.0,
-    )
-    before = _before(header, fires.low_s)
-    followed = heard.is_answered & (refill_delay <= _FOLLOWED_S) & np.isfinite(before)
-    fitted = followed & np.isfinite(refill.tau_s)
-    drop = np.where(followed, _drop(before, least, lead, refill), heard.drop_pa)
-    left_s = until - fires.low_s - refill_delay
+    sampled = _sampled(header, fires, noise)
+    is_followed = stacked.is_answered & (sampled.refill_delay_s <= _MAX_FIRST_SAMPLE_S)
+    is_followed &= np.isfinite(sampled.before_pa)
+    refill = sampled.refill
+    is_fitted = is_followed & np.isfinite(refill.tau_s)
+    before = np.where(is_followed, sampled.before_pa, stacked.before_pa)
+    drop = np.where(is_followed, sampled.drop_pa, stacked.drop_pa)
     return pl.DataFrame(
         {
-            "time_s": middle,
+            "time_s": (fires.low_s + fires.high_s) / 2,
             "compartment": fires.compartment,
             "row": np.where(fires.row > 0, fires.row, -1),
-            "before_pa": np.where(
-                heard.is_heard, np.where(followed, before, heard.before_pa), np.nan
-            ),
-            "drop_pa": np.where(heard.is_heard, drop, np.nan),
+            "before_pa": np.where(stacked.is_judged, before, np.nan),
+            "drop_pa": np.where(stacked.is_judged, drop, np.nan),
             "noise_pa": np.full(fires.size, noise),
-            "min_delay_s": np.where(followed, min_delay, np.nan),
-            "tau_s": np.where(fitted, refill.tau_s, np.nan),
-            "recovered": _nullable(T95 * refill.tau_s <= left_s, fitted),
-            "answered": _nullable(heard.is_answered, heard.is_heard),
-            "confidence": np.where(fitted, np.clip(1 - refill.log_error, 0, 1), np.nan),
-            "share": heard.share,
-            "share_error": heard.error,
+            "min_delay_s": np.where(is_followed, sampled.min_delay_s, np.nan),
+            "tau_s": np.where(is_fitted, refill.tau_s, np.nan),
+            "recovered": _nullable(T95 * refill.tau_s <= sampled.left_s, is_fitted),
+            "answered": _nullable(stacked.is_answered, stacked.is_judged),
+            "confidence": np.where(is_fitted, np.clip(1 - refill.log_error, 0, 1), np.nan),
+            "share": stacked.share,
+            "share_error": stacked.error,
         },
         schema=PULSE_COLUMNS,
         nan_to_null=True,
@@ -119,56 +95,81 @@ def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.Data
 
 
 @dataclass(frozen=True, slots=True)
-class _Heard:
+class _Sampled:
+    """What the samples around each single fire show, arrays of shape (n_fires,).
+
+    Attributes:
+        before_pa, drop_pa: pressure before it, and by how much that fell [Pa].
+        min_delay_s: from the fire to the lowest sample [s].
+        refill: fitted from the lowest sample with the valve closed.
+        refill_delay_s: from the earliest instant of the fire to that sample [s].
+        left_s: from that sample to the next fire or the end of the window [s].
+    """
+
+    before_pa: Floats
+    drop_pa: Floats
+    min_delay_s: Floats
+    refill: Refill
+    refill_delay_s: Floats
+    left_s: Floats
+
+
+def _sampled(header: Signal, fires: Fires, noise: float) -> _Sampled:
+    until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
+    windows = _windows_after(header, fires.low_s, until)
+    middle = (fires.low_s + fires.high_s) / 2 - fires.low_s
+    lowest, min_delay = _minimum(windows, middle)
+    refill, refill_delay, previous = _refill(windows, noise)
+    lead = np.where(
+        previous - middle <= _VALVE_OPEN_S,
+        np.maximum(refill_delay - middle - _VALVE_OPEN_S, 0),
+        0.0,
+    )
+    before = _before(header, fires.low_s)
+    return _Sampled(
+        before_pa=before,
+        drop_pa=_drop(before, lowest, lead, refill),
+        min_delay_s=min_delay,
+        refill=refill,
+        refill_delay_s=refill_delay,
+        left_s=until - fires.low_s - refill_delay,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stacked:
     """What the stack lets each single pulse say, arrays of shape (n_fires,)."""
 
     share: Floats
     error: Floats
-    is_heard: npt.NDArray[np.bool_]
+    is_judged: npt.NDArray[np.bool_]
     is_answered: npt.NDArray[np.bool_]
     before_pa: Floats
     drop_pa: Floats
 
     @classmethod
-    def of(cls, stack: Stack | None, n_fires: int) -> _Heard:
+    def of(cls, stack: Stack | None, n_fires: int) -> _Stacked:
         nothing, never = np.full(n_fires, np.nan), np.zeros(n_fires, np.bool_)
         if stack is None:
             return cls(nothing, nothing, never, never, nothing, nothing)
-        shares = answer_shares(stack)
+        shares = pulse_answers(stack)
         known = np.isfinite(shares.error)
         before = stack.overlay.before_pa
         return cls(
             np.where(known, shares.share, np.nan),
             np.where(known, shares.error, np.nan),
-            shares.is_heard,
+            shares.is_judged,
             shares.is_answered,
             before,
             shares.share * stack.curve.drop * before,
         )
 
 
-def find_drops(header: Signal, compartment: int) -> Fires:
-    """Return the fires that show themselves as drops, where no bit or counter tells of them.
-
-    A silent row leaves no trace here, so the table is not complete and knows no row numbers.
-    """
-    empty = np.empty(0, np.int64)
-    if header.time_s.size < 8:
-        return Fires(np.empty(0), np.empty(0), empty, empty, is_complete=False)
-    fall = np.concatenate(([0.0], header.value[:-1] - header.value[1:]))
-    limit = max(_FALL_SHARE * float(np.quantile(fall, 0.999)), 2 * _NOISE_TIMES * noise_of(header))
-    falling = fall > limit
-    onset = np.flatnonzero(falling & ~np.concatenate(([False], falling[:-1])))
-    low, high = header.time_s[onset - 1], header.time_s[onset]
-    whose = np.full(onset.size, compartment, np.int64)
-    return Fires(low, high, whose, np.zeros(onset.size, np.int64), is_complete=False)
-
-
 def _windows_after(header: Signal, low_s: Floats, until_s: Floats) -> _Windows:
     begin = np.searchsorted(header.time_s, low_s, side="right")
     end = np.searchsorted(header.time_s, until_s, side="left")
     count = end - begin
-    stride = np.maximum(1, -(-count // _MOST_POINTS))
+    stride = np.maximum(1, -(-count // _MAX_POINTS))
     width = int(max(1, (-(-count // stride)).max()))
     index = begin[:, None] + np.arange(width)[None, :] * stride[:, None]
     inside = index < end[:, None]
@@ -186,10 +187,10 @@ def _resting_noise(header: Signal, low_s: Floats) -> float:
     since = np.append(-np.inf, low_s[:-1]) + _VALVE_OPEN_S
     first = np.maximum(end - 3, 0)
     usable = first[(end >= 3) & (header.time_s[first] >= since)]
-    if usable.size < _FEWEST_RESTS:
+    if usable.size < _MIN_RESTED_FIRES:
         return float("inf")
     bend = header.value[usable] - 2 * header.value[usable + 1] + header.value[usable + 2]
-    return float(np.median(np.abs(bend)) / (0.6745 * np.sqrt(6.0)))
+    return median_bend_noise(bend)
 
 
 def _before(header: Signal, low_s: Floats) -> Floats:
@@ -200,9 +201,9 @@ def _before(header: Signal, low_s: Floats) -> Floats:
     age = np.minimum(_BEFORE_S, np.diff(low_s, prepend=-np.inf) / 2)[:, None]
     end = np.searchsorted(header.time_s, low_s, side="right")
     index = end[:, None] - 1 - np.arange(_N_BEFORE)[None, :]
-    held = np.clip(index, 0, None)
-    near = (index >= 0) & (low_s[:, None] - header.time_s[held] <= age)
-    return _nan_median(np.where(near, header.value[held], np.nan))
+    index_held = np.clip(index, 0, None)
+    near = (index >= 0) & (low_s[:, None] - header.time_s[index_held] <= age)
+    return _nan_median(np.where(near, header.value[index_held], np.nan))
 
 
 def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
@@ -210,9 +211,9 @@ def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
     filled = np.where(np.isfinite(windows.pressure_pa), windows.pressure_pa, np.inf)
     at = np.argmin(filled, axis=1)
     line = np.arange(len(at))
-    least = filled[line, at]
+    lowest = filled[line, at]
     delay = windows.delay_s[line, at] - middle_s
-    return np.where(np.isfinite(least), least, np.nan), delay
+    return np.where(np.isfinite(lowest), lowest, np.nan), delay
 
 
 def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
@@ -231,7 +232,7 @@ def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
     return fit, start, previous
 
 
-def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floats:
+def _drop(before: Floats, lowest: Floats, lead_s: Floats, refill: Refill) -> Floats:
     """Depth of each drop: led back along the refill to the instant a sound valve closes.
 
     The lowest sample lies a little after the true minimum; the fitted refill tells how much was
@@ -239,8 +240,8 @@ def _drop(before: Floats, least: Floats, lead_s: Floats, refill: Refill) -> Floa
     due to be closed (`lead_s` 0), the valve closed late and the drop is taken as sampled.
     """
     lead = np.minimum(lead_s, refill.tau_s)
-    led_back = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
-    return before - np.where(np.isfinite(led_back), np.minimum(led_back, least), least)
+    at_closing = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
+    return before - np.where(np.isfinite(at_closing), np.minimum(at_closing, lowest), lowest)
 
 
 def _nan_median(values: Floats) -> Floats:

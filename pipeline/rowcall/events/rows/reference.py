@@ -10,64 +10,34 @@ import numpy as np
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 
-_NEAR_63 = (0.25, 0.55)  # chosen: shares of the drop about 1/e from which the time is read
-_EARLY = 0.35  # chosen: of the fitted time constant, in which a refill begins
+_NEAR_37 = (0.25, 0.55)  # chosen: shares of the drop about 1/e from which the time is read
+_EARLY_TAUS = 0.35  # chosen: of the fitted time constant, in which a refill begins
 _SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long to close
-_LATE = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
-_LOWEST = 0.98  # chosen: share of the greatest deficit about which a course is flat
-_FEWEST_BINS = 3
+_LATE_TAUS = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
+_FLAT_SHARE = 0.98  # chosen: share of the greatest deficit about which a course is flat
+_MIN_BINS = 3
 # Chosen: relative error of reading a recovery constant from a stack that shows where the refill
 # begins, and from one that does not; and as a share of how far the refill is from exponential.
-_READ, _UNREAD, _READ_BENT = 0.014, 0.05, 0.18
-_LEAST_S = 0.05
-_FEWEST_NEAR = 8  # chosen: points a bin
+_READ_ERROR, _UNREAD_ERROR, _BEND_ERROR = 0.014, 0.05, 0.18
+_MIN_TAU_S = 0.05
+_MIN_POINTS = 8  # chosen: points a bin
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
-_BY_BUILD = 0.05  # chosen: spread of rows where too few show theirs
+_BUILD_SPREAD = 0.05  # chosen: spread of rows where too few show theirs
 
 
-def peers_differ(stack: Stack) -> Floats:
+def peer_error(stack: Stack) -> Floats:
     """Relative error of what is usual: sound rows differ by build, and there are few of them."""
-    spread = float(np.std(stack.share[stack.sound], ddof=1)) if stack.sound.sum() > 2 else _BY_BUILD
-    others = np.maximum(stack.sound.sum() - stack.sound, 1)
+    spread = (
+        float(np.std(stack.share[stack.reference], ddof=1))
+        if stack.reference.sum() > 2
+        else _BUILD_SPREAD
+    )
+    others = np.maximum(stack.reference.sum() - stack.reference, 1)
     return np.asarray(spread / np.sqrt(others))
 
 
 @dataclass(frozen=True, slots=True)
-class Recovery:
-    """Time in which a sound row's drop is made good to 63 % [s], and its relative error [-]."""
-
-    tau_s: float
-    log_error: float
-
-
-def recovery_of(stack: Stack) -> Recovery:
-    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
-
-    Where that has too few points there, or the fires' instants are uncertain, it is the fitted
-    curve's.
-    """
-    (n, mean), begins = stack.pooled, refill_begins(stack)
-    after = stack.since_s - begins.at_s
-    near = (n >= _FEWEST_NEAR) & (after > 0)
-    near &= (mean > _NEAR_63[0] * begins.deficit) & (mean < _NEAR_63[1] * begins.deficit)
-    if stack.curve.width_s > 0 or near.sum() < _FEWEST_BINS:
-        return Recovery(stack.curve.tau_s, _UNREAD)
-    log, weight = np.log(mean[near] / begins.deficit), np.sqrt(n[near])
-    bent = np.polyfit(log, after[near], 2 if near.sum() > _FEWEST_BINS else 1, w=weight)
-    tau_s = max(float(np.polyval(bent, -1.0)), _LEAST_S)
-    bend = math.log(tau_s / stack.curve.tau_s)
-    noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
-    error = math.hypot(_READ if begins.is_seen else _UNREAD, _READ_BENT * bend)
-    return Recovery(tau_s, math.hypot(error, noise, begins.log_error))
-
-
-def _noise(stack: Stack) -> float:
-    """Standard deviation of a point of a sound row [-]."""
-    return float(np.sqrt(np.mean(stack.sigma[stack.sound] ** 2)))
-
-
-@dataclass(frozen=True, slots=True)
-class Begins:
+class RefillStart:
     """When after a fire the sound rows' refill begins [s], and from what deficit [-].
 
     log_error: relative error of the deficit from noise. is_seen: read from their stack, not from
@@ -80,23 +50,61 @@ class Begins:
     is_seen: bool
 
 
-def refill_begins(stack: Stack) -> Begins:
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Time in which a sound row's drop is recovered to 63 % [s], its relative error [-], and when
+    that refill start."""
+
+    tau_s: float
+    log_error: float
+    start: RefillStart
+
+
+def recovery_of(stack: Stack) -> Recovery:
+    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
+
+    Where that has too few points there, or the fires' instants are uncertain, it is the fitted
+    curve's.
+    """
+    (n, mean), start = stack.pooled, _refill_start(stack)
+    after = stack.since_s - start.at_s
+    near = (n >= _MIN_POINTS) & (after > 0)
+    near &= (mean > _NEAR_37[0] * start.deficit) & (mean < _NEAR_37[1] * start.deficit)
+    if stack.curve.width_s > 0 or near.sum() < _MIN_BINS:
+        return Recovery(stack.curve.tau_s, _UNREAD_ERROR, start)
+    log, weight = np.log(mean[near] / start.deficit), np.sqrt(n[near])
+    fitted = np.polyfit(log, after[near], 2 if near.sum() > _MIN_BINS else 1, w=weight)
+    tau_s = max(float(np.polyval(fitted, -1.0)), _MIN_TAU_S)
+    bend = math.log(tau_s / stack.curve.tau_s)
+    noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
+    error = math.hypot(_READ_ERROR if start.is_seen else _UNREAD_ERROR, _BEND_ERROR * bend)
+    return Recovery(tau_s, math.hypot(error, noise, start.log_error), start)
+
+
+def _noise(stack: Stack) -> float:
+    """Standard deviation of a point of a sound row [-]."""
+    return float(np.sqrt(np.mean(stack.sigma[stack.reference] ** 2)))
+
+
+def _refill_start(stack: Stack) -> RefillStart:
     """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
     (n, mean), curve = stack.pooled, stack.curve
-    known = n >= _FEWEST_NEAR
-    fitted = Begins(curve.close_s, curve.drop, 0.0, is_seen=False)
+    known = n >= _MIN_POINTS
+    fitted = RefillStart(curve.close_s, curve.drop, 0.0, is_seen=False)
     if curve.width_s > 0 or not known.any():
         return fitted
     lowest_s = _lowest_s(stack.since_s[known], n[known], mean[known])
     after = stack.since_s - lowest_s
     # An exponential through all of a refill that begins slowly would begin too high.
-    early = known & (after > _SETTLED_S) & (after < _SETTLED_S + _EARLY * curve.tau_s) & (mean > 0)
-    latest_s = curve.close_s + _SETTLED_S + _LATE * curve.tau_s
-    if early.sum() < _FEWEST_BINS or lowest_s > latest_s:
+    early = (
+        known & (after > _SETTLED_S) & (after < _SETTLED_S + _EARLY_TAUS * curve.tau_s) & (mean > 0)
+    )
+    latest_s = curve.close_s + _SETTLED_S + _LATE_TAUS * curve.tau_s
+    if early.sum() < _MIN_BINS or lowest_s > latest_s:
         return fitted
     weight = np.sqrt(n[early]) * mean[early] / _noise(stack)
     line, spread = np.polyfit(after[early], np.log(mean[early]), 1, w=weight, cov="unscaled")
-    return Begins(lowest_s, float(np.exp(line[1])), math.sqrt(spread[1, 1]), is_seen=True)
+    return RefillStart(lowest_s, float(np.exp(line[1])), math.sqrt(spread[1, 1]), is_seen=True)
 
 
 def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:
@@ -104,16 +112,18 @@ def _lowest_s(since_s: Floats, n: Floats, mean: Floats) -> float:
     three = np.ones(min(3, n.size))
     smooth = np.convolve(n * mean, three, "same") / np.convolve(n, three, "same")
     top = float(smooth.max())
-    low = smooth >= top - (1.0 - _LOWEST) * abs(top)  # of noise alone the top may lie below zero
+    low = smooth >= top - (1.0 - _FLAT_SHARE) * abs(
+        top
+    )  # of noise alone the top may lie below zero
     return float(np.average(since_s[low], weights=n[low]))
 
 
-def borrowed(stack: Stack) -> Floats:
+def fitted_curve_error(stack: Stack) -> Floats:
     """Relative error of each row's drop from resting on the fitted curve alone."""
     size = stack.count * stack.usual**2
     total = size.sum(axis=1)
     share = np.divide(
-        (size * stack.belief).sum(axis=1), total, out=np.ones(total.size), where=total > 0
+        (size * stack.prior_weight).sum(axis=1), total, out=np.ones(total.size), where=total > 0
     )
     error: Floats = _CURVE_ERROR * share
     return error

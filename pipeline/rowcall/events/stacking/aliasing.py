@@ -7,7 +7,7 @@ import numpy as np
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Signal
 
-_PHASES, _LONGEST_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
+_PHASES, _MAX_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a row unseen
 
 
 def is_in_step(header: Signal, fires: Fires) -> bool:
@@ -26,4 +26,4 @@ def is_in_step(header: Signal, fires: Fires) -> bool:
     if not seen.size:
         return True
     unseen = np.diff(np.append(seen, seen[0] + _PHASES)) - 1
-    return bool(unseen.max() > _LONGEST_UNSEEN)
+    return bool(unseen.max() > _MAX_UNSEEN)

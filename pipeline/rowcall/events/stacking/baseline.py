@@ -9,22 +9,24 @@ from rowcall.model import Floats
 
 Flags = npt.NDArray[np.bool_]
 
-_FEWEST_LEVEL = 9  # chosen: the median of nine forgives four wild points
-_LEVEL_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
-_GAPPY = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
-_FEWEST_READINGS = 5  # chosen: fewer do not tell how they scatter
-_LEVEL_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
+_MIN_IN_BLOCK = 9  # chosen: the median of nine forgives four wild points
+_BLOCK_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
+_MAX_LENGTHS = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
+_MIN_READINGS = 5  # chosen: fewer do not tell how they scatter
+_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
 
 
 def supply_level(time_s: Floats, pressure_pa: Floats) -> tuple[Floats, Floats]:
     """Level that the supply holds: medians of blocks of rested points, and their middle times."""
     step_s = max(float(np.median(np.diff(time_s))), 1e-3)
-    size = min(max(_FEWEST_LEVEL, int(_LEVEL_S / step_s)), time_s.size)
+    size = min(max(_MIN_IN_BLOCK, int(_BLOCK_S / step_s)), time_s.size)
     whole = time_s.size // size * size
     times = time_s[:whole].reshape(-1, size)
     level = np.median(pressure_pa[:whole].reshape(-1, size), axis=1)
     length = times[:, -1] - times[:, 0]
-    is_dense = length <= _GAPPY * np.median(length)  # a block across a gap speaks for neither side
+    is_dense = length <= _MAX_LENGTHS * np.median(
+        length
+    )  # a block across a gap speaks for neither side
     return times[is_dense].mean(axis=1), level[is_dense]
 
 
@@ -33,7 +35,7 @@ def level_scatter(level: Floats) -> float:
 
     From the second differences of all readings, whose variance is six times that of one.
     """
-    if level.size < _FEWEST_READINGS:
+    if level.size < _MIN_READINGS:
         return 0.0
     return float(np.sqrt(np.mean(np.diff(level, 2) ** 2) / 6.0))
 
@@ -41,9 +43,7 @@ def level_scatter(level: Floats) -> float:
 def is_near(time_s: Floats, known_s: Floats) -> Flags:
     """Tell where the level is known from nearby; in between the supply may have wandered."""
     reach = (
-        max(_LEVEL_REACH_S, 1.5 * float(np.median(np.diff(known_s))))
-        if known_s.size > 1
-        else _LEVEL_REACH_S
+        max(_REACH_S, 1.5 * float(np.median(np.diff(known_s)))) if known_s.size > 1 else _REACH_S
     )
     after = np.searchsorted(known_s, time_s)
     left = np.abs(time_s - known_s[np.clip(after - 1, 0, known_s.size - 1)])

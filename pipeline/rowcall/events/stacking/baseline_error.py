@@ -16,29 +16,29 @@ from dataclasses import replace
 import numpy as np
 
 from rowcall.events.stacking.bins import binned
-from rowcall.events.stacking.pulse_curve import HeaderCurve
-from rowcall.events.stacking.reference_rows import sound_rows
-from rowcall.events.stacking.types import Overlay, SoFar
+from rowcall.events.stacking.pulse_curve import PulseCurve
+from rowcall.events.stacking.reference_rows import reference_rows
+from rowcall.events.stacking.types import Overlay, PreviousRound
 from rowcall.model import Floats
 
 _BENDS = (0.0, 0.125, 0.25, 0.375, 0.5)
 _TAUS = np.geomspace(0.5, 2.5, 60)  # chosen: of the fitted exponential's
 _SETTLED_S = 0.2  # chosen: from the closing on; valves take that long to shut
-_FEWEST_BINS = 12  # chosen
-_FEWEST = 5  # chosen: points of a bin
-_MOST = 0.1  # chosen: of the drop; beyond it is no misread level
+_MIN_BINS = 12  # chosen
+_MIN_POINTS = 5  # chosen: points of a bin
+_MAX_ERROR = 0.1  # chosen: of the drop; beyond it is no misread level
 
 
-def level_mended(overlay: Overlay, so_far: SoFar) -> Overlay:
+def level_corrected(overlay: Overlay, previous: PreviousRound) -> Overlay:
     """Return the points with the level that the sound rows' refills end at."""
-    sound = sound_rows(so_far.share, so_far.curve.drop)
-    told = sound[overlay.row_of_point] & ~so_far.mute[overlay.fire]
-    if not told.any():
+    reference = reference_rows(previous.share, previous.curve.drop)
+    is_used = reference[overlay.row_of_point] & ~previous.unanswered[overlay.fire]
+    if not is_used.any():
         return overlay
-    since, bin_of = binned(overlay.since_s[told])
+    since, bin_of = binned(overlay.since_s[is_used])
     count = np.bincount(bin_of, minlength=since.size).astype(np.float64)
-    mean = np.bincount(bin_of, overlay.y[told], since.size) / np.maximum(count, 1.0)
-    off = level_error(since, count, mean, so_far.curve)
+    mean = np.bincount(bin_of, overlay.y[is_used], since.size) / np.maximum(count, 1.0)
+    off = level_error(since, count, mean, previous.curve)
     return replace(
         overlay,
         y=overlay.y - off,
@@ -47,7 +47,7 @@ def level_mended(overlay: Overlay, so_far: SoFar) -> Overlay:
     )
 
 
-def level_error(since_s: Floats, count: Floats, mean: Floats, curve: HeaderCurve) -> float:
+def level_error(since_s: Floats, count: Floats, mean: Floats, curve: PulseCurve) -> float:
     """Deficit at which refills end; 0 where too little is seen of them.
 
     Args:
@@ -56,8 +56,8 @@ def level_error(since_s: Floats, count: Floats, mean: Floats, curve: HeaderCurve
         curve: the fitted one, for when refills begin and how long they take.
     """
     begin = curve.close_s + curve.width_s + _SETTLED_S
-    seen = (since_s > begin) & (count >= _FEWEST)
-    if seen.sum() < _FEWEST_BINS:
+    seen = (since_s > begin) & (count >= _MIN_POINTS)
+    if seen.sum() < _MIN_BINS:
         return 0.0
     shapes = _shapes(since_s[seen] - begin, curve.tau_s)
     n, y = count[seen], mean[seen]
@@ -65,8 +65,8 @@ def level_error(since_s: Floats, count: Floats, mean: Floats, curve: HeaderCurve
     s_ff, s_fy = (shapes**2) @ n - s_f**2 / s_n, shapes @ (n * y) - s_f * s_y / s_n
     drop = s_fy / np.maximum(s_ff, 1e-12)
     best = int(np.argmax(np.where(drop > 0, s_fy * drop, -np.inf)))
-    most = _MOST * max(curve.drop, 0.0)
-    return float(np.clip((s_y - drop[best] * s_f[best]) / s_n, -most, most))
+    max_error = _MAX_ERROR * max(curve.drop, 0.0)
+    return float(np.clip((s_y - drop[best] * s_f[best]) / s_n, -max_error, max_error))
 
 
 def _shapes(after_s: Floats, tau_s: float) -> Floats:

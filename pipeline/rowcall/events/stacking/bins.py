@@ -12,8 +12,8 @@ Ints = npt.NDArray[np.int64]
 REACH_S = 25.0  # chosen: points later than five long recoveries after a fire tell nothing of it
 # Fine where the valve moves, then wider as the curve flattens.
 _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 3.0, 24
-_BORROWED = 20.0  # chosen: points' worth of belief in the usual row's spread
-_LEAST_SIGMA = 1e-5
+_PRIOR_POINTS = 20.0  # chosen: points' worth of belief in the usual row's spread
+_MIN_SIGMA = 1e-5
 
 
 def binned(since_s: Floats) -> tuple[Floats, Ints]:
@@ -58,8 +58,8 @@ def spread(row: Ints, off: Floats, count: Floats) -> Floats:
     squares = np.bincount(row, off**2, len(count))
     known = free > 0
     if not known.any():
-        return np.full(len(count), _LEAST_SIGMA)
+        return np.full(len(count), _MIN_SIGMA)
     usual = float(np.median(squares[known] / free[known]))
-    variance = (squares + _BORROWED * usual) / (free + _BORROWED)
-    told: Floats = np.sqrt(np.maximum(variance, _LEAST_SIGMA**2))
-    return told
+    variance = (squares + _PRIOR_POINTS * usual) / (free + _PRIOR_POINTS)
+    deviation: Floats = np.sqrt(np.maximum(variance, _MIN_SIGMA**2))
+    return deviation

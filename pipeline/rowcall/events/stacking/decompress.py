@@ -20,17 +20,18 @@ from rowcall.model import Floats, Signal
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-_SHORT = 0.05  # chosen: the share of gaps from which the period of the scans is read
-_LEAST_STEP_S, _MOST_STEP_S = 0.2, 5.0  # chosen: a scan out of these tells nothing more of a pulse
-_LARGE = 0.5  # chosen: of the largest falls; such a one is a pulse
-_SELDOM = 0.3  # chosen: share of pulses after a longer gap, from which they were kept by exception
+_SHORT_GAPS = 0.05  # chosen: the share of gaps from which the period of the scans is read
+_MIN_STEP_S, _MAX_STEP_S = 0.2, 5.0  # chosen: a scan out of these tells nothing more of a pulse
+_LARGE_FALL = 0.5  # chosen: of the largest falls; such a one is a pulse
+# Chosen: share of pulses after a longer gap, from which they were kept by exception
+_MIN_AFTER_GAP = 0.3
 # Chosen, by trial: the shares of changes, and of distances from the line between their neighbours,
 # of the points kept, below which hardly any lies but by force: the dead-band.
 _BAND_OF_CHANGES, _BAND_OF_BENDS = 0.05, 0.15
-_FALL = 0.2  # chosen: of the largest falls; such a one begins a new curve
+_CURVE_FALL = 0.2  # chosen: of the largest falls; such a one begins a new curve
 # Chosen, by trial: of the way from the straight line to the smooth curve. A point is kept where the
 # noise leads out of the corridor, so points lie a little beyond the curve that they are to draw.
-_BENT = 0.5
+_BEND_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +47,19 @@ def filled_in(header: Signal) -> Filled:
     if header.bridge_s <= LONGEST_BRIDGE_S or header.time_s.size < 3:
         return Filled(header, np.zeros(header.time_s.size))
     gap, change = np.diff(header.time_s), np.diff(header.value)
-    step = float(np.clip(np.quantile(gap, _SHORT), _LEAST_STEP_S, _MOST_STEP_S))
+    step = float(np.clip(np.quantile(gap, _SHORT_GAPS), _MIN_STEP_S, _MAX_STEP_S))
     after, share = _left_out(gap, step)
     at_s = header.time_s[after] + share * gap[after]
     largest = float(np.quantile(change, 0.01))
-    if float(np.mean(gap[change <= _LARGE * largest] > 1.5 * step)) > _SELDOM:  # by exception
+    if (
+        float(np.mean(gap[change <= _LARGE_FALL * largest] > 1.5 * step)) > _MIN_AFTER_GAP
+    ):  # by exception
         value = held_at(header.time_s, header.value, at_s, longest_s=LONGEST_BRIDGE_S)
         error = np.full(at_s.size, float(np.quantile(np.abs(change), _BAND_OF_CHANGES)))
     else:
         line = compressed_at(header.time_s, header.value, at_s, dead_band=_band_of_bends(header))
-        bend = _bend(gap, change, change <= _FALL * largest, after, share)
-        value, error = line.value + _BENT * bend, line.error
+        bend = _bend(gap, change, change <= _CURVE_FALL * largest, after, share)
+        value, error = line.value + _BEND_SHARE * bend, line.error
     order = np.argsort(np.concatenate((header.time_s, at_s)), kind="stable")
 
     def joined(kept: Floats, put_back: Floats) -> Floats:

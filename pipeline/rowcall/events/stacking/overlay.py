@@ -25,7 +25,7 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.baseline import is_near, level_scatter, supply_level
 from rowcall.events.stacking.bins import REACH_S
 from rowcall.events.stacking.decompress import Filled
-from rowcall.events.stacking.types import LEAST_LEVEL_PA, Overlay, SoFar
+from rowcall.events.stacking.types import MIN_LEVEL_PA, Overlay, PreviousRound
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
@@ -35,14 +35,14 @@ _AHEAD_S = 0.5  # chosen: clocks agree to that; so close before a fire a point m
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
 _RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
 _FULL_S = 60.0  # a usual refill takes 3-15 s to 95 %: common practice, no source
-_MOST_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
+_MAX_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
-_MOST_DEFICIT, _MOST_LEFT = 0.95, 0.9
+_MAX_DEFICIT, _MAX_LEFT = 0.95, 0.9
 _SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being as likely
-FEWEST_POINTS = 30  # chosen: fewer points do not make a stack
+MIN_POINTS = 30  # chosen: fewer points do not make a stack
 
 
-def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | None:
+def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -> Overlay | None:
     """Lay the points of a header over each other; None where there are too few.
 
     Args:
@@ -50,27 +50,24 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
         fires: in order of time, clock offset removed.
         so_far: what the round before found; None at first.
     """
-    if fires.size < 2 or filled.signal.time_s.size < FEWEST_POINTS:
+    if fires.size < 2 or filled.signal.time_s.size < MIN_POINTS:
         return None
-    rows, line = np.unique(
-        np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
-    )
-    line = line.reshape(-1).astype(np.int64)
-    points = _placed(filled, fires)
-    model = _model(fires, points, so_far, line)
-    rested = _rested(fires, points, model, so_far, line)
-    if rested.sum() < FEWEST_POINTS:
+    rows, line = _rows_of(fires)
+    points = _points_of(filled, fires)
+    deficits = _deficits_of(fires, points, previous, line)
+    rested = _rested(fires, points, deficits, previous, line)
+    if rested.sum() < MIN_POINTS:
         return None
     at, supply = supply_level(
-        points.time_s[rested], points.pressure_pa[rested] / (1.0 - model.deficit[rested])
+        points.time_s[rested], points.pressure_pa[rested] / (1.0 - deficits.deficit[rested])
     )
-    level = np.interp(points.time_s, at, supply)
-    unit = np.maximum(level, LEAST_LEVEL_PA)
-    whole = (level - points.pressure_pa) / unit
-    y = (whole - model.met) / (1.0 - model.left[points.fire])
     used = points.is_clear & is_near(points.time_s, at)
-    if used.sum() < FEWEST_POINTS:
+    if used.sum() < MIN_POINTS:
         return None
+    level = np.interp(points.time_s, at, supply)
+    unit = np.maximum(level, MIN_LEVEL_PA)
+    whole = (level - points.pressure_pa) / unit
+    y = (whole - deficits.earlier) / (1.0 - deficits.left[points.fire])
     return Overlay(
         fire=points.fire[used],
         since_s=points.since_s[used],
@@ -78,17 +75,25 @@ def lay_over(filled: Filled, fires: Fires, so_far: SoFar | None) -> Overlay | No
         whole=np.clip(whole[used], -1.0, 1.0),
         error=(points.error_pa / unit)[used] / _SQRT_3,
         line=line,
-        rows=rows.astype(np.int64),
-        before_pa=np.interp(fires.low_s, at, supply) * (1.0 - model.left),
-        left=model.left,
+        rows=rows,
+        before_pa=np.interp(fires.low_s, at, supply) * (1.0 - deficits.left),
+        left=deficits.left,
         width_s=float(np.median(fires.high_s - fires.low_s)),
         block=np.searchsorted(at, points.time_s[used]).astype(np.int64),
-        level_error=level_scatter(supply) / max(float(np.median(supply)), LEAST_LEVEL_PA),
+        level_error=level_scatter(supply) / max(float(np.median(supply)), MIN_LEVEL_PA),
     )
 
 
+def _rows_of(fires: Fires) -> tuple[Ints, Ints]:
+    """(compartment, row) of each row, shape (n_rows, 2), and the place of each fire's in them."""
+    rows, line = np.unique(
+        np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
+    )
+    return rows.astype(np.int64), line.reshape(-1).astype(np.int64)
+
+
 @dataclass(frozen=True, slots=True)
-class _Placed:
+class _Points:
     """Points that lie soon enough after a fire to tell of it or of its supply, shape (n_points,).
 
     fire: the one before. is_clear: within reach, and not so close to the next fire that clocks
@@ -103,7 +108,7 @@ class _Placed:
     is_clear: Flags
 
 
-def _placed(filled: Filled, fires: Fires) -> _Placed:
+def _points_of(filled: Filled, fires: Fires) -> _Points:
     header = filled.signal
     usual_s = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
@@ -112,7 +117,7 @@ def _placed(filled: Filled, fires: Fires) -> _Placed:
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
     # A thinned tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
-    return _Placed(
+    return _Points(
         fire=fire[near].astype(np.int64),
         since_s=since[near],
         time_s=header.time_s[near],
@@ -123,7 +128,7 @@ def _placed(filled: Filled, fires: Fires) -> _Placed:
 
 
 def _rested(
-    fires: Fires, points: _Placed, model: _Model, so_far: SoFar | None, line: Ints
+    fires: Fires, points: _Points, deficits: _Deficits, previous: PreviousRound | None, line: Ints
 ) -> Flags:
     """Tell which points lie close to the level of the supply.
 
@@ -132,21 +137,23 @@ def _rested(
     What a hanging valve leaves is not followed well enough to tell a level by, until it is gone.
     """
     fire, since_s = points.fire, points.since_s
-    if so_far is None:
+    if previous is None:
         interval = np.diff(fires.low_s, append=np.inf)
         until = np.minimum(interval, float(np.median(interval[:-1])))
         return np.asarray(since_s >= _LATE_SHARE * until[fire])
-    most = _MOST_RESTED * so_far.curve.drop
-    hung = (so_far.remnants.made[line] > most) | (model.left > most - so_far.curve.drop)
-    plain = ~hung[fire] if not hung.all() else np.ones(fire.size, np.bool_)
-    answered = ~so_far.mute[fire] & plain
-    told = model.deficit[answered] if answered.any() else model.deficit
-    low = plain & (model.deficit <= np.quantile(told, _RESTED_SHARE))
+    max_drop = _MAX_RESTED * previous.curve.drop
+    is_hanging = (previous.carryover.row_drop[line] > max_drop) | (
+        deficits.left > max_drop - previous.curve.drop
+    )
+    is_usable = ~is_hanging[fire] if not is_hanging.all() else np.ones(fire.size, np.bool_)
+    answered = ~previous.unanswered[fire] & is_usable
+    known = deficits.deficit[answered] if answered.any() else deficits.deficit
+    low = is_usable & (deficits.deficit <= np.quantile(known, _RESTED_SHARE))
     return np.asarray(low | (since_s > _FULL_S))
 
 
 @dataclass(frozen=True, slots=True)
-class _Model:
+class _Deficits:
     """What is thought of the points so far.
 
     left: relative deficit of earlier pulses at each fire; deficit, met: of each point the whole
@@ -155,37 +162,39 @@ class _Model:
 
     left: Floats
     deficit: Floats
-    met: Floats
+    earlier: Floats
 
 
-def _model(fires: Fires, points: _Placed, so_far: SoFar | None, line: Ints) -> _Model:
+def _deficits_of(
+    fires: Fires, points: _Points, previous: PreviousRound | None, line: Ints
+) -> _Deficits:
     fire, since_s = points.fire, points.since_s
-    if so_far is None:
+    if previous is None:
         nothing = np.zeros(since_s.size)
-        return _Model(np.zeros(fires.size), nothing, nothing)
-    curve, course = so_far.curve, so_far.remnants.course
-    left = _left_at_fires(fires.low_s, line, so_far)
-    drop = np.where(so_far.mute, 0.0, so_far.remnants.made[line])
+        return _Deficits(np.zeros(fires.size), nothing, nothing)
+    curve, path = previous.curve, previous.carryover.path
+    left = _left_at_fires(fires.low_s, line, previous)
+    drop = np.where(previous.unanswered, 0.0, previous.carryover.row_drop[line])
     # Both go the header's course together, so what was left is what they make beyond the new drop.
     closed_s = np.maximum(since_s - curve.close_s - curve.width_s, 0.0)
-    both = course.after((left + (1.0 - left) * drop)[fire], closed_s)
-    alone = course.after(drop[fire], closed_s)
-    met = np.where(left[fire] > 0, both - (1.0 - left[fire]) * alone, 0.0)
+    both = path.after((left + (1.0 - left) * drop)[fire], closed_s)
+    alone = path.after(drop[fire], closed_s)
+    earlier = np.where(left[fire] > 0, both - (1.0 - left[fire]) * alone, 0.0)
     own = np.where(closed_s > 0, alone, curve.shape(since_s) * drop[fire])
-    deficit = met + (1.0 - left[fire]) * own
-    return _Model(left, np.minimum(deficit, _MOST_DEFICIT), met)
+    deficit = earlier + (1.0 - left[fire]) * own
+    return _Deficits(left, np.minimum(deficit, _MAX_DEFICIT), earlier)
 
 
-def _left_at_fires(low_s: Floats, line: Ints, so_far: SoFar) -> Floats:
+def _left_at_fires(low_s: Floats, line: Ints, previous: PreviousRound) -> Floats:
     """Relative deficit that earlier pulses left at each fire.
 
     It is what the stack of the row before ends with, so that a header refilling otherwise than
     exponentially, or emptied by a hanging valve, is followed as it is.
     """
-    remnants, course = so_far.remnants, so_far.remnants.course
+    carryover, path = previous.carryover, previous.carryover.path
     gap_s, row = np.diff(low_s), line[:-1]
-    made = course.after(remnants.left[row], np.maximum(gap_s - remnants.usual_s, 0.0))
-    left = np.concatenate(([0.0], np.where(remnants.left[row] > 0, made, 0.0)))
-    for k in np.flatnonzero(so_far.mute[:-1]):
-        left[k + 1] = course.after(left[k], gap_s[k]) if left[k] > 0 else 0.0
-    return np.clip(left, 0.0, _MOST_LEFT)
+    row_drop = path.after(carryover.left[row], np.maximum(gap_s - carryover.usual_s, 0.0))
+    left = np.concatenate(([0.0], np.where(carryover.left[row] > 0, row_drop, 0.0)))
+    for k in np.flatnonzero(previous.unanswered[:-1]):
+        left[k + 1] = path.after(left[k], gap_s[k]) if left[k] > 0 else 0.0
+    return np.clip(left, 0.0, _MAX_LEFT)

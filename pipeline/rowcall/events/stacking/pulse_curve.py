@@ -19,14 +19,14 @@ from rowcall.model import Floats
 # Where the closing is looked for: a long pulse time draws all rows out alike.
 _CLOSES_S = np.concatenate((np.arange(0.05, 0.4, 0.025), np.arange(0.4, 2.45, 0.1)))
 _TAUS_S = np.geomspace(0.4, 40.0, 60)
-LEAST_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
-_MOST_DROP = 0.9  # chosen: of gauge pressure
+MIN_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
+_MAX_DROP = 0.9  # chosen: of gauge pressure
 _N_BLUR = 9  # chosen: instants that stand for an interval
 _AS_GOOD = 8.0  # chosen: log-likelihoods closer than this do not tell two closings apart
 
 
 @dataclass(frozen=True, slots=True)
-class HeaderCurve:
+class PulseCurve:
     """Relative drop [-], closing [s], recovery constant [s], width of the fires' instants [s]."""
 
     drop: float
@@ -83,9 +83,9 @@ def blurred(since_s: Floats, width_s: float, curve: Callable[[Floats], Floats]) 
     return np.asarray(np.mean([curve(since_s - one) for one in late], axis=0))
 
 
-def fit_header(
+def fit_curve(
     since_s: Floats, count: Floats, mean: Floats, sigma: float, width_s: float
-) -> HeaderCurve:
+) -> PulseCurve:
     """Fit P to the pooled stack of sound rows.
 
     Args:
@@ -96,7 +96,7 @@ def fit_header(
     shapes = np.array([curve_shape(since_s, close, taus, width_s) for close in _CLOSES_S])
     s_ff, s_fy = (shapes**2) @ count, shapes @ (count * mean)
     # Where only far ends of refills were sampled a header could have been emptied twice over.
-    is_possible = (s_fy > 0) & (s_fy < _MOST_DROP * s_ff)
+    is_possible = (s_fy > 0) & (s_fy < _MAX_DROP * s_ff)
     gain = np.where(is_possible, s_fy**2 / np.maximum(s_ff, 1e-12), 0.0)
     # Sampling in step with the pulses leaves the closing open: then it is taken as usual. Refills
     # are not quite exponential, and what the best curve leaves over counts as noise.
@@ -113,4 +113,4 @@ def fit_header(
     shape = curve_shape(since_s, close_s, tau_s, width_s)
     size = float((shape**2) @ count)
     drop = float(shape @ (count * mean)) / size if size > 0 else 0.0
-    return HeaderCurve(drop, close_s, tau_s, width_s)
+    return PulseCurve(drop, close_s, tau_s, width_s)

@@ -11,34 +11,34 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.events.noise import median_deviation
 from rowcall.events.stacking.reference_rows import commonest
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 
 Flags = npt.NDArray[np.bool_]
 
-LEVEL_DOUBT = 0.04  # chosen: of the drop, by which the level of the supply may be off for a row
+LEVEL_ERROR = 0.04  # chosen: of the drop, by which the level of the supply may be off for a row
 DEEP = 0.15  # chosen: of the drop
-_MUTE = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
-_CLEAR = 0.25  # chosen: share errors up to which a fire can be called unanswered
-TO_DEVIATION = 1.4826  # median absolute deviation of a normal distribution to its standard one
+_MAX_UNANSWERED = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
+_MAX_ERROR = 0.25  # chosen: share errors up to which a fire can be called unanswered
 
 
-def mute_fires(stack: Stack) -> Flags:
+def unanswered_fires(stack: Stack) -> Flags:
     """Tell which fires surely made no drop: they say nothing of how deep an answer goes."""
-    usual = stack.at_points(stack.usual)
+    usual = stack.usual_at_points
     # Only the deep part of a refill tells: towards its end refills differ from each other.
     deep = usual >= DEEP * stack.curve.drop
-    share, noise, doubt = pulse_shares(stack, np.where(deep, usual, 0.0))
-    error = np.hypot(noise, doubt)
-    clear = error < _CLEAR
+    share, noise, systematic = pulse_shares(stack, np.where(deep, usual, 0.0))
+    error = np.hypot(noise, systematic)
+    is_clear = error < _MAX_ERROR
     tops = [
-        float(np.quantile(share[clear & (stack.line == row)], 0.9))
-        for row in np.unique(stack.line[clear])
+        float(np.quantile(share[is_clear & (stack.line == row)], 0.9))
+        for row in np.unique(stack.line[is_clear])
     ]
-    top = max(commonest(np.array(tops), stack.curve.drop), _CLEAR) if tops else 1.0
-    mute: Flags = (share + 2 * error < _MUTE * top) & clear
-    return mute if not mute.all() else np.zeros(share.size, np.bool_)
+    top = max(commonest(np.array(tops), stack.curve.drop), _MAX_ERROR) if tops else 1.0
+    unanswered: Flags = (share + 2 * error < _MAX_UNANSWERED * top) & is_clear
+    return unanswered if not unanswered.all() else np.zeros(share.size, np.bool_)
 
 
 def pulse_shares(stack: Stack, usual: Floats) -> tuple[Floats, Floats, Floats]:
@@ -54,15 +54,15 @@ def pulse_shares(stack: Stack, usual: Floats) -> tuple[Floats, Floats, Floats]:
     # Where a fire is known to an interval only, a point within it may lie before or after it.
     usual = np.where(points.since_s < points.width_s, 0.0, usual)
     size = np.bincount(points.fire, usual**2, n_fires)
-    heard = size > 1e-12
+    has_points = size > 1e-12
     total = np.bincount(points.fire, usual * points.y, n_fires)
-    share = np.divide(total, size, out=np.zeros(n_fires), where=heard)
+    share = np.divide(total, size, out=np.zeros(n_fires), where=has_points)
     # Points late in a refill tell the noise; early ones scatter with the pulses themselves.
     late = usual <= np.median(usual)
     over = (points.y - stack.share[points.row_of_point] * usual)[late]
-    noise = TO_DEVIATION * float(np.median(np.abs(over - np.median(over))))
-    error = np.divide(noise, np.sqrt(size), out=np.full(n_fires, np.inf), where=heard)
-    off = np.hypot(LEVEL_DOUBT * stack.curve.drop, stack.at_points(stack.odd))
+    noise = median_deviation(over)
+    error = np.divide(noise, np.sqrt(size), out=np.full(n_fires, np.inf), where=has_points)
+    off = np.hypot(LEVEL_ERROR * stack.curve.drop, stack.systematic_at_points)
     total = np.bincount(points.fire, usual * off, n_fires)
-    doubt = np.divide(total, size, out=np.full(n_fires, np.inf), where=heard)
-    return share, error, np.abs(doubt)
+    systematic = np.divide(total, size, out=np.full(n_fires, np.inf), where=has_points)
+    return share, error, np.abs(systematic)

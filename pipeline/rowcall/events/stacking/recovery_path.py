@@ -14,23 +14,23 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.stacking.bins import mean_of
-from rowcall.events.stacking.pulse_curve import HeaderCurve
+from rowcall.events.stacking.pulse_curve import PulseCurve
 from rowcall.model import Floats
 
 Flags = npt.NDArray[np.bool_]
 
-_FEWEST = 5  # chosen: points of a bin
-_SURE = 0.03  # chosen: of the drop; smaller deficits hang on the level of the supply
-_LEAST_BEND = 1e-3
-_HUNG_S = 2.5  # a drawn-out valve blows 0.5-2 s: common practice, no source
-_DEEPER = 1.2  # chosen: than the sound rows' deficits, to tell of what lies above them
-_SLOWEST, _FASTEST = 6.0, 3.0  # chosen: bounds of a rate against the header's own
-_LEAST = 1e-9
+_MIN_POINTS = 5  # chosen: points of a bin
+_MIN_DEFICIT = 0.03  # chosen: of the drop; smaller deficits hang on the level of the supply
+_MIN_BEND = 1e-3
+_HANGING_S = 2.5  # a drawn-out valve blows 0.5-2 s: common practice, no source
+_MIN_DEEPER = 1.2  # chosen: than the sound rows' deficits, to tell of what lies above them
+_MAX_SLOWER, _MAX_FASTER = 6.0, 3.0  # chosen: bounds of a rate against the header's own
+_TINY = 1e-9
 _DROPS = np.concatenate((np.arange(0.0, 0.5, 0.0125), np.arange(0.5, 0.825, 0.025)))  # relative
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class RecoveryPath:
     """Times since a fire [s], rising, and deficits by then [-], falling; shape (n_nodes,) each.
 
     Above the first deficit the rate is first_1_s (deficit / first deficit) ^ -bend, below the last
@@ -47,12 +47,12 @@ class Course:
         """What is left of deficits after a time."""
         return self._at(self._time_of(deficit) + time_s)
 
-    def lasts_s(self, deficit: Floats) -> Floats:
+    def time_constants_s(self, deficit: Floats) -> Floats:
         """Time in which deficits are made good to 1/e of them [s]: their recovery constants."""
         return np.asarray(self._time_of(deficit / np.e) - self._time_of(deficit))
 
     def _time_of(self, deficit: Floats) -> Floats:
-        log, own = np.log(np.maximum(deficit, _LEAST)), np.log(self.deficit)
+        log, own = np.log(np.maximum(deficit, _TINY)), np.log(self.deficit)
         inside = np.interp(-log, -own, self.since_s)
         above = np.expm1(self.bend * np.maximum(log - own[0], 0.0)) / (self.bend * self.first_1_s)
         return np.asarray(inside - above + np.maximum(own[-1] - log, 0.0) / self.last_1_s)
@@ -64,9 +64,9 @@ class Course:
         return np.asarray(np.exp(np.minimum(log + np.log1p(before) / self.bend - after, 0.0)))
 
 
-def course_of(
-    since_s: Floats, count: Floats, whole: Floats, plain: Flags, curve: HeaderCurve
-) -> Course:
+def measured_path(
+    since_s: Floats, count: Floats, whole: Floats, undisturbed: Flags, curve: PulseCurve
+) -> RecoveryPath:
     """Return the course of a header; where too little is measured, the fitted curve's.
 
     Args:
@@ -76,20 +76,20 @@ def course_of(
         plain: sound rows that met what such rows usually meet, shape (n_rows,).
     """
     begin, usual = curve.close_s + curve.width_s, 1.0 / curve.tau_s
-    used = count * plain[:, None]
+    used = count * undisturbed[:, None]
     mean = mean_of(used, whole)
-    seen = (since_s >= begin) & (used.sum(axis=0) >= _FEWEST)
-    low = seen & (mean <= _SURE * max(curve.drop, 0.0))
+    seen = (since_s >= begin) & (used.sum(axis=0) >= _MIN_POINTS)
+    low = seen & (mean <= _MIN_DEFICIT * max(curve.drop, 0.0))
     seen &= since_s < (since_s[low][0] if low.any() else np.inf)
     at, deficit = _falling(since_s[seen], mean[seen], used.sum(axis=0)[seen])
-    if at.size < _FEWEST or deficit[-1] <= 0:
-        top = max(curve.drop, _LEAST)
+    if at.size < _MIN_POINTS or deficit[-1] <= 0:
+        top = max(curve.drop, _TINY)
         nodes = np.array([begin, begin + curve.tau_s])
-        return Course(nodes, top * np.exp([0.0, -1.0]), usual, _LEAST_BEND, usual)
+        return RecoveryPath(nodes, top * np.exp([0.0, -1.0]), usual, _MIN_BEND, usual)
     upper = _rate(at, deficit, deficit[0], usual)
     bend = _bend(since_s - begin, count, whole, float(deficit[0]), upper)
     first = upper * np.sqrt(0.5) ** bend
-    return Course(at, deficit, first, bend, _rate(at, deficit, 2.0 * deficit[-1], usual))
+    return RecoveryPath(at, deficit, first, bend, _rate(at, deficit, 2.0 * deficit[-1], usual))
 
 
 def _falling(at: Floats, value: Floats, weight: Floats) -> tuple[Floats, Floats]:
@@ -106,31 +106,31 @@ def _falling(at: Floats, value: Floats, weight: Floats) -> tuple[Floats, Floats]
 
 def _bend(after_s: Floats, count: Floats, whole: Floats, top: float, upper_1_s: float) -> float:
     """Power by which the rate falls above the sound rows' deficits, from the deepest row's."""
-    hung = after_s >= _HUNG_S
-    n, lacks = count[:, hung], whole[:, hung]
-    mean = (n * lacks).sum(axis=1) / np.maximum(n.sum(axis=1), 1)
+    is_closed = after_s >= _HANGING_S
+    n, deficits = count[:, is_closed], whole[:, is_closed]
+    mean = (n * deficits).sum(axis=1) / np.maximum(n.sum(axis=1), 1)
     deepest = int(mean.argmax())
-    seen = (n[deepest] >= _FEWEST) & (lacks[deepest] > 0)
-    if seen.sum() < _FEWEST or mean[deepest] < _DEEPER * top:
-        return _LEAST_BEND
-    log, weight = np.log(lacks[deepest][seen]), np.sqrt(n[deepest][seen])
-    slope = float(np.polyfit(after_s[hung][seen], log, 1, w=weight)[0])
+    seen = (n[deepest] >= _MIN_POINTS) & (deficits[deepest] > 0)
+    if seen.sum() < _MIN_POINTS or mean[deepest] < _MIN_DEEPER * top:
+        return _MIN_BEND
+    log, weight = np.log(deficits[deepest][seen]), np.sqrt(n[deepest][seen])
+    slope = float(np.polyfit(after_s[is_closed][seen], log, 1, w=weight)[0])
     level = float(np.average(log, weights=weight**2)) - np.log(top * np.sqrt(0.5))
-    bend = np.log(upper_1_s / max(-slope, _LEAST)) / max(level, _LEAST)
-    return float(np.clip(bend, _LEAST_BEND, 1.0))
+    bend = np.log(upper_1_s / max(-slope, _TINY)) / max(level, _TINY)
+    return float(np.clip(bend, _MIN_BEND, 1.0))
 
 
 def _rate(at: Floats, deficit: Floats, begin: float, usual: float) -> float:
     """Rate from a deficit to half of it, within bounds [1/s]; the usual one beyond the nodes."""
-    if begin / 2.0 < deficit[-1] * (1.0 - _LEAST):
+    if begin / 2.0 < deficit[-1] * (1.0 - _TINY):
         return usual
     from_s, to_s = np.interp(-np.log([begin, begin / 2.0]), -np.log(deficit), at)
-    rate = np.log(2.0) / max(float(to_s - from_s), _LEAST)
-    return float(np.clip(rate, usual / _SLOWEST, usual * _FASTEST))
+    rate = np.log(2.0) / max(float(to_s - from_s), _TINY)
+    return float(np.clip(rate, usual / _MAX_SLOWER, usual * _MAX_FASTER))
 
 
-def drops_on(
-    course: Course, closed_s: Floats, count: Floats, whole: Floats, left: Floats
+def drops_along(
+    path: RecoveryPath, closed_s: Floats, count: Floats, whole: Floats, left: Floats
 ) -> Floats:
     """Return the deficit that each row's answers make at once, by least squares on the course.
 
@@ -140,6 +140,6 @@ def drops_on(
         left: deficit that the answers met, shape (n_rows,) [-].
     """
     begin = left[:, None] + (1.0 - left[:, None]) * _DROPS[None]
-    lacks = course.after(begin[:, :, None], closed_s[None, None, :])
-    off = np.einsum("rb,rdb->rd", count, (whole[:, None] - lacks) ** 2)
+    deficits = path.after(begin[:, :, None], closed_s[None, None, :])
+    off = np.einsum("rb,rdb->rd", count, (whole[:, None] - deficits) ** 2)
     return np.asarray(_DROPS[off.argmin(axis=1)])

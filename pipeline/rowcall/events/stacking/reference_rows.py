@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from rowcall.events.stacking.pulse_curve import LEAST_DROP
+from rowcall.events.stacking.pulse_curve import MIN_DROP
 from rowcall.model import Floats
 
 _PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
 _NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
 
 
-def sound_rows(share: Floats, drop: float) -> npt.NDArray[np.bool_]:
+def reference_rows(share: Floats, drop: float) -> npt.NDArray[np.bool_]:
     """Tell which rows draw the header down as most of those that answer do; all if none does.
 
     Args:
@@ -33,9 +33,9 @@ def commonest(share: Floats, drop: float) -> float:
     make a usual drop: late in a refill a row that hangs can be twenty times deeper than others.
 
     Args:
-        share, drop: as of `sound_rows`.
+        share, drop: as of `reference_rows`.
     """
-    nothing = min(_NOTHING * float(share.max()), LEAST_DROP / max(drop, LEAST_DROP))
+    nothing = min(_NOTHING * float(share.max()), MIN_DROP / max(drop, MIN_DROP))
     peers = (share > _PEER[0] * share[:, None]) & (share < _PEER[1] * share[:, None])
     n_peers = np.where(share > nothing, peers.sum(axis=1), -1)
     return float(share[np.lexsort((share, n_peers))[-1]])

@@ -6,17 +6,30 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from rowcall import trade
-from rowcall.events.stacking.pulse_curve import HeaderCurve
-from rowcall.events.stacking.recovery_path import Course
+from rowcall.events.stacking.pulse_curve import MIN_DROP, PulseCurve
+from rowcall.events.stacking.recovery_path import RecoveryPath
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 # Below the lowest usual pulse pressure a header is empty, and drops are no share of what is left.
-LEAST_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
+MIN_LEVEL_PA = trade.PULSE_PRESSURE_GLASS[0].value
+
+
+STACK_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "since_s": pl.Float64,
+    "count": pl.Float64,
+    "mean": pl.Float64,
+    "usual": pl.Float64,
+    "point_error": pl.Float64,
+    "close_s": pl.Float64,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +71,7 @@ class Overlay:
 
 
 @dataclass(frozen=True, slots=True)
-class Remnants:
+class Carryover:
     """What the pulses of each row leave for the next fire.
 
     Attributes:
@@ -69,13 +82,13 @@ class Remnants:
     """
 
     left: Floats
-    made: Floats
+    row_drop: Floats
     usual_s: float
-    course: Course
+    path: RecoveryPath
 
 
 @dataclass(frozen=True, slots=True)
-class SoFar:
+class PreviousRound:
     """What an earlier round found.
 
     Attributes:
@@ -85,10 +98,10 @@ class SoFar:
         remnants: what each row leaves for the next fire.
     """
 
-    curve: HeaderCurve
+    curve: PulseCurve
     share: Floats
-    mute: Flags
-    remnants: Remnants
+    unanswered: Flags
+    carryover: Carryover
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,22 +123,50 @@ class Stack:
         sigma: standard deviation of one point about its row's curve, shape (n_rows,) [-].
         course: along which the header is filled again.
         made: relative deficit that the row's answers make along it, shape (n_rows,) [-].
+        usual_at_points, odd_at_points: `usual` and `systematic` at each point of the overlay, shape
+            (n_points,) [-].
     """
 
     overlay: Overlay
-    curve: HeaderCurve
+    curve: PulseCurve
     since_s: Floats
     count: Floats
     mean: Floats
     usual: Floats
-    belief: Floats
-    odd: Floats
+    prior_weight: Floats
+    systematic: Floats
     pooled: Floats
-    sound: Flags
+    reference: Flags
     share: Floats
     sigma: Floats
-    course: Course
-    made: Floats
+    path: RecoveryPath
+    row_drop: Floats
+    usual_at_points: Floats
+    systematic_at_points: Floats
+
+    def table(self) -> pl.DataFrame:
+        """Return the bins that hold points, columns `STACK_COLUMNS`; see `BaghouseDay.stacks`.
+
+        Empty where the header's rows hardly draw it down at all, as for `row_curves`.
+        """
+        if self.curve.drop < MIN_DROP:
+            return pl.DataFrame(schema=STACK_COLUMNS)
+        line, at = np.nonzero(self.count)
+        row = self.overlay.rows[line]
+        return pl.DataFrame(
+            {
+                "compartment": row[:, 0],
+                "row": row[:, 1],
+                "since_s": self.since_s[at],
+                "count": self.count[line, at],
+                "mean": self.mean[line, at],
+                "usual": self.usual[line, at],
+                "point_error": np.full(line.size, np.sqrt(np.mean(self.sigma**2))),
+                # A fire known to an interval only is counted from its earliest instant.
+                "close_s": np.full(line.size, self.curve.close_s + self.curve.width_s / 2),
+            },
+            schema=STACK_COLUMNS,
+        )
 
     @property
     def line(self) -> Ints:
@@ -135,20 +176,4 @@ class Stack:
     @property
     def usual_drop_pa(self) -> float:
         """Usual drop [Pa]."""
-        return self.curve.drop * float(
-            np.median(np.maximum(self.overlay.before_pa, LEAST_LEVEL_PA))
-        )
-
-    def at_points(self, values: Floats) -> Floats:
-        """What holds at each point of the overlay, shape (n_points,).
-
-        Args:
-            values: of each row and bin, as `usual`.
-        """
-        points = self.overlay
-        told = np.empty(points.y.size)
-        row = points.row_of_point
-        for line in range(len(points.rows)):
-            mine = row == line
-            told[mine] = np.interp(points.since_s[mine], self.since_s, values[line])
-        return told
+        return self.curve.drop * float(np.median(np.maximum(self.overlay.before_pa, MIN_LEVEL_PA)))

@@ -40,7 +40,7 @@ def find_anchor(
     if len(turned) == 1:
         return Anchor(ISOLATED, _rows(order, turned[0]))
     starts_anew = start is Start.FIRST or (
-        start_row is not None and start in (Start.WHOLE, Start.UNTOLD)
+        start_row is not None and start in (Start.WHOLE, Start.UNKNOWN)
     )
     if not starts_anew:
         return Anchor(NONE, reason=f"the sequence {start.value}")

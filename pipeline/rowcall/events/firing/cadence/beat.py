@@ -18,18 +18,17 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_LONGEST_S = 600.0  # chosen: rows further apart than this are no cadence
+_MAX_INTERVAL_S = 600.0  # chosen: rows further apart than this are no cadence
 _NEAR = 15  # drops on either side that tell the interval here
 _SMOOTH = 6  # drops on either side that tell the phase here
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
 _DRIFT_FRAC = 0.01  # of the interval and beat: what the interval may be off over missing beats
-_MOST_FRAC = 0.35  # of the interval: beyond it, a drop is on the beat by chance only
+_MAX_FRAC = 0.35  # of the interval: beyond it, a drop is on the beat by chance only
 _COAST, _COAST_FRAC = 100, 0.2  # beats, and share of the interval that may be lost over them
 _INTERVAL_ERROR = 0.03  # of the sampling period: what thirty drops leave open of the interval
-_LOW_QUANTILE = (
-    0.35  # chosen: of distances, so that one silent row in two neighbours does not count
-)
-_SUBMULTIPLE = 0.15  # share of neighbours at a part of the commonest distance; chosen
+# Chosen: of distances, so that one silent row in two neighbours does not count
+_LOW_QUANTILE = 0.35
+_MIN_SUBMULTIPLE = 0.15  # share of neighbours at a part of the commonest distance; chosen
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class Bouts:
 def common_interval(time_s: Floats, step_s: float) -> float | None:
     """Return the distance that most neighbouring drops have [s], None where none stands out."""
     apart = np.sort(np.diff(time_s))
-    apart = apart[(apart > step_s) & (apart < _LONGEST_S)]
+    apart = apart[(apart > step_s) & (apart < _MAX_INTERVAL_S)]
     if apart.size < 8:
         return None
     best = _densest(apart, apart, step_s)
@@ -62,7 +61,7 @@ def common_interval(time_s: Floats, step_s: float) -> float | None:
         around = best / part
         if around > 2 * step_s:
             n = _count(apart, np.array([around]), step_s)[0]
-            if n >= _SUBMULTIPLE * apart.size:
+            if n >= _MIN_SUBMULTIPLE * apart.size:
                 best = _densest(apart, np.array([around]), step_s)
                 break
     return best
@@ -133,7 +132,7 @@ def _is_near(apart: Floats, loose: Floats, interval_s: Floats) -> Bools:
 
 def _tolerance(steps: Floats | Ints, interval_s: Floats | float, loose: Floats) -> Floats:
     reach = loose + (_PHASE_FRAC + _DRIFT_FRAC * steps) * interval_s
-    return np.minimum(reach, _MOST_FRAC * interval_s)
+    return np.minimum(reach, _MAX_FRAC * interval_s)
 
 
 def _local_interval(apart: Floats, loose: Floats, interval_s: float) -> Floats:
@@ -141,7 +140,7 @@ def _local_interval(apart: Floats, loose: Floats, interval_s: float) -> Floats:
     local = _first_guess(apart, interval_s)
     for most in (1, 3, 4):
         steps = np.maximum(1, np.rint(apart / local))
-        reach = _MOST_FRAC * local if most == 1 else _tolerance(steps, local, loose)
+        reach = _MAX_FRAC * local if most == 1 else _tolerance(steps, local, loose)
         used = (steps <= most) & (np.abs(apart - steps * local) <= reach)
         total, count = (_window_sum(np.where(used, x, 0.0), _NEAR) for x in (apart, steps))
         local = np.where(count >= 3, total / np.maximum(count, 1), local)

@@ -14,18 +14,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.events.noise import BEND, HALF, TENTH
 from rowcall.model import Floats, Signal
 
 _COARSE_S = 0.4  # chosen: faster samples are averaged to it; a pulse's fall takes 0.1-0.2 s
 _LEVEL_S = 2.0  # chosen: about half of the shortest usual rest before the next pulse
 _REFILL_S = 2.0  # chosen: a usual refill takes 3-15 s to 95 %, so tau is 1-5 s: common practice
-_SIDE_S, _MOST_SIDE = 3.0, 4  # samples on either side: those within, and no more than
+_SIDE_S, _MAX_SIDE = 3.0, 4  # samples on either side: those within, and no more than
 WIDEST = 3.5  # times the sampling period: a fall across more than this is no drop
-_SURE = 4.0  # standard deviations; a day of 86,400 samples then holds three false ones
+_MIN_NOISES = 4.0  # standard deviations; a day of 86,400 samples then holds three false ones
 _AGREE = (0.9, 1.07)  # chosen: sampling error of either estimate over a day is 1-2 %
 _TALL, _TALL_SHARE = 0.9, 0.5  # quantile of the falls that stands for drops, and share of it
 _FLOOR = 0.02  # of the header's pressure: a 15 % drop sampled two time constants late
-_LEAST_SHARE = 0.3  # of the usual fall; chosen: half of what a faint row (60 %) shows
+_MIN_SHARE = 0.3  # of the usual fall; chosen: half of what a faint row (60 %) shows
 _FADE_S = 4.0  # samples further apart than 1 s show less of some drops than of others
 
 
@@ -57,7 +58,7 @@ def find_falls(header: Signal) -> Falls:
     """Return the falls of a header; needs eight samples or more."""
     time_s, value = _coarse(header)
     step_s = float(np.median(np.diff(time_s)))
-    n_side = int(np.clip(_SIDE_S // step_s, 1, _MOST_SIDE))
+    n_side = int(np.clip(_SIDE_S // step_s, 1, _MAX_SIDE))
     level, level_gain = _level(time_s, value, n_side)
     fall, after_gain, sum_gain = (
         np.zeros(time_s.size - 1),
@@ -96,15 +97,15 @@ def find_peaks(falls: Falls) -> npt.NDArray[np.int64]:
     top = np.flatnonzero((falls.fall_pa >= near) & (falls.fall_pa > falls.floor_pa))
     if top.size == 0:
         return top
-    least = _SURE * falls.noise_pa
+    min_fall = _MIN_NOISES * falls.noise_pa
     if not falls.is_rested:
         # No quiet sample tells the noise, which looks greater than it is: half of the tallest.
-        least = min(least, _TALL_SHARE * float(np.quantile(falls.fall_pa[top], _TALL)))
-    top = top[falls.fall_pa[top] > least]
+        min_fall = min(min_fall, _TALL_SHARE * float(np.quantile(falls.fall_pa[top], _TALL)))
+    top = top[falls.fall_pa[top] > min_fall]
     if top.size == 0:
         return top
     usual = float(np.median(falls.fall_pa[top]))
-    share = _LEAST_SHARE * np.exp(-max(falls.step_s - 1.0, 0.0) / _FADE_S)
+    share = _MIN_SHARE * np.exp(-max(falls.step_s - 1.0, 0.0) / _FADE_S)
     drops: npt.NDArray[np.int64] = top[falls.fall_pa[top] > share * usual]
     return drops
 
@@ -112,12 +113,11 @@ def find_peaks(falls: Falls) -> npt.NDArray[np.int64]:
 def _noise(value: Floats) -> tuple[float, bool]:
     """Standard deviation of the noise, and whether the quiet samples outnumber the others.
 
-    From the smaller second differences, so that refills count little: 0.1257 and 0.6745 are the
-    lower tenth and the median of |N(0,1)|, and a second difference of white noise has variance 6.
-    Where both agree, what lies below the median is noise.
+    From the smaller second differences, so that refills count little. Where their lower tenth and
+    their median agree, what lies below the median is noise.
     """
-    tenth, half = np.quantile(np.abs(np.diff(value, 2)), (0.1, 0.5)) / np.sqrt(6.0)
-    tenth, half = float(tenth) / 0.1257, float(half) / 0.6745
+    tenth, half = np.quantile(np.abs(np.diff(value, 2)), (0.1, 0.5)) / BEND
+    tenth, half = float(tenth) / TENTH, float(half) / HALF
     return min(tenth, half), _AGREE[0] * tenth < half < _AGREE[1] * tenth
 
 

@@ -15,19 +15,20 @@ import numpy.typing as npt
 
 from rowcall.events.firing.cadence.beat import Bouts
 from rowcall.events.firing.cadence.drops import WIDEST, Falls
+from rowcall.events.noise import HALF
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SEEN_SHARE = 0.4  # of the usual fall; chosen: between a faint row (60 %) and a silent one (0 %)
-_HEARD = 3.5  # standard deviations that a usual fall must stand above; chosen
-_FEWEST_QUIET = 50  # chosen: fewer falls do not settle the noise
+_MIN_NOISES = 3.5  # standard deviations that a usual fall must stand above; chosen
+_MIN_QUIET = 50  # chosen: fewer falls do not settle the noise
 _NEAR = 6  # drops on either side that tell how much of the usual fall shows here
-_EDGE = 2.8  # standard deviations before a bout is made longer by a beat; chosen
-_MORE = 2  # beats looked for on either end of a bout
-FEWEST = 3  # drops that make a bout; fewer may be chance
-_LEAST_SEEN = 0.3  # share of a bout's beats with a drop; chosen: two rows of three may be silent
+_MIN_EDGE_NOISES = 2.8  # standard deviations before a bout is made longer by a beat; chosen
+_ENDS = 2  # beats looked for on either end of a bout
+MIN_DROPS = 3  # drops that make a bout; fewer may be chance
+_MIN_SEEN = 0.3  # share of a bout's beats with a drop; chosen: two rows of three may be silent
 _TAU_S = (1.0, 15.0)  # bounds of the recovery constant; usual ones are 1-5 s: common practice
 
 
@@ -51,7 +52,7 @@ class Grid:
     high_s: Floats
     bout: Ints
     index: Ints
-    heard: Bools
+    observable: Bools
     seen: Bools
     share: Floats
     interval_s: Floats
@@ -67,14 +68,14 @@ class Grid:
             self.high_s[keep],
             bout.astype(np.int64),
             index,
-            self.heard[keep],
+            self.observable[keep],
             self.seen[keep],
             self.share[keep],
             self.interval_s[keep],
         )
 
 
-def lay_grid(falls: Falls, bouts: Bouts) -> Grid:
+def beat_grid(falls: Falls, bouts: Bouts) -> Grid:
     """Return every beat of the bouts, judged by a second look at the falls."""
     time_s, bout, index, interval_s = _beats(bouts)
     if time_s.size == 0:
@@ -86,21 +87,21 @@ def lay_grid(falls: Falls, bouts: Bouts) -> Grid:
     fall, at = _greatest_near(falls, time_s, half_s)
     expected = usual * np.exp(-np.maximum(falls.high_s[at] - time_s, 0.0) / tau_s)
     covers = np.minimum(np.searchsorted(falls.high_s, time_s), falls.high_s.size - 1)
-    audible = usual * np.exp(-np.maximum(falls.high_s[covers] - time_s, 0.0) / tau_s)
+    expected_next = usual * np.exp(-np.maximum(falls.high_s[covers] - time_s, 0.0) / tau_s)
     near = _level_of(fall / expected)
-    expected, audible = expected * near, audible * near
-    heard = audible >= max(_HEARD * noise_pa, falls.floor_pa)
-    heard &= falls.high_s[covers] - falls.low_s[covers] <= WIDEST * falls.step_s
-    heard &= (time_s > falls.low_s[0]) & (time_s <= falls.high_s[-1])
+    expected, expected_next = expected * near, expected_next * near
+    observable = expected_next >= max(_MIN_NOISES * noise_pa, falls.floor_pa)
+    observable &= falls.high_s[covers] - falls.low_s[covers] <= WIDEST * falls.step_s
+    observable &= (time_s > falls.low_s[0]) & (time_s <= falls.high_s[-1])
     share = fall / expected
     seen = (share >= SEEN_SHARE) & (fall > 2 * noise_pa)
-    heard |= seen & (fall > _HEARD * noise_pa)
-    seen &= heard
-    share = np.where(heard, share, np.nan)
+    observable |= seen & (fall > _MIN_NOISES * noise_pa)
+    seen &= observable
+    share = np.where(observable, share, np.nan)
     low_s = np.where(seen, falls.low_s[at], time_s - half_s)
     high_s = np.where(seen, falls.high_s[at], time_s + half_s)
-    grid = Grid(time_s, low_s, high_s, bout, index, heard, seen, share, interval_s)
-    return _trimmed(grid, fall > _EDGE * noise_pa)
+    grid = Grid(time_s, low_s, high_s, bout, index, observable, seen, share, interval_s)
+    return _trimmed(grid, fall > _MIN_EDGE_NOISES * noise_pa)
 
 
 def on_beat(falls: Falls, drops: Ints, *grids: Grid) -> float:
@@ -114,7 +115,7 @@ def on_beat(falls: Falls, drops: Ints, *grids: Grid) -> float:
     return float(np.mean(near))
 
 
-def quieter(falls: Falls, bouts: Bouts) -> Falls:
+def with_measured_noise(falls: Falls, bouts: Bouts) -> Falls:
     """Return the falls with their noise measured in the second half of the intervals.
 
     A train without rest leaves no quiet sample for the first estimate; here the refill is over.
@@ -124,9 +125,9 @@ def quieter(falls: Falls, bouts: Bouts) -> Falls:
     since = falls.low_s - time_s[last]
     left = interval_s[last] - since - (falls.high_s - falls.low_s) - falls.reach_s
     quiet = falls.fall_pa[(last >= 0) & (since > 0.4 * interval_s[last]) & (left > 0)]
-    if quiet.size < _FEWEST_QUIET:
+    if quiet.size < _MIN_QUIET:
         return falls
-    spread = float(np.median(np.abs(quiet - np.median(quiet)))) / 0.6745
+    spread = float(np.median(np.abs(quiet - np.median(quiet)))) / HALF
     return replace(falls, noise_pa=min(falls.noise_pa, spread), is_rested=True)
 
 
@@ -149,20 +150,20 @@ def _beats(bouts: Bouts) -> tuple[Floats, Ints, Ints, Floats]:
     last = np.append(first[1:], bouts.bout.size) - 1
     count = last - first + 1
     length = bouts.index[last] + 1
-    keep = (count >= FEWEST) & (count >= _LEAST_SEEN * length)
+    keep = (count >= MIN_DROPS) & (count >= _MIN_SEEN * length)
     if not keep.any():
         return np.empty(0), np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0)
     first, last, length = first[keep], last[keep], length[keep]
-    total = length + 2 * _MORE
+    total = length + 2 * _ENDS
     begin = np.concatenate(([0], np.cumsum(total)[:-1]))
     bout = np.repeat(np.arange(first.size), total)
-    index = np.arange(int(total.sum())) - begin[bout] - _MORE
+    index = np.arange(int(total.sum())) - begin[bout] - _ENDS
     # One axis for all bouts: the beats of each lie apart from those of the next.
     origin = np.full(int(bouts.bout[-1]) + 1, -1)
-    origin[bouts.bout[first]] = begin + _MORE
+    origin[bouts.bout[first]] = begin + _ENDS
     place = origin[bouts.bout] + bouts.index
     known = origin[bouts.bout] >= 0
-    axis = begin[bout] + _MORE + index
+    axis = begin[bout] + _ENDS + index
     time_s = np.interp(axis, place[known], bouts.time_s[known])
     interval_s = np.interp(axis, place[known], bouts.interval_s[known])
     before, after = np.minimum(index, 0), np.maximum(index - length[bout] + 1, 0)

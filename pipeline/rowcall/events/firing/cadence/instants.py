@@ -21,8 +21,9 @@ Bools = npt.NDArray[np.bool_]
 _SIDE = 50  # chosen: beats on either side; a timer's own unevenness adds up over more
 _POOL = 200  # chosen: beats on either side that tell the interval; it may drift
 _EVERY = 4  # chosen: beats; in between, instants lie on a straight line to the millisecond
-_FEWEST = 8  # chosen: drops around a beat that tell its instant better than its own
-_OFF = 0.7  # of a drop's width; further off the middle, it is no neighbour's drop in time; chosen
+_MIN_DROPS = 8  # chosen: drops around a beat that tell its instant better than its own
+# Of a drop's width; further off the middle, it is no neighbour's drop in time; chosen
+_MAX_OFF = 0.7
 _EXTREME = 0.05  # chosen: share of the brackets that may miss the fire
 _LATER_S = trade.VALVE_OPEN.value  # a fall may show so much later than its fire
 _SHARP_S = 0.1  # chosen: an instant known so well blurs no curve
@@ -53,9 +54,9 @@ def sharpen(
     middle, half, n = _around(low_s, high_s, seen, slope, (knot, low[knot], high[knot]))
     instant = np.interp(at, knot, middle) - later_s / 2
     half = np.interp(at, knot, half)
-    told = (np.interp(at, knot, n) >= _FEWEST) & (2 * half <= high_s - low_s)
+    is_known = (np.interp(at, knot, n) >= _MIN_DROPS) & (2 * half <= high_s - low_s)
     half = np.where(half <= _SHARP_S, 0.0, half)
-    return np.where(told, instant - half, low_s), np.where(told, instant + half, high_s)
+    return np.where(is_known, instant - half, low_s), np.where(is_known, instant + half, high_s)
 
 
 def _around(
@@ -66,9 +67,9 @@ def _around(
     beat = knot + np.arange(-_SIDE, _SIDE + 1)
     inside = (beat >= low) & (beat <= high)
     away = beat - knot
-    led = slope[knot] * away + _drift(slope)[knot] * away**2 / 2
+    projected = slope[knot] * away + _drift(slope)[knot] * away**2 / 2
     beat = np.clip(beat, 0, seen.size - 1)
-    return _overlap(low_s[beat] - led, high_s[beat] - led, inside & seen[beat])
+    return _overlap(low_s[beat] - projected, high_s[beat] - projected, inside & seen[beat])
 
 
 def _interval(time_s: Floats, seen: Bools, low: Ints, high: Ints) -> Floats:
@@ -105,7 +106,7 @@ def _overlap(low_s: Floats, high_s: Floats, used: Bools) -> tuple[Floats, Floats
     middle = np.where(used, (low_s + high_s) / 2, np.nan)
     centre = _quantile(middle, 0.5)
     width = _quantile(np.where(used, high_s - low_s, np.nan), 0.5)
-    used = used & (np.abs(middle - centre[:, None]) <= _OFF * width[:, None])
+    used = used & (np.abs(middle - centre[:, None]) <= _MAX_OFF * width[:, None])
     early = _quantile(np.where(used, low_s, np.nan), 1 - _EXTREME)
     late = _quantile(np.where(used, high_s, np.nan), _EXTREME)
     return (early + late) / 2, np.abs(late - early) / 2, used.sum(axis=1)

@@ -9,12 +9,12 @@ from rowcall.events.firing.cadence.grid import Grid
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats
 
-_FEWEST_LOST = 20  # silent beats before they may contradict the site file; chosen
-_FEWEST_PAIRS = 10
-_LEAST = 0.4  # of the silent beats, above chance: below it they are noise; chosen
-_POOR = 0.5  # of the best recurrence: below it the site file's round does not fit; chosen
-_SAME = 0.8  # share of a row's caught bits that lie whole rounds after the one before; chosen
-_GOOD = 0.8  # of the best: recurrences this close are multiples of one another; chosen
+_MIN_LOST = 20  # silent beats before they may contradict the site file; chosen
+_MIN_PAIRS = 10
+_MIN_RECURRENCE = 0.4  # of the silent beats, above chance: below it they are noise; chosen
+_POOR_SHARE = 0.5  # of the best recurrence: below it the site file's round does not fit; chosen
+_MIN_SAME = 0.8  # share of a row's caught bits that lie whole rounds after the one before; chosen
+_GOOD_SHARE = 0.8  # of the best: recurrences this close are multiples of one another; chosen
 
 
 def common_round(grid: Grid, n_rows: int) -> int:
@@ -23,22 +23,22 @@ def common_round(grid: Grid, n_rows: int) -> int:
     Rows that the controller leaves out make the round shorter, a pause of whole intervals at its
     end makes it longer.
     """
-    lost = np.where(grid.heard, ~grid.seen, 0).astype(np.float64)
-    if lost.sum() < _FEWEST_LOST or n_rows < 2:
+    lost = np.where(grid.observable, ~grid.seen, 0).astype(np.float64)
+    if lost.sum() < _MIN_LOST or n_rows < 2:
         return n_rows
     lags = np.arange(2, 2 * n_rows + 1)
     again = np.array([_again(grid, lost, int(lag)) for lag in lags])
     best = float(np.max(again))
-    if best < _LEAST or again[n_rows - 2] >= _POOR * best:
+    if best < _MIN_RECURRENCE or again[n_rows - 2] >= _POOR_SHARE * best:
         return n_rows
-    return int(lags[np.flatnonzero(again >= _GOOD * best)[0]])
+    return int(lags[np.flatnonzero(again >= _GOOD_SHARE * best)[0]])
 
 
 def _again(grid: Grid, lost: Floats, lag: int) -> float:
     """Share of silent beats that are silent `lag` beats later too, above chance."""
-    known = grid.heard[lag:] & grid.heard[:-lag] & (grid.bout[lag:] == grid.bout[:-lag])
+    known = grid.observable[lag:] & grid.observable[:-lag] & (grid.bout[lag:] == grid.bout[:-lag])
     first = known & (lost[:-lag] > 0)
-    if first.sum() < _FEWEST_PAIRS:
+    if first.sum() < _MIN_PAIRS:
         return 0.0
     return float(lost[lag:][first].mean() - lost[lag:][known].mean())
 
@@ -54,9 +54,9 @@ def caught_round(grid: Grid, caught: Fires, n_rows: int) -> int | None:
     again = (row[1:] == row[:-1]) & (grid.bout[beat[1:]] == grid.bout[beat[:-1]])
     apart = np.diff(beat)[again]
     apart = apart[apart > 0]
-    if apart.size < _FEWEST_PAIRS * n_rows:
+    if apart.size < _MIN_PAIRS * n_rows:
         return None
-    fits = [n for n in range(2, n_rows + 1) if np.mean(apart % n == 0) >= _SAME]
+    fits = [n for n in range(2, n_rows + 1) if np.mean(apart % n == 0) >= _MIN_SAME]
     return max(fits, default=None)
 
 

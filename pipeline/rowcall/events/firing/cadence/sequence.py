@@ -36,7 +36,7 @@ import numpy.typing as npt
 from rowcall.events.firing.cadence.anchor import find_anchor
 from rowcall.events.firing.cadence.drops import Falls, blind_seconds, find_falls
 from rowcall.events.firing.cadence.grid import Grid
-from rowcall.events.firing.cadence.missing_beats import longer
+from rowcall.events.firing.cadence.missing_beats import with_silent_ends
 from rowcall.events.firing.cadence.round_length import caught_round, common_round
 from rowcall.events.firing.cadence.starts import Start, find_places, in_pieces
 from rowcall.events.firing.cadence.train import find_train, why_not
@@ -47,10 +47,10 @@ from rowcall.model import Floats, Signal
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_FEWEST_SAMPLES = 8
-_FEWEST_BEATS = 10  # heard beats of a place before it is called silent; chosen
-_SILENT_SHARE = 0.25  # of them with a drop, at most: noise alone makes a few; chosen
-_REST = 2.5  # intervals without a beat that are a rest; less is a restart in mid-sequence
+_MIN_SAMPLES = 8
+_MIN_BEATS = 10  # heard beats of a place before it is called silent; chosen
+_MAX_SILENT_SHARE = 0.25  # of them with a drop, at most: noise alone makes a few; chosen
+_MIN_REST = 2.5  # intervals without a beat that are a rest; less is a restart in mid-sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class Cadence:
     row: Ints
     segment: Ints
     seen: Bools
-    heard: Bools
+    observable: Bools
     n_places: int
     interval_s: float
     start: Start
@@ -114,13 +114,13 @@ def find_cadence(
         isolated_rows: rows known not to draw on the header, fired all the same.
         caught: fires whose bits a scan caught, a few of each row's; they tell the round.
     """
-    if header.time_s.size < _FEWEST_SAMPLES:
-        return nothing(n_rows, f"the header has only {header.time_s.size} samples")
+    if header.time_s.size < _MIN_SAMPLES:
+        return no_cadence(n_rows, f"the header has only {header.time_s.size} samples")
     falls = find_falls(header)
     grid, reason = find_train(falls, n_rows, interval_s)
     if grid is None:
-        return nothing(n_rows, reason)
-    return _laid_out(falls, grid, n_rows, order, start_row, isolated_rows, caught)
+        return no_cadence(n_rows, reason)
+    return _numbered(falls, grid, n_rows, order, start_row, isolated_rows, caught)
 
 
 def find_cadences(
@@ -135,29 +135,29 @@ def find_cadences(
         interval_s: as in `find_cadence`.
     """
     whole = find_cadence(header, sum(rows), interval_s=interval_s)
-    if whole.is_found or len(rows) != 2 or header.time_s.size < _FEWEST_SAMPLES:
+    if whole.is_found or len(rows) != 2 or header.time_s.size < _MIN_SAMPLES:
         return (whole,)
     falls = find_falls(header)
     grids = find_two_grids(falls, rows)
     if grids is None or why_not(falls, *grids):
         return (whole,)
     return tuple(
-        _laid_out(falls, grid, n_rows, None, None, (), None)
+        _numbered(falls, grid, n_rows, None, None, (), None)
         for grid, n_rows in zip(grids, rows, strict=True)
     )
 
 
-def nothing(n_rows: int, reason: str) -> Cadence:
+def no_cadence(n_rows: int, reason: str) -> Cadence:
     """Return a cadence without fires."""
     none, whole, flag = np.empty(0), np.empty(0, np.int64), np.empty(0, np.bool_)
     nan = float("nan")
     return Cadence(
-        none, none, whole, whole, whole, flag, flag, n_rows, nan, Start.UNTOLD,
+        none, none, whole, whole, whole, flag, flag, n_rows, nan, Start.UNKNOWN,
         reason=reason,
     )  # fmt: skip
 
 
-def _laid_out(
+def _numbered(
     falls: Falls,
     grid: Grid,
     n_rows: int,
@@ -167,8 +167,8 @@ def _laid_out(
     caught: Fires | None,
 ) -> Cadence:
     """Number the beats and name the rows."""
-    told = None if caught is None else caught_round(grid, caught, n_rows)
-    n_places = told or common_round(grid, n_rows)
+    caught_places = None if caught is None else caught_round(grid, caught, n_rows)
+    n_places = caught_places or common_round(grid, n_rows)
     pieces = in_pieces(grid, n_places)
     first = np.flatnonzero(np.diff(pieces.bout, prepend=-1))
     begins = grid.index[first] == 0
@@ -176,7 +176,7 @@ def _laid_out(
     rested[begins] = _rested(falls, grid)
     found = find_places(pieces, rested, begins, n_places)
     segment = np.cumsum(begins)
-    grid = longer(pieces, found.more)
+    grid = with_silent_ends(pieces, found.more)
     place = (grid.index + found.turn[grid.bout]) % n_places + 1
     silent = _silent_places(grid, place, n_places)
     anchor = find_anchor(found.start, silent, n_places, order, start_row, isolated_rows)
@@ -188,7 +188,7 @@ def _laid_out(
         row_of[place],
         segment[grid.bout],
         grid.seen,
-        grid.heard,
+        grid.observable,
         n_places,
         float(np.median(grid.interval_s)),
         found.start,
@@ -200,9 +200,9 @@ def _laid_out(
 
 def _silent_places(grid: Grid, place: Ints, n_places: int) -> tuple[int, ...]:
     """Return the places (1-based) that were heard often and had next to no drop."""
-    heard = np.bincount(place[grid.heard], minlength=n_places + 1)
+    observable = np.bincount(place[grid.observable], minlength=n_places + 1)
     drops = np.bincount(place[grid.seen], minlength=n_places + 1)
-    is_silent = (heard >= _FEWEST_BEATS) & (drops <= _SILENT_SHARE * heard)
+    is_silent = (observable >= _MIN_BEATS) & (drops <= _MAX_SILENT_SHARE * observable)
     return tuple(np.flatnonzero(is_silent).tolist())
 
 
@@ -211,5 +211,5 @@ def _rested(falls: Falls, grid: Grid) -> Bools:
     first = np.flatnonzero(np.diff(grid.bout, prepend=-1))
     begin = np.concatenate((falls.low_s[:1], grid.time_s[first[1:] - 1]))
     apart = grid.time_s[first] - begin
-    is_rest: Bools = apart > _REST * grid.interval_s[first]
+    is_rest: Bools = apart > _MIN_REST * grid.interval_s[first]
     return is_rest & (blind_seconds(falls, begin, grid.time_s[first]) < apart / 2)

@@ -3,8 +3,8 @@
 Beats are laid on a round of N places. A place that never has a drop, or one that is much deeper or
 fainter than the rest, makes a profile, and every bout is turned until it fits the profile best
 (least squares; profile and turns in alternation, from the bout with the most contrast). A bout's
-turn is sure where the next best fits worse by a log likelihood of `_SURE`. Sure turns of bouts that
-follow a rest then tell what the controller does:
+turn is sure where the next best fits worse by a log likelihood of `_MIN_LOG_ODDS`. Sure turns of
+bouts that follow a rest then show what the controller does:
 
 - always the same place first: it starts anew after a rest;
 - always the place after the one it stopped at: it carries on;
@@ -30,19 +30,22 @@ Counts = npt.NDArray[Any]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_SURE = 5.0  # chosen: odds of 150 to 1 against the next best turn
-_ODD = 20.0  # log odds against the usual start before a bout is said to start elsewhere; chosen
-_MARK = 0.25  # of the usual drop by which a place must stand out to tell places apart; chosen
-_LEAST_SPREAD = 0.05  # of the usual drop; chosen: no place repeats itself better than that
+_MIN_LOG_ODDS = 5.0  # chosen: odds of 150 to 1 against the next best turn
+# Log odds against the usual start before a bout is said to start elsewhere; chosen
+_ODD_START = 20.0
+_MIN_MARK = 0.25  # of the usual drop by which a place must stand out to tell places apart; chosen
+_MIN_SPREAD = 0.05  # of the usual drop; chosen: no place repeats itself better than that
 _ROUNDS = 6
-_FEWEST = 4  # sure bouts before the rule is told; chosen: three in agreement may be chance
-_MOST, _LEAST = 0.8, 0.5  # share of bouts that keep a rule, and that may by chance; chosen
-_FEWEST_BOUTS = 10  # before they are said to lack a beat each; chosen
-_PIECE = 4  # rounds; chosen: enough to be turned with one silent row, short against a day
-_LATE = 2  # beats of which the drop may be missed before a bout is taken up; chosen
-_CAP = 1.5  # times the usual fall; more counts as that, so that one outlier weighs little
-_SILENT_SHARE = 0.25  # of the beats with a drop, at most; noise alone makes a few; chosen
-_UNVISITED = 0.1  # of the usual visits of a place; chosen
+# Sure bouts before the rule is told; chosen: three in agreement may be chance
+_MIN_BOUTS_TURNED = 4
+# Share of bouts that keep a rule, and that may by chance; chosen
+_MIN_KEEPING, _MAX_CHANCE = 0.8, 0.5
+_MIN_BOUTS_SHORT = 10  # before they are said to lack a beat each; chosen
+_PIECE_ROUNDS = 4  # rounds; chosen: enough to be turned with one silent row, short against a day
+_MAX_LATE = 2  # beats of which the drop may be missed before a bout is taken up; chosen
+_MAX_SHARE = 1.5  # times the usual fall; more counts as that, so that one outlier weighs little
+_MAX_SILENT_SHARE = 0.25  # of the beats with a drop, at most; noise alone makes a few; chosen
+_MIN_VISITS = 0.1  # of the usual visits of a place; chosen
 
 
 class Start(StrEnum):
@@ -53,7 +56,7 @@ class Start(StrEnum):
     WHOLE = "cleans in whole rounds, so that starting anew and carrying on look alike"
     ANY = "starts at another place after each rest"
     ENDLESS = "cleans without a rest"
-    UNTOLD = "does not show where it starts after a rest"
+    UNKNOWN = "does not show where it starts after a rest"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,7 @@ def in_pieces(grid: Grid, n_places: int) -> Grid:
     Each piece is turned by itself, so that a restart in mid-sequence that happened to fall on the
     beat cannot carry wrong places through the day.
     """
-    size = _PIECE * n_places
+    size = _PIECE_ROUNDS * n_places
     key = grid.bout * (int(grid.index.max()) // size + 2) + grid.index // size
     piece = np.cumsum(np.diff(key, prepend=key[0]) != 0)
     return replace(grid, bout=piece, index=grid.index % size)
@@ -94,22 +97,22 @@ def find_places(pieces: Grid, rested: Bools, begins: Bools, n_places: int) -> Pl
     odds, profile = _fit_turns(pieces, n_places)
     turn = np.argmin(odds, axis=1)
     next_best = np.partition(odds, min(1, n_places - 1), axis=1)[:, min(1, n_places - 1)]
-    is_sure = (next_best > _SURE) & _has_mark(profile)
+    is_sure = (next_best > _MIN_LOG_ODDS) & _has_mark(profile)
     short = _short_rounds(length, begins, rested, n_places)
     if short:
         more = np.where(np.append(begins[1:], True), short, 0)
         return Places(Start.WHOLE, np.where(rested, 0, turn), more)
     place = (pieces.index + turn[pieces.bout]) % n_places
     visits = np.bincount(place, minlength=n_places)
-    gone = (visits < _UNVISITED * np.median(visits)) | (profile < _SILENT_SHARE)
+    gone = (visits < _MIN_VISITS * np.median(visits)) | (profile < _MAX_SILENT_SHARE)
     start = _rule(turn, is_sure, rested, length, gone)
     more = np.zeros(turn.size, np.int64)
     first = int(turn[0])
     if start in (Start.FIRST, Start.WHOLE):
         first = _commonest(turn[is_sure & rested], n_places)
-        near = (first + np.arange(_LATE + 1)) % n_places
+        near = (first + np.arange(_MAX_LATE + 1)) % n_places
         late = near[np.argmin(odds[:, near], axis=1)]
-        odd = is_sure & (odds[np.arange(late.size), late] > _ODD)
+        odd = is_sure & (odds[np.arange(late.size), late] > _ODD_START)
         turn = np.where(odd | ~rested, turn, late)
     elif not is_sure.any() and start is not Start.ENDLESS:
         turn, first = np.where(begins, 0, turn), 0
@@ -129,20 +132,20 @@ def _short_rounds(length: Ints, begins: Bools, rested: Bools, n_places: int) -> 
     """
     bout = np.cumsum(begins) - 1
     lacks = -np.bincount(bout, length).astype(np.int64)[rested[begins]] % n_places
-    if lacks.size < _FEWEST_BOUTS:
+    if lacks.size < _MIN_BOUTS_SHORT:
         return 0
     usual = _commonest(lacks, n_places)
-    is_even = np.mean(lacks == usual) >= _MOST and usual <= max(1, n_places // 6)
+    is_even = np.mean(lacks == usual) >= _MIN_KEEPING and usual <= max(1, n_places // 6)
     return usual if is_even else 0
 
 
 def _fit_turns(grid: Grid, n_places: int) -> tuple[Floats, Floats]:
     """Log odds of the best turn of each piece against each turn, and the round's profile."""
-    value = np.where(grid.heard, np.clip(grid.share, 0.0, _CAP), 0.0)
+    value = np.where(grid.observable, np.clip(grid.share, 0.0, _MAX_SHARE), 0.0)
     n_bouts = int(grid.bout[-1]) + 1
     cell, shape = grid.bout * n_places + grid.index % n_places, (n_bouts, n_places)
     total = np.bincount(cell, value, n_bouts * n_places).reshape(shape)
-    count = np.bincount(cell, grid.heard, n_bouts * n_places).reshape(shape)
+    count = np.bincount(cell, grid.observable, n_bouts * n_places).reshape(shape)
     profile = _most_contrast(total, count)
     place = np.arange(n_places)
     turned = (place[:, None] + place[None, :]) % n_places
@@ -156,13 +159,13 @@ def _fit_turns(grid: Grid, n_places: int) -> tuple[Floats, Floats]:
         profile = np.where(counts > 0, sums / np.maximum(counts, 1), total.sum() / count.sum())
     best = loss.min(axis=1)
     rest = float((value**2).sum() + best.sum())
-    variance = max(rest / max(float(count.sum()) - n_places - n_bouts, 1.0), _LEAST_SPREAD**2)
+    variance = max(rest / max(float(count.sum()) - n_places - n_bouts, 1.0), _MIN_SPREAD**2)
     return (loss - best[:, None]) / (2 * variance), profile
 
 
 def _has_mark(profile: Floats) -> bool:
     """Whether a place stands out: the ordinary spread of rows is too easily mimicked by noise."""
-    return bool(np.any(np.abs(profile / np.median(profile) - 1) > _MARK))
+    return bool(np.any(np.abs(profile / np.median(profile) - 1) > _MIN_MARK))
 
 
 def _most_contrast(total: Counts, count: Counts) -> Floats:
@@ -180,17 +183,17 @@ def _rule(turn: Ints, is_sure: Bools, rested: Bools, length: Ints, gone: Bools) 
         return Start.ENDLESS
     n_places = gone.size
     first = turn[is_sure & rested]
-    if first.size < _FEWEST:
-        return Start.UNTOLD
+    if first.size < _MIN_BOUTS_TURNED:
+        return Start.UNKNOWN
     same = float(np.mean(first == _commonest(first, n_places)))
     follows = is_sure[1:] & is_sure[:-1] & rested[1:]
     ahead = (turn[1:] - turn[:-1] - length[:-1]) % n_places
     carries = (ahead == 0) | (_skipped(turn, length, gone) > 0)
-    next_share = float(np.mean(carries[follows])) if follows.sum() >= _FEWEST else 0.0
-    if same >= _MOST:
-        return Start.WHOLE if next_share >= _LEAST else Start.FIRST
-    if next_share >= _MOST:
-        return Start.NEXT if same < _LEAST else Start.UNTOLD
+    next_share = float(np.mean(carries[follows])) if follows.sum() >= _MIN_BOUTS_TURNED else 0.0
+    if same >= _MIN_KEEPING:
+        return Start.WHOLE if next_share >= _MAX_CHANCE else Start.FIRST
+    if next_share >= _MIN_KEEPING:
+        return Start.NEXT if same < _MAX_CHANCE else Start.UNKNOWN
     return Start.ANY
 
 

@@ -6,16 +6,16 @@ import numpy as np
 
 from rowcall.events.firing.cadence.beat import Bouts, common_interval, find_bouts
 from rowcall.events.firing.cadence.drops import Falls, find_peaks
-from rowcall.events.firing.cadence.grid import Grid, lay_grid, on_beat, quieter
+from rowcall.events.firing.cadence.grid import Grid, beat_grid, on_beat, with_measured_noise
 from rowcall.events.firing.cadence.missing_beats import without_rests
 
-_FEWEST_DROPS = 20  # chosen: fewer do not make a cadence
-_MOST_STEP = 0.55  # of the interval: samples further apart cannot tell neighbouring beats; chosen
+_MIN_DROPS = 20  # chosen: fewer do not make a cadence
+_MAX_STEP = 0.55  # of the interval: samples further apart cannot tell neighbouring beats; chosen
 _FINE_S = 2.5  # samples closer than this see every drop; chosen: a recovery constant and more
-_FOLDED = 4.0  # times the set interval: further off, coarse samples have folded it; chosen
-_EXPLAINED = 0.9  # share of the drops that must lie on a beat; chosen
-_MOST_LOST = 0.35  # share of the beats that may have no drop; chosen: a third of the rows
-_HEARD = 0.5  # share of the beats that must be heard; chosen
+_MAX_FOLDED = 4.0  # times the set interval: further off, coarse samples have folded it; chosen
+_MIN_EXPLAINED = 0.9  # share of the drops that must lie on a beat; chosen
+_MAX_LOST = 0.35  # share of the beats that may have no drop; chosen: a third of the rows
+_MIN_OBSERVABLE = 0.5  # share of the beats that must be heard; chosen
 
 
 def find_train(
@@ -27,19 +27,23 @@ def find_train(
         n_rows: rows of a round; longer stretches without a drop are rests.
         set_interval_s: set interval [s], against which coarse samples are checked.
     """
-    if set_interval_s is not None and falls.step_s > _MOST_STEP * set_interval_s:
+    if set_interval_s is not None and falls.step_s > _MAX_STEP * set_interval_s:
         return None, _too_far(falls.step_s, f"a set interval of {set_interval_s:.3g} s")
     bouts, reason = _bouts(falls, n_rows)
     if bouts is not None:
-        falls = quieter(falls, bouts)
+        falls = with_measured_noise(falls, bouts)
         bouts, reason = _bouts(falls, n_rows)
     if bouts is None:
         return None, reason
     grid, found_s = (
-        without_rests(lay_grid(falls, bouts), n_rows),
+        without_rests(beat_grid(falls, bouts), n_rows),
         float(np.median(bouts.interval_s)),
     )
-    if set_interval_s is not None and falls.step_s > _FINE_S and found_s > _FOLDED * set_interval_s:
+    if (
+        set_interval_s is not None
+        and falls.step_s > _FINE_S
+        and found_s > _MAX_FOLDED * set_interval_s
+    ):
         return None, (
             f"drops every {found_s:.3g} s do not fit the set interval of {set_interval_s:.3g} s; "
             f"samples every {falls.step_s:.3g} s may fold a faster cadence"
@@ -54,13 +58,15 @@ def why_not(falls: Falls, *grids: Grid) -> str:
         return "its drops keep no even cadence"
     every = " and ".join(f"{float(np.median(grid.interval_s)):.3g}" for grid in grids)
     kept = on_beat(falls, find_peaks(falls), *grids)
-    if kept < _EXPLAINED:
+    if kept < _MIN_EXPLAINED:
         return f"only {kept:.0%} of its drops keep one cadence, every {every} s"
     for grid in grids:
-        if float(np.mean(grid.heard)) < _HEARD:
-            return f"only {np.mean(grid.heard):.0%} of its beats fall where the header is heard"
-        lost = float(np.mean(~grid.seen[grid.heard]))
-        if lost > _MOST_LOST:
+        if float(np.mean(grid.observable)) < _MIN_OBSERVABLE:
+            return (
+                f"only {np.mean(grid.observable):.0%} of its beats fall where the header is heard"
+            )
+        lost = float(np.mean(~grid.seen[grid.observable]))
+        if lost > _MAX_LOST:
             return (
                 f"{lost:.0%} of the beats of its cadence, every {every} s, have no drop: either "
                 "that many rows are silent, or they are not fired evenly"
@@ -71,12 +77,12 @@ def why_not(falls: Falls, *grids: Grid) -> str:
 def _bouts(falls: Falls, n_rows: int) -> tuple[Bouts | None, str]:
     """Return the drops that keep a cadence, or None and why there are none."""
     drops = find_peaks(falls)
-    if drops.size < _FEWEST_DROPS:
+    if drops.size < _MIN_DROPS:
         return None, f"only {drops.size} drops of header pressure stand out of its noise"
     interval_s = common_interval((falls.low_s + falls.high_s)[drops] / 2, falls.step_s)
     if interval_s is None:
         return None, f"its {drops.size} drops keep no even cadence"
-    if falls.step_s > _MOST_STEP * interval_s:
+    if falls.step_s > _MAX_STEP * interval_s:
         return None, _too_far(falls.step_s, f"rows fired every {interval_s:.3g} s or less")
     return find_bouts(falls, drops, interval_s, n_rows), ""
 

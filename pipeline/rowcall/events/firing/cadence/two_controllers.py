@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from rowcall.events.firing.cadence.beat import common_interval, find_bouts
 from rowcall.events.firing.cadence.drops import Falls, find_peaks
-from rowcall.events.firing.cadence.grid import Grid, lay_grid
+from rowcall.events.firing.cadence.grid import Grid, beat_grid
 from rowcall.events.firing.cadence.missing_beats import without_rests
 from rowcall.model import Floats
 
@@ -29,9 +29,10 @@ Bools = npt.NDArray[np.bool_]
 
 _LAGS = 6  # neighbours whose distances are looked at; two trains mix two or three drops a beat
 _CANDIDATES = 12  # distances that are tried
-_LONGEST_S = 120.0  # chosen: rows further apart are cleaned by one controller
-_LINKS = 8  # drops that make a chain; a chance link comes off in one case of four
-_ALL, _FEWEST = 0.85, 0.25  # share of the drops on chains: both trains; too few for one; chosen
+_MAX_INTERVAL_S = 120.0  # chosen: rows further apart are cleaned by one controller
+_MIN_LINKS = 8  # drops that make a chain; a chance link comes off in one case of four
+# Share of the drops on chains: both trains; too few for one; chosen
+_MIN_BOTH, _MIN_ONE = 0.85, 0.25
 _AS_GOOD = 0.9  # of the best share: twice an interval does as well as the interval itself
 
 
@@ -44,7 +45,7 @@ def find_two_grids(falls: Falls, rows: Sequence[int]) -> tuple[Grid, Grid] | Non
         return None
     interval_s, chain = best
     is_long = chain >= 0
-    if np.mean(is_long) >= _ALL:
+    if np.mean(is_long) >= _MIN_BOTH:
         is_first, other_s = _leads(time_s, chain, interval_s), interval_s
         parts = (drops[is_long & is_first], drops[is_long & ~is_first])
     else:
@@ -53,10 +54,10 @@ def find_two_grids(falls: Falls, rows: Sequence[int]) -> tuple[Grid, Grid] | Non
         if rest is None:
             return None
         other_s = rest
-    if min(part.size for part in parts) < _FEWEST * drops.size:
+    if min(part.size for part in parts) < _MIN_ONE * drops.size:
         return None
     one, two = (
-        without_rests(lay_grid(falls, find_bouts(falls, part, every_s, n)), n)
+        without_rests(beat_grid(falls, find_bouts(falls, part, every_s, n)), n)
         for part, every_s, n in zip(parts, (interval_s, other_s), rows, strict=True)
     )
     if min(one.time_s.size, two.time_s.size) == 0:
@@ -71,7 +72,7 @@ def _best_interval(time_s: Floats, step_s: float) -> tuple[float, Ints] | None:
         chain = _chains(time_s, interval_s, step_s)
         tried.append((interval_s, float(np.mean(chain >= 0)), chain))
     most = max((share for _, share, _ in tried), default=0.0)
-    if most < _FEWEST:
+    if most < _MIN_ONE:
         return None
     interval_s, _, chain = min(
         (one for one in tried if one[1] >= _AS_GOOD * most), key=lambda one: one[0]
@@ -82,7 +83,7 @@ def _best_interval(time_s: Floats, step_s: float) -> tuple[float, Ints] | None:
 def _distances(time_s: Floats, step_s: float) -> list[float]:
     """Return the commonest distances between drops a few places apart [s]."""
     apart = np.concatenate([time_s[lag:] - time_s[:-lag] for lag in range(1, _LAGS + 1)])
-    apart = apart[(apart > 2 * step_s) & (apart < _LONGEST_S)]
+    apart = apart[(apart > 2 * step_s) & (apart < _MAX_INTERVAL_S)]
     if apart.size == 0:
         return []
     width = step_s / 2
@@ -118,7 +119,7 @@ def _chains(time_s: Floats, interval_s: float, step_s: float) -> Ints:
         chain = _roots(chain)
     number = np.array(chain)
     count = np.bincount(number, minlength=number.size)
-    return np.where(count[number] >= _LINKS, number, -1)
+    return np.where(count[number] >= _MIN_LINKS, number, -1)
 
 
 def _nearest(times: list[float], start: int, due: float, reach: float) -> int | None:
@@ -156,7 +157,7 @@ def _apart(falls: Falls, grid: Grid, parts: tuple[Ints, Ints]) -> Grid:
     clear = ~other | own
     return replace(
         grid,
-        heard=grid.heard & clear,
+        observable=grid.observable & clear,
         seen=grid.seen & clear,
         share=np.where(clear, grid.share, np.nan),
     )

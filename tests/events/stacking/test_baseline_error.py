@@ -11,12 +11,12 @@ import pytest
 
 from rowcall.events.stacking.baseline import level_scatter
 from rowcall.events.stacking.baseline_error import level_error
-from rowcall.events.stacking.pulse_curve import HeaderCurve
+from rowcall.events.stacking.pulse_curve import PulseCurve
 from rowcall.model import Floats
 
 SINCE_S = np.concatenate((np.arange(0.05, 3.0, 0.1), np.geomspace(3.0, 14.0, 20)))
 COUNT = np.full(SINCE_S.size, 60.0)
-CURVE = HeaderCurve(0.3, 0.15, 4.0, 0.0)
+CURVE = PulseCurve(0.3, 0.15, 4.0, 0.0)
 LAWS = {
     "exponential": lambda t: 0.3 * np.exp(-t / 4.0),
     "orifice": lambda t: 0.3 * np.maximum(1.0 - t / 10.0, 0.0) ** 2,

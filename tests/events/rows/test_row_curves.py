@@ -14,6 +14,7 @@ from trials.trial import make_trial
 
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.rows.curves import row_curves
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.model import Floats, Signal, Verdict
 
@@ -46,7 +47,7 @@ def curves(law: Law, *, set_pa: float = 5e5, step_s: float = 1.0) -> pl.DataFram
     lacks = np.where(since < CLOSE_S, falling, law(drop, np.maximum(since - CLOSE_S, 0.0)))
     noise = np.random.default_rng(5).normal(0.0, 0.003, time_s.size)
     header = Signal(time_s, set_pa * (1.0 - lacks + noise))
-    stack = stack_rows(header, Fires(fire_s, fire_s, np.ones(n, np.int64), row + 1))
+    stack = stack_rows(filled_in(header), Fires(fire_s, fire_s, np.ones(n, np.int64), row + 1))
     assert stack is not None
     return row_curves(stack)
 

@@ -64,7 +64,7 @@ def test_healthy_rows_are_never_silent(line: Line) -> None:
         _, cadence, found = told(line, HARD, seed)
         assert cadence.silent == ()
         assert abs(found.n_more) <= 7
-        assert cadence.seen[cadence.heard].mean() > 0.99
+        assert cadence.seen[cadence.observable].mean() > 0.99
 
 
 def test_fires_lie_in_their_spans_in_order_of_time() -> None:
@@ -88,7 +88,7 @@ def test_a_gap_in_the_samples_does_not_lose_the_count() -> None:
     day, cadence, found = told(SILENT, replace(PLAIN, gaps=3, gap_s=300.0))
     assert found.n_more == 0
     assert found.place_share == 1.0
-    assert 0.97 < cadence.heard.mean() < 1.0
+    assert 0.97 < cadence.observable.mean() < 1.0
     assert cadence.segment.max() == 1
     assert day.fire_s.size == cadence.place.size
 

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from rowcall.events.stacking.pulse_curve import HeaderCurve
-from rowcall.events.stacking.recovery_path import Course, course_of, drops_on
+from rowcall.events.stacking.pulse_curve import PulseCurve
+from rowcall.events.stacking.recovery_path import RecoveryPath, drops_along, measured_path
 from rowcall.model import Floats
 
 Law = Callable[[float, Floats], Floats]
@@ -29,14 +29,14 @@ def exponential(deficit: float, after_s: Floats) -> Floats:
     return lacks
 
 
-def measured(law: Law, deep: float = 0.7) -> Course:
+def measured(law: Law, deep: float = 0.7) -> RecoveryPath:
     """The course of two sound rows and one whose valve hung till 1.2 s."""
     after_s = np.maximum(SINCE_S - CLOSE_S, 0.0)
-    sound = law(0.2, after_s)
+    reference = law(0.2, after_s)
     hung = np.where(after_s < 1.2, deep, law(deep, np.maximum(after_s - 1.2, 0.0)))
-    curve = HeaderCurve(0.2, CLOSE_S, 4.0, 0.0)
+    curve = PulseCurve(0.2, CLOSE_S, 4.0, 0.0)
     count = np.full((3, SINCE_S.size), 10.0)
-    return course_of(SINCE_S, count, np.stack((sound, sound, hung)), PLAIN, curve)
+    return measured_path(SINCE_S, count, np.stack((reference, reference, hung)), PLAIN, curve)
 
 
 @pytest.mark.parametrize("law", [orifice, exponential])
@@ -48,24 +48,24 @@ def test_a_deficit_is_made_good_along_the_law_of_the_header(law: Law, deficit: f
 
 
 def test_the_drop_is_told_from_what_a_hanging_valve_had_left() -> None:
-    course, after_s = measured(orifice), np.maximum(SINCE_S - CLOSE_S, 0.0)
-    left, made = np.array([0.3, 0.3, 0.0]), np.array([0.0, 0.1, 0.2])
-    both = left + (1 - left) * made
+    path, after_s = measured(orifice), np.maximum(SINCE_S - CLOSE_S, 0.0)
+    left, row_drop = np.array([0.3, 0.3, 0.0]), np.array([0.0, 0.1, 0.2])
+    both = left + (1 - left) * row_drop
     whole = np.stack([orifice(one, after_s) for one in both.tolist()])
-    told = drops_on(course, after_s, np.ones_like(whole), whole, left)
-    assert told == pytest.approx(made, abs=0.02)
+    told = drops_along(path, after_s, np.ones_like(whole), whole, left)
+    assert told == pytest.approx(row_drop, abs=0.02)
 
 
 def test_without_points_the_fitted_curve_stands_in() -> None:
-    curve, nothing = HeaderCurve(0.2, CLOSE_S, 4.0, 0.0), np.zeros((3, SINCE_S.size))
-    course = course_of(SINCE_S, nothing, nothing, PLAIN, curve)
+    curve, nothing = PulseCurve(0.2, CLOSE_S, 4.0, 0.0), np.zeros((3, SINCE_S.size))
+    path = measured_path(SINCE_S, nothing, nothing, PLAIN, curve)
     after_s = np.array([0.0, 3.0, 30.0])
-    assert course.after(np.full(3, 0.2), after_s) == pytest.approx(exponential(0.2, after_s))
+    assert path.after(np.full(3, 0.2), after_s) == pytest.approx(exponential(0.2, after_s))
 
 
 def test_one_bin_out_of_line_does_not_pull_down_the_others() -> None:
-    curve, count = HeaderCurve(0.2, CLOSE_S, 4.0, 0.0), np.full((3, SINCE_S.size), 10.0)
+    curve, count = PulseCurve(0.2, CLOSE_S, 4.0, 0.0), np.full((3, SINCE_S.size), 10.0)
     mean = exponential(0.2, np.maximum(SINCE_S - CLOSE_S, 0.0))
     mean[1] *= 0.7
-    course = course_of(SINCE_S, count, np.stack((mean, mean, mean)), PLAIN, curve)
-    assert course.after(np.array([0.15]), np.array([2.0])) == pytest.approx(0.091, abs=0.004)
+    path = measured_path(SINCE_S, count, np.stack((mean, mean, mean)), PLAIN, curve)
+    assert path.after(np.array([0.15]), np.array([2.0])) == pytest.approx(0.091, abs=0.004)

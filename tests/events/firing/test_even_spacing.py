@@ -13,7 +13,7 @@ from trials.rows import Kind, RowPlan
 from trials.trial import SIMULATORS, Simulator, make_trial
 
 from rowcall.condition.gate import condition
-from rowcall.events.firing.even_spacing import in_even_time
+from rowcall.events.firing.even_spacing import evenly_timed
 from rowcall.events.firing.recorded import Fires, find_fires
 from rowcall.model import Floats, Verdict
 
@@ -41,7 +41,7 @@ def test_scans_around_tell_each_instant(kept: str) -> None:
     signals = condition(trial.baghouse, trial.start, trial.end, trial.samples, {}).signals
     blunt = find_fires(trial.baghouse, signals, 6 * 3600.0)
     assert blunt is not None
-    sharp = in_even_time(blunt)
+    sharp = evenly_timed(blunt)
     true = trial.truth.schedule.fire_s
     nearest = true[np.abs(true[None, :] - sharp.low_s[:, None]).argmin(axis=1)]
     assert np.quantile(errors(blunt, nearest), 0.9) > 0.4
@@ -53,13 +53,13 @@ def test_pauses_and_rows_passed_over_break_no_train() -> None:
     fire_s = even()
     fire_s = fire_s[np.arange(fire_s.size) % 9 != 4]
     fire_s[300:] += 1234.5
-    sharp = in_even_time(fires_at(fire_s))
+    sharp = evenly_timed(fires_at(fire_s))
     assert np.quantile(errors(sharp, fire_s), 0.95) < 0.12
 
 
 def test_scans_in_step_with_the_timer_leave_a_second_open() -> None:
     fire_s = 5.2 + 12.0 * np.arange(600)
-    sharp = in_even_time(fires_at(fire_s))
+    sharp = evenly_timed(fires_at(fire_s))
     assert (sharp.high_s - sharp.low_s).min() > 0.9
     assert (errors(sharp, fire_s) <= (sharp.high_s - sharp.low_s) / 2).all()
 
@@ -68,7 +68,7 @@ def test_an_uneven_train_is_left_as_it_is() -> None:
     gaps = np.random.default_rng(3).uniform(3.0, 40.0, 500)
     fire_s = np.cumsum(gaps)
     blunt = fires_at(fire_s)
-    sharp = in_even_time(blunt)
+    sharp = evenly_timed(blunt)
     held = (sharp.low_s - 0.1 <= fire_s) & (fire_s <= sharp.high_s + 0.1)
     assert held.mean() > 0.97
     assert np.mean(sharp.low_s == blunt.low_s) > 0.9
@@ -78,9 +78,9 @@ def test_known_instants_and_few_fires_are_left_as_they_are() -> None:
     fire_s = even()
     one = np.ones(fire_s.size, np.int64)
     exact = Fires(fire_s, fire_s, one, one)
-    assert np.array_equal(in_even_time(exact).low_s, fire_s)
+    assert np.array_equal(evenly_timed(exact).low_s, fire_s)
     few = fires_at(fire_s[:10])
-    assert np.array_equal(in_even_time(few).high_s, few.high_s)
+    assert np.array_equal(evenly_timed(few).high_s, few.high_s)
 
 
 @pytest.mark.parametrize("simulator", SIMULATORS)

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rowcall.events.firing.inferred import find_drops
 from rowcall.events.firing.recorded import Fires, find_fires
-from rowcall.events.rows.pulses import find_drops, measure_pulses, noise_of
+from rowcall.events.noise import noise_of
+from rowcall.events.rows.pulses import measure_pulses
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.model import Signal
 from rowcall.site import Baghouse, Cleaning, Role
@@ -156,7 +159,7 @@ def test_drops_show_fires_that_nothing_else_tells_of() -> None:
     assert (drops.low_s <= fired + 0.15).all()
     assert (fired <= drops.high_s).all()
     signal = header(2000.0, FIRED)
-    measured = measure_pulses(signal, drops, stack_rows(signal, drops))
+    measured = measure_pulses(signal, drops, stack_rows(filled_in(signal), drops))
     assert measured["row"].null_count() == len(FIRED)
     # The instant is known to a second only, and so is what was made good before the first sample.
     assert measured["drop_pa"].median() == pytest.approx(1.3e5, rel=0.10)

@@ -13,6 +13,7 @@ from trials.score import RULE_OF
 from trials.trial import Simulator, make_trial
 
 from rowcall.events.firing.recorded import Fires
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Signal, Verdict
@@ -76,7 +77,7 @@ def stacked(shift_s: float) -> Stack | None:
     noise = np.random.default_rng(3).normal(0.0, 0.005, time_s.size)
     header = Signal(time_s, 4e5 * (1.0 - lacks + noise))
     called_s = fire_s + shift_s
-    return stack_rows(header, Fires(called_s, called_s, np.ones(2000, np.int64), row))
+    return stack_rows(filled_in(header), Fires(called_s, called_s, np.ones(2000, np.int64), row))
 
 
 @pytest.mark.parametrize("shift_s", [0.0, 0.3])
@@ -90,3 +91,24 @@ def test_a_clock_off_by_less_than_half_a_second_costs_no_stack(shift_s: float) -
 @pytest.mark.parametrize("shift_s", [3.0, 6.0])
 def test_where_the_pressure_falls_at_other_times_nothing_is_stacked(shift_s: float) -> None:
     assert stacked(shift_s) is None
+
+
+def test_rows_that_meet_a_bin_at_other_phases_are_corrected_to_its_mean_time() -> None:
+    """Eight rows 12.125 s apart, sampled each second: a row is always met at the same phase."""
+    n, tau_s, close_s = 2000, 2.5, 0.15
+    fire_s = 5.0 + 12.125 * np.arange(n)
+    time_s = np.arange(0.0, fire_s[-1] + 6.0)
+    since = time_s - fire_s[np.maximum(np.searchsorted(fire_s, time_s, side="right") - 1, 0)]
+    shape = np.minimum(
+        np.clip(since, 0.0, close_s) / close_s, np.exp(-np.maximum(since - close_s, 0.0) / tau_s)
+    )
+    header = Signal(time_s, 4e5 * (1.0 - 0.3 * shape))
+    row = np.arange(n) % 8 + 1
+    stack = stack_rows(filled_in(header), Fires(fire_s, fire_s, np.ones(n, np.int64), row))
+    assert stack is not None
+    wide = (stack.since_s > 3.0) & (stack.since_s < 7.0)  # bins of a quarter of a second and more
+    true = 0.3 * np.exp(-(stack.since_s - close_s) / tau_s)
+    met = (stack.count > 0) & wide[None, :]
+    off = (stack.mean - true[None, :])[met] / 0.3
+    assert met.sum() > 30
+    assert off == pytest.approx(0.0, abs=0.004)

@@ -1,4 +1,4 @@
-"""The stacks that travel with a day: they are what was kept, row by row and bin by bin."""
+"""The stacks that travel with a day: they are what was stored, row by row and bin by bin."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from trials.conditions import Condition
 from trials.rows import Kind, RowPlan
 from trials.trial import make_trial
 
-from rowcall.events.stacking.stack_table import STACK_COLUMNS
+from rowcall.events.stacking.types import STACK_COLUMNS
 from rowcall.model import BaghouseDay
 from rowcall.site import Role
 

@@ -150,7 +150,7 @@ def test_a_line_with_a_step_is_found_with_its_ends() -> None:
     evidence, _ = evidence_of(path)
     found = even_drift(evidence, GRID, block_edges(86_400.0))
     drift = found.drift
-    assert 100.0 < found.gain <= found.most_gain
+    assert 100.0 < found.gain <= found.max_gain
     assert drift.offset_s[0] == pytest.approx(-0.5, abs=0.3)
     assert drift.offset_s[-1] == pytest.approx(-0.3, abs=0.3)
     assert drift.at_s[2] == pytest.approx(43_200.0, abs=3_600.0)

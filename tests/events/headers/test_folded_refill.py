@@ -64,6 +64,8 @@ def test_the_folded_refill_is_the_closed_form(tau_s: float, interval_s: float) -
     assert fit.tau_s == pytest.approx(tau_s, rel=0.01)
     assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
     assert fit.left_pa == pytest.approx(missing, rel=0.03, abs=100.0)
+    closed = (6e5 - 0.78 * (6e5 - missing)) * math.exp(-0.15 / tau_s)  # a valve is open for 0.15 s
+    assert fit.drop_pa == pytest.approx(closed - missing, rel=0.03)
 
 
 @pytest.mark.parametrize("noise_pa", [2e3, 6e3])
@@ -176,6 +178,39 @@ def test_choked_outflow_integrated_by_scipy() -> None:
     density = ATM / (specific * kelvin)
     started = solved.y[0][int(decay.start_s)]
     assert lost == pytest.approx(per_pa * started / density, rel=0.005)
+
+
+def leak_from(gauge_pa: float) -> Signal:
+    """An isothermal vessel that leaks from 600 s on; tau 600 s while the hole is choked.
+
+    Outflow by de Saint-Venant and Wantzel, with x = P_atm / P no less than the critical ratio.
+    """
+    k, critical = 1.4, 0.52828
+
+    def shape(x: Floats) -> Floats:
+        return np.asarray(np.sqrt(x ** (2 / k) - x ** ((k + 1) / k)))
+
+    def slope(_: float, p: Floats) -> Floats:
+        x = np.clip(ATM / p, critical, 1.0)
+        return np.asarray(-p / 600.0 * shape(x) / shape(np.array(critical)))
+
+    time = np.arange(0.0, 900.0)
+    solved = solve_ivp(slope, (0.0, 900.0), [gauge_pa + ATM], t_eval=time, rtol=1e-9, atol=1e-3)
+    gauge = np.concatenate((np.full(600, gauge_pa), solved.y[0] - ATM))
+    return Signal(np.arange(0.0, 1500.0), gauge)
+
+
+@pytest.mark.parametrize("gauge_bar", [1.0, 1.2, 1.7, 3.0])
+def test_only_what_is_choked_is_fitted(gauge_bar: float) -> None:
+    """0.905 bar gauge and more: (1 / 0.52828 - 1) of an atmosphere."""
+    decay = find_decay(leak_from(1e5 * gauge_bar), (0.0, 1500.0))
+    assert decay is not None
+    assert decay.tau_s == pytest.approx(600.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("gauge_bar", [0.5, 0.9])
+def test_a_header_too_low_for_a_choked_hole_shows_no_decay(gauge_bar: float) -> None:
+    assert find_decay(leak_from(1e5 * gauge_bar), (0.0, 1500.0)) is None
 
 
 @pytest.mark.parametrize("sag", [0.0, 0.10])
