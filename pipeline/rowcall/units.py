@@ -34,7 +34,8 @@ class Dimension(StrEnum):
     CURRENT = "A"
     TURNS = "Hz"
     DRAG = "Pa.s/m"
-    HEAT_DOSE = "Cel.min"
+    PRESSURE_RATE = "Pa/s"
+    HEAT_DOSE = "K.min"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,9 @@ _TABLE: tuple[Unit, ...] = (
     Unit("Hz", Dimension.TURNS, 1.0),
     Unit("{rpm}", Dimension.TURNS, 1 / 60),
     Unit("Pa.s/m", Dimension.DRAG, 1.0),
-    Unit("Cel.min", Dimension.HEAT_DOSE, 1.0),
+    Unit("Pa/s", Dimension.PRESSURE_RATE, 1.0),
+    Unit("Pa/d", Dimension.PRESSURE_RATE, 1 / 86400),
+    Unit("K.min", Dimension.HEAT_DOSE, 1.0),  # differences of temperature: K, not Cel
 )
 
 UNITS: dict[str, Unit] = {unit.code: unit for unit in _TABLE}
@@ -155,7 +158,17 @@ def parse_quantity(text: object, dimension: Dimension) -> float:
 
 
 def show(value: float, code: str, digits: int) -> str:
-    """Write a quantity of the inside unit for people: `show(1200.0, "kPa", 2)` -> `"1.20 kPa"`."""
-    shown = find_unit(code).from_inside(value)
+    """Write a quantity of the inside unit for people: `show(5.5, "m3/h", 0)` -> `"19,800 m³/h"`."""
+    shown = _plain(find_unit(code).from_inside(value), digits)
     name = {"Cel": " °C", "1": ""}.get(code, f" {code}")
-    return f"{shown:.{digits}f}{name}"
+    return f"{shown}{name.replace('m3', 'm³')}"
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """Write a share for people: `percent(0.634)` -> `"63 %"`."""
+    return f"{_plain(100 * share, digits)} %"
+
+
+def _plain(value: float, digits: int) -> str:
+    """Thousands separated, and no minus before a zero."""
+    return f"{round(value, digits) + 0.0:,.{digits}f}"

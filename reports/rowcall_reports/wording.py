@@ -41,7 +41,7 @@ _SYMBOLS = {
     "[gr]/[ft_i]3": "gr/ft³",
     "{rpm}": "rpm",
     "Pa.s/m": "Pa·s/m",
-    "Cel.min": "°C·min",
+    "K.min": "K·min",
 }
 
 
