@@ -159,7 +159,17 @@ def parse_quantity(text: object, dimension: Dimension) -> float:
 
 
 def show(value: float, code: str, digits: int) -> str:
-    """Write a quantity of the inside unit for people: `show(1200.0, "kPa", 2)` -> `"1.20 kPa"`."""
-    shown = find_unit(code).from_inside(value)
+    """Write a quantity of the inside unit for people: `show(5.5, "m3/h", 0)` -> `"19,800 m³/h"`."""
+    shown = _plain(find_unit(code).from_inside(value), digits)
     name = {"Cel": " °C", "1": ""}.get(code, f" {code}")
-    return f"{shown:.{digits}f}{name}"
+    return f"{shown}{name.replace('m3', 'm³')}"
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """Write a share for people: `percent(0.634)` -> `"63 %"`."""
+    return f"{_plain(100 * share, digits)} %"
+
+
+def _plain(value: float, digits: int) -> str:
+    """Thousands separated, and no minus before a zero."""
+    return f"{round(value, digits) + 0.0:,.{digits}f}"

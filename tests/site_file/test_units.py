@@ -182,8 +182,9 @@ def test_a_ratio_may_leave_its_unit_out(text: object) -> None:
     [
         (1234.0, "kPa", 2, "1.23 kPa"),
         (204.4444, "Cel", 0, "204 °C"),
+        (-0.3, "Cel", 0, "0 °C"),
         (0.5, "1", 2, "0.50"),
-        (16.0, "m3/h", 0, "57600 m3/h"),
+        (16.0, "m3/h", 0, "57,600 m³/h"),
     ],
 )
 def test_quantities_are_shown_in_the_unit_asked_for(
