@@ -10,28 +10,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import timedelta
 
 import numpy as np
 
 from rowcall.model import (
     Answer,
-    BaghouseDay,
     Caution,
     Chapter,
     Context,
-    Limits,
     Need,
     Quantity,
     Rule,
     Signal,
-    Subject,
-    Threshold,
+    TagHealth,
     Urgency,
-    Verdict,
+    limit,
+    work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, show
+from rowcall.units import Dimension, percent, show
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,90 +59,106 @@ def excess(signal: Signal, limit_c: float, day_s: float) -> Excess:
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for the baghouse; reads the inlet temperature signal and the media limits."""
-    day, limits = context.day, context.limits
-    subject = Subject(day.baghouse.id)
-    pair = day.baghouse.temperature_limits()
-    if pair is None:
-        yield Answer.cannot_tell(subject, "the site file names no media and no temperature limits")
+    """Answer for each inlet temperature; its compartment is the subject, 0 one for all."""
+    limits_c = context.day.baghouse.temperature_limits()
+    if limits_c is None:
+        why = "the site file names no media and no temperature limits"
+        yield Answer.cannot_tell(context.subject(), why)
         return
-    place = min(place for place in day.signals if place[0] is Role.INLET_TEMPERATURE)
-    signal = day.signals[place]
-    covered = next(
-        report.coverage_frac
-        for report in day.health
-        if (report.role, report.compartment, report.row) == place
+    for tag in context.day.health:
+        if tag.role is Role.INLET_TEMPERATURE:
+            yield _judge_tag(context, tag, limits_c)
+
+
+def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) -> Answer:
+    subject = context.subject(tag.compartment)
+    signal = context.day.signals.get((tag.role, tag.compartment, tag.row))
+    if signal is None:
+        return Answer.cannot_tell(subject, f"{tag.tag}: {tag.problem or 'no usable value'}")
+    continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
+    numbers = _numbers(signal, continuous, surge, limits_c)
+    is_surge = surge.seconds >= context.limits["surge_time"]
+    if is_surge or continuous.seconds >= context.limits["continuous_time"]:
+        return context.found(
+            subject,
+            Urgency.NOW if is_surge else Urgency.NEXT_OUTAGE,
+            f"Too hot for the media: {numbers}.",
+            _ACTION,
+            _values(signal, continuous, surge, limits_c),
+            start=context.at(continuous.first_s),
+            end=context.at(continuous.last_s),
+        )
+    if tag.coverage_frac < context.limits["covered"]:
+        covered = percent(tag.coverage_frac)
+        why = f"only {covered} of the day is covered; so far {numbers}"
+        return Answer.cannot_tell(subject, why)
+    values = _values(signal, continuous, surge, limits_c)
+    return Answer.clear(subject, f"In bounds: {numbers}.", values)
+
+
+def _numbers(
+    signal: Signal, continuous: Excess, surge: Excess, limits_c: tuple[float, float]
+) -> str:
+    dose = show(continuous.degree_minutes, "K.min", 0).removesuffix(" K.min")
+    return (
+        f"peak {show(float(signal.value.max()), 'Cel', 0)}; {show(continuous.seconds, 'min', 1)} "
+        f"above the continuous limit of {show(limits_c[0], 'Cel', 0)} ({dose} degree-minutes), "
+        f"{show(surge.seconds, 'min', 1)} above the surge limit of {show(limits_c[1], 'Cel', 0)}"
     )
-    yield _answer(day, subject, signal, pair, covered, limits)
 
 
-def _answer(
-    day: BaghouseDay,
-    subject: Subject,
-    signal: Signal,
-    pair: tuple[float, float],
-    covered: float,
-    limits: Limits,
-) -> Answer:
-    continuous, surge = (excess(signal, limit, day.seconds) for limit in pair)
-    peak = float(signal.value.max())
-    values = (
-        Quantity("max_c", peak, "Cel"),
+def _values(
+    signal: Signal, continuous: Excess, surge: Excess, limits_c: tuple[float, float]
+) -> tuple[Quantity, ...]:
+    return (
+        Quantity("max_c", float(signal.value.max()), "Cel"),
         Quantity("above_continuous", continuous.seconds, "s"),
         Quantity("dose_above_continuous", continuous.degree_minutes, "K.min"),
         Quantity("above_surge", surge.seconds, "s"),
         Quantity("dose_above_surge", surge.degree_minutes, "K.min"),
-        Quantity("continuous_limit", pair[0], "Cel"),
-        Quantity("surge_limit", pair[1], "Cel"),
-    )
-    numbers = (
-        f"peak {show(peak, 'Cel', 0)}; {show(continuous.seconds, 'min', 1)} above the continuous "
-        f"limit of {show(pair[0], 'Cel', 0)} ({continuous.degree_minutes:.0f} degree-minutes), "
-        f"{show(surge.seconds, 'min', 1)} above the surge limit of {show(pair[1], 'Cel', 0)}"
-    )
-    is_surge = surge.seconds >= limits["surge_time"]
-    if not is_surge and continuous.seconds < limits["continuous_time"]:
-        if covered < limits["covered"]:
-            return Answer.cannot_tell(
-                subject, f"only {covered:.0%} of the day is covered; so far {numbers}"
-            )
-        return Answer.clear(subject, f"In bounds: {numbers}.", values)
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NOW if is_surge else Urgency.NEXT_OUTAGE,
-        start=day.start + timedelta(seconds=continuous.first_s),
-        end=day.start + timedelta(seconds=continuous.last_s),
-        values=values,
-        text=f"Too hot for the media: {numbers}.",
-        action="Find the cause upstream (process upset, cooler, dilution air, sparks) and watch "
-        "opacity today; at the next outage take a bag from the hottest side for a laboratory test.",
+        Quantity("continuous_limit", limits_c[0], "Cel"),
+        Quantity("surge_limit", limits_c[1], "Cel"),
     )
 
+
+_ACTION = work(
+    outside="Find the cause upstream (process upset, cooler, dilution air, sparks) and watch "
+    "opacity today.",
+    isolated="a bag from the hottest side, for a laboratory test.",
+)
 
 RULE = Rule(
     name="temperature_excursion",
     title="Inlet temperature above the media's limit",
     chapter=Chapter.TEMPERATURE,
     looks_for="Time and degree-minutes above the continuous and the surge limit of the media.",
-    needs=(Need(any_of=(Role.INLET_TEMPERATURE,), purpose="to compare with the media's limits"),),
+    needs=(
+        Need(
+            any_of=(Role.INLET_TEMPERATURE,),
+            purpose="to compare with the media's limits",
+            max_step_s=3600.0,  # chosen: an hour between points hides every excursion of minutes
+        ),
+    ),
     thresholds=(
-        Threshold(
+        limit(
             "continuous_time",
             "1 min",
-            Dimension.TIME,
             "time above the continuous limit that counts",
-            "chosen",
+            chosen="shorter is noise of a transmitter about the limit",
+            dimension=Dimension.TIME,
         ),
-        Threshold(
-            "surge_time", "5 s", Dimension.TIME, "time above the surge limit that counts", "chosen"
+        limit(
+            "surge_time",
+            "5 s",
+            "time above the surge limit that counts",
+            chosen="sparks and after-burning last seconds; one bad point is shorter",
+            dimension=Dimension.TIME,
         ),
-        Threshold(
+        limit(
             "covered",
-            "0.9",
-            Dimension.RATIO,
+            "90 %",
             "share of the day that must be covered to call it clear",
-            "chosen",
+            chosen="two hours without values may hide an excursion",
         ),
     ),
     check_first=(
@@ -154,7 +167,13 @@ RULE = Rule(
         "opacity since then",
     ),
     confused_with="a failed thermocouple",
-    cautions=(Caution.LOCKOUT, Caution.CONFINED_SPACE, Caution.HOT, Caution.COMBUSTIBLE_DUST),
+    cautions=(
+        Caution.LOCKOUT,
+        Caution.CONFINED_SPACE,
+        Caution.HOT,
+        Caution.COMBUSTIBLE_DUST,
+        Caution.BREATHING,
+    ),
     references=("media limits: APTI SI:412A, Lesson 4, Table 4-1, or the site file",),
     judge=judge,
 )

@@ -183,7 +183,7 @@ def test_a_day_with_gaps_cannot_be_called_clear(healthy: Export) -> None:
     part = TagSamples(one.time_us[:70_000], one.value[:70_000], one.quality[:70_000])
     answer = judged(replace(healthy, samples={**healthy.samples, name: part}))
     assert answer.verdict is Verdict.CANNOT_TELL
-    assert "only 81% of the day is covered" in answer.text
+    assert "only 81 % of the day is covered" in answer.text
     still = judged(hot(replace(healthy, samples={**healthy.samples, name: part}), [(0, 90, 215)]))
     assert still.verdict is Verdict.FOUND  # what was seen was seen
 
@@ -210,3 +210,37 @@ def test_unit_day_and_order_do_not_matter() -> None:
     assert later.start == base.start + timedelta(days=10)
     assert judged(reordered(export)) == base
     assert found({HOUSE: base}) == {(0, 0)}
+
+
+# Every tag of the role is judged, or named as not judged.
+
+
+def by_compartment(export: Export, second: TagSamples) -> Export:
+    """Give each of two compartments an inlet temperature of its own."""
+    name = sample_tag(export, "inlet_temperature")
+    tags = [tag for tag in export.baghouse.tag if tag.tag != name]
+    first = next(tag for tag in export.baghouse.tag if tag.tag == name)
+    own = [
+        first.model_copy(update={"tag": f"{name}-{number}", "compartment": number})
+        for number in (1, 2)
+    ]
+    baghouse = export.baghouse.model_copy(update={"tag": (*tags, *own)})
+    samples = {**export.samples, f"{name}-1": export.samples[name], f"{name}-2": second}
+    return replace(export, baghouse=baghouse, samples=samples)
+
+
+def test_a_hot_second_compartment_is_found(healthy: Export) -> None:
+    one = healthy.samples[sample_tag(healthy, "inlet_temperature")]
+    hot_one = replace(one, value=one.value + 60.0)
+    answers = ask(RULE, study(by_compartment(healthy, hot_one)).day)
+    assert found(answers) == {(2, 0)}
+    assert answers[Subject("BH1", 1)].verdict is Verdict.CLEAR
+
+
+def test_a_dead_second_tag_is_named_as_not_judged(healthy: Export) -> None:
+    one = healthy.samples[sample_tag(healthy, "inlet_temperature")]
+    dead = replace(one, quality=np.full(one.quality.size, BAD))
+    answers = ask(RULE, study(by_compartment(healthy, dead)).day)
+    assert answers[Subject("BH1", 1)].verdict is Verdict.CLEAR
+    assert answers[Subject("BH1", 2)].verdict is Verdict.CANNOT_TELL
+    assert "-2:" in answers[Subject("BH1", 2)].text
