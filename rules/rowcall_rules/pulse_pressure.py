@@ -2,8 +2,8 @@
 
 Why: below the band the cake is not thrown off, above it felt wears and dust bleeds through; woven
 glass is pulsed softer than felt. The band is a starting point of practice: the bag maker's data
-sheet decides. Looks like, but is not: a sag by too short an interval or a leaking header, which
-have rules of their own and lower the same number.
+sheet decides. Rule out: an interval too short to recover, or a leaking header, which have rules of
+their own and lower the same number.
 """
 
 from __future__ import annotations
@@ -16,43 +16,37 @@ from rowcall.diagnosis.headers import headers_of, pressure_before
 from rowcall.media import Fibre
 from rowcall.model import (
     Answer,
-    BaghouseDay,
     Caution,
     Chapter,
     Context,
-    Limits,
     Need,
     Quantity,
     Rule,
     Subject,
-    Threshold,
     Urgency,
-    Verdict,
+    limit,
+    work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, show
+from rowcall.units import show
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for every header; reads the facts plateau_pa, left_pa and before_pa."""
-    day, limits = context.day, context.limits
-    facts = context.facts
+    """Answer for every header by the pressure that a usual pulse starts from."""
+    day = context.day
     for header in headers_of(day):
-        subject = Subject(day.baghouse.id, header)
-        pressure = pressure_before(day, facts, header)
+        subject = context.subject(header)
+        pressure = pressure_before(day, context.facts, header)
         if day.baghouse.media is None:
             yield Answer.cannot_tell(subject, "the site file does not state the media of the bags")
         elif math.isnan(pressure):
             yield Answer.cannot_tell(subject, "the pressure before pulses is not known")
         else:
-            yield _judge_header(day, subject, day.baghouse.media, pressure, limits)
+            yield _judge_header(context, subject, day.baghouse.media, pressure)
 
 
-def _judge_header(
-    day: BaghouseDay, subject: Subject, media: Fibre, pressure: float, limits: Limits
-) -> Answer:
-    band = trade.PULSE_PRESSURE_GLASS if media is Fibre.GLASS else trade.PULSE_PRESSURE_FELT
-    low, high = (fact.value for fact in band)
+def _judge_header(context: Context, subject: Subject, media: Fibre, pressure: float) -> Answer:
+    low, high = (fact.value for fact in _band(media))
     values = (
         Quantity("before_pa", pressure, "Pa"),
         Quantity("band_low_pa", low, "Pa"),
@@ -63,37 +57,47 @@ def _judge_header(
         f"pulses start from {show(pressure, 'bar', 2)} gauge; usual for {kind} are "
         f"{show(low, 'bar', 1)} to {show(high, 'bar', 1)}"
     )
-    slack = limits["slack"]
+    slack = context.limits["slack"]
     if (1 - slack) * low <= pressure <= (1 + slack) * high:
         return Answer.clear(subject, f"As usual: {seen}.", values)
-    is_low = pressure < low
-    setting = day.baghouse.pulse_pressure
+    setting = context.day.baghouse.pulse_pressure
     stated = "" if setting is None else f" The site file sets {show(setting, 'bar', 2)}."
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.WATCH,
-        start=day.start,
-        end=day.end,
-        values=values,
-        text=f"Pulse pressure is {'low' if is_low else 'high'}: {seen}.{stated}",
-        action="Compare with the bag maker's data sheet and the regulator's setting; "
-        + (
-            "too weak a pulse leaves the cake on the bags."
-            if is_low
-            else "too hard a pulse wears the bags and lets dust bleed through."
-        ),
-    )
+    found = "low" if pressure < low else "high"
+    text = f"Pulse pressure is {found}: {seen}.{stated}"
+    return context.found(subject, Urgency.WATCH, text, _ACTIONS[found], values)
 
+
+def _band(media: Fibre) -> tuple[trade.Fact, trade.Fact]:
+    return trade.PULSE_PRESSURE_GLASS if media is Fibre.GLASS else trade.PULSE_PRESSURE_FELT
+
+
+_COMPARE = "Compare with the bag maker's data sheet and the regulator's setting"
+_ACTIONS = {
+    "low": work(outside=f"{_COMPARE}; too weak a pulse leaves the cake on the bags."),
+    "high": work(
+        outside=f"{_COMPARE}; too hard a pulse wears the bags and lets dust bleed through."
+    ),
+}
 
 RULE = Rule(
     name="pulse_pressure",
     title="Pulse pressure unusual for the bags",
     chapter=Chapter.AIR,
     looks_for="A header pressure before pulses outside what is usual for the media.",
-    needs=(Need(any_of=(Role.HEADER_PRESSURE,), purpose="to know what pulses start from"),),
+    needs=(
+        Need(
+            any_of=(Role.HEADER_PRESSURE,),
+            purpose="to know what pulses start from",
+            max_step_s=3600.0,  # chosen: of fewer points hardly any lies just before a pulse
+        ),
+    ),
     thresholds=(
-        Threshold("slack", "5 %", Dimension.RATIO, "of the band's ends that is let pass", "chosen"),
+        limit(
+            "slack",
+            "5 %",
+            "of the band's ends that is accepted",
+            chosen="gauges and transmitters differ by a few per cent",
+        ),
     ),
     check_first=("regulator's setting", "bag maker's data sheet", "supply pressure"),
     confused_with="a leaking header; an interval too short to recover; plant air short",

@@ -2,16 +2,16 @@
 
 Why: the DP left just after a cleaning shows the bag's own state. It rises slowly as fine dust works
 into the fabric (blinding), or at once after a dew-point event, a cold start or an upset. DP grows
-with flow, so it is led back to one flow wherever flow is known. Looks like, but is not: rows that
-are no longer cleaned (mend those first and watch a day before blaming bags), higher flow, a full
-hopper, a plugged tap. Under cleaning on demand the controller pulls DP to its stop set point, so
-residual drag moves less than cycle time and pulses a day do.
+with flow, so it is corrected to one flow wherever flow is known. Rule out: rows that are no longer
+cleaned (mend those first and watch a day before blaming bags), higher flow, a full hopper, a
+plugged tap. Under cleaning on demand the controller holds DP at its stop set point, so residual
+drag moves less than cycle time and pulses a day do.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -21,7 +21,6 @@ from rowcall.diagnosis.steps import find_steps
 from rowcall.diagnosis.trend import Trend, theil_sen
 from rowcall.model import (
     Answer,
-    BaghouseDay,
     Caution,
     Chapter,
     Context,
@@ -31,27 +30,41 @@ from rowcall.model import (
     Need,
     Quantity,
     Rule,
-    Subject,
-    Threshold,
     Urgency,
     Verdict,
+    limit,
+    work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, show
+from rowcall.units import percent, show
 
-_WINDOWS_D = (7, 30, 90)
-_FULL_ENOUGH = 0.6  # chosen: a window is judged when this share of its days has a value
-_AROUND_D = 7  # days before and after a step that make its size
+_WINDOWS_D = (7, 30, 90)  # chosen: a week, a month, a season
+_MIN_FILLED = 0.6  # chosen: a window is judged when this share of its days has a value
+_AROUND_D = 7  # chosen: days before and after a step that make its size
+_LEVEL_D = 3  # chosen: days whose median is the level of today
+_FAR_D = 3650  # chosen: beyond ten years a date says nothing
 
 
 @dataclass(frozen=True, slots=True)
 class _Series:
-    """Residual DP by day, led back to one flow where there is one; day numbers count to today."""
+    """Residual DP by day, corrected to one flow where there is one; day numbers count to today."""
 
     days: list[date]
     number: Floats
     value_pa: Floats
     reference_m3_s: float | None
+
+    @property
+    def level_pa(self) -> float:
+        """Level of today."""
+        return float(np.median(self.value_pa[-_LEVEL_D:]))
+
+    @property
+    def basis(self) -> str:
+        """What the values are corrected to, in words."""
+        if self.reference_m3_s is None:
+            return "not corrected for flow: no flow tag"
+        return f"corrected to {show(self.reference_m3_s, 'm3/h', 0)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,57 +75,62 @@ class _Step:
     after_pa: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    """What a series shows: trends by window, those of them that rise, and a recent step."""
+
+    trends: Mapping[int, Trend]
+    rising: Mapping[int, Trend]
+    step: _Step | None
+
+    @property
+    def newest(self) -> Trend | None:
+        """The shortest trend that leads to the limit, however small the rise so far."""
+        upward = {w: t for w, t in self.trends.items() if t.low > 0 and math.isfinite(t.high)}
+        return upward[min(self.rising or upward)] if upward else None
+
+
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for the baghouse; reads residual_dp_per_flow, else residual_dp_pa, of 90 days."""
-    day, limits = context.day, context.limits
-    subject = Subject(day.baghouse.id)
+    """Answer for the baghouse by residual DP over flow, else by residual DP, of 90 days."""
     series = _series(context)
     if series is None:
-        yield Answer.cannot_tell(
-            subject, "no cleaning cycle of this day lay wholly in running operation"
-        )
+        why = "no cleaning cycle of this day lay wholly in running operation"
+        yield Answer.cannot_tell(context.subject(), why)
         return
-    if series.value_pa.size < limits["history_days"]:
-        yield Answer.cannot_tell(
-            subject,
-            f"only {series.value_pa.size} days with a residual DP so far, "
-            f"{limits['history_days']:.0f} are needed",
-        )
-        return
-    step = _step(series, limits)
+    step = _step(series, context.limits)
     # A line through a step would take the step for a slope: the trend is that since the step.
-    since = series.number[0] if step is None else float((step.day - day.day).days)
+    since = series.number[0] if step is None else float((step.day - context.day.day).days)
     trends = {w: trend for w in _WINDOWS_D if (trend := _trend(series, w, since)) is not None}
-    rising = {w: t for w, t in trends.items() if _is_rising(t, min(w, 1 - since), limits)}
-    yield _answer(context, subject, series, trends, rising, step, limits)
+    rising = {w: t for w, t in trends.items() if _is_rising(t, min(w, 1 - since), context.limits)}
+    yield _answer(context, series, _Finding(trends, rising, step))
 
 
 def _series(context: Context) -> _Series | None:
     """Join history and today; a day that is missing in the preferred fact stays missing."""
-    day, facts = context.day, context.facts
     for fact in (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA):
-        today = facts.of(fact)
+        today = context.facts.of(fact)
         if math.isnan(today):
             continue
-        days, past = day.history.of(fact)
-        days, value = [*days, day.day], np.append(past, today)
-        number = np.array([(d - day.day).days for d in days], np.float64)
+        past_days, past = context.history.of(fact)
+        days, value = [*past_days, context.day.day], np.append(past, today)
+        reference = _reference_flow(context) if fact is Fact.RESIDUAL_DP_PER_FLOW else None
+        number = np.array([(d - context.day.day).days for d in days], np.float64)
         keep = number > -max(_WINDOWS_D)
-        reference = None
-        if fact is Fact.RESIDUAL_DP_PER_FLOW:
-            _, flows = day.history.of(Fact.FLOW_M3_S)
-            reference = day.baghouse.design_flow or float(
-                np.median(np.append(flows, facts.of(Fact.FLOW_M3_S)))
-            )
-            value = value * reference
         kept = [d for d, k in zip(days, keep, strict=True) if k]
-        return _Series(kept, number[keep], value[keep], reference)
+        return _Series(kept, number[keep], value[keep] * (reference or 1.0), reference)
     return None
+
+
+def _reference_flow(context: Context) -> float:
+    """Return the flow that residual DP is corrected to [m3/s]."""
+    _, flows = context.history.of(Fact.FLOW_M3_S)
+    usual = float(np.median(np.append(flows, context.facts.of(Fact.FLOW_M3_S))))
+    return context.day.baghouse.design_flow or usual
 
 
 def _trend(series: _Series, window_d: int, since: float) -> Trend | None:
     inside = (series.number > -window_d) & (series.number >= since)
-    if inside.sum() < _FULL_ENOUGH * window_d:
+    if inside.sum() < _MIN_FILLED * window_d:
         return None
     return theil_sen(series.number[inside], series.value_pa[inside])
 
@@ -139,89 +157,75 @@ def _step(series: _Series, limits: Limits) -> _Step | None:
     return None
 
 
-def _answer(
-    context: Context,
-    subject: Subject,
-    series: _Series,
-    trends: dict[int, Trend],
-    rising: dict[int, Trend],
-    step: _Step | None,
-    limits: Limits,
-) -> Answer:
-    day = context.day
-    level = float(np.median(series.value_pa[-3:]))
-    basis = _basis(series)
-    values = [Quantity("residual_dp_corrected", level, "Pa")]
-    for window, trend in trends.items():
-        name = f"slope_{window}d_per_day"
-        ends = {name: trend.slope, f"{name}_low": trend.low, f"{name}_high": trend.high}
-        values += [Quantity(n, v, "Pa/d") for n, v in ends.items() if math.isfinite(v)]
-    slopes = "; ".join(_slope_words(window, trend) for window, trend in trends.items())
+def _answer(context: Context, series: _Series, seen: _Finding) -> Answer:
+    values = list(_values(series, seen))
+    slopes = "; ".join(_slope_words(window, trend) for window, trend in seen.trends.items())
     slopes = slopes or "too few days for a trend"
-    if step is None and not rising:
-        text = f"Residual DP {show(level, 'kPa', 2)} ({basis}), not rising: {slopes}."
-        return Answer.clear(subject, text, values)
-    parts = [f"Residual DP {show(level, 'kPa', 2)} ({basis})"]
-    start = day.day - timedelta(days=min(rising, default=0))
-    if step is not None:
-        values.append(Quantity("step_rise", step.rise_frac, "1"))
-        start = step.day
-        parts.append(
-            f"stepped up by {step.rise_frac:.0%} on {step.day.isoformat()} "
-            f"({show(step.before_pa, 'kPa', 2)} to {show(step.after_pa, 'kPa', 2)})"
-        )
-    if rising:
-        parts.append("rises steadily")
-    # A slope whose whole interval is positive leads to the limit, however small the rise so far.
-    upward = {
-        w: trend for w, trend in trends.items() if trend.low > 0 and math.isfinite(trend.high)
-    }
-    newest = upward[min(rising or upward)] if upward else None
-    limit_text, urgency = _projection(day, level, newest, limits)
-    text = "; ".join([*parts, slopes]) + f". {limit_text}{_mend_rows_first(context)}"
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=urgency,
-        start=day.start - timedelta(days=(day.day - start).days),
-        end=day.end,
-        values=tuple(values),
-        text=text,
-        action="Check cleaning first (rows, header pressure, set points), then hopper level and DP "
-        "taps; look up dew-point and start-up history; at the next outage send a bag to a "
-        "laboratory.",
+    lead = f"Residual DP {show(series.level_pa, 'kPa', 2)} ({series.basis})"
+    if seen.step is None and not seen.rising:
+        return Answer.clear(context.subject(), f"{lead}, not rising: {slopes}.", values)
+    start = context.day.day - timedelta(days=min(seen.rising, default=0))
+    if seen.step is not None:
+        start = seen.step.day
+        lead += f"; {_step_words(seen.step)}"
+    if seen.rising:
+        lead += "; rises steadily"
+    limit_text, urgency = _projection(context, series.level_pa, seen.newest)
+    return context.found(
+        context.subject(),
+        urgency,
+        f"{lead}; {slopes}. {limit_text}{_mend_rows_first(context)}",
+        _ACTION,
+        values,
+        start=context.day.start - timedelta(days=(context.day.day - start).days),
     )
 
 
-def _projection(
-    day: BaghouseDay, level: float, trend: Trend | None, limits: Limits
-) -> tuple[str, Urgency]:
-    """Say when the limit is met, as an interval of dates, and how urgent that is."""
-    limit = day.baghouse.residual_dp_limit
-    if limit is None:
+def _values(series: _Series, seen: _Finding) -> Iterator[Quantity]:
+    yield Quantity("residual_dp_corrected", series.level_pa, "Pa")
+    for window, trend in seen.trends.items():
+        name = f"slope_{window}d"
+        ends = {name: trend.slope, f"{name}_low": trend.low, f"{name}_high": trend.high}
+        for key, value in ends.items():
+            if math.isfinite(value):
+                yield Quantity(key, value, "Pa/d")
+    if seen.step is not None:
+        yield Quantity("step_rise", seen.step.rise_frac, "1")
+
+
+def _step_words(step: _Step) -> str:
+    return (
+        f"stepped up by {percent(step.rise_frac)} on {step.day.isoformat()} "
+        f"({show(step.before_pa, 'kPa', 2)} to {show(step.after_pa, 'kPa', 2)})"
+    )
+
+
+def _projection(context: Context, level: float, trend: Trend | None) -> tuple[str, Urgency]:
+    """Say when the limit is reached, as an interval of dates, and how urgent that is."""
+    limit_pa = context.day.baghouse.residual_dp_limit
+    if limit_pa is None:
         return "The site file states no residual DP limit, so no date is projected.", Urgency.WATCH
-    if level >= limit:
-        return f"The limit of {show(limit, 'kPa', 2)} is reached.", Urgency.NOW
+    named = f"the limit of {show(limit_pa, 'kPa', 2)}"
+    if level >= limit_pa:
+        return f"{named[0].upper()}{named[1:]} is reached.", Urgency.NOW
     if trend is None:
-        return (
-            f"The limit of {show(limit, 'kPa', 2)} is not reached; the trend is not steady enough "
-            "to project a date.",
-            Urgency.WATCH,
-        )
-    early, late = (max(limit - trend.level, 0.0) / slope for slope in (trend.high, trend.low))
-    soonest = day.day + timedelta(days=int(early))
-    latest = (day.day + timedelta(days=int(late))).isoformat() if late < 3650 else "later, or never"
-    urgency = Urgency.NEXT_OUTAGE if early <= limits["soon_days"] else Urgency.WATCH
-    text = (
-        f"At this rate the limit of {show(limit, 'kPa', 2)} is met between "
-        f"{soonest.isoformat()} and {latest} (95 % interval)."
-    )
+        why = "is not reached; the trend is not steady enough to project a date."
+        return f"{named[0].upper()}{named[1:]} {why}", Urgency.WATCH
+    early, late = (max(limit_pa - trend.level, 0.0) / slope for slope in (trend.high, trend.low))
+    first = (context.day.day + timedelta(days=int(early))).isoformat()
+    last = "later, or never"
+    if late < _FAR_D:
+        last = (context.day.day + timedelta(days=int(late))).isoformat()
+    urgency = Urgency.NEXT_OUTAGE if early <= context.limits["soon_days"] else Urgency.WATCH
+    text = f"At this rate {named} is reached between {first} and {last} (95 % interval)."
     return text, urgency
 
 
 def _mend_rows_first(context: Context) -> str:
+    """Name the rows and compartments that were found silent on the same day."""
     silent = [
-        f"compartment {answer.subject.compartment} row {answer.subject.row}"
+        f"compartment {answer.subject.compartment}"
+        + (f" row {answer.subject.row}" if answer.subject.row else "")
         for answer in context.answers.get("row_silent", ())
         if answer.verdict is Verdict.FOUND and answer.urgency is not Urgency.WATCH
     ]
@@ -232,12 +236,6 @@ def _mend_rows_first(context: Context) -> str:
     )
 
 
-def _basis(series: _Series) -> str:
-    if series.reference_m3_s is None:
-        return "not corrected for flow: no flow tag"
-    return f"led back to {show(series.reference_m3_s, 'm3/h', 0)}"
-
-
 def _slope_words(window_d: int, trend: Trend) -> str:
     slope = f"{window_d} days: {trend.slope:+.1f} Pa a day"
     if not (math.isfinite(trend.low) and math.isfinite(trend.high)):
@@ -245,27 +243,65 @@ def _slope_words(window_d: int, trend: Trend) -> str:
     return f"{slope} (95 % interval {trend.low:+.1f} to {trend.high:+.1f})"
 
 
+_ACTION = work(
+    outside="Check cleaning first (rows, header pressure, set points); look up dew-point and "
+    "start-up history.",
+    isolated="hopper level, DP taps, and a bag for a laboratory.",
+)
+
 RULE = Rule(
     name="rising_residual_dp",
     title="Residual DP rises",
     chapter=Chapter.DP,
-    looks_for="A step or a steady rise of the DP left after cleaning, led back to one flow.",
-    needs=(Need(any_of=(Role.DP,), purpose="to see what is left after a cleaning"),),
+    looks_for="A step or a steady rise of the DP left after cleaning, corrected to one flow.",
+    needs=(
+        Need(
+            any_of=(Role.DP,),
+            purpose="to see what is left after a cleaning",
+            max_step_s=3600.0,  # chosen: coarser points hardly ever lie just after a cleaning
+            only_first=True,
+        ),
+        Need(
+            purpose="to see a trend of residual DP",
+            past=(Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA),
+            days="history_days",
+        ),
+    ),
     thresholds=(
-        Threshold("rise", "0.1", Dimension.RATIO, "relative rise that matters", "chosen"),
-        Threshold("history_days", "7", Dimension.RATIO, "days before a verdict", "chosen"),
-        Threshold("step_days", "30", Dimension.RATIO, "days for which a step is told", "chosen"),
-        Threshold("soon_days", "30", Dimension.RATIO, "days to the limit: next outage", "chosen"),
+        limit(
+            "rise",
+            "10 %",
+            "relative rise that matters",
+            chosen="less lies within changes of dust and weather",
+        ),
+        limit(
+            "history_days",
+            "7",
+            "days before a verdict",
+            chosen="a week holds work days and a weekend",
+        ),
+        limit(
+            "step_days",
+            "30",
+            "days for which a step is reported",
+            chosen="a month leaves time for an outage",
+        ),
+        limit(
+            "soon_days",
+            "30",
+            "days to the limit: next outage",
+            chosen="a month leaves time to plan one",
+        ),
     ),
     check_first=(
-        "rows silent or faint, header pressure",
-        "set points, hopper level, DP taps",
+        "rows silent or weak, header pressure, set points",
         "dew-point, start-up and pre-coat history",
-        "a bag to a laboratory",
+        "isolated: hopper level, DP taps, a bag to a laboratory",
     ),
     confused_with="silent rows, higher flow, a full hopper, a plugged DP tap",
     cautions=(
         Caution.LOCKOUT,
+        Caution.STORED_AIR,
         Caution.CONFINED_SPACE,
         Caution.HOT,
         Caution.COMBUSTIBLE_DUST,

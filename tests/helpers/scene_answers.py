@@ -17,13 +17,16 @@ def rule(name: str) -> Rule:
 def ask(
     name: str, day: BaghouseDay, settings: Mapping[str, str] | None = None
 ) -> dict[Subject, Answer]:
-    """Return one rule's answers on a day, by subject; no subject may be answered twice."""
-    judge = rule(name)
-    limits = limits_in_force([judge], {name: settings or {}})
-    findings = diagnose([judge], limits, [day])
-    answers = {finding.answer.subject: finding.answer for finding in findings}
-    assert len(answers) == len(findings)
-    return answers
+    """Return one rule's answers on a day, by subject; no subject may be answered twice.
+
+    The rules whose answers it reads are asked too.
+    """
+    rules = [rule(one) for one in (name, *rule(name).after)]
+    limits = limits_in_force(rules, {name: settings or {}})
+    answers = [one.answer for one in diagnose(rules, limits, [day]) if one.rule == name]
+    by_subject = {answer.subject: answer for answer in answers}
+    assert len(by_subject) == len(answers)
+    return by_subject
 
 
 def found(answers: Mapping[Subject, Answer]) -> set[tuple[int, int]]:

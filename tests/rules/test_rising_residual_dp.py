@@ -37,9 +37,9 @@ def test_a_steady_rise_is_found_with_its_slope(today: Studied, rate: float) -> N
     answer = judged(with_series(today.day, quiet(60) + rate * np.arange(60)))
     assert answer.verdict is Verdict.FOUND
     assert "rises steadily" in answer.text
-    assert value_of(answer, "slope_30d_per_day_low") <= rate
-    assert value_of(answer, "slope_30d_per_day_high") >= rate
-    assert value_of(answer, "slope_30d_per_day") == pytest.approx(rate, rel=0.2)
+    assert value_of(answer, "slope_30d_low") <= rate
+    assert value_of(answer, "slope_30d_high") >= rate
+    assert value_of(answer, "slope_30d") == pytest.approx(rate, rel=0.2)
     assert all(np.isfinite(quantity.value) for quantity in answer.values)
 
 
@@ -111,7 +111,7 @@ def test_a_level_baseline_is_clear(today: Studied, seed: int, n: int) -> None:
 
 def test_a_rise_too_small_to_matter_is_clear(today: Studied) -> None:
     answer = judged(with_series(today.day, 900.0 + 1.0 * np.arange(60) + quiet(60, 0.0, 2.0)))
-    assert value_of(answer, "slope_30d_per_day_low") > 0  # seen, but 3 % in 30 days
+    assert value_of(answer, "slope_30d_low") > 0  # seen, but 3 % in 30 days
     assert answer.verdict is Verdict.CLEAR
 
 

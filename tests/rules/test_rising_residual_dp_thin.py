@@ -12,7 +12,7 @@ from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
 from helpers.scenes import Studied, exports, fact, history_of, kiln, study
 
-from rowcall.model import Fact, Verdict
+from rowcall.model import Fact, History, Verdict
 
 
 @pytest.fixture(scope="module")
@@ -41,12 +41,12 @@ def test_a_day_without_a_cycle_cannot_tell(today: Studied) -> None:
 def test_a_steep_week_alone_is_too_short_for_a_trend(today: Studied) -> None:
     value = quiet(7, sd=60.0) + 20.0 * np.arange(7)
     answer = judged(with_series(today.day, value))
-    assert "slope_30d_per_day" not in {quantity.name for quantity in answer.values}
+    assert "slope_30d" not in {quantity.name for quantity in answer.values}
 
 
 def test_days_that_are_missing_are_not_days(today: Studied) -> None:
     day = with_series(today.day, quiet(60) + 10.0 * np.arange(60))
-    thin = replace(day, history=day.history.filter(pl.col("day").dt.day() % 3 == 0))
+    thin = replace(day, history=History(day.history.facts.filter(pl.col("day").dt.day() % 3 == 0)))
     answer = judged(thin)
     assert not any(quantity.name.startswith("slope_30d") for quantity in answer.values)
 
@@ -56,7 +56,9 @@ def test_days_that_are_missing_are_not_days(today: Studied) -> None:
 
 def test_the_order_of_the_history_does_not_matter(today: Studied) -> None:
     day = with_series(today.day, quiet(60) + 10.0 * np.arange(60), limit_pa=2000.0)
-    mixed = replace(day, history=day.history.sample(fraction=1.0, shuffle=True, seed=3))
+    mixed = replace(
+        day, history=History(day.history.facts.sample(fraction=1.0, shuffle=True, seed=3))
+    )
     assert judged(mixed) == judged(day)
 
 
@@ -65,14 +67,19 @@ def test_size_of_the_plant_does_not_matter(today: Studied) -> None:
     small = judged(with_series(today.day, value))
     large = judged(with_series(today.day, 3.0 * value))
     assert large.verdict is small.verdict is Verdict.FOUND
-    ratio = value_of(large, "slope_30d_per_day") / value_of(small, "slope_30d_per_day")
+    ratio = value_of(large, "slope_30d") / value_of(small, "slope_30d")
     assert ratio == pytest.approx(3.0)
 
 
 def test_unit_day_and_order_of_tags_do_not_matter() -> None:
     export = exports(kiln(), seed=4)[0]
     base = study(export).day
-    names = ("residual_dp_pa", "peak_dp_pa", "residual_dp_per_flow", "cycle_time_s")
+    names = (
+        Fact.RESIDUAL_DP_PA,
+        Fact.PEAK_DP_PA,
+        Fact.RESIDUAL_DP_PER_FLOW,
+        Fact.CYCLE_TIME_S,
+    )
     expected = [fact(base, name) for name in names]
     for other in (
         in_unit(in_unit(export, "dp", "[in_i'H2O]"), "gas_flow", "[ft_i]3/min"),

@@ -175,24 +175,12 @@ def _unusable(need: Need, day: BaghouseDay, names: str) -> str:
 
 
 def _missing_past(need: Need, context: Context) -> str:
-    if not need.past:
+    """Count the days of the first fact that today has; where it has none, the rule says why."""
+    known = next((fact for fact in need.past if (fact, 0, 0) in context.facts), None)
+    if known is None:
         return ""
-    known = max(_days_known(fact_days) for fact_days in _past_days(need, context))
-    wanted = context.limits[need.days]
-    if known >= wanted:
-        return ""
-    return f"only {known} days of it are known so far, {wanted:.0f} are needed"
-
-
-def _past_days(need: Need, context: Context) -> Iterator[tuple[int, bool]]:
-    for fact in need.past:
-        days, _ = context.history.of(fact)
-        yield len(days), (fact, 0, 0) in context.facts
-
-
-def _days_known(days: tuple[int, bool]) -> int:
-    before, today = days
-    return before + today if today else 0
+    days, wanted = len(context.history.of(known)[0]) + 1, context.limits[need.days]
+    return f"only {days} days are known so far, {wanted:.0f} are needed" if days < wanted else ""
 
 
 def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:

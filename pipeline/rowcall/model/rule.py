@@ -34,8 +34,8 @@ class Need:
         purpose: what they are needed for, as the end of "which this rule needs ...".
         max_step_s: the time between points of the finest of them must not be longer [s].
         min_coverage: share of the day that the best of them must cover.
-        past: facts of the baghouse of which one must be known for the number of days that the
-            rule's threshold `days` says, today included.
+        past: facts of the baghouse; the first one that the day has must be known for as many days
+            as the rule's threshold `days` says, today included.
         days: key of that threshold.
         only_first: of several usable tags of a role the rule judges the first one only.
     """
