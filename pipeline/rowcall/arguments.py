@@ -3,20 +3,37 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
-
-from rowcall import __version__
+from typing import Any, NoReturn
 
 _EXIT_CODES = """exit codes:
   0  done
-  1  rowcall itself failed; the message is meant for its makers
-  2  nothing done: wrong arguments, site file or store; the message says what to mend
+  1  rowcall itself failed; send the message to its developers
+  2  nothing done: wrong arguments, site file or store; the message says what to correct
   3  reports are written, but some input could not be used; each piece is named
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
-  6  cut short: what is listed is written and kept; the message says what to mend first
+  6  cut short: what is listed is written and kept; the message says what to correct first
 """
+
+
+class _Version(argparse.Action):
+    """Print the version; it is looked up only when asked for, as that takes long."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> NoReturn:
+        import rowcall
+
+        print(f"rowcall {rowcall.__version__}")
+        parser.exit()
+
 
 # The only name that argparse has for what `add_subparsers` returns.
 _Commands = argparse._SubParsersAction
@@ -30,7 +47,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=_EXIT_CODES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"rowcall {__version__}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="print the version and stop")
     commands = parser.add_subparsers(
         title="commands", required=True, metavar="COMMAND", dest="command"
     )
@@ -58,7 +75,11 @@ def _add(
 
 def _add_site(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--site", type=Path, default=Path("site.toml"), help="the site file (default: site.toml)"
+        "--site",
+        type=Path,
+        default=Path("site.toml"),
+        metavar="FILE",
+        help="the site file (default: site.toml)",
     )
 
 
@@ -68,7 +89,7 @@ def _add_wait(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=60.0,
         metavar="SECONDS",
-        help="how long to wait for another run to end (default: 60)",
+        help="how long to wait if another run is at work (default: 60)",
     )
 
 
@@ -85,7 +106,7 @@ def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
         type=float,
         default=5.0,
         metavar="SECONDS",
-        help="leave files changed less than this ago for the next run (default: 5)",
+        help="leave a file that changed within this time to the next run (default: 5)",
     )
 
 
@@ -96,73 +117,106 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
     _add_site(parser)
     _add_wait(parser)
     parser.add_argument(
-        "--from", dest="first", type=date.fromisoformat, required=True, metavar="YYYY-MM-DD"
+        "--from",
+        dest="first",
+        type=date.fromisoformat,
+        required=True,
+        metavar="YYYY-MM-DD",
+        help="first day to judge",
     )
     parser.add_argument(
-        "--to", dest="last", type=date.fromisoformat, required=True, metavar="YYYY-MM-DD"
+        "--to",
+        dest="last",
+        type=date.fromisoformat,
+        required=True,
+        metavar="YYYY-MM-DD",
+        help="last day to judge",
     )
     parser.add_argument(
         "--out",
         type=Path,
         default=Path("rerun"),
-        help="folder for the reports (default: rerun); never the nightly one",
+        metavar="FOLDER",
+        help="folder for the reports (default: rerun); not the folder of the nightly reports",
     )
     parser.add_argument(
         "--set",
         action="append",
         default=[],
         metavar="KEY=VALUE",
-        help="another setting, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
+        help="a setting to try, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
     )
 
 
 def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
-        commands, "demo", "make the exports of an invented plant with seeded faults and judge them"
+        commands, "demo", "make exports of an invented plant with known faults, and judge them"
     )
     parser.add_argument(
         "--folder",
         type=Path,
         default=Path("rowcall-demo"),
-        help="folder to make (default: rowcall-demo)",
+        help="new or empty folder for exports and reports (default: rowcall-demo)",
     )
     parser.add_argument("--days", type=int, default=30, help="days of data (default: 30)")
-    parser.add_argument("--seed", type=int, default=7, help="seed of the plant (default: 7)")
+    parser.add_argument(
+        "--seed",
+        type=int,
+        default=7,
+        help="number that decides the random values of the plant (default: 7)",
+    )
 
 
 def _add_look(commands: _Commands[argparse.ArgumentParser]) -> None:
-    parser = _add(commands, "look", "say what is understood of exports, and store nothing")
+    parser = _add(commands, "look", "show how exports are read, and store nothing")
     parser.add_argument(
         "exports",
         type=Path,
         nargs="+",
         metavar="FILE",
-        help="an export, archive, folder or pattern",
+        help="an export, archive or folder, or a pattern such as 'exports/*.csv'",
     )
     parser.add_argument(
-        "--site", type=Path, help="a site file whose time zone and [take_in] are to be used"
+        "--site",
+        type=Path,
+        metavar="FILE",
+        help="use the time zone and [take_in] of this site file",
     )
 
 
 def _add_set_aside(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
-        commands, "set-aside", "count the rows that take-in could not use, or export them"
+        commands,
+        "set-aside",
+        "count the rows of exports that could not be used, or write them to a file",
     )
     _add_site(parser)
     parser.add_argument(
-        "--to", type=Path, help="CSV file to write: file, line, column, text as it stood, reason"
+        "--to",
+        type=Path,
+        metavar="FILE",
+        help="new CSV file for these rows: file, line, column, original text, reason",
     )
-    parser.add_argument("--file", metavar="NAME", help="only rows of exports whose name holds this")
-    parser.add_argument("--reason", metavar="TEXT", help="only rows whose reason holds this")
+    parser.add_argument(
+        "--file", metavar="NAME", help="only rows of exports with this in their name"
+    )
+    parser.add_argument("--reason", metavar="TEXT", help="only rows with this in their reason")
 
 
 def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
-    parser = _add(commands, "new-site", "draft a site file from an export, for you to finish")
+    parser = _add(
+        commands, "new-site", "draft a site file from an export; check and complete it by hand"
+    )
     parser.add_argument(
         "export",
         type=Path,
+        metavar="FILE",
         help="an export of the historian, or an archive, folder or pattern of them",
     )
     parser.add_argument(
-        "--to", type=Path, default=Path("site.toml"), help="file to write (default: site.toml)"
+        "--to",
+        type=Path,
+        default=Path("site.toml"),
+        metavar="FILE",
+        help="new site file (default: site.toml)",
     )

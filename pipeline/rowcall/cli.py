@@ -1,4 +1,4 @@
-"""The command `rowcall`: arguments in, plain sentences and an exit code out.
+"""The command `rowcall`: reads arguments, prints plain sentences, returns an exit code.
 
 Everything heavy is imported by the command that needs it, so that `--help` answers at once.
 """
@@ -16,7 +16,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from rowcall.arguments import build_parser
-from rowcall.errors import BusyError, CutShortError, ExportError, RowcallError, printable, told
+from rowcall.errors import (
+    BusyError,
+    CutShortError,
+    ExportError,
+    RowcallError,
+    file_problem,
+    printable,
+)
 from rowcall.start import start_quickly
 
 if TYPE_CHECKING:
@@ -38,7 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code (see `rowcall --help`)."""
     start_quickly()
     for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a console may lack the signs of a unit or name
+        if isinstance(stream, io.TextIOWrapper):  # a console may lack characters of a unit or name
             stream.reconfigure(errors="replace")
     options = build_parser().parse_args(arguments)
     command = _COMMANDS[options.command]
@@ -48,14 +55,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say(str(error))
         return int(Exit.BUSY)
     except CutShortError as error:
-        _tell_what_was_done(cast("RunResult", error.done))
+        _print_what_was_done(cast("RunResult", error.done))
         _say(str(error))
         return int(Exit.CUT_SHORT)
     except RowcallError as error:
         _say(str(error))
         return int(Exit.NOT_DONE)
     except OSError as error:
-        _say(told(error))
+        _say(file_problem(error))
         return int(Exit.NOT_DONE)
 
 
@@ -70,7 +77,7 @@ def _nightly(options: argparse.Namespace) -> Exit:
         settle_s=options.settle,
         progress=_say,
     )
-    return _tell(result)
+    return _print_result(result)
 
 
 def _rerun(options: argparse.Namespace) -> Exit:
@@ -87,13 +94,15 @@ def _rerun(options: argparse.Namespace) -> Exit:
         wait_s=options.wait,
         progress=_say,
     )
-    return _tell(result)
+    return _print_result(result)
 
 
 def _demo(options: argparse.Namespace) -> Exit:
     from rowcall.runs.demo import run_demo
 
-    return _tell(run_demo(options.folder, days=options.days, seed=options.seed, progress=_say))
+    return _print_result(
+        run_demo(options.folder, days=options.days, seed=options.seed, progress=_say)
+    )
 
 
 def _rules(_: argparse.Namespace) -> Exit:
@@ -128,7 +137,7 @@ def _look(options: argparse.Namespace) -> Exit:
     from rowcall.site_file import read_site
 
     site = read_site(options.site) if options.site else None
-    pins, zone = (site.take_in, site.plant.zone) if site else (TakeIn(), None)
+    settings, zone = (site.take_in, site.plant.zone) if site else (TakeIn(), None)
     refused: list[ExportError] = []
 
     def refuse(error: ExportError) -> None:
@@ -137,7 +146,7 @@ def _look(options: argparse.Namespace) -> Exit:
 
     for path in options.exports:
         try:
-            for looked in look_at(path, pins, zone, datetime.now(UTC), refuse):
+            for looked in look_at(path, settings, zone, datetime.now(UTC), refuse):
                 print(shown(looked))
         except ExportError as error:
             refuse(error)
@@ -171,7 +180,7 @@ def _check_new(target: Path) -> None:
 
 
 def _write_new(target: Path, text: str) -> None:
-    """Write a file whole, or leave none: half a file would pass for a whole one."""
+    """Write a file whole, or leave none: half a file would be taken for a whole one."""
     try:
         target.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
@@ -183,9 +192,9 @@ def _write_new(target: Path, text: str) -> None:
         ) from error
 
 
-def _tell(result: RunResult) -> Exit:
-    """Print what a run did and return the exit code that says how it went."""
-    _tell_what_was_done(result)
+def _print_result(result: RunResult) -> Exit:
+    """Print what a run did and return its exit code."""
+    _print_what_was_done(result)
     if not result.reports:
         print("No day was due; no report was written.")
     if result.not_mailed:
@@ -193,7 +202,7 @@ def _tell(result: RunResult) -> Exit:
     return Exit.INPUT_UNUSABLE if result.unusable else Exit.DONE
 
 
-def _tell_what_was_done(result: RunResult) -> None:
+def _print_what_was_done(result: RunResult) -> None:
     for text in [*dict.fromkeys(result.unusable), *result.not_mailed]:
         _say(text)
     for report in result.reports:

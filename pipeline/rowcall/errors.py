@@ -1,10 +1,10 @@
-"""What can go wrong, sorted by what the person at the keyboard has to do about it."""
+"""What can go wrong, by what the person who runs rowcall has to do about it."""
 
 from __future__ import annotations
 
 
 class RowcallError(Exception):
-    """A failure that rowcall expected; its message is a plain sentence with place and remedy."""
+    """A failure that rowcall expected; its message says where and what to do."""
 
 
 class SiteError(RowcallError):
@@ -14,7 +14,8 @@ class SiteError(RowcallError):
 class ExportError(RowcallError):
     """An export could not be taken in: the file, or the site file on it, must change.
 
-    Exports hold any signs, and their names and cells stand in the message; it is made printable.
+    Names and cells of exports may hold any character and stand in the message: it is made
+    printable.
     """
 
     def __init__(self, message: str) -> None:
@@ -22,15 +23,15 @@ class ExportError(RowcallError):
 
 
 def printable(text: str) -> str:
-    """Return a text with the signs that steer a screen, or print nothing, written as escapes."""
+    """Return a text with control characters and others that print nothing written as escapes."""
     if text.isprintable():
         return text
-    return "".join(sign if sign.isprintable() else _escaped(sign) for sign in text)
+    return "".join(char if char.isprintable() else _escaped(char) for char in text)
 
 
-def _escaped(sign: str) -> str:
-    """Return the escape that TOML, JSON and Python share for a sign."""
-    return f"\\u{ord(sign):04x}" if ord(sign) < 0x10000 else f"\\U{ord(sign):08x}"
+def _escaped(char: str) -> str:
+    """Return the escape that TOML, JSON and Python share for a character."""
+    return f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"
 
 
 class StoreError(RowcallError):
@@ -38,14 +39,14 @@ class StoreError(RowcallError):
 
 
 class BusyError(RowcallError):
-    """Another rowcall run holds the site; try again when it has ended."""
+    """Another rowcall run is at work on this site; try again when it has ended."""
 
 
 class CutShortError(RowcallError):
-    """A run had to stop, but what it had done until then is kept; the next run goes on from there.
+    """A run had to stop; what was done until then stays, and the next run goes on from there.
 
     Attributes:
-        done: what it had done (a `RunResult`).
+        done: what was done until then (a `RunResult`).
     """
 
     def __init__(self, message: str, done: object) -> None:
@@ -53,8 +54,8 @@ class CutShortError(RowcallError):
         self.done = done
 
 
-def told(error: OSError) -> str:
-    """Say in a plain sentence what went wrong with a file, where nobody nearer has said it."""
+def file_problem(error: OSError) -> str:
+    """Return what went wrong with a file and what to do, for an error without such a message."""
     return (
         f"{error.filename or 'a file'}: it cannot be read or written ({error.strerror or error}); "
         "check that it is there, that this account may do so, and that the disk has room."

@@ -1,9 +1,10 @@
 """Temperature limits of filter fibres.
 
 Source: APTI Self-Instructional Course SI:412A, Lesson 4, Table 4-1 (continuous and surge
-temperature). Published tables disagree by tens of degrees for some fibres (a 2004 textbook gives
-aromatic polyamide 375 degF, for example): the maker's data sheet for the bags in service decides,
-and the site file can state its limits with `continuous_limit` and `surge_limit`.
+temperature); every number below was compared with an excerpt of that table. Published tables
+disagree by tens of degrees for some fibres (a 2004 textbook gives aromatic polyamide 375 degF, for
+example): the maker's data sheet for the bags in service decides, and the site file can state its
+limits with `continuous_limit` and `surge_limit`.
 """
 
 from __future__ import annotations

@@ -50,7 +50,7 @@ def read_site(path: Path, overrides: Mapping[str, str] | None = None) -> Site:
 def _explain(
     path: Path, text: str, error: ValidationError, origins: Sequence[Sequence[int]]
 ) -> str:
-    """One sentence an error: file, line, key, what was found, what is allowed."""
+    """Return one line an error: file, line, key, what is allowed, what was found."""
     lines = []
     for item in error.errors():
         place = _written_place(item["loc"], origins)
@@ -74,7 +74,7 @@ def _message(item: Mapping[str, Any]) -> str:
 def _written_place(
     loc: tuple[int | str, ...], origins: Sequence[Sequence[int]]
 ) -> tuple[str | int, ...]:
-    """Lead back from an expanded tag to the table in the file, and drop union branch names."""
+    """Return where an expanded tag is written in the file, without names of union branches."""
     place = list(loc)
     if len(place) > 3 and place[0] == "baghouse" and place[2] == "tag":
         house, index = place[1], place[3]
@@ -108,7 +108,7 @@ def _as_toml(value: str) -> Any:
 
 
 def _expand_all(raw: dict[str, Any]) -> tuple[dict[str, Any], list[list[int]]]:
-    """Write out every tag template; also return, a baghouse, the written index of each tag."""
+    """Return every tag template written out and, by baghouse, the written index of each tag."""
     origins: list[list[int]] = []
     houses = raw.get("baghouse")
     if not isinstance(houses, list):
@@ -144,7 +144,7 @@ def _rows_of(house: Mapping[str, Any]) -> list[int]:
 
 
 def _expand(tag: Mapping[str, Any], rows: Sequence[int]) -> list[Mapping[str, Any]]:
-    """Write out `{compartment}` and `{row}` in a tag name, one entry a place."""
+    """Return a tag with `{compartment}` and `{row}` of its name written out, one a place."""
     name = tag.get("tag")
     used = {match[1] for match in _PLACE.finditer(name)} if isinstance(name, str) else set()
     if not used or not isinstance(name, str):

@@ -23,8 +23,15 @@ class Fact:
 
 
 _COMMON = "common practice, no source"
+# Not checked against the text itself, so not a reference for a test.
+_MEMORY = "value from memory"
 
-PULSE_TIME = Fact("100 ms", Dimension.TIME, "electrical on-time of a pulse", _COMMON)
+PULSE_TIME = Fact(
+    "100 ms",
+    Dimension.TIME,
+    "pulse length: how long a valve is energised",
+    f"{_MEMORY}: upper end of 0.03-0.1 s, EPA-452/F-03-025",
+)
 ROW_INTERVAL = Fact("20 s", Dimension.TIME, "time between two rows, cleaning on time", _COMMON)
 START_DP = Fact(
     "4 [in_i'H2O]", Dimension.PRESSURE, "DP at which cleaning on demand starts", _COMMON
@@ -38,13 +45,13 @@ PULSE_PRESSURE_FELT = (
     Fact("80 [psi]", Dimension.PRESSURE, "starting header pressure, felts, low", _COMMON),
     Fact("90 [psi]", Dimension.PRESSURE, "starting header pressure, felts, high", _COMMON),
 )
-VALVE_OPEN = Fact("150 ms", Dimension.TIME, "mechanical open time of a sound valve", _COMMON)
+VALVE_OPEN = Fact("150 ms", Dimension.TIME, "how long a sound valve is open", _COMMON)
 RECOVERY_LONGEST = Fact(
-    "15 s", Dimension.TIME, "longest usual time until 95 % of a drop is made good", _COMMON
+    "15 s", Dimension.TIME, "longest usual time until 95 % of a drop is recovered", _COMMON
 )
 ATMOSPHERE = Fact(
     "101325 Pa",
     Dimension.PRESSURE,
     "pressure of free air",
-    "standard atmosphere, exact (CODATA)",
+    "standard atmosphere, exact by definition",
 )

@@ -41,6 +41,9 @@ def test_a_steady_rise_is_found_with_its_slope(today: Studied, rate: float) -> N
     assert value_of(answer, "slope_30d_high") >= rate
     assert value_of(answer, "slope_30d") == pytest.approx(rate, rel=0.2)
     assert all(np.isfinite(quantity.value) for quantity in answer.values)
+    units = {quantity.name: quantity.unit for quantity in answer.values}
+    assert units["residual_dp_corrected"] == "Pa"
+    assert {unit for name, unit in units.items() if name.startswith("slope_")} == {"Pa/d"}
 
 
 @pytest.mark.parametrize("age", [0, 1, 5, 20])

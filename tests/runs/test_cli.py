@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+import tomllib
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -54,6 +56,15 @@ def test_the_readme_names_every_column_of_the_findings() -> None:
         for name in re.findall(r"`(\w+)`", line.split("|")[1])
     ]
     assert named == [column.name for column in SCHEMA]
+
+
+def test_the_version_is_that_of_the_package(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"rowcall {version('rowcall')}\n"
+    written = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert version("rowcall") == written["version"]
 
 
 def test_help_imports_nothing_heavy() -> None:

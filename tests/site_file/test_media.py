@@ -38,21 +38,27 @@ def test_limits_are_as_printed(fibre: Fibre) -> None:
     assert limits.surge_c == pytest.approx(surge_c, abs=0.6)
 
 
-# Starting points of the trade: common practice, no source.
+COMMON = "common practice, no source"
+MEMORY = "value from memory: upper end of 0.03-0.1 s, EPA-452/F-03-025"
+
+
+# Starting points of the trade: a number without a source says so.
 @pytest.mark.parametrize(
-    ("fact", "inside"),
+    ("fact", "inside", "source"),
     [
-        (trade.PULSE_TIME, 0.1),
-        (trade.ROW_INTERVAL, 20.0),
-        (trade.START_DP, 4 * 249.08891),
-        (trade.STOP_DP, 3 * 249.08891),
-        (trade.PULSE_PRESSURE_GLASS[0], 50 * 6894.757),
-        (trade.PULSE_PRESSURE_GLASS[1], 60 * 6894.757),
-        (trade.PULSE_PRESSURE_FELT[0], 80 * 6894.757),
-        (trade.PULSE_PRESSURE_FELT[1], 90 * 6894.757),
-        (trade.RECOVERY_LONGEST, 15.0),
+        (trade.PULSE_TIME, 0.1, MEMORY),
+        (trade.ROW_INTERVAL, 20.0, COMMON),
+        (trade.START_DP, 4 * 249.08891, COMMON),
+        (trade.STOP_DP, 3 * 249.08891, COMMON),
+        (trade.PULSE_PRESSURE_GLASS[0], 50 * 6894.757, COMMON),
+        (trade.PULSE_PRESSURE_GLASS[1], 60 * 6894.757, COMMON),
+        (trade.PULSE_PRESSURE_FELT[0], 80 * 6894.757, COMMON),
+        (trade.PULSE_PRESSURE_FELT[1], 90 * 6894.757, COMMON),
+        (trade.VALVE_OPEN, 0.15, COMMON),
+        (trade.RECOVERY_LONGEST, 15.0, COMMON),
+        (trade.ATMOSPHERE, 101_325.0, "standard atmosphere, exact by definition"),
     ],
 )
-def test_starting_points_of_the_trade(fact: trade.Fact, inside: float) -> None:
+def test_starting_points_of_the_trade(fact: trade.Fact, inside: float, source: str) -> None:
     assert fact.value == pytest.approx(inside)
-    assert fact.source == "common practice, no source"
+    assert fact.source == source

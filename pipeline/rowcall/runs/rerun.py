@@ -5,15 +5,17 @@ The store is only read: the nightly record stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from rowcall.day_report import DayReport
 from rowcall.days import days_from
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
-from rowcall.model import Verdict
+from rowcall.model import History, Limits, Rule, Subject, Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.nightly import Progress, unusable_parts, write_pictured
@@ -22,6 +24,38 @@ from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 from rowcall.store.results import found_before, read_history
+
+
+@dataclass(slots=True)
+class _Past:
+    """What lies before the day that is judged next: as the nightly runs judged it, then as here.
+
+    Attributes:
+        history: by baghouse id, as of `BaghouseDay`.
+        found: by day, the rules and subjects found.
+    """
+
+    history: dict[str, History]
+    found: dict[date, set[tuple[str, Subject]]]
+
+    @classmethod
+    def before(cls, store: Store, site: Site, first: date) -> _Past:
+        """Return what the store holds of the days before `first`."""
+        history = {
+            house.id: read_history(store, house.id, first, HISTORY_DAYS) for house in site.baghouse
+        }
+        return cls(history, dict(found_before(store, first, HISTORY_DAYS)))
+
+    def add(self, report: DayReport) -> None:
+        """Let a judged day count as past for the days after it."""
+        self.found[report.day] = {
+            (finding.rule, finding.answer.subject)
+            for finding in report.findings
+            if finding.answer.verdict is Verdict.FOUND
+        }
+        for day in report.baghouses:
+            name = day.baghouse.id
+            self.history[name] = with_day(self.history[name], day, report.findings)
 
 
 def run_rerun(
@@ -43,6 +77,31 @@ def run_rerun(
         CutShortError: the disk failed after some reports were written.
         RowcallError: the folder is the nightly record's, the range is empty, or the store is busy.
     """
+    _check(site, first, last, folder)
+    rules = load_rules()
+    limits = limits_in_force(rules, site.rules)
+    result, days = RunResult(), days_from(first, last)
+    with (
+        telling_what_was_done(result),
+        hold_site(site.store, wait_s, progress),
+        Store.open(site.store, read_only=True) as store,
+    ):
+        past = _Past.before(store, site, first)
+        for number, day in enumerate(days, start=1):
+            progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
+            report = _judge(store, site, day, rules, limits, past, settings)
+            result.reports.append(write_pictured(folder, report))
+            result.unusable += unusable_parts(report)
+            past.add(report)
+    return result
+
+
+def _check(site: Site, first: date, last: date, folder: Path) -> None:
+    """Refuse an empty range, and the folder of the nightly reports.
+
+    Raises:
+        RowcallError: names the argument.
+    """
     if last < first:
         raise RowcallError(f"--to {last} lies before --from {first}; give the earlier day first.")
     nightly = site.reports.resolve()
@@ -51,42 +110,26 @@ def run_rerun(
             f"--out {folder} lies in the folder of the nightly reports, which a rerun never "
             "touches; name another folder."
         )
-    rules = load_rules()
-    limits = limits_in_force(rules, site.rules)
-    result = RunResult()
-    days = days_from(first, last)
-    with (
-        telling_what_was_done(result),
-        hold_site(site.store, wait_s, progress),
-        Store.open(site.store, read_only=True) as store,
-    ):
-        before = {
-            house.id: read_history(store, house.id, first, HISTORY_DAYS) for house in site.baghouse
-        }
-        found = dict(found_before(store, first, HISTORY_DAYS))
-        for number, day in enumerate(days, start=1):
-            progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
-            report = judge_day(
-                store,
-                site,
-                day,
-                rules,
-                limits,
-                history_of=lambda house: before[house.id],
-                found_before=found,
-                files=files_of_day(store, day),
-                changed_settings=settings,
-                revision=1,
-            )
-            result.reports.append(write_pictured(folder, report))
-            result.unusable += unusable_parts(report)
-            found[day] = {
-                (finding.rule, finding.answer.subject)
-                for finding in report.findings
-                if finding.answer.verdict is Verdict.FOUND
-            }
-            for house in report.baghouses:
-                before[house.baghouse.id] = with_day(
-                    before[house.baghouse.id], house, report.findings
-                )
-    return result
+
+
+def _judge(
+    store: Store,
+    site: Site,
+    day: date,
+    rules: Sequence[Rule],
+    limits: Mapping[str, Limits],
+    past: _Past,
+    settings: Mapping[str, str],
+) -> DayReport:
+    return judge_day(
+        store,
+        site,
+        day,
+        rules,
+        limits,
+        history_of=lambda house: past.history[house.id],
+        found_before=past.found,
+        files=files_of_day(store, day),
+        changed_settings=settings,
+        revision=1,
+    )

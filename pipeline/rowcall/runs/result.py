@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from rowcall.errors import CutShortError, RowcallError, told
+from rowcall.errors import CutShortError, RowcallError, file_problem
 
 
 @dataclass(slots=True)
@@ -38,5 +38,5 @@ def telling_what_was_done(result: RunResult) -> Iterator[None]:
     except (RowcallError, OSError) as error:
         if not result.stored and not result.reports:
             raise
-        message = told(error) if isinstance(error, OSError) else str(error)
+        message = file_problem(error) if isinstance(error, OSError) else str(error)
         raise CutShortError(message, result) from error

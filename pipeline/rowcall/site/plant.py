@@ -30,7 +30,7 @@ def _pattern(text: str) -> str:
     parts = PurePosixPath(text).parts
     if "\\" in text or text.startswith("/") or ":" in text or ".." in parts:
         raise ValueError(
-            f"{text!r} leads out of the inbox; allowed are patterns within it, with / between "
+            f"{text!r} lies outside the inbox; allowed are patterns within it, with / between "
             'folders, such as "*.csv" or "2026/**/*.parquet"'
         )
     if any("**" in part and part != "**" for part in parts):
@@ -64,7 +64,7 @@ class Plant(Table):
 
 
 class Folders(Table):
-    """Where things lie; relative paths start at the site file."""
+    """The folders and the store; relative paths start at the site file."""
 
     inbox: Path = Path("inbox")
     store: Path = Path("rowcall.duckdb")
@@ -72,10 +72,10 @@ class Folders(Table):
 
 
 class TakeIn(Table):
-    """What is known of the exports; whatever is left out is worked out from each file.
+    """What is known of the exports; whatever is left out is found from each file.
 
-    `rowcall look` prints the table that pins a file's own way of writing. Lines count from 1;
-    `units_line` is 0 where there is none.
+    `rowcall look` prints the settings that a file needs. Lines count from 1; `units_line` is 0
+    where there is none.
     """
 
     encoding: (

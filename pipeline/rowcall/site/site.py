@@ -33,8 +33,8 @@ class Site(Table):
         return self
 
     @property
-    def pins(self) -> TakeIn:
-        """What take-in has to keep to: its own table, and the tags where only known ones count."""
+    def take_in_settings(self) -> TakeIn:
+        """The settings of `[take_in]`, with the tags to store where only known ones are stored."""
         if self.take_in.unknown_tags == "store":
             return self.take_in
         return self.take_in.storing_only(tag.tag for house in self.baghouse for tag in house.tag)

@@ -159,7 +159,7 @@ def _take_in_piece(
 
 def _store(run: Run, watched: Watched, pool: Executor, begin_next: Callable[[], None]) -> Stored:
     """Store a piece; reading, hashing and cutting hold no interpreter's lock, so all else loads."""
-    piece, pins = watched.piece, run.site.pins
+    piece, pins = watched.piece, run.site.take_in_settings
     if piece.problem:
         raise ExportError(piece.problem)
     if not fits(piece, pins, run.memory.whole_bytes):

@@ -45,7 +45,7 @@ class Ahead:
         """
         if path.suffix.lower() == ".zip":
             return None
-        pins, name = run.site.pins, name_within(run.site.inbox, path)
+        pins, name = run.site.take_in_settings, name_within(run.site.inbox, path)
         try:
             before = FileState.of(path)
             (piece,) = pieces_of(path, name, pins.largest_unpacked)

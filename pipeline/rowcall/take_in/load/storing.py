@@ -79,7 +79,7 @@ def store_whole(
 
 
 def _assembled(run: Run, piece: Piece, content: Content, bounds: Bounds) -> Assembled | None:
-    pins, zone, most = run.site.pins, run.site.plant.zone, run.memory.whole_bytes
+    pins, zone, most = run.site.take_in_settings, run.site.plant.zone, run.memory.whole_bytes
     return assemble_whole(piece, content, pins, zone, bounds, most)
 
 
@@ -127,7 +127,7 @@ def _store_staged(run: Run, watched: Watched, hashing: Future[str]) -> Stored:
 
 
 def _staged(run: Run, piece: Piece, bounds: Bounds, to: Staging) -> Staged:
-    return stage(piece, run.site.pins, run.site.plant.zone, bounds, run.memory, to)
+    return stage(piece, run.site.take_in_settings, run.site.plant.zone, bounds, run.memory, to)
 
 
 def _known(
