@@ -30,8 +30,8 @@ def test_a_row_that_is_never_called_is_found(rows_by: RowsBy, place: tuple[int, 
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
     assert answer.urgency is Urgency.WATCH
-    assert value_of(answer, "n_called") == 0
-    assert "nothing of its valve" in answer.text
+    assert value_of(answer, "n_sent") == 0
+    assert "The valve may be fine" in answer.text
     assert len(answers) == 12
     # The row rules leave its valve open.
     for rule in ("row_silent", "row_weak", "row_closes_late"):
@@ -43,7 +43,7 @@ def test_half_of_the_usual_calls_is_the_limit(hour: int, is_found: bool) -> None
     plan = kiln(rows=(6,), cleaning=on_time(6, 20.0))
     answers = ask(RULE, study(exports(plan, passed_over(hour=hour))[0]).day)
     assert found(answers) == ({(1, 3)} if is_found else set())
-    share = value_of(answers[Subject("BH1", 1, 3)], "called_share")
+    share = value_of(answers[Subject("BH1", 1, 3)], "sent_share")
     # Passed over, it makes a round of five: the others are called 6 / 5 times as often.
     assert share == pytest.approx(hour / (hour + (24 - hour) * 6 / 5), abs=0.01)
 

@@ -103,7 +103,7 @@ def over_days(answers: Iterable[Answer], facts: FactBook) -> Iterator[Answer]:
     for answer in answers:
         row = row_evidence(facts, answer.subject.compartment, answer.subject.row)
         if row.days > 1 and answer.verdict is not Verdict.CANNOT_TELL:
-            also = f" Judged by its {row.sent:.0f} pulses of {row.days:.0f} days together."
+            also = f" Judged by its {row.sent:,.0f} pulses of {row.days:.0f} days together."
             yield replace(answer, text=answer.text + also)
         else:
             yield answer
