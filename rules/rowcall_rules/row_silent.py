@@ -21,6 +21,7 @@ from rowcall.diagnosis.row_evidence import (
     SILENT_SHARE,
     RowEvidence,
     over_days,
+    pulses_of,
     row_evidence,
     share_interval,
 )
@@ -32,7 +33,6 @@ from rowcall.diagnosis.row_rules import (
     drop_values,
     judged_of,
     percent,
-    pulses_of,
 )
 from rowcall.model import (
     Answer,

@@ -1,4 +1,4 @@
-"""A valve that closes late: found, and told apart from what only looks like it."""
+"""A valve that closes late: found, and not confused with what only looks like it."""
 
 from __future__ import annotations
 

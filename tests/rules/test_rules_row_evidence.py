@@ -153,3 +153,21 @@ def test_header_pressure_sampled_every_two_hours_is_not_judged(healthy: Baghouse
         (answer,) = ask(rule, replace(healthy, health=tuple(sparse))).values()
         assert answer.verdict is Verdict.CANNOT_TELL
         assert "sampled every 7200 s only" in answer.text
+
+
+def test_a_row_of_several_days_has_no_number_of_pulses_where_none_is_known(
+    healthy: BaghouseDay,
+) -> None:
+    facts = {"n_sent": float("nan"), "days_stacked": 3.0, "n_stacked": 60.0}
+    answer = ask("row_silent", with_facts(healthy, facts))[PLACE]
+    assert "Judged by its pulses of 3 days together" in answer.text
+
+
+def test_a_row_silent_from_some_time_on_names_its_earlier_answers(healthy: BaghouseDay) -> None:
+    here = (pl.col("compartment") == PLACE.compartment) & (pl.col("row") == PLACE.row)
+    late = pl.when(here & (pl.col("time_s") > 6 * 3600.0)).then(False).otherwise("answered")
+    day = replace(healthy, pulses=healthy.pulses.with_columns(answered=late))
+    facts = {"n_judged": 90.0, "n_answered": 40.0} | stacked(0.4, 0.02)
+    answer = ask("row_silent", with_facts(day, facts))[PLACE]
+    assert "a pressure drop at 40 of 90 pulses that could be judged" in answer.text
+    assert "all earlier" in answer.text

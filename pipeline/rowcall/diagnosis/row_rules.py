@@ -5,7 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 
-from rowcall.diagnosis.row_evidence import RowEvidence, over_days, row_evidence, unless_most_differ
+from rowcall.diagnosis.row_evidence import (
+    RowEvidence,
+    over_days,
+    pulses_of,
+    row_evidence,
+    unless_most_differ,
+)
 from rowcall.model import Answer, Caution, Context, Need, Quantity, Subject, limit
 from rowcall.site import Role
 from rowcall.units import show
@@ -50,11 +56,6 @@ def against_peers(context: Context, judge_row: JudgeRow) -> Iterator[Answer]:
 def percent(share: float, digits: int = 0) -> str:
     """Write a share for people, never below zero: `63 %`."""
     return show(max(share, 0.0), "%", digits)
-
-
-def pulses_of(row: RowEvidence) -> str:
-    """Write how many pulses a row was sent, where that is known: `its 1,234 pulses`."""
-    return "its pulses" if math.isnan(row.sent) else f"its {row.sent:,.0f} pulses"
 
 
 def judged_of(row: RowEvidence) -> str:
