@@ -108,8 +108,8 @@ def _before(context: Context, subject: Subject) -> str:
 _ACTION = work(
     outside="Pulse this row manually from the controller, standing clear: does it sound weaker "
     "than its neighbours?",
-    isolated="pilot line (ice, dirt, a pinch), coil and its voltage, both diaphragms, bleed hole, "
-    "blowpipe.",
+    isolated="pilot line (ice, dirt, a pinch), resistance of the coil, both diaphragms, bleed "
+    "hole, blowpipe.",
 )
 
 RULE = Rule(
@@ -154,8 +154,8 @@ RULE = Rule(
     ),
     check_first=(
         "pulse it manually, standing clear: how it sounds against its neighbours",
-        "isolated and bled: pilot line (ice, dirt, pinch), coil and voltage, diaphragms, bleed "
-        "hole, seat of the blowpipe",
+        "isolated and bled: pilot line (ice, dirt, pinch), resistance of the coil, diaphragms, "
+        "bleed hole, seat of the blowpipe",
     ),
     confused_with="a silent row; a row that misses pulses; a header not yet recovered",
     cautions=VALVE_WORK,

@@ -24,15 +24,18 @@ NAMES = [rule.name for rule in RULES]
 FOLDER = Path(rowcall_rules.__path__[0])
 FOUND_ACTION = 3  # the fourth argument of Context.found
 
-# Parts of a valve or of a circuit, and work on them.
+# Parts of a valve or of a circuit, work on them, and bags taken out of the casing.
 UNSAFE = re.compile(
     r"\b(coil|fuse|wir(e|ing)|terminal|voltage|pilot|vent|diaphragm|lid|bolt|seat|spring|bleed hole"
-    r"|blowpipe|solenoid|open|swap|loosen|tighten|unscrew|remove|replace|renew|enter|dismantle)"
+    r"|blowpipe|solenoid|open|swap|loosen|tighten|unscrew|remove|replace|renew|enter|dismantle"
+    r"|(take|pull|send) a bag)"
     r"(s|d|ed|ing)?\b",
     re.IGNORECASE,
 )
 # What may be said before isolation all the same, for it is looked at, read or set from outside.
 HARMLESS = re.compile(r"\b(is|are|stands?|left|stays?) open\b|\bsolenoid bits?\b", re.IGNORECASE)
+# What cannot be done once power is locked out and the header bled.
+NEEDS_ENERGY = re.compile(r"\b(voltage|listen|pulse it|under load)\b", re.IGNORECASE)
 # `work` writes it so; lists of checks say it shorter.
 BARRIER = re.compile(r"\bisolated(, locked out)?( and bled)?: ", re.IGNORECASE)
 
@@ -160,6 +163,14 @@ def test_a_rule_whose_work_needs_isolation_has_the_cautions_of_it(name: str) -> 
         assert {Caution.STORED_AIR, Caution.CONFINED_SPACE} & set(rule.cautions)
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_what_needs_power_or_air_does_not_stand_after_isolation(name: str) -> None:
+    rule = rule_of(name)
+    texts = [advice(check) for check in rule.check_first] + advice_of(rule)
+    wrong = [one.isolated for one in texts if NEEDS_ENERGY.search(one.isolated)]
+    assert wrong == []
+
+
 # The test of the tests: what they must see.
 
 
@@ -172,6 +183,7 @@ def test_a_rule_whose_work_needs_isolation_has_the_cautions_of_it(name: str) -> 
         ("Listen; see whether the drain is left open.", []),
         ("Read the gauge. Isolated, locked out and bled: both diaphragms.", []),
         ("Renew both diaphragms.", ["Renew", "diaphragms"]),
+        ("At the next outage take a bag for a test.", ["take a bag"]),
     ],
 )
 def test_what_needs_isolation_is_recognised(text: str, words: list[str]) -> None:
