@@ -1,188 +1,232 @@
 """A row's valve closes late: its drop is deeper and the minimum of header pressure comes later.
 
 Why: a torn or worn diaphragm, a weak spring, a leaking bleed hole or grit on the seat lets the
-valve blow on after the signal has ended, for 0.5-2 s instead of 0.1-0.2 s. Looks like, but is not:
-a pulse time set longer (then every row is drawn out alike, and no row stands out of its peers), and
-a slow refill (the minimum comes in time, only the way back is long).
+valve blow on after the signal has ended, for 0.5-2 s instead of 0.1-0.2 s. Rule out: a pulse length
+set longer (then every row blows longer alike, and no row stands out of its peers), and a slow
+refill (the minimum comes in time, only the recovery is long).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from datetime import timedelta
+from dataclasses import dataclass
 
-from rowcall.diagnosis.row_evidence import (
-    RowEvidence,
-    over_days,
-    row_evidence,
-    unless_most_differ,
+from rowcall.diagnosis.row_evidence import RowEvidence
+from rowcall.diagnosis.row_rules import (
+    HEADER_PRESSURE,
+    MAX_SHARE,
+    MIN_PULSES,
+    VALVE_WORK,
+    against_peers,
+    not_observable,
+    percent,
 )
 from rowcall.model import (
     Answer,
-    BaghouseDay,
-    Caution,
     Chapter,
     Context,
     Fact,
-    FactBook,
     Limits,
-    Need,
     Quantity,
     RowMark,
     Rule,
     Subject,
-    Threshold,
     Urgency,
-    Verdict,
+    limit,
+    work,
 )
-from rowcall.site import Role
 from rowcall.units import Dimension, show
 
 
+@dataclass(frozen=True, slots=True)
+class _Closing:
+    """How a row's valve closes: against the reference rows, of the whole day; nan where unknown.
+
+    low_ratio: the drop ratio less the standard errors of certainty.
+    """
+
+    late_s: float
+    late_s_error: float
+    p_late: float
+    power: float
+    ratio: float
+    ratio_error: float
+    low_ratio: float
+
+
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for every row; reads the facts late_s, p_late, late_power and drop_ratio."""
-    day, limits = context.day, context.limits
-    facts = context.facts
-    answers = (
-        _judge_row(day, facts, Subject(day.baghouse.id, *place), limits)
-        for place in day.baghouse.all_rows()
-    )
-    yield from over_days(unless_most_differ(answers, limits["max_share"]), facts)
+    """Answer for every row by the lateness and the depth of its stacked pulses."""
+    return against_peers(context, _judge_row)
 
 
-def _judge_row(day: BaghouseDay, facts: FactBook, subject: Subject, limits: Limits) -> Answer:
-    def of(fact: Fact) -> float:
-        return facts.of(fact, subject.compartment, subject.row)
-
-    row = row_evidence(facts, subject.compartment, subject.row)
-    late, error, chance = of(Fact.LATE_S), of(Fact.LATE_S_ERROR), of(Fact.P_LATE)
-    ratio, power = of(Fact.DROP_RATIO), of(Fact.LATE_POWER)
-    if math.isnan(chance) or not row.sent >= limits["min_pulses"]:
-        return Answer.cannot_tell(subject, _unheard(row))
+def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
+    limits, closing = context.limits, _closing(context, subject)
+    if math.isnan(closing.p_late) or not row.sent >= limits["min_pulses"]:
+        return Answer.cannot_tell(subject, not_observable(row, "time its closing"))
     if not row.surely_answers:
-        return Answer.cannot_tell(subject, "it shows no drop whose end could be timed")
-    values = (
-        Quantity("late_s", late, "s"),
-        Quantity("late_s_error", error, "s"),
-        Quantity("p_late", chance, "1"),
-        Quantity("drop_ratio", ratio, "1"),
+        return Answer.cannot_tell(subject, "it shows no pressure drop whose end could be timed")
+    is_late = _is_late(closing, limits)
+    if is_late or _is_far_deeper(closing, limits):
+        text = _late_text(closing) if is_late else _deep_text(closing)
+        start = context.at(row.onset_s) if row.changed else None
+        values = _values(closing)
+        return context.found(subject, Urgency.NEXT_OUTAGE, text, _ACTION, values, start=start)
+    why = _why_open(closing, limits)
+    if why:
+        return Answer.cannot_tell(subject, why)
+    size = percent(closing.ratio)
+    text = f"Closes in time with its peers; its pressure drop is {size} of theirs."
+    return Answer.clear(subject, text, _values(closing))
+
+
+def _closing(context: Context, subject: Subject) -> _Closing:
+    def of(fact: Fact) -> float:
+        return context.facts.of(fact, subject.compartment, subject.row)
+
+    ratio, error = of(Fact.DROP_RATIO), of(Fact.DROP_RATIO_ERROR)
+    return _Closing(
+        late_s=of(Fact.LATE_S),
+        late_s_error=of(Fact.LATE_S_ERROR),
+        p_late=of(Fact.P_LATE),
+        power=of(Fact.LATE_POWER),
+        ratio=ratio,
+        ratio_error=error,
+        low_ratio=ratio - context.limits["errors"] * error,
     )
-    is_late = chance >= limits["sure"] and late >= limits["late"] and ratio >= limits["deep"]
-    # Where lateness cannot be seen, depth speaks: nothing else draws so much more than the peers.
-    spread = limits["errors"] * of(Fact.DROP_RATIO_ERROR)
-    is_deep = ratio - spread >= limits["far_deeper"] and power < limits["power"]
+
+
+def _is_late(closing: _Closing, limits: Limits) -> bool:
+    is_sure = closing.p_late >= limits["sure"] and closing.ratio >= limits["deep"]
     # Two signs that agree need less of each.
-    is_both = ratio - spread >= limits["deeper"] and chance > limits["open"]
-    is_late |= is_both and late >= limits["late"]
+    is_both = closing.p_late > limits["open"] and closing.low_ratio >= limits["deeper"]
     # A handful of points that lie off can be fitted by any lateness, at any depth.
-    is_late &= of(Fact.DROP_RATIO_ERROR) <= limits["sized"] * ratio
-    if is_late or is_deep:
-        return Answer(
-            subject=subject,
-            verdict=Verdict.FOUND,
-            urgency=Urgency.NEXT_OUTAGE,
-            start=day.start + timedelta(seconds=row.onset_s if row.changed else 0.0),
-            end=day.end,
-            values=values,
-            text=(
-                f"Valve closes {show(late, 's', 2)} later than its peers' (standard error "
-                f"{show(error, 's', 2)}); its drop is {ratio:.0%} of theirs."
-                if is_late
-                else f"Its drop is {ratio:.0%} of its peers', as of a valve that hangs; the "
-                "samples are too coarse to time its closing."
-            )
-            + " It wastes air and wears the bags of this row.",
-            action="Isolated and bled: renew both diaphragms, clean the seat, check spring and "
-            "bleed hole, tighten the lid bolts in a star pattern, in steps.",
-        )
-    if chance > limits["open"] and ratio >= limits["deep"]:
-        return Answer.cannot_tell(
-            subject,
-            f"its valve may close late, but with a probability of {chance:.0%} only",
-        )
-    if power < limits["power"]:
-        return Answer.cannot_tell(
-            subject,
+    is_sized = closing.ratio_error <= limits["max_error"] * closing.ratio
+    return is_sized and closing.late_s >= limits["late"] and (is_sure or is_both)
+
+
+def _is_far_deeper(closing: _Closing, limits: Limits) -> bool:
+    """Where lateness cannot be seen, depth shows it: no other fault makes so much deeper drops."""
+    return closing.low_ratio >= limits["far_deeper"] and closing.power < limits["power"]
+
+
+def _why_open(closing: _Closing, limits: Limits) -> str:
+    """Say why it cannot be cleared, '' where it can."""
+    if closing.p_late > limits["open"] and closing.ratio >= limits["deep"]:
+        chance = percent(closing.p_late, 1)
+        return f"its valve may close late, but with a probability of {chance} only"
+    if closing.power < limits["power"]:
+        return (
             "a valve that closes less than half a second late would not stand out on this day "
-            "(coarse samples or time stamps, or an uneven refill)",
+            "(coarse samples or time stamps, or an uneven refill)"
         )
-    return Answer.clear(
-        subject, f"Closes in time with its peers; its drop is {ratio:.0%} of theirs.", values
+    return ""
+
+
+def _values(closing: _Closing) -> tuple[Quantity, ...]:
+    return (
+        Quantity("late_s", closing.late_s, "s"),
+        Quantity("late_s_error", closing.late_s_error, "s"),
+        Quantity("p_late", closing.p_late, "1"),
+        Quantity("drop_ratio", closing.ratio, "1"),
     )
 
 
-def _unheard(row: RowEvidence) -> str:
-    """Say why its closing has no time."""
-    if row.sent == 0:
-        return "the controller never called this row on this day"
-    pulses = "its pulses" if math.isnan(row.sent) else f"its {row.sent:.0f} pulses"
-    return f"{pulses} are too few, or too poorly heard, to time its closing"
+def _late_text(closing: _Closing) -> str:
+    return (
+        f"Valve closes {show(closing.late_s, 's', 2)} later than its peers'; its pressure drop is "
+        f"{percent(closing.ratio)} of theirs. {_HARM} "
+        f"Standard error {show(closing.late_s_error, 's', 2)}."
+    )
 
+
+def _deep_text(closing: _Closing) -> str:
+    return (
+        f"Its pressure drop is {percent(closing.ratio)} of its peers', as of a valve that stays "
+        f"open too long; the samples are too coarse to time its closing. {_HARM}"
+    )
+
+
+_HARM = "It wastes air and wears the bags of this row."
+_ACTION = work(
+    outside="Listen at the row's valve from a distance: does it blow on after its pulse has ended?",
+    isolated="renew both diaphragms, clean the seat, check spring and bleed hole, tighten the lid "
+    "bolts in a star pattern, in steps.",
+)
 
 RULE = Rule(
     name="row_closes_late",
     title="Row's valve closes late",
     chapter=Chapter.ROWS,
     looks_for="Stacked pulses that go deeper than the peers' and close later.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to hear the pulses, and to tell rows without bits",
-        ),
-    ),
+    needs=(HEADER_PRESSURE,),
     thresholds=(
-        Threshold(
-            "max_share",
-            "0.35",
-            Dimension.RATIO,
-            "share of a compartment's rows found beyond which the peers are in doubt",
-            "chosen",
+        MAX_SHARE,
+        MIN_PULSES,
+        limit(
+            "late",
+            "0.25 s",
+            "closes later than the peers by",
+            chosen="above the usual 0.1-0.2 s that a valve stays open in all",
+            dimension=Dimension.TIME,
         ),
-        Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
-        Threshold("late", "0.25 s", Dimension.TIME, "closes later than the peers by", "chosen"),
-        Threshold("deep", "1", Dimension.RATIO, "drop as a multiple of the peers'", "chosen"),
-        Threshold(
-            "sized",
+        limit(
+            "deep",
+            "1",
+            "drop as a multiple of the peers', below which a row is not late",
+            chosen="a valve that closes later lets out more, never less",
+        ),
+        limit(
+            "max_error",
             "0.17",
-            Dimension.RATIO,
             "relative error of the drop up to which a late closing is believed",
-            "chosen",
+            chosen="a drop known worse comes of a handful of points, which fit any lateness",
         ),
-        Threshold(
+        limit(
             "far_deeper",
             "1.4",
-            Dimension.RATIO,
-            "multiple of the peers' drop that tells by itself where closing cannot be timed",
-            "chosen",
+            "multiple of the peers' drop that is enough by itself where closing cannot be timed",
+            chosen="eight times the spread of sound rows, 3-5 %, above their mean",
         ),
-        Threshold(
+        limit(
             "deeper",
             "1.2",
-            Dimension.RATIO,
-            "multiple of the peers' drop that tells where it likely closes late as well; sound "
-            "rows differ by 3-5 %",
-            "chosen",
+            "multiple of the peers' drop that is enough where it likely closes late as well",
+            chosen="four times the spread of sound rows, 3-5 %, above their mean",
         ),
-        Threshold("errors", "3", Dimension.RATIO, "standard errors of certainty", "chosen"),
-        Threshold("sure", "0.999", Dimension.RATIO, "probability of closing late", "chosen"),
-        Threshold("open", "0.5", Dimension.RATIO, "probability that leaves it open", "chosen"),
-        Threshold(
+        limit(
+            "errors",
+            "3",
+            "standard errors of certainty",
+            chosen="one row-day in 700 lies above by chance",
+        ),
+        limit(
+            "sure",
+            "0.999",
+            "probability of closing late that is enough by itself",
+            chosen="a baghouse of 100 rows then has a false one in ten days at most",
+        ),
+        limit(
+            "open",
+            "0.5",
+            "probability of closing late beyond which a row is not cleared",
+            chosen="more likely late than not",
+        ),
+        limit(
             "power",
             "0.9",
-            Dimension.RATIO,
             "chance of finding a valve 0.4 s late, below which nothing is cleared",
-            "chosen",
+            chosen="a row cleared wrongly is found on one of the next days",
         ),
     ),
     check_first=(
-        "both diaphragms of the valve",
-        "spring, bleed hole, grit on the seat",
-        "lid bolts, tightened in a star pattern, in steps",
-        "pulse time setting, if several rows are alike",
+        "pulse length set at the controller, if several rows are alike",
+        "listen from a distance: does the valve blow on after its pulse",
+        "isolated and bled: both diaphragms, spring, bleed hole, grit on the seat; lid bolts "
+        "tightened in a star pattern, in steps",
     ),
-    confused_with="a longer pulse time (all rows alike); slow header recovery",
-    cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
+    confused_with="a longer pulse length (all rows alike); slow header recovery",
+    cautions=VALVE_WORK,
     references=("common practice, no source",),
     judge=judge,
     marks=(

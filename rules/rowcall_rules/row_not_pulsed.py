@@ -1,10 +1,10 @@
-"""The controller does not call a row, or calls it far less often than the others.
+"""The controller sends a row no pulses, or far fewer than the others.
 
-Why: a row that is passed over keeps its cake, and nothing shows at its valve, which is never
-asked: no solenoid bit, no drop. Causes lie before the valve: the number of rows set at the
-controller, a row skipped by design, an output switched off. Looks like, but is not: a bit that is
-scanned and mostly missed, a bit that is no longer recorded, and a compartment that is isolated
-(then none of its rows is called).
+Why: the bags of a row without pulses stay caked, and nothing shows at its valve, which may be fine:
+no solenoid bit, no drop. Causes lie before the valve: the number of rows set at the controller, a
+row skipped by design, an output switched off. Rule out: a bit that is scanned and mostly missed, a
+bit that is no longer recorded, and a compartment that is isolated (then none of its rows is
+pulsed).
 """
 
 from __future__ import annotations
@@ -21,54 +21,52 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
-    Limits,
     Need,
     Quantity,
     RowMark,
     Rule,
     Subject,
-    Threshold,
     Urgency,
-    Verdict,
+    limit,
+    work,
 )
 from rowcall.site import Role, Sample
-from rowcall.units import Dimension
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for every row; reads the facts n_called."""
-    day, limits = context.day, context.limits
-    facts = context.facts
-    for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
-        calls = [facts.of(Fact.N_SENT, compartment, row) for row in range(1, n_rows + 1)]
-        usual = float(np.median(calls))
-        for row, called in enumerate(calls, start=1):
-            subject = Subject(day.baghouse.id, compartment, row)
-            why = _untold(day, subject, usual, limits)
-            if why:
-                yield Answer.cannot_tell(subject, why)
-            else:
-                yield _judge_row(day, subject, called, usual, limits)
+    """Answer for every row by its pulses over those of the compartment's median row."""
+    for compartment, n_rows in enumerate(context.day.baghouse.rows, start=1):
+        rows = range(1, n_rows + 1)
+        sent = [context.facts.of(Fact.N_SENT, compartment, row) for row in rows]
+        usual = float(np.median(sent))
+        for row, n_sent in zip(rows, sent, strict=True):
+            subject = context.subject(compartment, row)
+            why = _unknown(context, subject, usual)
+            yield (
+                Answer.cannot_tell(subject, why)
+                if why
+                else _judge_row(context, subject, n_sent, usual)
+            )
 
 
-def _untold(day: BaghouseDay, subject: Subject, usual: float, limits: Limits) -> str:
-    """Say why the calls of a row are not known, '' where they are."""
+def _unknown(context: Context, subject: Subject, usual: float) -> str:
+    """Say why the pulses sent to a row are not known, '' where they are."""
+    day, place = context.day, (subject.compartment, subject.row)
     if subject.compartment in day.inferred:
-        return "its fires are told from header pressure, where a row passed over leaves no gap"
+        return "its pulses are inferred from header pressure, where a row skipped leaves no gap"
     if not day.fires_known or math.isnan(usual):
-        return "its bits are scanned or incomplete, and a bit that was missed is no row passed over"
-    if usual < limits["min_pulses"]:
-        return f"the rows of its compartment were called only {usual:.0f} times on this day"
-    if not any(place[0] is Role.ROW_SOLENOID for place in day.signals):
-        return ""  # a counter names every row that is fired
-    here = (subject.compartment, subject.row)
-    if (Role.ROW_SOLENOID, *here) in day.signals or _is_unmoved(day, here):
+        return "its bits are scanned or incomplete, and a bit that was missed is no row skipped"
+    if usual < context.limits["min_pulses"]:
+        return f"the rows of its compartment were sent only {usual:,.0f} pulses on this day"
+    if not any(role is Role.ROW_SOLENOID for role, *_ in day.signals):
+        return ""  # a counter names every row that is pulsed
+    if (Role.ROW_SOLENOID, *place) in day.signals or _is_unmoved(day, place):
         return ""
     return "its own bit is not usable on this day"
 
 
 def _is_unmoved(day: BaghouseDay, place: tuple[int, int]) -> bool:
-    """Tell whether a bit that is recorded on change brought no point, good or bad."""
+    """Return whether a bit that is recorded by change brought no point, good or bad."""
     by_change = {
         tag.tag
         for tag in day.baghouse.tag
@@ -81,57 +79,57 @@ def _is_unmoved(day: BaghouseDay, place: tuple[int, int]) -> bool:
     )
 
 
-def _judge_row(
-    day: BaghouseDay, subject: Subject, called: float, usual: float, limits: Limits
-) -> Answer:
+def _judge_row(context: Context, subject: Subject, n_sent: float, usual: float) -> Answer:
     values = (
-        Quantity("n_called", called, "1"),
-        Quantity("usual_called", usual, "1"),
-        Quantity("called_share", called / usual, "1"),
+        Quantity("n_sent", n_sent, "1"),
+        Quantity("usual_sent", usual, "1"),
+        Quantity("sent_share", n_sent / usual, "1"),
     )
-    seen = f"{called:.0f} calls on this day, {usual:.0f} of a usual row of its compartment"
-    if called >= limits["called_share"] * usual:
-        return Answer.clear(subject, f"Called as its peers: {seen}.", values)
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.WATCH,
-        start=day.start,
-        end=day.end,
-        values=values,
-        text=f"The controller {'never calls' if called == 0 else 'seldom calls'} this row: {seen}. "
-        "This says nothing of its valve, which was not asked; uncalled, its bags keep their cake.",
-        action="At the controller: is the row skipped by design, its compartment isolated, the "
-        "number of rows set too low, the output off? Else the wire of the bit to the historian.",
+    seen = f"{n_sent:,.0f} on this day, {usual:,.0f} to a usual row of its compartment"
+    if n_sent >= context.limits["sent_share"] * usual:
+        return Answer.clear(subject, f"Pulsed as its peers: {seen}.", values)
+    text = (
+        f"The controller sends this row {'few' if n_sent else 'no'} pulses: {seen}. The valve may "
+        "be fine; its bags stay caked."
     )
+    return context.found(subject, Urgency.WATCH, text, _ACTION, values)
 
+
+_ACTION = work(
+    outside="At the controller: is the row skipped by design, its compartment isolated, the "
+    "number of rows set too low, the output switched off? Else see whether the row's bit still "
+    "reaches the historian."
+)
 
 RULE = Rule(
     name="row_not_pulsed",
-    title="Row is not called",
+    title="Row is not pulsed",
     chapter=Chapter.ROWS,
-    looks_for="A row called less than half as often as the rows of its compartment.",
+    looks_for="A row sent less than half as many pulses as the rows of its compartment.",
     needs=(
         Need(
-            any_of=(
-                Role.ROW_SOLENOID,
-                Role.STEP_COUNTER,
-            ),
-            purpose="to count the calls of each row",
+            any_of=(Role.ROW_SOLENOID, Role.STEP_COUNTER),
+            purpose="to count the pulses sent to each row",
         ),
     ),
     thresholds=(
-        Threshold(
-            "min_pulses", "20", Dimension.RATIO, "calls of a usual row before a verdict", "chosen"
+        limit(
+            "min_pulses",
+            "20",
+            "pulses of a usual row before any is judged",
+            chosen="a day that begins or ends within a round shifts a count by one, here 5 %",
         ),
-        Threshold(
-            "called_share", "0.5", Dimension.RATIO, "calls as a share of the usual row's", "chosen"
+        limit(
+            "sent_share",
+            "0.5",
+            "pulses as a share of the usual row's, below which a row is found",
+            chosen="between a row skipped (0) and one pulsed in every round (1)",
         ),
     ),
     check_first=(
         "controller: number of rows, outputs switched off, rows skipped by design",
         "compartment isolated for part of the day",
-        "wire and record of the row's bit",
+        "whether the row's bit reaches the historian and is recorded",
     ),
     confused_with="a bit that is no longer recorded: then the header still drops in its place",
     cautions=(Caution.LOCKOUT,),

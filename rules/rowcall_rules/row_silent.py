@@ -1,17 +1,18 @@
-"""A row does not answer its pulse: no drop of header pressure when it is fired.
+"""A row is silent: no drop of header pressure after its pulse.
 
-Why: a fired row empties part of the header into its blowpipe, so header pressure drops by 15-40 %.
-A dead solenoid, a broken wire, a stuck diaphragm or a blocked pilot vent leaves the header full,
-every time, while its neighbours answer. Looks like, but is not: a row that the controller never
-calls (no fire at all), and a header whose every row is silent (air shut off, or its transmitter).
+Why: a pulse empties part of the header into the row's blowpipe, so header pressure drops by
+15-40 %. A dead solenoid, a broken wire, a stuck diaphragm or a blocked pilot vent leaves the header
+full, every time, while the other rows answer. Where it happens to some of its pulses only, the row
+misses pulses. Rule out: a row that the controller sends no pulses, and a header whose every row is
+silent (air shut off, or its transmitter).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import polars as pl
@@ -20,304 +21,296 @@ from rowcall.diagnosis.row_evidence import (
     SILENT_SHARE,
     RowEvidence,
     over_days,
+    pulses_of,
     row_evidence,
     share_interval,
+)
+from rowcall.diagnosis.row_rules import (
+    HEADER_PRESSURE,
+    MIN_PULSES,
+    NO_PULSES,
+    VALVE_WORK,
+    drop_values,
+    judged_of,
+    percent,
 )
 from rowcall.model import (
     Answer,
     BaghouseDay,
-    Caution,
     Chapter,
     Context,
-    FactBook,
-    Limits,
-    Need,
     Quantity,
     RowMark,
     Rule,
     Subject,
-    Threshold,
     Urgency,
     Verdict,
+    limit,
+    work,
 )
-from rowcall.site import Role
-from rowcall.units import Dimension
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for every row from `row_evidence`."""
-    day, limits = context.day, context.limits
-    facts = context.facts
-    yield from over_days(_answers(day, facts, limits), facts)
+    """Answer for every row by its single pulses, else by its stacked ones."""
+    yield from over_days(_answers(context), context.facts)
 
 
-def _answers(day: BaghouseDay, facts: FactBook, limits: Limits) -> Iterator[Answer]:
-    for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
+def _answers(context: Context) -> Iterator[Answer]:
+    for compartment, n_rows in enumerate(context.day.baghouse.rows, start=1):
         rows = {
-            Subject(day.baghouse.id, compartment, row): row_evidence(facts, compartment, row)
+            context.subject(compartment, row): row_evidence(context.facts, compartment, row)
             for row in range(1, n_rows + 1)
         }
-        answered, heard = (
-            sum(getattr(row, name) for row in rows.values()) for name in ("answered", "judged")
-        )
-        if heard >= limits["min_pulses"] and answered <= limits["silent_share"] * heard:
-            yield from _whole_header(day, list(rows), heard, day.start)
-            continue
-        found = [_judge_row(day, row, subject, limits) for subject, row in rows.items()]
-        judged = [answer for answer in found if answer.verdict is not Verdict.CANNOT_TELL]
-        gone = [answer.start or day.start for answer in judged if _is_silent(answer)]
-        if len(gone) == len(judged) > 1:
-            yield from _whole_header(day, list(rows), heard, max(gone))
-            continue
-        n_found = sum(answer.verdict is Verdict.FOUND for answer in found)
-        urgent = n_found > 1 and n_found >= limits["many_share"] * n_rows
-        for answer in found:
-            yield _hurry(answer) if urgent and answer.verdict is Verdict.FOUND else answer
+        yield from _judge_compartment(context, rows)
 
 
-def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
+def _judge_compartment(context: Context, rows: Mapping[Subject, RowEvidence]) -> Iterator[Answer]:
+    limits, day = context.limits, context.day
+    n_judged = sum(row.judged for row in rows.values())
+    n_answered = sum(row.answered for row in rows.values())
+    if n_judged >= limits["min_pulses"] and n_answered <= limits["silent_share"] * n_judged:
+        return _whole_header(context, list(rows), n_judged, day.start)
+    answers = [_judge_row(context, subject, row) for subject, row in rows.items()]
+    judged = [answer for answer in answers if answer.verdict is not Verdict.CANNOT_TELL]
+    silent_since = [answer.start or day.start for answer in judged if _is_silent(answer)]
+    if len(silent_since) == len(judged) > 1:
+        return _whole_header(context, list(rows), n_judged, max(silent_since))
+    return _hurry_many(answers, limits["many_share"])
+
+
+def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     if math.isnan(row.sent) and row.judged == 0:
-        return Answer.cannot_tell(subject, "nothing tells which row was fired")
+        return Answer.cannot_tell(subject, "nothing shows which row was pulsed")
     if row.sent == 0:
-        return Answer.cannot_tell(
-            subject,
-            "the controller never called this row on this day, which says nothing of its valve",
-        )
-    if row.judged >= limits["min_pulses"]:
-        return _by_pulses(day, row, subject, limits)
-    return _by_stack(day, row, subject, limits)
+        return Answer.cannot_tell(subject, NO_PULSES)
+    if row.judged >= context.limits["min_pulses"]:
+        return _by_pulses(context, subject, row)
+    return _by_stack(context, subject, row)
 
 
-def _by_pulses(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
-    """Judge by the pulses that were heard one by one."""
-    heard, answered = row.judged, row.answered
-    low, high = share_interval(answered, heard)
-    values = (
-        Quantity("n_heard", heard, "1"),
-        Quantity("n_answered", answered, "1"),
-        Quantity("answered_share", answered / heard, "1"),
+def _by_pulses(context: Context, subject: Subject, row: RowEvidence) -> Answer:
+    """Judge by the pulses that could be judged one by one."""
+    limits, values = context.limits, _counts(row)
+    last_answer_s, n_since = _silence(context.day, subject)
+    is_silent = row.answered <= limits["silent_share"] * row.judged
+    if is_silent and row.surely_answers:
+        why = "single pulses show no drop, but stacked they show"
+        return Answer.cannot_tell(subject, f"{why} {percent(row.ratio)} of its peers' drop")
+    if row.days > 1 and row.changed and row.is_surely_silent:
+        return _silent(context, subject, row.onset_s, _changed_text(row), values)
+    is_silent_since = n_since >= limits["min_pulses"]
+    if is_silent or is_silent_since:
+        text = _silent_text(row, n_since if is_silent_since else 0)
+        return _silent(context, subject, last_answer_s, text, values)
+    seen = f"a pressure drop at {row.answered:,.0f} of {judged_of(row)}"
+    n_missed = row.judged - row.answered
+    is_steady = row.answered >= limits["steady_share"] * row.judged
+    if is_steady or n_missed < limits["min_missed"]:
+        return Answer.clear(subject, f"Answers: {seen}.", values)
+    if row.answered_ratio < limits["full_share"]:
+        return Answer.clear(subject, f"Not silent but weak: {seen}.", values)
+    return _misses_pulses(context, subject, row, seen, values)
+
+
+def _counts(row: RowEvidence) -> tuple[Quantity, ...]:
+    low, high = share_interval(row.answered, row.judged)
+    return (
+        Quantity("n_judged", row.judged, "1"),
+        Quantity("n_answered", row.answered, "1"),
+        *_answered_share(row.answered / row.judged, low, high),
+    )
+
+
+def _answered_share(share: float, low: float, high: float) -> tuple[Quantity, ...]:
+    return (
+        Quantity("answered_share", share, "1"),
         Quantity("answered_share_low", low, "1"),
         Quantity("answered_share_high", high, "1"),
     )
-    last_answer_s, n_since = _silence(day, subject)
-    is_silent = answered <= limits["silent_share"] * heard
-    if is_silent and row.surely_answers:
-        return Answer.cannot_tell(
-            subject,
-            "none of its pulses drew the header down as its neighbours' do, but all of them "
-            f"together show {row.ratio:.0%} of their drop",
-        )
-    if row.days > 1 and row.changed and row.is_surely_silent:
-        return _silent(
-            day,
-            subject,
-            row.onset_s,
-            values,
-            f"Silent since it changed: {row.ratio:.0%} of its peers' drop then "
-            f"(standard error {row.ratio_error:.1%}), {row.before:.0%} before.",
-        )
-    if n_since >= limits["min_pulses"] or is_silent:
-        throughout = "all day" if row.days == 1 else "throughout"
-        since = throughout if answered == 0 else f"for its last {n_since} pulses"
-        return _silent(
-            day,
-            subject,
-            last_answer_s,
-            values,
-            f"Silent {since}: {answered:.0f} of {heard:.0f} pulses heard were answered; "
-            "its neighbours draw the header down as usual.",
-        )
-    seen = f"{answered:.0f} of {heard:.0f} pulses heard"
-    missed = heard - answered
-    if answered < limits["steady_share"] * heard and missed >= limits["min_missed"]:
-        if row.answered_ratio < limits["full_share"]:
-            return Answer.clear(
-                subject, f"Answers faintly rather than not: {seen} showed a drop.", values
-            )
-        return _now_and_then(
-            day,
-            row,
-            subject,
-            values,
-            f"{seen} were answered ({answered / heard:.0%}; 95 % interval {low:.0%} to {high:.0%})",
-        )
-    return Answer.clear(subject, f"Answered {seen}.", values)
 
 
-def _now_and_then(
-    day: BaghouseDay,
-    row: RowEvidence,
-    subject: Subject,
-    values: tuple[Quantity, ...],
-    seen: str,
-) -> Answer:
-    recovered = row.changed and row.before < SILENT_SHARE and row.surely_answers
-    since = day.start + timedelta(seconds=row.onset_s) if recovered else None
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.WATCH,
-        start=day.start,
-        end=since or day.end,
-        values=values,
-        text=f"Was silent and answers again: {seen}."
-        if recovered
-        else f"Answers now and then: {seen}. Its bags are cleaned too seldom.",
-        action="Check the wiring, the coil and the pilot line of this row for a loose contact, "
-        "dirt or ice.",
+def _changed_text(row: RowEvidence) -> str:
+    return (
+        f"Silent since it changed: {percent(row.ratio)} of its peers' drop then, "
+        f"{percent(row.before)} before. Standard error {percent(row.ratio_error, 1)}."
     )
 
 
-def _by_stack(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
-    """Judge by all pulses laid over each other, where hardly one was heard by itself."""
-    called = row.sent
-    if row.in_step:
-        return Answer.cannot_tell(
-            subject,
-            "the samples are in step with the pulses and meet each at the same moment, so its "
-            f"{called:.0f} pulses could not be heard",
-        )
-    if not called >= limits["min_pulses"] or math.isnan(row.ratio):
-        return Answer.cannot_tell(
-            subject, f"only {row.judged:.0f} of its pulses fell where the header was heard"
-        )
-    seen = (
-        f"its {called:.0f} pulses laid over each other show {max(row.ratio, 0):.0%} of its peers' "
-        f"drop (standard error {row.ratio_error:.1%})"
-    )
-    values = (
-        Quantity("drop_ratio", row.ratio, "1"),
-        Quantity("drop_ratio_error", row.ratio_error, "1"),
-    )
-    if row.is_surely_silent:
-        since = row.onset_s if row.changed else 0.0
-        return _silent(day, subject, since, values, f"Silent: {seen}.")
-    if row.is_intermittent and row.rate_high < limits["steady_share"]:
-        rate = (
-            f"about {row.rate:.0%} of its {called:.0f} pulses were answered "
-            f"(95 % interval {row.rate_low:.0%} to {row.rate_high:.0%})"
-        )
-        rates = (
-            Quantity("answered_share", row.rate, "1"),
-            Quantity("answered_share_low", row.rate_low, "1"),
-            Quantity("answered_share_high", row.rate_high, "1"),
-        )
-        return _now_and_then(day, row, subject, rates, f"{rate}, told by how far they spread")
-    if row.surely_answers:
-        return Answer.clear(subject, f"Answers: {seen}.", values)
-    return Answer.cannot_tell(subject, f"not enough was heard: {seen}")
-
-
-def _silent(
-    day: BaghouseDay, subject: Subject, since_s: float, values: tuple[Quantity, ...], text: str
-) -> Answer:
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NEXT_OUTAGE,
-        start=day.start + timedelta(seconds=since_s),
-        end=day.end,
-        values=values,
-        text=text,
-        action=_ACTION,
-    )
+def _silent_text(row: RowEvidence, n_since: int) -> str:
+    """Say how silent a row is; `n_since` pulses since its last answer, 0 where few of many."""
+    seen = f"a pressure drop at {row.answered:,.0f} of {judged_of(row)}"
+    if not row.answered:
+        when = "all day" if row.days == 1 else "throughout"
+        text = f"Silent {when}: no pressure drop at any of {judged_of(row)}"
+    elif n_since:
+        text = f"Silent for its last {n_since:,} pulses: {seen}, all earlier"
+    else:
+        text = f"Silent with few exceptions: {seen}"
+    return f"{text}; other rows show their usual drop."
 
 
 def _silence(day: BaghouseDay, subject: Subject) -> tuple[float, int]:
     """Return the time of the last answered pulse [s] and how many unanswered ones followed."""
-    heard = day.pulses.filter(
+    judged = day.pulses.filter(
         (pl.col("compartment") == subject.compartment)
         & (pl.col("row") == subject.row)
         & pl.col("answered").is_not_null()
     )
-    answered = np.flatnonzero(heard["answered"].to_numpy())
+    answered = np.flatnonzero(judged["answered"].to_numpy())
     if answered.size == 0:
-        return 0.0, heard.height
-    return float(heard["time_s"][int(answered[-1])]), heard.height - 1 - int(answered[-1])
+        return 0.0, judged.height
+    return float(judged["time_s"][int(answered[-1])]), judged.height - 1 - int(answered[-1])
+
+
+def _by_stack(context: Context, subject: Subject, row: RowEvidence) -> Answer:
+    """Judge by all pulses stacked, where hardly one could be judged by itself."""
+    why = _unstacked(context, row)
+    if why:
+        return Answer.cannot_tell(subject, why)
+    seen = (
+        f"{pulses_of(row)}, stacked, show {percent(row.ratio)} of its peers' drop "
+        f"(standard error {percent(row.ratio_error, 1)})"
+    )
+    if row.is_surely_silent:
+        since = row.onset_s if row.changed else 0.0
+        return _silent(context, subject, since, f"Silent: {seen}.", drop_values(row))
+    if row.is_intermittent and row.rate_high < context.limits["steady_share"]:
+        rate = f"about {percent(row.rate)} of {pulses_of(row)} were answered, by how they scatter"
+        values = _answered_share(row.rate, row.rate_low, row.rate_high)
+        return _misses_pulses(context, subject, row, rate, values)
+    if row.surely_answers:
+        return Answer.clear(subject, f"Answers: {seen}.", drop_values(row))
+    return Answer.cannot_tell(subject, f"not certain enough: {seen}")
+
+
+def _unstacked(context: Context, row: RowEvidence) -> str:
+    """Say why the stacked pulses of a row show nothing, '' where they do."""
+    if row.in_step:
+        return (
+            "the samples are in step with the pulses and meet each at the same moment, so "
+            f"{pulses_of(row)} could not be judged"
+        )
+    if not row.sent >= context.limits["min_pulses"] or math.isnan(row.ratio):
+        return f"only {row.judged:,.0f} of its pulses could be judged"
+    return ""
+
+
+def _silent(
+    context: Context, subject: Subject, since_s: float, text: str, values: tuple[Quantity, ...]
+) -> Answer:
+    urgency, start = Urgency.NEXT_OUTAGE, context.at(since_s)
+    return context.found(subject, urgency, text, _SILENT_ACTION, values, start=start)
 
 
 def _is_silent(answer: Answer) -> bool:
     return answer.verdict is Verdict.FOUND and answer.urgency is Urgency.NEXT_OUTAGE
 
 
+def _misses_pulses(
+    context: Context, subject: Subject, row: RowEvidence, seen: str, values: tuple[Quantity, ...]
+) -> Answer:
+    is_back = row.changed and row.before < SILENT_SHARE and row.surely_answers
+    text = (
+        f"Was silent and answers again: {seen}."
+        if is_back
+        else f"Misses pulses: {seen}. Its bags are under-cleaned."
+    )
+    end = context.at(row.onset_s) if is_back else None
+    return context.found(subject, Urgency.WATCH, text, _MISSES_ACTION, values, end=end)
+
+
 def _whole_header(
-    day: BaghouseDay, rows: Sequence[Subject], heard: float, start: datetime
+    context: Context, rows: Sequence[Subject], n_judged: float, start: datetime
 ) -> Iterator[Answer]:
-    any_more = "" if start == day.start else " any more"
-    yield Answer(
-        subject=replace(rows[0], row=0),
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NOW,
+    any_more = "" if start == context.day.start else " any more"
+    yield context.found(
+        context.subject(rows[0].compartment),
+        Urgency.NOW,
+        f"No row of this compartment shows a pressure drop{any_more} ({n_judged:,.0f} pulses that "
+        "could be judged): no cleaning, or a header transmitter that does not show it.",
+        _HEADER_ACTION,
+        (Quantity("n_judged", n_judged, "1"),),
         start=start,
-        end=day.end,
-        values=(Quantity("n_heard", heard, "1"),),
-        text=f"No row of this compartment draws the header down{any_more} ({heard:.0f} pulses "
-        "heard): no cleaning, or a header transmitter that does not show it.",
-        action="See whether the header is pressurised and the row valves have power; read the "
-        "local gauge against the transmitter.",
     )
     yield from (Answer.cannot_tell(row, "no row of this compartment answers") for row in rows)
 
 
-def _hurry(answer: Answer) -> Answer:
-    text = answer.text + " Several rows of this compartment are out together."
-    return replace(answer, urgency=Urgency.NOW, text=text)
+def _hurry_many(answers: Sequence[Answer], many_share: float) -> Iterator[Answer]:
+    """Make the findings urgent where several rows of the compartment are found."""
+    n_found = sum(answer.verdict is Verdict.FOUND for answer in answers)
+    is_urgent = n_found > 1 and n_found >= many_share * len(answers)
+    for answer in answers:
+        if is_urgent and answer.verdict is Verdict.FOUND:
+            text = f"{answer.text} Several rows of this compartment fail together."
+            yield replace(answer, urgency=Urgency.NOW, text=text)
+        else:
+            yield answer
 
 
-_ACTION = (
-    "From outside: fire this row by hand and listen at its valve; check fuse, wire and coil "
-    "(swap the coil with a neighbour's). Then, isolated and bled: pilot vent, and both diaphragms."
+_SILENT_ACTION = work(
+    outside="Pulse this row manually from the controller, standing clear, and listen for its "
+    "valve; look whether the controller's indicator of this output lights.",
+    isolated="fuse, wire and coil (swap the coil with a neighbour's), pilot vent and line, both "
+    "diaphragms.",
+)
+_MISSES_ACTION = work(
+    outside="Pulse this row manually from the controller several times, standing clear: does "
+    "every pulse sound?",
+    isolated="wiring, coil and pilot line of this row for a loose contact, dirt or ice.",
+)
+_HEADER_ACTION = work(
+    outside="Read the local gauge: is the header pressurised, and does the transmitter agree? "
+    "Look whether the controller's output indicators light when it pulses.",
+    isolated="supply and fuse of the row valves, line of the transmitter.",
 )
 
 RULE = Rule(
     name="row_silent",
-    title="Row does not answer its pulse",
+    title="Row is silent or misses pulses",
     chapter=Chapter.ROWS,
-    looks_for="Fires of a row after which header pressure does not drop.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to hear the pulses, and to tell rows without bits",
-        ),
-    ),
+    looks_for="Pulses of a row after which header pressure does not drop.",
+    needs=(HEADER_PRESSURE,),
     thresholds=(
-        Threshold("min_pulses", "20", Dimension.RATIO, "pulses heard before a verdict", "chosen"),
-        Threshold(
-            "silent_share", "0.1", Dimension.RATIO, "answered share at or below: silent", "chosen"
+        MIN_PULSES,
+        limit(
+            "silent_share",
+            "0.1",
+            "answered share at or below which a row is silent",
+            chosen="a pulse judged wrongly now and then must not hide a dead valve",
         ),
-        Threshold(
+        limit(
             "steady_share",
             "0.9",
-            Dimension.RATIO,
-            "answered share below: answers now and then",
-            "chosen",
+            "answered share below which a row misses pulses",
+            chosen="a sound valve misses none; leaves room for pulses judged wrongly",
         ),
-        Threshold(
-            "min_missed", "3", Dimension.RATIO, "unanswered pulses it takes for that", "chosen"
+        limit(
+            "min_missed",
+            "3",
+            "unanswered pulses it takes for that",
+            chosen="one or two may be judged wrongly",
         ),
-        Threshold(
+        limit(
             "full_share",
             "0.6",
-            Dimension.RATIO,
-            "drop of its answers, of the peers', below which it is faint instead",
-            "chosen",
+            "drop of its answered pulses, of the peers', below which it is weak instead",
+            chosen="a weak row makes 30-60 % of its peers' drop",
         ),
-        Threshold(
+        limit(
             "many_share",
             "0.2",
-            Dimension.RATIO,
-            "share of a compartment's rows found at which it becomes urgent",
-            "chosen",
+            "share of a compartment's rows found, two at least, at which they become urgent",
+            chosen="with every fifth row out the residual DP rises before the next outage",
         ),
     ),
     check_first=(
-        "listen or feel at the valve on a manual step",
-        "fuse, wire, coil, output card",
-        "pilot vent and line (dirt, ice)",
+        "pulse it manually, standing clear, and listen for the valve",
+        "indicator of the output at the controller",
+        "isolated and bled: fuse, wire, coil, output card; pilot vent and line (dirt, ice); "
         "diaphragms, both of a double valve",
     ),
-    confused_with="a row the controller skips; a header transmitter that has died",
-    cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
+    confused_with="a row that the controller sends no pulses; a header transmitter that has failed",
+    cautions=VALVE_WORK,
     references=("common practice, no source",),
     judge=judge,
     marks=(

@@ -1,163 +1,164 @@
-"""A row answers faintly: its drop of header pressure is well below its peers'.
+"""A row's pulse is weak: its pressure drop is well below its peers'.
 
 Why: a diaphragm that opens partly, a weak solenoid, ice or dirt in the pilot line or a throttled
-blowpipe lets less air out of the header, so the row's bags are cleaned poorly. Looks like, but is
-not: a silent row (no drop at all), a row that answers now and then (the mean of full and missing
-drops), and a header that has not recovered when this row is fired.
+blowpipe lets less air out of the header, so the row's bags are under-cleaned. Rule out: a silent
+row (no drop at all), a row that misses pulses (the mean of full and missing drops), and a header
+that has not recovered when this row is pulsed.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from datetime import timedelta
 
-from rowcall.diagnosis.row_evidence import (
-    RowEvidence,
-    over_days,
-    row_evidence,
-    unless_most_differ,
+from rowcall.diagnosis.row_evidence import RowEvidence
+from rowcall.diagnosis.row_rules import (
+    HEADER_PRESSURE,
+    MAX_SHARE,
+    MIN_PULSES,
+    VALVE_WORK,
+    against_peers,
+    drop_values,
+    judged_of,
+    not_observable,
+    percent,
 )
 from rowcall.model import (
     Answer,
-    BaghouseDay,
-    Caution,
     Chapter,
     Context,
     Fact,
     Limits,
     Need,
-    Quantity,
     RowMark,
     Rule,
     Subject,
-    Threshold,
     Urgency,
-    Verdict,
+    limit,
+    work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension
+
+_MIN_PAST = 3  # chosen: days before today whose median says what was usual
+_WEEK = 7  # days
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for every row from `row_evidence`."""
-    day, limits = context.day, context.limits
-    facts = context.facts
-    answers = (
-        _judge_row(day, row_evidence(facts, *place), Subject(day.baghouse.id, *place), limits)
-        for place in day.baghouse.all_rows()
-    )
-    yield from over_days(unless_most_differ(answers, limits["max_share"]), facts)
+    """Answer for every row by its drop over that of the reference rows."""
+    return against_peers(context, _judge_row)
 
 
-def _judge_row(day: BaghouseDay, row: RowEvidence, subject: Subject, limits: Limits) -> Answer:
-    ratio, error = row.ratio, row.ratio_error
+def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
+    limits, ratio = context.limits, row.ratio
     if math.isnan(ratio) or not row.sent >= limits["min_pulses"]:
-        return Answer.cannot_tell(subject, _unheard(row))
-    seen = f"its drop is {max(ratio, 0):.0%} of its peers' (standard error {error:.1%})"
-    values = (Quantity("drop_ratio", ratio, "1"), Quantity("drop_ratio_error", error, "1"))
-    spread = limits["errors"] * error
-    is_full = ratio > limits["faint"] and ratio - spread >= limits["least"]
-    if is_full or row.is_surely_silent:
-        how = "Full enough" if is_full else "Not faint but silent"
-        return Answer.clear(subject, f"{how}: {seen}.", values)
-    misleads = _misleads(row, limits) if ratio <= limits["faint"] else ""
-    if misleads:
-        return Answer.cannot_tell(subject, f"{misleads}, so a mean drop misleads")
-    if ratio > limits["faint"] or ratio + spread > limits["healthy"] or not row.surely_answers:
-        return Answer.cannot_tell(subject, f"{seen}, too uncertain to call it faint or full")
-    either = (
-        ""
-        if row.judged >= limits["min_pulses"]
-        else (" Single pulses could not be heard: some may be full and others missing.")
+        return Answer.cannot_tell(subject, not_observable(row, "size its pressure drop"))
+    seen = f"its pressure drop is {percent(ratio)} of its peers'"
+    error = percent(row.ratio_error, 1)
+    if _is_full(row, limits) or row.is_surely_silent:
+        how = "Full enough" if _is_full(row, limits) else "Not weak but silent"
+        return Answer.clear(subject, f"{how}: {seen} (standard error {error}).", drop_values(row))
+    two_kinds = _two_kinds(row, limits) if ratio <= limits["weak"] else ""
+    if two_kinds:
+        return Answer.cannot_tell(subject, f"{two_kinds}, so a mean drop misleads")
+    if not _is_weak(row, limits):
+        return Answer.cannot_tell(
+            subject, f"{seen} (standard error {error}), too uncertain to call it weak or full"
+        )
+    text = (
+        f"Weak pulse: {seen}{_before(context, subject)}. Its bags are under-cleaned."
+        f"{_unless_mixed(row, limits)} Standard error {error}."
     )
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NEXT_OUTAGE,
-        start=day.start + timedelta(seconds=row.onset_s if row.changed else 0.0),
-        end=day.end,
-        values=values,
-        text=f"Answers faintly: {seen}{_before(day, subject)}. "
-        f"Its bags are cleaned poorly.{either}",
-        action="From outside: pilot line for ice, dirt or a pinch, coil and its voltage. Then, "
-        "isolated and bled: both diaphragms, bleed hole, blowpipe.",
-    )
+    start = context.at(row.onset_s) if row.changed else None
+    return context.found(subject, Urgency.NEXT_OUTAGE, text, _ACTION, drop_values(row), start=start)
 
 
-def _unheard(row: RowEvidence) -> str:
-    """Say why its drop has no size."""
-    if row.sent == 0:
-        return "the controller never called this row on this day"
-    pulses = "its pulses" if math.isnan(row.sent) else f"its {row.sent:.0f} pulses"
-    return f"{pulses} are too few, or too poorly heard, to size its drop"
+def _is_full(row: RowEvidence, limits: Limits) -> bool:
+    low = row.ratio - limits["errors"] * row.ratio_error
+    return row.ratio > limits["weak"] and low >= limits["full"]
 
 
-def _misleads(row: RowEvidence, limits: Limits) -> str:
-    """Say how some of its answers are full and others missing, '' where they are alike."""
-    missed = row.judged - row.answered
-    if row.judged >= limits["min_pulses"] and row.answered_ratio >= limits["faint"] and missed > 0:
-        return f"it answered {row.answered:.0f} of {row.judged:.0f} pulses"
-    return f"it answered about {row.rate:.0%} of its pulses" if row.is_intermittent else ""
+def _is_weak(row: RowEvidence, limits: Limits) -> bool:
+    high = row.ratio + limits["errors"] * row.ratio_error
+    return row.ratio <= limits["weak"] and high <= limits["healthy"] and row.surely_answers
 
 
-def _before(day: BaghouseDay, subject: Subject) -> str:
-    """Say how the row did in the week before, where there is one."""
-    _, past = day.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
-    if past.size < 3:
+def _two_kinds(row: RowEvidence, limits: Limits) -> str:
+    """Say how some of its pulses are full and others missing, '' where they are alike."""
+    is_judged = row.judged >= limits["min_pulses"]
+    if is_judged and row.answered_ratio >= limits["weak"] and row.answered < row.judged:
+        return f"it answered {row.answered:,.0f} of {judged_of(row)}"
+    return f"it answered about {percent(row.rate)} of its pulses" if row.is_intermittent else ""
+
+
+def _unless_mixed(row: RowEvidence, limits: Limits) -> str:
+    if row.judged >= limits["min_pulses"]:
         return ""
-    week = sorted(past[-7:].tolist())
-    return f"; in the days before it was {week[len(week) // 2]:.0%}"
+    return " Its pulses could not be judged one by one: some may be full and others missing."
 
+
+def _before(context: Context, subject: Subject) -> str:
+    """Say how the row did in the week before, where enough of it is known."""
+    _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
+    if past.size < _MIN_PAST:
+        return ""
+    week = sorted(past[-_WEEK:].tolist())
+    return f" ({percent(week[len(week) // 2])} in the days before)"
+
+
+_ACTION = work(
+    outside="Pulse this row manually from the controller, standing clear: does it sound weaker "
+    "than its neighbours?",
+    isolated="pilot line (ice, dirt, a pinch), resistance of the coil, both diaphragms, bleed "
+    "hole, blowpipe.",
+)
 
 RULE = Rule(
     name="row_weak",
-    title="Row answers faintly",
+    title="Row's pulse is weak",
     chapter=Chapter.ROWS,
-    looks_for="Stacked pulses whose drop is well below that of the row's peers.",
+    looks_for="Stacked pulses whose pressure drop is well below that of the row's peers.",
     needs=(
-        Need(any_of=(Role.HEADER_PRESSURE,), purpose="to hear the pulses"),
+        HEADER_PRESSURE,
         Need(
-            any_of=(
-                Role.ROW_SOLENOID,
-                Role.STEP_COUNTER,
-            ),
-            purpose="to know which row was fired",
+            any_of=(Role.ROW_SOLENOID, Role.STEP_COUNTER),
+            purpose="to know which row was pulsed",
         ),
     ),
     thresholds=(
-        Threshold(
-            "max_share",
-            "0.35",
-            Dimension.RATIO,
-            "share of a compartment's rows found beyond which the peers are in doubt",
-            "chosen",
+        MAX_SHARE,
+        MIN_PULSES,
+        limit(
+            "weak",
+            "0.72",
+            "drop as a share of the peers', at or below which a pulse is weak",
+            chosen="a weak row makes 30-60 %, sound rows differ by 3-5 %; between these with room",
         ),
-        Threshold("min_pulses", "20", Dimension.RATIO, "pulses before a verdict", "chosen"),
-        Threshold("faint", "0.72", Dimension.RATIO, "drop as a share of the peers'", "chosen"),
-        Threshold(
+        limit(
             "healthy",
             "0.85",
-            Dimension.RATIO,
-            "share of the peers' drop that must lie beyond its error to call it faint",
-            "chosen",
+            "share of the peers' drop that must lie beyond its error to call it weak",
+            chosen="three times the spread of sound rows below their mean",
         ),
-        Threshold(
-            "least",
+        limit(
+            "full",
             "0.5",
-            Dimension.RATIO,
             "share of the peers' drop that must lie beyond its error to clear it",
-            "chosen",
+            chosen="a row at half of its peers' drop is weak without doubt",
         ),
-        Threshold("errors", "4", Dimension.RATIO, "standard errors of certainty", "chosen"),
+        limit(
+            "errors",
+            "4",
+            "standard errors of certainty",
+            chosen="one row-day in 30,000 lies beyond by chance",
+        ),
     ),
     check_first=(
-        "pilot line: ice, dirt, pinch",
-        "coil and voltage under load",
-        "diaphragms, bleed hole, blowpipe seat",
+        "pulse it manually, standing clear: how it sounds against its neighbours",
+        "isolated and bled: pilot line (ice, dirt, pinch), resistance of the coil, diaphragms, "
+        "bleed hole, seat of the blowpipe",
     ),
-    confused_with="a silent row; a row that answers now and then; a header not yet recovered",
-    cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST),
+    confused_with="a silent row; a row that misses pulses; a header not yet recovered",
+    cautions=VALVE_WORK,
     references=("common practice, no source",),
     judge=judge,
     marks=(

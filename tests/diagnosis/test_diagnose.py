@@ -15,7 +15,7 @@ from rowcall.diagnosis import rule_book
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError, SiteError
-from rowcall.model import Answer, BaghouseDay, Limits, Subject, Verdict
+from rowcall.model import Answer, BaghouseDay, Context, Limits, Subject, Verdict
 from rowcall.site import Role
 from rowcall.units import parse_quantity
 
@@ -167,9 +167,9 @@ def test_findings_come_in_a_fixed_order(studied: Studied) -> None:
 def test_limits_reach_the_rule(studied: Studied) -> None:
     seen: list[Limits] = []
 
-    def judge(day: BaghouseDay, limits: Limits) -> Iterator[Answer]:
-        seen.append(limits)
-        yield Answer.clear(Subject(day.baghouse.id), "Looked.")
+    def judge(context: Context) -> Iterator[Answer]:
+        seen.append(context.limits)
+        yield Answer.clear(context.subject(), "Looked.")
 
     one = replace(rule("row_silent"), judge=judge)
     diagnose([one], {"row_silent": {"min_pulses": 7.0}}, [studied.day])

@@ -1,4 +1,4 @@
-"""Findings on rows that are held against each other."""
+"""Findings on rows that are compared with each other."""
 
 from __future__ import annotations
 
@@ -25,15 +25,19 @@ def test_a_few_rows_that_differ_are_found(n_found: int) -> None:
 
 @pytest.mark.parametrize("n_found", [3, 6])
 def test_where_many_rows_differ_alike_the_peers_are_in_doubt(n_found: int) -> None:
-    told = list(unless_most_differ(answers(n_found), 0.35))
-    assert [answer.verdict for answer in told[:n_found]] == [Verdict.CANNOT_TELL] * n_found
-    assert f"{n_found} of 6 rows differ alike" in told[0].text
-    assert told[n_found:] == answers(n_found)[n_found:]
+    judged = list(unless_most_differ(answers(n_found), 0.35))
+    assert [answer.verdict for answer in judged[:n_found]] == [Verdict.CANNOT_TELL] * n_found
+    assert f"{n_found} of 6 rows differ alike" in judged[0].text
+    assert judged[n_found:] == answers(n_found)[n_found:]
+
+
+def test_exactly_the_share_that_may_be_found_is_left_alone() -> None:
+    assert list(unless_most_differ(answers(3), 0.5)) == answers(3)
 
 
 def test_compartments_are_counted_apart() -> None:
     two = answers(3)
     other = [Answer.clear(Subject("BH1", 2, row), "Sound.") for row in range(1, 7)]
-    told = list(unless_most_differ([*two, *other], 0.35))
-    assert told[6:] == other
-    assert told[0].verdict is Verdict.CANNOT_TELL
+    judged = list(unless_most_differ([*two, *other], 0.35))
+    assert judged[6:] == other
+    assert judged[0].verdict is Verdict.CANNOT_TELL

@@ -140,7 +140,8 @@ def test_a_stop_has_no_cycles() -> None:
     assert inside.is_empty()
     spans_it = cycles.filter((pl.col("start_s") < 9 * 3600) & (pl.col("end_s") > 14 * 3600))
     assert spans_it.height <= 1
-    assert fact(studied.day, "idle_min") == pytest.approx(5.5 * 60, abs=12)
+    idle = studied.day.minutes.filter(pl.col("state") == "idle")
+    assert idle.height == pytest.approx(5.5 * 60, abs=12)
     assert fact(studied.day, Fact.RUNNING_MIN) == pytest.approx(18.5 * 60, abs=45)
 
 
@@ -189,13 +190,11 @@ def test_a_row_that_is_never_called_has_no_calls(export: Export) -> None:
 
 
 def test_hourly_time_constants_make_the_day(on_demand: Studied) -> None:
-    facts = on_demand.day.facts.filter((pl.col("compartment") == 1) & (pl.col("row") == 0))
-    hours = facts.filter(pl.col("name").str.starts_with("tau_s_h"))
-    counts = facts.filter(pl.col("name").str.starts_with("n_tau_h"))
-    assert sorted(hours["name"].to_list()) == [f"tau_s_h{hour:02d}" for hour in range(24)]
+    hours = on_demand.day.hours.filter(pl.col("compartment") == 1).sort("hour")
+    assert hours["hour"].to_list() == list(range(24))
     true = on_demand.truth.pulses.filter(pl.col("compartment") == 1)["tau_s"].median()
-    assert hours["value"].to_numpy() == pytest.approx(true, rel=0.1)
-    assert counts["value"].sum() <= fact(on_demand.day, Fact.N_PULSES, 1)  # type: ignore[operator]
+    assert hours["tau_s"].to_numpy() == pytest.approx(true, rel=0.1)
+    assert hours["n_pulses"].sum() <= fact(on_demand.day, Fact.N_PULSES, 1)  # type: ignore[operator]
 
 
 def test_facts_of_the_baghouse(on_demand: Studied) -> None:

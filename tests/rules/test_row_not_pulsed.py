@@ -1,4 +1,4 @@
-"""A row that the controller passes over: found, and told apart from what only looks like it."""
+"""A row that is sent no pulses: found, and not confused with what only looks like it."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNo
 
 @pytest.mark.parametrize("rows_by", ["solenoid", "counter"])
 @pytest.mark.parametrize("place", [(1, 3), (2, 6)])
-def test_a_row_that_is_never_called_is_found(rows_by: RowsBy, place: tuple[int, int]) -> None:
+def test_a_row_that_is_sent_no_pulses_is_found(rows_by: RowsBy, place: tuple[int, int]) -> None:
     day = study(exports(kiln(), passed_over(*place), rows_by=rows_by)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
     assert answer.urgency is Urgency.WATCH
-    assert value_of(answer, "n_called") == 0
-    assert "nothing of its valve" in answer.text
+    assert value_of(answer, "n_sent") == 0
+    assert "The valve may be fine" in answer.text
     assert len(answers) == 12
     # The row rules leave its valve open.
     for rule in ("row_silent", "row_weak", "row_closes_late"):
@@ -39,16 +39,16 @@ def test_a_row_that_is_never_called_is_found(rows_by: RowsBy, place: tuple[int, 
 
 
 @pytest.mark.parametrize(("hour", "is_found"), [(6, True), (18, False)])
-def test_half_of_the_usual_calls_is_the_limit(hour: int, is_found: bool) -> None:
+def test_half_of_the_usual_pulses_is_the_limit(hour: int, is_found: bool) -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, 20.0))
     answers = ask(RULE, study(exports(plan, passed_over(hour=hour))[0]).day)
     assert found(answers) == ({(1, 3)} if is_found else set())
-    share = value_of(answers[Subject("BH1", 1, 3)], "called_share")
-    # Passed over, it makes a round of five: the others are called 6 / 5 times as often.
+    share = value_of(answers[Subject("BH1", 1, 3)], "sent_share")
+    # Passed over, it makes a round of five: the others are pulsed 6 / 5 times as often.
     assert share == pytest.approx(hour / (hour + (24 - hour) * 6 / 5), abs=0.01)
 
 
-def test_rows_that_are_called_and_do_not_answer_are_called() -> None:
+def test_rows_that_are_pulsed_and_do_not_answer_are_pulsed() -> None:
     faults = [
         RowSilent(start=local(0), compartment=1, row=2),
         RowIntermittent(start=local(0), compartment=2, row=5, one_in=2),
@@ -57,13 +57,13 @@ def test_rows_that_are_called_and_do_not_answer_are_called() -> None:
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
-def test_a_bit_by_change_without_any_point_is_a_row_not_called() -> None:
+def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
     export = exports(kiln(), passed_over())[0]
     samples = {name: one for name, one in export.samples.items() if name != "BH1.YS-103"}
     assert found(ask(RULE, study(replace(export, samples=samples)).day)) == {(1, 3)}
 
 
-def test_without_bits_it_cannot_be_told() -> None:
+def test_without_bits_or_counter_cannot_tell() -> None:
     day = study(exports(kiln(rows=(6,)), passed_over(), drop=("row_solenoid",))[0]).day
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
 
@@ -90,8 +90,8 @@ def test_scanned_bits_cannot_tell() -> None:
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
 
 
-def test_fires_told_by_header_pressure_cannot_tell() -> None:
-    """Bits that are listed, but not usable: the cadence counts every beat as a call."""
+def test_pulses_inferred_from_header_pressure_cannot_tell() -> None:
+    """Bits that are listed, but not usable: the cadence counts every beat as a pulse."""
     export = exports(kiln(rows=(6,), cleaning=on_time(6, 20.0)))[0]
     bits = {tag.tag for tag in export.baghouse.tag if tag.role.value == "row_solenoid"}
     samples = {
@@ -112,7 +112,7 @@ def test_a_row_whose_bit_is_bad_is_left_open() -> None:
     assert found(answers) == set()
 
 
-def test_a_compartment_that_is_hardly_called_is_left_open() -> None:
+def test_a_compartment_that_is_hardly_pulsed_is_left_open() -> None:
     day = study(exports(kiln(rows=(6,)), passed_over())[0]).day
     answers = ask(RULE, day, {"min_pulses": "10000"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}

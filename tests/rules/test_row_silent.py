@@ -1,4 +1,4 @@
-"""A row that does not answer: found, and told apart from what only looks like it."""
+"""A silent row: found, and not confused with what only looks like it."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def test_the_start_lies_between_the_last_answer_and_the_first_silence(
     calls = studied.truth.pulses.filter((pl.col("compartment") == 1) & (pl.col("row") == 3))
     before = [t for t, drop in calls.select("time", "drop_pa").iter_rows() if drop > 0]
     assert answer.start is not None
-    # The start told is the last answered call, so it is early by less than one round of calls.
+    # The start is the last answered pulse, so it is early by less than one round of pulses.
     assert abs(answer.start - before[-1]) < timedelta(seconds=0.01)
     assert timedelta() <= start - answer.start < timedelta(minutes=45)
 
@@ -72,7 +72,7 @@ def test_many_silent_rows_are_urgent() -> None:
     assert {answers[Subject("BH1", 1, row)].urgency for row in (2, 5)} == {Urgency.NOW}
 
 
-def test_a_row_that_answers_now_and_then_is_watched() -> None:
+def test_a_row_that_misses_pulses_is_watched() -> None:
     spells = [
         RowSilent(start=local(0, hour), end=local(0, hour + 1), compartment=1, row=3)
         for hour in range(0, 20, 2)
@@ -115,7 +115,7 @@ def bit_of(export: Export, compartment: int, row: int) -> str:
     )
 
 
-def test_a_row_that_is_never_called_is_not_silent(healthy: Export) -> None:
+def test_a_row_that_is_sent_no_pulses_is_not_silent(healthy: Export) -> None:
     name = bit_of(healthy, 2, 5)
     one = healthy.samples[name]
     uncalled = TagSamples(one.time_us[:1], one.value[:1], one.quality[:1])
@@ -123,7 +123,7 @@ def test_a_row_that_is_never_called_is_not_silent(healthy: Export) -> None:
     assert found(answers) == set()
     answer = answers[Subject("BH1", 2, 5)]
     assert answer.verdict is Verdict.CANNOT_TELL
-    assert "never called" in answer.text
+    assert "sent this row no pulses" in answer.text
 
 
 def dead_from(
@@ -178,7 +178,7 @@ def test_bad_quality_is_not_silence(healthy: Export) -> None:
 # 4. Thin data.
 
 
-# Single pulses are hardly heard, but hundreds of them laid over each other are.
+# Single pulses can hardly be judged, but hundreds of them stacked can.
 @pytest.mark.parametrize(("step_s", "interval_s"), [(10, 12.0), (30, 12.0), (60, 20.0), (5, 5.0)])
 def test_a_silent_row_is_found_in_slow_samples(step_s: int, interval_s: float) -> None:
     plan = kiln(cleaning=on_time(6, interval_s))
@@ -187,18 +187,18 @@ def test_a_silent_row_is_found_in_slow_samples(step_s: int, interval_s: float) -
     assert found(answers) == {(1, 3)}
 
 
-def test_a_row_that_could_not_be_heard_is_not_judged() -> None:
+def test_a_row_that_is_not_observable_is_not_judged() -> None:
     plan = kiln(cleaning=on_time(6, 120.0), noise_scale=20.0)
     fault = RowSilent(start=local(0), compartment=1, row=3)
     answers = ask(RULE, study(exports(plan, [fault], seed=4, step_s=60)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
-    assert all("heard" in answer.text for answer in answers.values())
+    assert all("judged" in answer.text for answer in answers.values())
 
 
 def test_few_pulses_cannot_tell() -> None:
     answers = ask(RULE, study(silent([(1, 3)])).day, {"min_pulses": "500"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
-    assert "pulses fell where the header was heard" in answers[Subject("BH1", 1, 3)].text
+    assert "of its pulses could be judged" in answers[Subject("BH1", 1, 3)].text
 
 
 # 5. Invariance.

@@ -1,4 +1,4 @@
-"""A row that answers faintly: found, and told apart from what only looks like it."""
+"""A row whose pulse is weak: found, and not confused with what only looks like it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rowcall_plant import HeaderPlan, RowDrawnOut, RowFaint, RowSilent, SlowHead
 RULE = "row_weak"
 
 
-def faint(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
+def weak(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
     compartment, row = place
     return RowFaint(start=local(0), compartment=compartment, row=row, drop_share=factor)
 
@@ -23,9 +23,9 @@ def faint(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
 
 @pytest.mark.parametrize("step_s", [1, 5, 10])
 @pytest.mark.parametrize(("place", "factor"), [((2, 4), 0.6), ((1, 1), 0.4)])
-def test_a_faint_row_is_found_and_sized(step_s: int, place: tuple[int, int], factor: float) -> None:
+def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], factor: float) -> None:
     plan = kiln(cleaning=on_time(6))
-    day = study(exports(plan, [faint(place, factor)], seed=4, step_s=step_s)[0]).day
+    day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
@@ -49,19 +49,19 @@ def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
 # 3. Look-alikes.
 
 
-def test_rows_that_differ_by_build_are_not_faint() -> None:
+def test_rows_that_differ_by_build_are_not_weak() -> None:
     plan = kiln(cleaning=on_time(6), header=HeaderPlan(drop_row_spread_frac=0.08))
     assert found(ask(RULE, study(exports(plan, seed=4)[0]).day)) == set()
 
 
-def test_a_silent_row_is_not_faint() -> None:
+def test_a_silent_row_is_not_weak() -> None:
     silent = RowSilent(start=local(0), compartment=1, row=3)
     answers = ask(RULE, study(exports(kiln(cleaning=on_time(6)), [silent], seed=4)[0]).day)
     assert found(answers) == set()
     assert "silent" in answers[Subject("BH1", 1, 3)].text
 
 
-def test_a_row_silent_for_half_the_day_is_not_faint() -> None:
+def test_a_row_silent_for_half_the_day_is_not_weak() -> None:
     """Full and missing drops have a mean of half a drop."""
     silent = RowSilent(start=local(0, 12), compartment=1, row=3)
     answers = ask(RULE, study(exports(kiln(cleaning=on_time(6)), [silent], seed=4)[0]).day)
@@ -69,7 +69,7 @@ def test_a_row_silent_for_half_the_day_is_not_faint() -> None:
     assert "silent" in answers[Subject("BH1", 1, 3)].text
 
 
-def test_a_row_that_answers_now_and_then_is_not_faint() -> None:
+def test_a_row_that_misses_pulses_is_not_weak() -> None:
     spells = [
         RowSilent(start=local(0, hour), end=local(0, hour + 1), compartment=1, row=3)
         for hour in range(0, 24, 2)
@@ -79,12 +79,12 @@ def test_a_row_that_answers_now_and_then_is_not_faint() -> None:
     assert "a mean drop misleads" in answers[Subject("BH1", 1, 3)].text
 
 
-def test_peers_of_a_deep_row_are_not_faint() -> None:
+def test_peers_of_a_deep_row_are_not_weak() -> None:
     deep = RowDrawnOut(start=local(0), compartment=2, row=4, late_s=2.0)
     assert found(ask(RULE, study(exports(kiln(cleaning=on_time(6)), [deep])[0]).day)) == set()
 
 
-def test_a_slow_refill_is_not_faint() -> None:
+def test_a_slow_refill_is_not_weak() -> None:
     slow = SlowHeaderRecovery(start=local(0), compartment=2, row=4, tau_factor=2.2)
     assert found(ask(RULE, study(exports(kiln(cleaning=on_time(6)), [slow])[0]).day)) == set()
 
@@ -93,14 +93,14 @@ def test_a_slow_refill_is_not_faint() -> None:
 
 
 def test_few_pulses_cannot_tell() -> None:
-    day = study(exports(kiln(cleaning=on_time(6)), [faint((1, 3))], seed=4)[0]).day
+    day = study(exports(kiln(cleaning=on_time(6)), [weak((1, 3))], seed=4)[0]).day
     answers = ask(RULE, day, {"min_pulses": "5000"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
 
-def test_where_a_drop_cannot_be_sized_nothing_is_called_faint_or_clear() -> None:
+def test_where_a_drop_cannot_be_sized_nothing_is_weak_or_clear() -> None:
     plan = kiln(cleaning=on_time(6, 120.0), noise_scale=8.0)
-    answers = ask(RULE, study(exports(plan, [faint((1, 3))], seed=4, step_s=60)[0]).day)
+    answers = ask(RULE, study(exports(plan, [weak((1, 3))], seed=4, step_s=60)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
 
@@ -108,7 +108,7 @@ def test_where_a_drop_cannot_be_sized_nothing_is_called_faint_or_clear() -> None
 
 
 def test_unit_day_and_order_do_not_matter() -> None:
-    export = exports(kiln(cleaning=on_time(6)), [faint((2, 4))], seed=4)[0]
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4))], seed=4)[0]
     base = ask(RULE, study(export).day)
     psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)
     assert {s: a.verdict for s, a in psi.items()} == {s: a.verdict for s, a in base.items()}

@@ -9,7 +9,8 @@ import pytest
 from helpers.scene_answers import ask
 from helpers.scenes import exports, kiln, study
 
-from rowcall.model import BaghouseDay, Subject, Verdict
+from rowcall.model import BaghouseDay, Subject, Urgency, Verdict
+from rowcall.site import Role
 
 PLACE = Subject("BH1", 1, 3)
 
@@ -19,10 +20,17 @@ def healthy() -> BaghouseDay:
     return study(exports(kiln(), seed=4)[0]).day
 
 
-def with_facts(day: BaghouseDay, facts: dict[str, float]) -> BaghouseDay:
-    here = (pl.col("compartment") == PLACE.compartment) & (pl.col("row") == PLACE.row)
+UNJUDGED = {"n_judged": 0.0, "n_answered": 0.0}  # no pulse could be judged by itself
+
+
+def stacked(ratio: float, error: float) -> dict[str, float]:
+    return {"drop_ratio": ratio, "drop_ratio_error": error}
+
+
+def with_facts(day: BaghouseDay, facts: dict[str, float], row: int = PLACE.row) -> BaghouseDay:
+    here = (pl.col("compartment") == PLACE.compartment) & (pl.col("row") == row)
     kept = day.facts.filter(~(here & pl.col("name").is_in(list(facts))))
-    lines = [(PLACE.compartment, PLACE.row, name, value) for name, value in facts.items()]
+    lines = [(PLACE.compartment, row, name, value) for name, value in facts.items()]
     more = pl.DataFrame(lines, schema=day.facts.schema, orient="row")
     return replace(day, facts=pl.concat([kept, more]))
 
@@ -49,7 +57,7 @@ def test_a_row_deeper_and_likely_late_is_found_with_less_of_each(
 def test_a_row_whose_stack_shows_a_drop_is_not_silent_by_its_pulses(
     healthy: BaghouseDay, ratio: float, verdict: Verdict
 ) -> None:
-    facts = {"n_heard": 80.0, "n_answered": 0.0, "drop_ratio": ratio, "drop_ratio_error": 0.02}
+    facts = {"n_judged": 80.0, "n_answered": 0.0, "drop_ratio": ratio, "drop_ratio_error": 0.02}
     assert ask("row_silent", with_facts(healthy, facts))[PLACE].verdict is verdict
 
 
@@ -64,10 +72,102 @@ def test_a_late_closing_that_a_handful_of_points_show_is_not_believed(
 
 
 @pytest.mark.parametrize(("rate", "is_found"), [(0.5, True), (0.02, False)])
-def test_a_row_that_hardly_ever_answers_does_not_come_and_go(
+def test_a_row_that_hardly_ever_answers_does_not_miss_pulses(
     healthy: BaghouseDay, rate: float, is_found: bool
 ) -> None:
-    coming = {"coming_gain": 17.0, "coming_rate": rate, "coming_rate_low": 0.01}
-    facts = {"n_heard": 0.0, "n_answered": 0.0, "drop_ratio": 0.06, "drop_ratio_error": 0.06}
-    day = with_facts(healthy, facts | coming | {"coming_rate_high": rate + 0.1})
+    coming = {"intermittent_gain": 17.0, "answer_rate": rate, "answer_rate_low": 0.01}
+    facts = {"n_judged": 0.0, "n_answered": 0.0, "drop_ratio": 0.06, "drop_ratio_error": 0.06}
+    day = with_facts(healthy, facts | coming | {"answer_rate_high": rate + 0.1})
     assert (ask("row_silent", day)[PLACE].verdict is Verdict.FOUND) is is_found
+
+
+# How far a drop must lie from the limit of silence, in standard errors: 3.5 of them.
+@pytest.mark.parametrize(("errors", "is_sure"), [(3.0, False), (4.0, True)])
+def test_a_stacked_row_is_silent_only_well_below_any_answer(
+    healthy: BaghouseDay, errors: float, is_sure: bool
+) -> None:
+    error = 0.02
+    day = with_facts(healthy, UNJUDGED | stacked(0.15 - errors * error, error))
+    verdict = Verdict.FOUND if is_sure else Verdict.CANNOT_TELL
+    assert ask("row_silent", day)[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(("errors", "is_sure"), [(3.0, False), (4.0, True)])
+def test_a_stacked_row_answers_only_well_above_a_silent_one(
+    healthy: BaghouseDay, errors: float, is_sure: bool
+) -> None:
+    error = 0.02
+    day = with_facts(healthy, UNJUDGED | stacked(0.15 + errors * error, error))
+    verdict = Verdict.CLEAR if is_sure else Verdict.CANNOT_TELL
+    assert ask("row_silent", day)[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(("n_found", "urgency"), [(1, Urgency.NEXT_OUTAGE), (2, Urgency.NOW)])
+def test_one_silent_row_alone_is_not_urgent_however_few_the_rows(
+    healthy: BaghouseDay, n_found: int, urgency: Urgency
+) -> None:
+    day = healthy
+    for row in range(3, 3 + n_found):
+        day = with_facts(day, {"n_judged": 80.0, "n_answered": 0.0} | stacked(0.01, 0.01), row)
+    answers = ask("row_silent", day, {"many_share": "0.1"})
+    assert answers[PLACE].urgency is urgency
+
+
+# Four standard errors above a drop of 60 % must stay below 85 %.
+@pytest.mark.parametrize(("error", "verdict"), [(0.06, Verdict.FOUND), (0.07, Verdict.CANNOT_TELL)])
+def test_a_row_that_may_be_sound_is_not_called_weak(
+    healthy: BaghouseDay, error: float, verdict: Verdict
+) -> None:
+    day = with_facts(healthy, UNJUDGED | stacked(0.6, error))
+    assert ask("row_weak", day)[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(("sent", "verdict"), [(50.0, Verdict.CLEAR), (49.0, Verdict.FOUND)])
+def test_half_of_the_usual_pulses_is_enough(
+    healthy: BaghouseDay, sent: float, verdict: Verdict
+) -> None:
+    day = healthy
+    for row in range(1, 7):
+        day = with_facts(day, {"n_sent": sent if row == PLACE.row else 100.0}, row)
+    assert ask("row_not_pulsed", day)[PLACE].verdict is verdict
+
+
+def test_the_text_names_judged_and_sent_pulses(healthy: BaghouseDay) -> None:
+    facts = {"n_sent": 1294.0, "n_judged": 1057.0, "n_answered": 0.0}
+    answer = ask("row_silent", with_facts(healthy, facts | stacked(0.01, 0.01)))[PLACE]
+    seen = "no pressure drop at any of 1,057 pulses that could be judged (1,294 sent)"
+    assert seen in answer.text
+
+
+def test_a_share_is_written_with_a_space_and_never_below_zero(healthy: BaghouseDay) -> None:
+    answer = ask("row_weak", with_facts(healthy, stacked(-0.01, 0.01)))[PLACE]
+    assert "is 0 % of its peers' (standard error 1.0 %)" in answer.text
+
+
+def test_header_pressure_sampled_every_two_hours_is_not_judged(healthy: BaghouseDay) -> None:
+    sparse = [
+        replace(tag, step_s=7200.0) if tag.role is Role.HEADER_PRESSURE else tag
+        for tag in healthy.health
+    ]
+    for rule in ("row_silent", "row_weak", "row_closes_late"):
+        (answer,) = ask(rule, replace(healthy, health=tuple(sparse))).values()
+        assert answer.verdict is Verdict.CANNOT_TELL
+        assert "sampled every 7200 s only" in answer.text
+
+
+def test_a_row_of_several_days_has_no_number_of_pulses_where_none_is_known(
+    healthy: BaghouseDay,
+) -> None:
+    facts = {"n_sent": float("nan"), "days_stacked": 3.0, "n_stacked": 60.0}
+    answer = ask("row_silent", with_facts(healthy, facts))[PLACE]
+    assert "Judged by its pulses of 3 days together" in answer.text
+
+
+def test_a_row_silent_from_some_time_on_names_its_earlier_answers(healthy: BaghouseDay) -> None:
+    here = (pl.col("compartment") == PLACE.compartment) & (pl.col("row") == PLACE.row)
+    late = pl.when(here & (pl.col("time_s") > 6 * 3600.0)).then(False).otherwise("answered")
+    day = replace(healthy, pulses=healthy.pulses.with_columns(answered=late))
+    facts = {"n_judged": 90.0, "n_answered": 40.0} | stacked(0.4, 0.02)
+    answer = ask("row_silent", with_facts(day, facts))[PLACE]
+    assert "a pressure drop at 40 of 90 pulses that could be judged" in answer.text
+    assert "all earlier" in answer.text

@@ -97,7 +97,7 @@ def _told(trial: Trial, label: RowLabel, outcome: Outcome) -> str:
     said = "; ".join(
         f"{rule} {verdict}" for (rule, row), verdict in outcome.verdicts.items() if row == label.row
     )
-    names = (*MEASURED, *MEASURED.values(), "n_heard", "n_answered", "min_delay_s")
+    names = (*MEASURED, *MEASURED.values(), "n_judged", "n_answered")
     facts = ", ".join(
         f"{name} {outcome.facts[label.row, name]:.3g}"
         for name in names

@@ -205,7 +205,7 @@ def test_the_road_answers_for_every_row_and_rule(simulator: Simulator) -> None:
     rows = {label.row for label in trial.labels}
     assert {(rule, row) for rule in known_rules() for row in rows} <= set(outcome.verdicts)
     called = {label.row: float(label.n_called) for label in trial.labels}
-    assert {row: outcome.facts[row, "n_called"] for row in rows} == called
+    assert {row: outcome.facts[row, "n_sent"] for row in rows} == called
     assert outcome.find_events_s > 0.0
 
 

@@ -1,4 +1,4 @@
-"""What a day's facts say of one row, as the row rules weigh it."""
+"""What a day's facts show of one row, as the rules on rows weigh it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SILENT_SHARE = 0.15  # chosen: between a weak row (30-60 % of its peers) and a s
 _MIN_AFTER = 20  # chosen: pulses after a change within the day, so that they can be judged alone
 # chosen: log-likelihood ratio; by chance it is reached once in some ten thousand row-days
 _MIN_GAIN = 10.0
-_MIN_RATE = 0.05  # chosen: below it, "answers" are outliers of a row that never answers
+_MIN_RATE = 0.05  # chosen: below it, answers are outliers of a silent row
 _STANDARD_ERRORS = 3.5  # chosen: one healthy row-day in 4,000 lies beyond
 
 
@@ -73,7 +73,7 @@ class RowEvidence:
 
 
 def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
-    """Return what the facts say of a row."""
+    """Return what the facts show of a row."""
 
     def of(fact: Fact, otherwise: float = math.nan) -> float:
         return facts.get((fact, compartment, row), otherwise)
@@ -98,12 +98,17 @@ def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
     )
 
 
+def pulses_of(row: RowEvidence) -> str:
+    """Write how many pulses a row was sent, where that is known: `its 1,234 pulses`."""
+    return "its pulses" if math.isnan(row.sent) else f"its {row.sent:,.0f} pulses"
+
+
 def over_days(answers: Iterable[Answer], facts: FactBook) -> Iterator[Answer]:
     """Say where an answer rests on the pulses of several days."""
     for answer in answers:
         row = row_evidence(facts, answer.subject.compartment, answer.subject.row)
         if row.days > 1 and answer.verdict is not Verdict.CANNOT_TELL:
-            also = f" Judged by its {row.sent:.0f} pulses of {row.days:.0f} days together."
+            also = f" Judged by {pulses_of(row)} of {row.days:.0f} days together."
             yield replace(answer, text=answer.text + also)
         else:
             yield answer

@@ -11,12 +11,11 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers.scene_answers import ask, found
-from helpers.scene_road import HISTORY_SCHEMA, no_history
 from helpers.scenes import ZONE, Export, exports, fact, kiln, local, on_time
-from rowcall.diagnosis.fact_book import fact_book
 
 from rowcall.events.facts.pooled_days import days_wanted
-from rowcall.model import BaghouseDay, Fact, Subject, Verdict
+from rowcall.model import HISTORY_COLUMNS, BaghouseDay, Fact, FactBook, History, Subject, Verdict
+from rowcall.runs.judge import with_day
 from rowcall.runs.study import Kept, Read, study_from
 from rowcall.store.samples import TagSamples
 from rowcall_plant import Fault, RowDrawnOut, RowFaint, RowSilent
@@ -55,12 +54,11 @@ FIELDS = ("time_us", "value", "quality")
 def week(faults: tuple[Fault, ...], n_days: int = 4) -> tuple[BaghouseDay, ...]:
     """Days studied one after the other, each with the facts of those before."""
     days = exports(kiln(cleaning=SELDOM), faults, days=n_days, seed=4)
-    read, history, out = reader(days), no_history(), []
+    read, history, out = reader(days), History(), list[BaghouseDay]()
     for one in days:
         studied = study_from(read, one.baghouse, one.day, ZoneInfo(one.zone), history)
         out.append(studied)
-        facts = studied.facts.with_columns(day=pl.lit(one.day)).select(list(HISTORY_SCHEMA))
-        history = pl.concat([history, facts])
+        history = with_day(history, studied, ())
     return tuple(out)
 
 
@@ -77,11 +75,11 @@ def test_a_day_with_a_dozen_calls_tells_nothing_a_week_does() -> None:
 def test_it_says_from_how_many_days_and_pulses() -> None:
     *_, last = week(FAULTS)
     answer = ask("row_silent", last)[Subject("BH1", 1, 3)]
-    days, pulses = (fact(last, name, 1, 3) for name in ("days_stacked", "n_stacked"))
+    days, pulses = (fact(last, name, 1, 3) for name in (Fact.DAYS_STACKED, Fact.N_STACKED))
     assert days is not None
     assert pulses is not None
     assert pulses >= 40 > pulses * (days - 1) / days
-    assert f"Told from its {pulses:.0f} pulses of {days:.0f} days together" in answer.text
+    assert f"Judged by its {pulses:.0f} pulses of {days:.0f} days together" in answer.text
     table = write_numbers(last, [(1, 3)], {(1, 3): "S"}, ZoneInfo(ZONE))
     assert f" {pulses:.0f} |" in table
     assert f"these are of {days:.0f} days together" in table
@@ -114,8 +112,8 @@ def test_a_row_that_fell_silent_days_ago_is_silent_since_then() -> None:
 
 
 def calls(day: date, n: float, row: int = 1) -> pl.DataFrame:
-    lines = [(day, 1, row, "n_called", n)]
-    return pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
+    lines = [(day, 1, row, Fact.N_SENT.column, n)]
+    return pl.DataFrame(lines, schema=HISTORY_COLUMNS, orient="row")
 
 
 TODAY = date(2026, 3, 20)
@@ -135,11 +133,11 @@ TODAY = date(2026, 3, 20)
 )
 def test_as_many_days_as_it_takes(today: float, before: list[float], wanted: int) -> None:
     past = [calls(TODAY - timedelta(days=k), n) for k, n in enumerate(before, start=1)]
-    history = pl.concat([no_history(), *past])
+    history = pl.concat([History().facts, *past])
     assert days_wanted(TODAY, calls(TODAY, today).drop("day"), history) == wanted
 
 
 def test_enough_pulses_a_day_leave_the_day_alone() -> None:
     day = exports(kiln(), seed=4)[0]
-    studied = study_from(reader([day]), day.baghouse, day.day, ZoneInfo(day.zone), no_history())
-    assert not [name for _, _, name in fact_book(studied.facts) if name == "days_stacked"]
+    studied = study_from(reader([day]), day.baghouse, day.day, ZoneInfo(day.zone), History())
+    assert not [fact for fact, _, _ in FactBook(studied.facts) if fact is Fact.DAYS_STACKED]

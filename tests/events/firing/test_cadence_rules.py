@@ -13,7 +13,7 @@ from helpers.scenes import Export, Studied, exports, fact, kiln, local, on_time,
 from helpers.trains import DAY_S, Line, Sampling, train
 from trials.keeping import dead_band
 
-from rowcall.diagnosis.diagnose import told_as_place
+from rowcall.diagnosis.diagnose import with_place
 from rowcall.events.firing.inferred import infer_fires
 from rowcall.model import Answer, BaghouseDay, Fact, Finding, Inferred, Subject, Urgency, Verdict
 from rowcall.site import Baghouse, Cleaning, Role, Sample
@@ -180,7 +180,7 @@ def test_a_shared_header_names_neither_compartment_nor_row() -> None:
 
 def test_a_shorter_round_leaves_the_higher_places_untold(silent: Studied) -> None:
     short = replace(silent.day, inferred={1: Inferred(5, is_row=False, text="counted so")})
-    answer = told_as_place(short, Answer.clear(Subject("BH1", 1, 6), "Fine."))
+    answer = with_place(short, Answer.clear(Subject("BH1", 1, 6), "Fine."))
     assert answer.verdict is Verdict.CANNOT_TELL
     assert "only 5 places" in answer.text
 

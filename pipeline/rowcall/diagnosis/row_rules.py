@@ -1,0 +1,80 @@
+"""What the rules on rows share: limits, needs, cautions, and how they put evidence in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+from rowcall import units
+from rowcall.diagnosis.row_evidence import (
+    RowEvidence,
+    over_days,
+    pulses_of,
+    row_evidence,
+    unless_most_differ,
+)
+from rowcall.model import Answer, Caution, Context, Need, Quantity, Subject, limit
+from rowcall.site import Role
+
+VALVE_WORK = (Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST)
+
+HEADER_PRESSURE = Need(
+    any_of=(Role.HEADER_PRESSURE,),
+    purpose="to see the pressure drop of each pulse",
+    # Chosen: two dozen points a day are fewer than the pulses that it takes to judge one row. Up to
+    # 15 min the points of a day, stacked on pulses every 12 s, can still clear or find rows.
+    max_step_s=3600.0,
+)
+
+MIN_PULSES = limit(
+    "min_pulses",
+    "20",
+    "pulses of a row before it is judged",
+    chosen="of a row that answers none of 20 the 95 % interval ends at one answer in six",
+)
+MAX_SHARE = limit(
+    "max_share",
+    "0.35",
+    "share of a compartment's rows found beyond which its reference rows are in doubt",
+    chosen="where more than a third differs alike, the reference rows may be the faulty ones",
+)
+
+NO_PULSES = "the controller sent this row no pulses on this day; the valve may be fine"
+
+JudgeRow = Callable[[Context, Subject, RowEvidence], Answer]
+
+
+def against_peers(context: Context, judge_row: JudgeRow) -> Iterator[Answer]:
+    """Judge every row of a baghouse against its peers; the rule has the limit `MAX_SHARE`."""
+    answers = (
+        judge_row(context, context.subject(*place), row_evidence(context.facts, *place))
+        for place in context.day.baghouse.all_rows()
+    )
+    return over_days(unless_most_differ(answers, context.limits[MAX_SHARE.key]), context.facts)
+
+
+def percent(share: float, digits: int = 0) -> str:
+    """Write a share for people, never below zero: `63 %`."""
+    return units.percent(max(share, 0.0), digits)
+
+
+def judged_of(row: RowEvidence) -> str:
+    """Write how many pulses could be judged: `57 pulses that could be judged (94 sent)`."""
+    is_known = math.isfinite(row.sent) and row.days == 1
+    sent = f" ({row.sent:,.0f} sent)" if is_known else ""
+    return f"{row.judged:,.0f} pulses that could be judged{sent}"
+
+
+def drop_values(row: RowEvidence) -> tuple[Quantity, ...]:
+    """Return a row's drop against the reference rows, and its standard error."""
+    return (
+        Quantity("drop_ratio", row.ratio, "1"),
+        Quantity("drop_ratio_error", row.ratio_error, "1"),
+    )
+
+
+def not_observable(row: RowEvidence, purpose: str) -> str:
+    """Say why the stacked pulses of a row show nothing; `purpose` ends "too few to ..."."""
+    if row.sent == 0:
+        return NO_PULSES
+    return f"{pulses_of(row)} are too few, or too poorly observable, to {purpose}"
