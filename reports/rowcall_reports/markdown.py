@@ -17,10 +17,10 @@ from rowcall_reports.chapters.one_baghouse import (
     write_recovery,
     write_temperature,
 )
+from rowcall_reports.chapters.roll_call import write_roll_call
 from rowcall_reports.chapters.summary import write_summary
 from rowcall_reports.figures.picture import Picture, by_name, embed
 from rowcall_reports.figures.row_panels import drawn_places
-from rowcall_reports.roll_call import write_roll_call
 
 
 def write_markdown(report: DayReport, pictures: Sequence[Picture]) -> str:

@@ -20,7 +20,7 @@ from rowcall.site import Baghouse, Cleaning, Role, Sample
 from rowcall.store.samples import TagSamples
 from rowcall_plant import RowDrawnOut, RowSilent
 from rowcall_reports import actions
-from rowcall_reports.roll_call import write_roll_call
+from rowcall_reports.chapters.roll_call import write_roll_call
 
 RULE = "row_silent"
 ORDER = (1, 4, 2, 5, 3, 6)

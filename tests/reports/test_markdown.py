@@ -12,8 +12,8 @@ from markdown_it import MarkdownIt
 
 from rowcall.model import Answer, Finding, Subject, Urgency, Verdict
 from rowcall.units import parse_quantity
-from rowcall_reports import roll_call, wording
-from rowcall_reports.chapters import cautions
+from rowcall_reports import wording
+from rowcall_reports.chapters import cautions, roll_call
 from rowcall_reports.markdown import write_markdown
 
 

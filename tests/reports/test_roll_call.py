@@ -16,7 +16,7 @@ from helpers.report_facts import DAY, DRAWN_OUT, FACT_SCHEMA, HISTORY_SCHEMA
 
 from rowcall.model import Answer, BaghouseDay, Finding, Subject, Urgency, Verdict
 from rowcall.runs.judge import verdict_facts
-from rowcall_reports import roll_call
+from rowcall_reports.chapters import roll_call
 from rowcall_reports.chapters.row_numbers import write_numbers
 from rowcall_reports.figures.row_sheet import blocks, courses
 from rowcall_reports.figures.row_styles import FULL_DROP, LOOKS, Look

@@ -8,8 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay, Finding, TagHealth, Verdict
 from rowcall.site import Role
-from rowcall_reports import actions, fact_lookup, roll_call, wording
-from rowcall_reports.chapters import odds
+from rowcall_reports import actions, fact_lookup, wording
+from rowcall_reports.chapters import odds, roll_call
 
 _LEAD = "Cannot tell: "  # as `Answer.cannot_tell` begins; the column's head says it already
 _WHOLE_DAY = 0.99  # chosen: a quarter of an hour missing is worth a line

@@ -13,8 +13,8 @@ from functools import cache
 from pathlib import Path
 
 import polars as pl
-
 from rowcall.diagnosis.fact_book import fact_book
+
 from rowcall.diagnosis.row_evidence import row_evidence, share_interval
 from rowcall.model import BaghouseDay
 from rowcall.site import Role, Sample

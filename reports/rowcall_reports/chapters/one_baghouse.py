@@ -10,7 +10,7 @@ from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay, Finding, Subject
 from rowcall_reports import actions, fact_lookup, wording
 from rowcall_reports.actions import Job
-from rowcall_reports.roll_call import mark_of as row_mark
+from rowcall_reports.chapters.roll_call import mark_of as row_mark
 
 RECOVERY_TIMES_TAU = 3  # 1 - exp(-3) = 95 % of the drop is made good after three tau
 

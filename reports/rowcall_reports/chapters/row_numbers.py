@@ -8,6 +8,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 from rowcall.diagnosis.fact_book import fact_book
+
 from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, share_interval
 from rowcall.model import BaghouseDay
 from rowcall_reports import fact_lookup, wording

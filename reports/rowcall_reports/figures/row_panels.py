@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
+from rowcall.diagnosis.fact_book import fact_book
 
 from rowcall.day_report import DayReport
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.model import BaghouseDay
-from rowcall_reports import actions, roll_call
-from rowcall_reports.roll_call import RowMark
+from rowcall_reports import actions
+from rowcall_reports.chapters import roll_call
+from rowcall_reports.chapters.roll_call import RowMark
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

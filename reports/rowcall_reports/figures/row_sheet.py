@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.model import BaghouseDay, Finding
-from rowcall_reports import fact_lookup, roll_call
+from rowcall_reports import fact_lookup
+from rowcall_reports.chapters import roll_call
 
 Grid = npt.NDArray[np.float64]
 Letters = npt.NDArray[np.str_]

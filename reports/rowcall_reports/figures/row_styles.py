@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rowcall_reports import roll_call
+from rowcall_reports.chapters import roll_call
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.canvas import Color
 from rowcall_reports.figures.row_sheet import Grid, Letters

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rowcall.model import BaghouseDay, Finding
-from rowcall_reports import roll_call, wording
+from rowcall_reports import wording
+from rowcall_reports.chapters import roll_call
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.canvas import Color
 from rowcall_reports.figures.picture import Picture, picture_name
