@@ -11,10 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, Fact
 from rowcall_reports import fact_lookup, wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
+from rowcall_reports.prepared import PreparedDay
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 Grid = npt.NDArray[np.float64]
 
 _TREND_DAYS = 90  # chosen: blinding takes weeks; a quarter shows it
-_FEWEST_TREND_DAYS = 3
+_MIN_TREND_DAYS = 3
 _SMOOTHED_DAYS = 7
 _LABEL_APART_IN = 0.15
 _RAN_OR_UNKNOWN = ("running", "unknown")
@@ -30,12 +31,13 @@ _WIDTH_IN, _DAY_IN, _TREND_IN = 8.4, 2.3, 1.5
 _LEFT_IN, _RIGHT_IN, _GAP_IN, _LOW_IN, _TOP_IN = 0.6, 1.35, 0.72, 0.4, 0.3
 
 
-def draw_dp(day: BaghouseDay, zone: ZoneInfo) -> Picture | None:
+def draw_dp(baghouse: PreparedDay) -> Picture | None:
     """Return the DP picture, or None when there is neither a day's DP nor a trend."""
-    trend = fact_lookup.track(day, "residual_dp_pa", _TREND_DAYS).filter(
-        (pl.col("compartment") == 0) & pl.col("value").is_finite()
+    day, zone = baghouse.day, baghouse.zone
+    trend = fact_lookup.track(day, Fact.RESIDUAL_DP_PA, _TREND_DAYS).filter(
+        pl.col("value").is_finite()
     )
-    with_trend = trend.height >= _FEWEST_TREND_DAYS
+    with_trend = trend.height >= _MIN_TREND_DAYS
     with_day = "dp_pa" in day.minutes.columns and day.minutes["dp_pa"].is_not_null().any()
     if not (with_day or with_trend):
         return None
@@ -197,8 +199,10 @@ def _alt(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool
     if with_trend:
         first, last = trend.row(0, named=True), trend.row(-1, named=True)
         parts.append(
-            f"Residual DP {wording.kilopascal(first['value'])} on {first['day']} and "
-            f"{wording.kilopascal(last['value'])} on {last['day']}."
+            f"Residual DP {wording.kilopascal(first['value'])} on "
+            f"{wording.day_in_sentence(first['day'], day.day)} and "
+            f"{wording.kilopascal(last['value'])} on "
+            f"{wording.day_in_sentence(last['day'], day.day)}."
         )
     return " ".join(parts)
 
