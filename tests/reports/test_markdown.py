@@ -14,10 +14,12 @@ from helpers.report_facts import DAY
 from markdown_it import MarkdownIt
 
 from rowcall.model import Answer, Chapter, Fact, Finding, History, Subject, Urgency, Verdict
-from rowcall.site import Role
+from rowcall.site import Role, Sample, Tag
 from rowcall.units import parse_quantity
 from rowcall_reports import wording
 from rowcall_reports.chapters import cautions
+from rowcall_reports.chapters.data_quality import write_health
+from rowcall_reports.figures.picture import Picture
 from rowcall_reports.markdown import write_markdown
 from rowcall_reports.row_marks import marks_today
 
@@ -264,3 +266,23 @@ def test_every_inlet_temperature_is_shown(full: str) -> None:
     assert second[:3] == ["LK.BH1.TT_02", "2", "148 °C"]
     signal = report_days.report().baghouses[0].signals[Role.INLET_TEMPERATURE, 2, 0]
     assert second[3:] == [f"{np.sum(signal.value > 135.0)} min", "0 min"]
+
+
+def test_the_picture_of_the_temperature_is_referred_to_where_it_is() -> None:
+    report = report_days.report()
+    words = 'The temperature over the day is in the picture under "Compressed air".'
+    recovery = Picture("recovery-BH1.png", b"", "", "")
+    assert write_markdown(report, (recovery,)).count(words) == 1
+    assert words not in write_markdown(report, ())
+
+
+def test_tags_recorded_on_change_have_no_sampling_period() -> None:
+    day = report_days.report().baghouses[0]
+    sound = replace(day, health=tuple(tag for tag in day.health if not tag.problem))
+    assert "22 tags of row solenoid (sampled every 3 min)" in write_health(sound)
+    names = [tag.tag for tag in sound.health if tag.role is Role.ROW_SOLENOID]
+    tags = [Tag(tag=n, role=Role.ROW_SOLENOID, sample=Sample.STEP, unit="1") for n in names]
+    house = day.baghouse.model_copy(update={"tag": tuple(tags)})
+    assert "22 tags of row solenoid (sampled on change)" in write_health(
+        replace(sound, baghouse=house)
+    )

@@ -16,6 +16,7 @@ from helpers.light import luminance
 from rowcall.model import History
 from rowcall.model.day import HOUR_COLUMNS
 from rowcall_reports.figures.all_pictures import draw
+from rowcall_reports.figures.dp import shown_cycles
 from rowcall_reports.figures.hours import recovery_by_hour
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.row_sheet import blocks
@@ -121,3 +122,12 @@ def test_matplotlib_is_loaded_only_when_drawing() -> None:
         "sys.exit('matplotlib' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_cycles_across_a_stop_are_not_drawn() -> None:
+    day = report_days.report().baghouses[0]
+    stopped = day.cycles.with_columns(state_running=pl.col("start_s") > 3600.0)
+    shown = shown_cycles(replace(day, cycles=stopped), "residual_dp_pa")
+    assert 0 < shown.height < day.cycles.height
+    assert shown["start_s"].min() > 3600.0  # type: ignore[operator]
+    assert shown_cycles(replace(day, cycles=pl.DataFrame()), "residual_dp_pa").is_empty()

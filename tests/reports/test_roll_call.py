@@ -21,6 +21,7 @@ from rowcall.model import (
     Fact,
     Finding,
     History,
+    RowMark,
     Subject,
     Urgency,
     Verdict,
@@ -28,10 +29,13 @@ from rowcall.model import (
 from rowcall.runs.judge import verdict_table
 from rowcall_reports.chapters.roll_call import write_roll_call
 from rowcall_reports.chapters.row_numbers import write_numbers
+from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.figures.picture import Picture
+from rowcall_reports.figures.row_panels import panels
 from rowcall_reports.figures.row_sheet import blocks, courses
 from rowcall_reports.figures.row_styles import FULL_DROP, LOOKS, Look
 from rowcall_reports.figures.rows import draw_rows
+from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import PreparedDay, prepare
 from rowcall_reports.row_marks import UNKNOWN, marks_before, marks_of, marks_today
 
@@ -103,6 +107,33 @@ def test_every_mark_of_the_rules_has_a_look_of_its_own() -> None:
     assert len(set(LETTERS)) == len(LETTERS)
     words = [mark.words for mark in marks_of(load_rules())]
     assert len(set(words)) == len(words)
+
+
+def test_a_rule_that_is_not_known_here_has_its_mark_and_findings_shown() -> None:
+    mark = RowMark(
+        letter="X", word="ODD", words="odd", meaning="is odd", precedence=0, shows_lateness=True
+    )
+    odd = replace(rules()[0], name="row_odd", title="Row is odd", marks=(mark,))
+    first = report_days.report()
+    finding = Finding(DAY, "row_odd", _odd_answer())
+    report = replace(first, rules=(*first.rules, odd), findings=(*first.findings, finding))
+    pictures = draw(report)
+    kiln = write_markdown(report, pictures).split("\n## BH1")[1].split("\n## BH2")[0]
+    assert "**Row is odd: compartment 1, row 9** (watch)" in kiln.split("### Compressed air")[0]
+    assert "| **ODD** | 240 | 240 / 240 |" in kiln
+    assert "X odd, N not pulsed" not in kiln  # explains only what is shown
+    assert "Letters: X odd, S silent" in kiln
+    (panel,) = (p for p in panels(prepare(report).baghouses[0]) if (p.compartment, p.row) == (1, 9))
+    assert np.isfinite(panel.late_s)
+
+
+def _odd_answer() -> Answer:
+    return Answer(
+        subject=Subject("BH1", 1, 9),
+        verdict=Verdict.FOUND,
+        text="It is odd.",
+        urgency=Urgency.WATCH,
+    )
 
 
 def test_findings_differ_in_lightness_or_form_and_stand_out_of_sound_rows() -> None:

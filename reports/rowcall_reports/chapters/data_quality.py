@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rowcall.model import BaghouseDay, Fact, FactBook, Finding, TagHealth
-from rowcall.site import Role
+from rowcall.site import Role, Sample
 from rowcall_reports import actions, wording
 from rowcall_reports.chapters import odds
 from rowcall_reports.prepared import PreparedDay
@@ -24,6 +24,7 @@ _HEALTH_HEAD = (
     "Lowest coverage",
 )
 _STEPS_APART = 2.0  # chosen: what is seen of a pulse changes with each doubling of the step
+_ON_CHANGE = "on change"  # instead of a time between points
 _SAME_S = 0.1  # what the text is rounded to
 _MIN_SHIFT_S = 0.5  # chosen: half of the finest usual historian step of 1 s
 
@@ -69,10 +70,13 @@ def write_health(day: BaghouseDay) -> str:
     for tag in day.health:
         roles.setdefault(tag.role.value, []).append(tag)
     sound = {role: tags for role, tags in roles.items() if all(map(_is_sound, tags))}
+    on_change = {tag.tag for tag in day.baghouse.tag if tag.sample is Sample.STEP}
     parts = []
     if sound:
-        parts.append(_sound(sound))
-    flawed = [_role_line(role, tags) for role, tags in roles.items() if role not in sound]
+        parts.append(_sound(sound, on_change))
+    flawed = [
+        _role_line(role, tags, on_change) for role, tags in roles.items() if role not in sound
+    ]
     if flawed:
         parts.append(wording.table(_HEALTH_HEAD, flawed, right=range(1, len(_HEALTH_HEAD))))
     troubled = _troubled(day.health)
@@ -86,14 +90,15 @@ def _is_sound(tag: TagHealth) -> bool:
     return not flaws and tag.coverage_frac >= _WHOLE_DAY
 
 
-def _sound(roles: Mapping[str, Sequence[TagHealth]]) -> str:
+def _sound(roles: Mapping[str, Sequence[TagHealth]], on_change: Collection[str]) -> str:
     """Return the roles without a flaw, by how often their tags are sampled."""
     by_step: dict[str, list[str]] = {}
     for role, tags in roles.items():
-        pace = _pace(tags)
-        pace = f"sampled every {pace}" if pace else "a single point"
+        pace = _pace(tags, on_change)
+        if pace != _ON_CHANGE:
+            pace = f"every {pace}" if pace else "once"
         name = f"{len(tags)} tags of {_words(role)}" if len(tags) > 1 else _words(role)
-        by_step.setdefault(pace, []).append(name)
+        by_step.setdefault(f"sampled {pace}", []).append(name)
     parts = [f"{', '.join(names)} ({pace})" for pace, names in by_step.items()]
     return f"No data faults: {'; '.join(parts)}."
 
@@ -102,8 +107,10 @@ def _words(role: str) -> str:
     return "DP" if role == Role.DP else role.replace("_", " ")
 
 
-def _pace(tags: Sequence[TagHealth]) -> str:
+def _pace(tags: Sequence[TagHealth], on_change: Collection[str]) -> str:
     """Return the tags' time between points: the median, or a range where they differ."""
+    if all(tag.tag in on_change for tag in tags):
+        return _ON_CHANGE
     steps = sorted(tag.step_s for tag in tags if math.isfinite(tag.step_s))
     if not steps:
         return ""
@@ -112,7 +119,7 @@ def _pace(tags: Sequence[TagHealth]) -> str:
     return wording.duration(steps[len(steps) // 2])
 
 
-def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
+def _role_line(role: str, tags: Sequence[TagHealth], on_change: Collection[str]) -> Sequence[str]:
     usable = [tag for tag in tags if not tag.problem]
     coverage = min(tag.coverage_frac for tag in tags)
     return [
@@ -121,7 +128,7 @@ def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
         f"{sum(tag.n_points for tag in tags):,}",
         f"{sum(tag.n_bad for tag in tags):,}",
         f"{sum(tag.n_out_of_range for tag in tags):,}",
-        _pace(tags) or wording.NO_VALUE,
+        _pace(tags, on_change) or wording.NO_VALUE,
         wording.percent(coverage) if math.isfinite(coverage) else wording.NO_VALUE,
     ]
 

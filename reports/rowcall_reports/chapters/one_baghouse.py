@@ -58,7 +58,7 @@ def write_recovery(baghouse: PreparedDay) -> str:
     """Return the header-recovery table, '' when no compartment's header shows pulses."""
     head = [
         "Compartment",
-        "95 % recovered in",
+        "95 % recovered in, median pulse",
         "7-day median",
         "Slowest row",
         "Pressure before a pulse",

@@ -67,8 +67,8 @@ def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
     top = float(np.nanmax(dp))
     ends: list[tuple[float, str, canvas.Color]] = []
     for name, color, words in levels:
-        cycles = day.cycles.filter(pl.col(name).is_finite()) if not day.cycles.is_empty() else None
-        if cycles is None or cycles.is_empty():
+        cycles = shown_cycles(day, name)
+        if cycles.is_empty():
             continue
         value = cycles[name].to_numpy() / 1e3
         start, end = cycles["start_s"].to_numpy() / 3600, cycles["end_s"].to_numpy() / 3600
@@ -85,6 +85,13 @@ def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
     label_ends(axes, ends)
     title_axes(axes, "DP through the day, kPa", day)
     clock_axis(axes, day, zone)
+
+
+def shown_cycles(day: BaghouseDay, name: str) -> pl.DataFrame:
+    """Return the cycles while running that have a residual or peak DP of this name."""
+    if day.cycles.is_empty():
+        return day.cycles
+    return day.cycles.filter(pl.col("state_running") & pl.col(name).is_finite())
 
 
 def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:

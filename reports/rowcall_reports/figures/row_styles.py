@@ -37,6 +37,7 @@ LOOKS: Mapping[str, Look] = {
     "L": Look(canvas.RUST, _WHITE),
     UNKNOWN.letter: Look((0.80, 0.80, 0.80), (0.25, 0.25, 0.27)),
 }
+_OTHER = Look(FULL_DROP, _WHITE, block=_BLACK, across=0.84, down=0.84)  # of letters without a look
 _WEAK_RATIO = 0.4  # chosen: a drop of 40 % of its peers' is as dark as a shade gets
 
 
@@ -45,6 +46,16 @@ def shades(ratio: Grid, letter: Letters) -> Grid:
     part = np.clip((ratio - _WEAK_RATIO) / (1 - _WEAK_RATIO), 0, 1)[..., None]
     out: Grid = np.asarray(WEAK_DROP) * (1 - part) + np.asarray(FULL_DROP) * part
     out[np.isnan(ratio)] = 1.0
-    for mark, look in LOOKS.items():
-        out[letter == mark] = look.ground
+    for mark in letters_in(letter):
+        out[letter == mark] = look_of(mark).ground
     return out
+
+
+def look_of(letter: str) -> Look:
+    """Return how cells of a letter look."""
+    return LOOKS.get(letter, _OTHER)
+
+
+def letters_in(letter: Letters) -> list[str]:
+    """Return the letters that cells carry."""
+    return [str(one) for one in np.unique(letter) if one]

@@ -19,7 +19,7 @@ from rowcall_reports.figures import canvas
 from rowcall_reports.figures.canvas import Color
 from rowcall_reports.figures.picture import Picture, picture_name
 from rowcall_reports.figures.row_sheet import Block, Course, blocks, courses
-from rowcall_reports.figures.row_styles import LOOKS, Look, shades
+from rowcall_reports.figures.row_styles import Look, letters_in, look_of, shades
 from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import UNKNOWN
 
@@ -138,10 +138,10 @@ def _draw_block(
         aspect="auto",
         interpolation="nearest",
     )
-    for letter, look in LOOKS.items():
+    for letter in letters_in(block.letter):
         at_row, at_day = np.nonzero(block.letter == letter)
         x, y = x0 + step * (at_day + 0.5), top + _ROW_IN * (at_row + 0.5)
-        _put(axes, letter, look, x.tolist(), y.tolist(), step)
+        _put(axes, letter, look_of(letter), x.tolist(), y.tolist(), step)
     axes.vlines(x0 + step * np.arange(n_days + 1), top, bottom, colors="white", linewidths=0.8)
     axes.hlines(top + _ROW_IN * np.arange(rows + 1), x0, x1, colors="white", linewidths=0.8)
     axes.vlines([x1 - step, x1], top, bottom, colors=[canvas.INK], linewidths=1.1)
@@ -156,8 +156,6 @@ def _put(
     axes: Axes, letter: str, look: Look, x: Sequence[float], y: Sequence[float], width: float
 ) -> None:
     """Put a letter, with the block behind it, into cells whose ground is drawn."""
-    if not x:
-        return
     if look.block is not None:
         size = (look.across * width, look.down * _ROW_IN)
         canvas.put_boxes(axes, x, y, size, look.block)
@@ -186,7 +184,7 @@ def _draw_legend(axes: Axes, words: Words, y: float) -> None:
     """Explain the letters that the picture shows, and below them the shades."""
     x = 0.1 + _LABEL_IN
     for letter, meaning in words.items():
-        look = LOOKS[letter]
+        look = look_of(letter)
         _swatch(axes, x, y, look.ground)
         _put(axes, letter, look, [x + 0.1], [y], 0.2)
         axes.text(x + 0.27, y, meaning, size=7, va="center", color=canvas.INK)
