@@ -1,4 +1,4 @@
-"""What was found, drawn together so that the same job on several rows is one line."""
+"""What was found as jobs: the same job on several rows is one line."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from rowcall.day_report import DayReport
-from rowcall.model import Finding, Rule, Subject, Urgency, Verdict
+from rowcall.model import Finding, RowMark, Rule, Subject, Urgency, Verdict
 from rowcall_reports import wording
+from rowcall_reports.row_marks import mark_of
 
 URGENCY_ORDER = (*Urgency, None)
 
@@ -17,6 +18,7 @@ URGENCY_ORDER = (*Urgency, None)
 class Job:
     """One line of 'What to do': findings of one rule in one compartment with one action."""
 
+    rule: Rule
     findings: tuple[Finding, ...]
     since: tuple[date, ...]  # first day of each
 
@@ -24,6 +26,16 @@ class Job:
     def first(self) -> Finding:
         """The finding that speaks for all."""
         return self.findings[0]
+
+    @property
+    def baghouse(self) -> str:
+        """Id of the baghouse."""
+        return self.first.answer.subject.baghouse
+
+    @property
+    def mark(self) -> RowMark | None:
+        """How its rows show in the roll call, None for what is not found of rows."""
+        return mark_of(self.rule, self.first.answer.urgency)
 
     @property
     def urgency(self) -> str:
@@ -51,10 +63,10 @@ def _reason(group: Sequence[Finding]) -> str:
     """Return the first one's words with its row, and the rows of which the same is true."""
     first, *others = (found.answer.subject.row for found in group)
     word = word_of(group[0].answer.subject).capitalize()
-    told = f"{word} {first}: {wording.escape(group[0].answer.text)}"
+    reason = f"{word} {first}: {wording.escape(group[0].answer.text)}"
     if not others:
-        return told
-    return f"{told} {word}{'s' if len(others) > 1 else ''} {wording.spans(others)} likewise."
+        return reason
+    return f"{reason} {word}{'s' if len(others) > 1 else ''} {wording.spans(others)} likewise."
 
 
 def word_of(subject: Subject) -> str:
@@ -68,19 +80,16 @@ def places_of(subjects: Sequence[Subject]) -> str:
     return wording.places(pairs, word_of(subjects[0]))
 
 
-def jobs(report: DayReport, baghouse: str = "") -> list[Job]:
-    """Return what was found (on one baghouse, or all) as jobs, the most pressing first."""
+def jobs(report: DayReport) -> list[Job]:
+    """Return what was found as jobs, the most pressing first."""
     order = {day.baghouse.id: n for n, day in enumerate(report.baghouses)}
+    rules = {rule.name: rule for rule in report.rules}
     groups: dict[tuple[object, ...], list[Finding]] = {}
     for found in sorted(report.findings, key=lambda item: _rank(item, order)):
-        answer = found.answer
-        if answer.verdict is not Verdict.FOUND:
-            continue
-        if baghouse and answer.subject.baghouse != baghouse:
-            continue
-        groups.setdefault(_job_key(found), []).append(found)
+        if found.answer.verdict is Verdict.FOUND:
+            groups.setdefault(_job_key(found), []).append(found)
     return [
-        Job(tuple(group), tuple(since(report, found) for found in group))
+        Job(rules[group[0].rule], tuple(group), tuple(since(report, found) for found in group))
         for group in groups.values()
     ]
 
@@ -112,22 +121,6 @@ def _job_key(found: Finding) -> tuple[object, ...]:
     )
 
 
-def of(report: DayReport, baghouse: str, verdict: Verdict) -> list[Finding]:
-    """Return the findings of one verdict on one baghouse, in rule and place order."""
-    ranks = {rule.name: n for n, rule in enumerate(report.rules)}
-    chosen = [
-        found
-        for found in report.findings
-        if found.answer.verdict is verdict and found.answer.subject.baghouse == baghouse
-    ]
-    return sorted(chosen, key=lambda f: (ranks.get(f.rule, len(ranks)), f.rule, f.answer.subject))
-
-
-def rules_by_name(report: DayReport) -> dict[str, Rule]:
-    """Return the rules of the report by name."""
-    return {rule.name: rule for rule in report.rules}
-
-
 def title_of(rules: Iterable[Rule], name: str) -> str:
     """Return the title of a rule, or its name where the report does not hold the rule."""
     return next((rule.title for rule in rules if rule.name == name), name)
@@ -135,7 +128,7 @@ def title_of(rules: Iterable[Rule], name: str) -> str:
 
 def where_of(report: DayReport, job: Job) -> str:
     """Return baghouse, compartment and rows of a job."""
-    name = name_of(report, job.first.answer.subject.baghouse)
+    name = name_of(report, job.baghouse)
     return f"{name}, {job.place}" if job.first.answer.subject.compartment else name
 
 
@@ -148,9 +141,8 @@ def name_of(report: DayReport, baghouse: str) -> str:
 
 def quiet_baghouses(report: DayReport) -> Sequence[str]:
     """Return ids of the baghouses where every check that was asked came out clear."""
-    said: dict[str, set[Verdict]] = {}
+    verdicts: dict[str, set[Verdict]] = {}
     for found in report.findings:
-        said.setdefault(found.answer.subject.baghouse, set()).add(found.answer.verdict)
-    return [
-        day.baghouse.id for day in report.baghouses if said.get(day.baghouse.id) == {Verdict.CLEAR}
-    ]
+        verdicts.setdefault(found.answer.subject.baghouse, set()).add(found.answer.verdict)
+    clear = {Verdict.CLEAR}
+    return [day.baghouse.id for day in report.baghouses if verdicts.get(day.baghouse.id) == clear]

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from rowcall.day_report import DayReport
-from rowcall.model import BaghouseDay
-from rowcall_reports import actions, fact_lookup
+from rowcall.model import Chapter
 from rowcall_reports.chapters.cautions import write_cautions
 from rowcall_reports.chapters.compressed_air import write_headers
-from rowcall_reports.chapters.data_quality import write_health, write_untold
+from rowcall_reports.chapters.data_quality import write_health, write_unjudged
 from rowcall_reports.chapters.method import write_method
 from rowcall_reports.chapters.one_baghouse import (
     write_dp,
@@ -17,45 +16,66 @@ from rowcall_reports.chapters.one_baghouse import (
     write_recovery,
     write_temperature,
 )
+from rowcall_reports.chapters.roll_call import write_roll_call
 from rowcall_reports.chapters.summary import write_summary
-from rowcall_reports.figures.picture import Picture, by_name, embed
-from rowcall_reports.figures.row_panels import drawn_places
-from rowcall_reports.roll_call import write_roll_call
+from rowcall_reports.figures.picture import Picture, by_name, embed, picture_name
+from rowcall_reports.figures.row_panels import pictured_rows
+from rowcall_reports.inlet import near_limit
+from rowcall_reports.prepared import PreparedDay, prepare
 
 
 def write_markdown(report: DayReport, pictures: Sequence[Picture]) -> str:
     """Return the whole report; the same `report` gives the same text, byte for byte."""
-    images = by_name(pictures)
-    parts = [write_summary(report)]
-    cautions = write_cautions(report)
+    prepared, images = prepare(report), by_name(pictures)
+    parts = [write_summary(prepared)]
+    cautions = write_cautions(prepared)
     if cautions:
         parts += ["## Before anyone works on it", cautions]
-    parts += [_chapter(report, day, images) for day in report.baghouses]
+    parts += [_baghouse(baghouse, images) for baghouse in prepared.baghouses]
     parts += ["## How this was judged", write_method(report)]
     return "\n\n".join(parts) + "\n"
 
 
-def _chapter(report: DayReport, day: BaghouseDay, images: Mapping[str, Picture]) -> str:
-    """Return the chapter of one baghouse; parts without content are left out."""
-    house = day.baghouse.id
-    roll_call = ""
-    if fact_lookup.has_data(day):
-        roll_call = write_roll_call(day, report.findings, report.site.plant.zone)
-    stacks = embed(images, "stacks", house)
-    drawn = drawn_places(report, day) if stacks else frozenset()
+def _baghouse(baghouse: PreparedDay, images: Mapping[str, Picture]) -> str:
+    """Return the chapters of one baghouse: what was found, then its numbers and pictures.
+
+    Chapters without content are left out.
+    """
     sections = [
-        ("Found", [write_found(report, day, drawn), stacks]),
-        ("Roll call", [roll_call, embed(images, "rows", house)]),
-        ("Header recovery", [write_recovery(day), embed(images, "recovery", house)]),
-        ("Compressed air", [write_headers(day)]),
-        ("DP", [write_dp(day), embed(images, "dp", house)]),
-        ("Temperature", [write_temperature(day), embed(images, "temperature", house)]),
-        ("Could not be judged", [write_untold(report, day)]),
-        ("Data", [write_health(day)]),
+        *((chapter.value, _chapter(chapter, baghouse, images)) for chapter in Chapter),
+        ("Could not be judged", [write_unjudged(baghouse)]),
+        ("Data", [write_health(baghouse.day)]),
     ]
-    parts = [f"## {actions.name_of(report, house)}"]
+    parts = [f"## {baghouse.name}"]
     for title, content in sections:
         filled = [part for part in content if part]
         if filled:
             parts += [f"### {title}", *filled]
     return "\n\n".join(parts)
+
+
+def _chapter(
+    chapter: Chapter, baghouse: PreparedDay, images: Mapping[str, Picture]
+) -> Sequence[str]:
+    house = baghouse.day.baghouse.id
+    if chapter is Chapter.ROWS:
+        stacks = embed(images, "stacks", house)
+        pictured = pictured_rows(baghouse) if stacks else ()
+        found = write_found(baghouse, chapter, pictured)
+        return found, stacks, write_roll_call(baghouse), embed(images, "rows", house)
+    found = write_found(baghouse, chapter)
+    if chapter is Chapter.AIR:
+        recovery = write_recovery(baghouse), embed(images, "recovery", house)
+        return found, *recovery, write_headers(baghouse.day, baghouse.facts)
+    if chapter is Chapter.DP:
+        return found, write_dp(baghouse), embed(images, "dp", house)
+    temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
+    return found, write_temperature(baghouse), temperature
+
+
+def _see_recovery(baghouse: PreparedDay, images: Mapping[str, Picture]) -> str:
+    """Refer to the temperature over the day where it is drawn beside header recovery."""
+    house = baghouse.day.baghouse
+    if picture_name("recovery", house.id) not in images or not near_limit(house, baghouse.inlet):
+        return ""
+    return f'The temperature over the day is in the picture under "{Chapter.AIR.value}".'

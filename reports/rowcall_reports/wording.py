@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 NO_VALUE = "-"
 _WIDEST_PADDED = 110  # a table wider than this wraps in a text mail, where padding only hurts
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 # What Markdown would read as a mark. An underscore inside a word and a lone `<` mean nothing to
 # it and stay bare, so that tag names stay readable in the text part of a mail.
@@ -74,20 +75,22 @@ def symbol(code: str) -> str:
 
 
 def number(value: float | None, digits: int = 0) -> str:
-    """Return a number with fixed decimals, or a dash where there is none."""
-    return f"{value:.{digits}f}" if value is not None and math.isfinite(value) else NO_VALUE
+    """Return a number with fixed decimals and thousands separated, or a dash for none."""
+    if value is None or not math.isfinite(value):
+        return NO_VALUE
+    return f"{round(value, digits) + 0.0:,.{digits}f}"  # adding 0 makes no minus of a zero
 
 
-def general(value: float) -> str:
-    """Return a number with up to six significant digits and no exponent where avoidable."""
-    return f"{value:.6g}"
+def significant(value: float, digits: int = 3) -> str:
+    """Return a number with so many significant digits, without exponent, thousands separated."""
+    return f"{float(f'{value:.{digits}g}'):,.15g}"
 
 
 def measure(value: float | None, unit: str, digits: int, scale: float = 1.0) -> str:
     """Return `value / scale` with its unit, or a dash where there is no value."""
     if value is None or not math.isfinite(value):
         return NO_VALUE
-    return f"{value / scale:.{digits}f} {unit}"
+    return f"{number(value / scale, digits)} {unit}".strip()
 
 
 def kilopascal(pascal: float | None) -> str:
@@ -107,11 +110,11 @@ def celsius(value: float | None) -> str:
 
 def count(n: int, thing: str, things: str = "") -> str:
     """Return `1 row`, `3 rows`."""
-    return f"{n} {thing if n == 1 else things or thing + 's'}"
+    return f"{n:,} {thing if n == 1 else things or thing + 's'}"
 
 
 def spans(numbers: Iterable[int]) -> str:
-    """Return whole numbers with runs drawn together: 1, 2, 3, 7 -> `1-3, 7`."""
+    """Return whole numbers with runs joined: 1, 2, 3, 7 -> `1-3, 7`."""
     runs: list[list[int]] = []
     for n in sorted(set(numbers)):
         if runs and n == runs[-1][1] + 1:
@@ -159,6 +162,12 @@ def long_day(day: date) -> str:
     return f"{_WEEKDAYS[day.weekday()]} {day.isoformat()}"
 
 
+def day_in_sentence(day: date, today: date) -> str:
+    """Return a day as `16 Nov`, with its year where that is not today's, whatever the locale."""
+    year = "" if day.year == today.year else f" {day.year}"
+    return f"{day.day} {_MONTHS[day.month - 1]}{year}"
+
+
 def clock(moment: datetime | None, zone: ZoneInfo) -> str:
     """Return a UTC moment as plant-local date and time."""
     return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M") if moment else NO_VALUE
@@ -181,8 +190,8 @@ def duration(seconds: float) -> str:
     """Return a length of time in the unit that reads best."""
     for unit, size in (("h", 3600.0), ("min", 60.0)):
         if seconds >= 2 * size:
-            return f"{seconds / size:.3g} {unit}"
-    return f"{seconds:.3g} s"
+            return f"{significant(seconds / size)} {unit}"
+    return f"{significant(seconds)} s"
 
 
 def percent(share: float) -> str:
@@ -192,7 +201,7 @@ def percent(share: float) -> str:
 
 def change(now: float, before: float | None) -> str:
     """Return how much `now` is above or below `before`, in whole percent."""
-    if not before:
+    if not before or math.isnan(before):
         return NO_VALUE
     whole = round(100 * (now / before - 1))
     return f"{whole:+d} %" if whole else "0 %"

@@ -7,7 +7,7 @@ import re
 import shutil
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -53,28 +53,9 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
     """
     day = report.day.isoformat()
     text = write_markdown(report, pictures)
-    frame = findings_frame(report)
-    own_names = {picture.name: picture.name for picture in pictures}
-    page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
-    contents = {
-        f"rowcall-{day}.md": text.encode(),
-        f"rowcall-{day}.html": page.encode(),
-        "findings.jsonl": to_json_lines(frame).encode(),
-        "findings.parquet": to_parquet(frame),
-        **{picture.name: picture.png for picture in pictures},
-    }
     target = folder / day
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _clear_leftovers(folder)
-        built = folder / f".{day}.partial"
-        built.mkdir()
-        for name, content in contents.items():
-            (built / name).write_bytes(content)
-            _sync_file(built / name)
-        _sync_folder(built)
-        _replace(built, target, folder / f".{day}.old")
-        _sync_folder(folder)
+        _build(folder, day, _contents(report, pictures, text))
     except OSError as error:
         raise ReportError(
             f"{target}: the report cannot be written ({error.strerror or error}). Check that the "
@@ -89,6 +70,34 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
         pictures=tuple(target / picture.name for picture in pictures),
         text=text,
     )
+
+
+def _contents(report: DayReport, pictures: Sequence[Picture], text: str) -> Mapping[str, bytes]:
+    """Return the files of a report by name."""
+    day, frame = report.day.isoformat(), findings_frame(report)
+    own_names = {picture.name: picture.name for picture in pictures}
+    page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
+    return {
+        f"rowcall-{day}.md": text.encode(),
+        f"rowcall-{day}.html": page.encode(),
+        "findings.jsonl": to_json_lines(frame).encode(),
+        "findings.parquet": to_parquet(frame),
+        **{picture.name: picture.png for picture in pictures},
+    }
+
+
+def _build(folder: Path, day: str, contents: Mapping[str, bytes]) -> None:
+    """Write the files to a hidden folder and put it in place of the older one."""
+    folder.mkdir(parents=True, exist_ok=True)
+    _clear_leftovers(folder)
+    built = folder / f".{day}.partial"
+    built.mkdir()
+    for name, content in contents.items():
+        (built / name).write_bytes(content)
+        _sync_file(built / name)
+    _sync_folder(built)
+    _replace(built, folder / day, folder / f".{day}.old")
+    _sync_folder(folder)
 
 
 def _sync_file(path: Path) -> None:

@@ -43,9 +43,9 @@ N_ROWS = 10
 _SPREAD = 0.95  # the interval between calls is drawn from this share of what fills the day on
 ABOUT = (
     "Simulated header-days of 24 h, bits on change, pressure at intervals by a 12-bit transmitter "
-    "of 0-10 bar; ten rows fired evenly over the day, three of them faulty: silent, faint (60 % of "
-    "the usual drop), drawn out (closes 0.4 s late at a fifth of its flow); half of them by either "
-    "of two simulators of different physics, all judged with the default limits."
+    "of 0-10 bar; ten rows pulsed evenly over the day, three of them faulty: silent, weak (60 % of "
+    "the usual drop), closing late (by 0.4 s, at a fifth of its flow); half of them by either of "
+    "two simulators of different physics, all judged with the default limits."
 )
 
 
@@ -77,7 +77,7 @@ def count_cell(condition: Condition, seeds: range) -> Counter[str]:
                 given = {plan: outcome.verdicts[RULE_OF[plan.kind], number] for plan in FAULTS}
                 counts["false"] += Verdict.FOUND in given.values()
                 for plan, said in given.items():
-                    counts[f"untold_{RULE_OF[plan.kind]}"] += said is Verdict.CANNOT_TELL
+                    counts[f"unjudged_{RULE_OF[plan.kind]}"] += said is Verdict.CANNOT_TELL
     return counts
 
 
@@ -91,8 +91,8 @@ def lines(seeds: range) -> Iterator[str]:
     """Yield the lines of the data file."""
     headers = len(seeds) * len(SIMULATORS)
     rules = [RULE_OF[plan.kind] for plan in FAULTS]
-    names = [*(f"found_{rule}" for rule in rules), *(f"untold_{rule}" for rule in rules), "false"]
-    yield "# Made by tests/benchmarks/identifiability.py, by trials led along the nightly road."
+    names = [*(f"found_{rule}" for rule in rules), *(f"unjudged_{rule}" for rule in rules), "false"]
+    yield "# Made by tests/benchmarks/identifiability.py, by trials run through the pipeline."
     yield f'about = "{ABOUT}"'
     yield f"headers = {headers} # a cell, each with one row of every fault"
     yield f"healthy = {headers * (N_ROWS - len(FAULTS))} # healthy rows a cell"

@@ -5,15 +5,24 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import Any
 
-from helpers.report_facts import DAY, DRAWN_OUT, SILENT, START
+from helpers.report_facts import (
+    CLOSES_LATE,
+    DAY,
+    FADING,
+    MISSES_PULSES,
+    NOT_PULSED,
+    SILENT,
+    START,
+)
 
 from rowcall.model import (
     Answer,
-    BaghouseDay,
     Caution,
+    Chapter,
+    Context,
     Finding,
-    Limits,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Threshold,
@@ -23,58 +32,118 @@ from rowcall.model import (
 from rowcall.units import Dimension
 
 
-def _never(day: BaghouseDay, limits: Limits) -> list[Answer]:
+def _never(context: Context) -> list[Answer]:
     raise AssertionError("reports must not judge")
 
 
-def _rule(name: str, title: str, *thresholds: Threshold, **more: Any) -> Rule:
+def _rule(
+    name: str, title: str, *thresholds: Threshold, chapter: Chapter = Chapter.ROWS, **more: Any
+) -> Rule:
     defaults: dict[str, Any] = {
         "looks_for": title,
         "needs": (),
         "check_first": ("listen to the row on a manual step", "swap the coil with its neighbour"),
-        "confused_with": "a row that was not called",
+        "confused_with": "a row that was not pulsed",
         "cautions": (Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT),
         "references": (),
         "judge": _never,
     }
-    return Rule(name=name, title=title, thresholds=thresholds, **{**defaults, **more})
+    return Rule(
+        name=name, title=title, chapter=chapter, thresholds=thresholds, **{**defaults, **more}
+    )
+
+
+def _mark(letter: str, words: str, meaning: str, precedence: int, **more: bool) -> RowMark:
+    return RowMark(
+        letter=letter,
+        word=words.upper(),
+        words=words,
+        meaning=meaning,
+        precedence=precedence,
+        **more,
+    )
 
 
 def rules() -> tuple[Rule, ...]:
-    """Return rules with the names of the real ones and judges that must not be called."""
+    """Return rules like the real ones, with judges that must not be called."""
+    return (*_rules_of_rows(), *_other_rules())
+
+
+def _rules_of_rows() -> tuple[Rule, ...]:
     common = "common practice, no source"
     return (
         _rule(
             "row_silent",
-            "Row does not fire",
-            Threshold("share_heard", "50 %", Dimension.RATIO, "least share of calls", common),
+            "Row does not answer",
+            Threshold("share_judged", "50 %", Dimension.RATIO, "share of pulses judged", common),
+            marks=(
+                _mark("S", "silent", "pulsed, but header pressure did not drop", 2),
+                _mark("M", "misses pulses", "answered some of its pulses", 3, watch_only=True),
+            ),
+            judges_valve=True,
+            trial_fault="a silent row",
         ),
-        _rule("row_closes_late", "Row's valve closes late"),
+        _rule(
+            "row_closes_late",
+            "Row's valve closes late",
+            marks=(_mark("L", "closes late", "the valve closed late", 5, shows_lateness=True),),
+            judges_valve=True,
+            trial_fault="a row that closes 0.4 s late",
+        ),
+        _rule(
+            "row_weak",
+            "Row's pulse is weak",
+            marks=(_mark("W", "weak", "answered, with a drop well below its peers'", 4),),
+            judges_valve=True,
+        ),
+        _rule(
+            "row_not_pulsed",
+            "Row is not pulsed",
+            marks=(_mark("N", "not pulsed", "the controller sends it no pulses", 1),),
+        ),
+    )
+
+
+def _other_rules() -> tuple[Rule, ...]:
+    return (
         _rule(
             "slow_header_recovery",
             "Header refills slowly",
-            Threshold("longest", "15 s", Dimension.TIME, "95 % made good within", common),
+            Threshold(
+                "longest",
+                "15 s",
+                Dimension.TIME,
+                "95 % recovered within",
+                "common practice, no source",
+            ),
+            chapter=Chapter.AIR,
             confused_with="",
             check_first=("drain the header", "read the regulator"),
         ),
         _rule(
             "temperature_excursion",
             "Inlet over the limit of the bags",
+            chapter=Chapter.TEMPERATURE,
             cautions=(Caution.HOT,),
         ),
-        _rule("rising_residual_dp", "Residual DP rises", cautions=(Caution.BREATHING,)),
+        _rule(
+            "rising_residual_dp",
+            "Residual DP rises",
+            chapter=Chapter.DP,
+            cautions=(Caution.BREATHING,),
+        ),
     )
 
 
 def _answers_of_rows(baghouse: str, places: list[tuple[int, int]]) -> list[Finding]:
     out = []
     for compartment, row in places:
-        for rule, bad in (("row_silent", SILENT), ("row_closes_late", DRAWN_OUT)):
+        for rule, bad in (("row_silent", SILENT), ("row_closes_late", CLOSES_LATE)):
             subject = Subject(baghouse, compartment, row)
             if baghouse == "BH1" and (compartment, row) == bad:
                 continue
             if baghouse == "BH1" and row == 11:
-                answer = Answer.cannot_tell(subject, "only 12 of its 240 pulses were heard")
+                answer = Answer.cannot_tell(subject, "only 12 of its 240 pulses could be judged")
             else:
                 answer = Answer.clear(subject, "Drop as its peers.")
             out.append(Finding(DAY, rule, answer))
@@ -86,7 +155,7 @@ def findings() -> tuple[Finding, ...]:
     kiln = [(c, r) for c in (1, 2) for r in range(1, 13)]
     mill = [(1, r) for r in range(1, 9)]
     others = [
-        untold("slow_header_recovery", Subject("BH1", 1), "only 12 pulses to follow"),
+        unjudged("slow_header_recovery", Subject("BH1", 1), "only 12 pulses to follow"),
         _clear("slow_header_recovery", Subject("BH1", 2)),
         _clear("slow_header_recovery", Subject("BH2", 1)),
         _clear("rising_residual_dp", Subject("BH2")),
@@ -106,20 +175,20 @@ def _faults() -> list[Finding]:
             Subject("BH1"),
             Urgency.WATCH,
             "Residual DP rose by 0.24 kPa in 30 days at the same gas flow.",
-            "Plan a bag sample; mend silent rows first and watch a day.",
+            "Plan a bag sample; repair silent rows first and watch a day.",
         ),
         _found(
             "row_silent",
             Subject("BH1", *SILENT),
             Urgency.NOW,
-            "No drop after any of 240 calls; its neighbours drop 1.6 bar.",
+            "No pressure drop at any of 240 pulses; its neighbours drop 1.6 bar.",
             "Step row 4 by hand; check coil and wire, then both diaphragms.",
         ),
         _found(
             "row_closes_late",
-            Subject("BH1", *DRAWN_OUT),
+            Subject("BH1", *CLOSES_LATE),
             Urgency.NEXT_OUTAGE,
-            "Drop 158 % of its peers and lowest 0.9 s after the call (peers 0.2 s).",
+            "Drop 158 % of its peers' and lowest 0.9 s after the pulse (peers 0.2 s).",
             "Renew both diaphragms of row 9 and clean the seat.",
         ),
         _found(
@@ -130,6 +199,34 @@ def _faults() -> list[Finding]:
             "Ask the kiln what happened at 14:00; look for shrunken or stiff bags.",
         ),
     ]
+
+
+def other_marks() -> tuple[Finding, ...]:
+    """Return findings for the marks that `findings` does not show."""
+    return (
+        _found(
+            "row_not_pulsed",
+            Subject("BH1", *NOT_PULSED),
+            Urgency.NEXT_OUTAGE,
+            "The controller sends this row no pulses; its peers get 240.",
+            "See whether its output is switched off.",
+        ),
+        _found(
+            "row_silent",
+            Subject("BH1", *MISSES_PULSES),
+            Urgency.WATCH,
+            "Misses pulses: no pressure drop at 96 of 240 pulses.",
+            "Check wire and coil of row 5 for a loose contact.",
+        ),
+        _found(
+            "row_weak",
+            Subject("BH1", *FADING),
+            Urgency.NEXT_OUTAGE,
+            "Weak: its drop is 62 % of its peers'.",
+            "Check the pilot line of row 2.",
+        ),
+        unjudged("row_weak", Subject("BH1", 1, 1), "its drop is too uncertain"),
+    )
 
 
 def _found(rule: str, subject: Subject, urgency: Urgency, text: str, action: str) -> Finding:
@@ -153,6 +250,6 @@ def _clear(rule: str, subject: Subject) -> Finding:
     return Finding(DAY, rule, Answer.clear(subject, "As usual."))
 
 
-def untold(rule: str, subject: Subject, text: str) -> Finding:
+def unjudged(rule: str, subject: Subject, text: str) -> Finding:
     """Return an answer that could not be given."""
     return Finding(DAY, rule, Answer.cannot_tell(subject, text))

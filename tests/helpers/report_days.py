@@ -1,7 +1,7 @@
 """A judged day for the tests of the reports: an invented plant with known faults.
 
 Kiln baghouse BH1 (2 compartments of 12 rows): row 4 of compartment 1 silent for 9 days, row 9 of
-compartment 2 drawn out since yesterday, residual DP rising, inlet briefly over its continuous
+compartment 2 closing late since yesterday, residual DP rising, inlet briefly over its continuous
 limit, compartment 2 slow in the afternoon, row 11 of both compartments not judged. Mill baghouse
 BH2 (1 compartment of 8 rows): all clear.
 """
@@ -13,26 +13,30 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
-import numpy as np
 import polars as pl
-from helpers.report_answers import findings, rules, untold
+from helpers.report_answers import findings, other_marks, rules, unjudged
 from helpers.report_facts import (
+    CLOSES_LATE,
     DAY,
-    DRAWN_OUT,
-    FACT_SCHEMA,
-    HISTORY_SCHEMA,
+    OTHER_FACTS,
     SILENT,
     START,
+    Scatter,
     cycles,
+    fact_table,
     facts_of_day,
     history_of,
+    hours,
+    inlet,
     minutes,
+    other_stacks,
     stacks,
+    with_facts,
 )
 
 from rowcall.day_report import DayReport
 from rowcall.file_note import FileNote
-from rowcall.model import BaghouseDay, Limits, Subject, TagHealth
+from rowcall.model import BaghouseDay, History, Limits, Subject, TagHealth
 from rowcall.site import Role, Site
 from rowcall.units import parse_quantity
 
@@ -69,6 +73,12 @@ def _health() -> tuple[TagHealth, ...]:
     good: dict[str, Any] = {"n_bad": 0, "n_out_of_range": 0, "coverage_frac": 1.0}
     tags = [
         TagHealth("LK.BH1.PDT_01", Role.DP, 0, 0, n_points=17280, step_s=5.0, **good),
+        *(
+            TagHealth(
+                f"LK.BH1.TT_0{n}", Role.INLET_TEMPERATURE, n, 0, n_points=1440, step_s=60.0, **good
+            )
+            for n in (1, 2)
+        ),
         TagHealth("LK.BH1.PT_01", Role.HEADER_PRESSURE, 1, 0, n_points=86390, step_s=1.0, **good),
         TagHealth("LK.BH1.PT_02", Role.HEADER_PRESSURE, 2, 0, n_points=86391, step_s=1.0, **good),
     ]
@@ -94,10 +104,9 @@ def _health() -> tuple[TagHealth, ...]:
 
 def baghouse_day(the_site: Site, index: int, days: int = 90) -> BaghouseDay:
     """Return the day of one baghouse, with `days` days of history."""
-    rng = np.random.default_rng(20261124 + index)
-    house = the_site.baghouse[index]
-    history = history_of(rng, house.rows, days)
-    facts = pl.DataFrame(facts_of_day(rng, house.rows, 0), schema=FACT_SCHEMA, orient="row")
+    scatter = Scatter(1000 * index)
+    house, is_kiln = the_site.baghouse[index], index == 0
+    history = history_of(scatter, house.rows, days)
     good: dict[str, Any] = {"n_bad": 0, "n_out_of_range": 0, "coverage_frac": 1.0}
     own = (TagHealth("LK.BH2.PDT_01", Role.DP, 0, 0, n_points=1440, step_s=60.0, **good),)
     return BaghouseDay(
@@ -105,14 +114,15 @@ def baghouse_day(the_site: Site, index: int, days: int = 90) -> BaghouseDay:
         start=START,
         end=START + timedelta(days=1),
         baghouse=house,
-        signals={},
-        health=_health() if index == 0 else own,
-        minutes=minutes(rng, heat=index == 0),
+        signals={(Role.INLET_TEMPERATURE, n, 0): inlet(n) for n in (1, 2)} if is_kiln else {},
+        health=_health() if is_kiln else own,
+        minutes=minutes(scatter),
         pulses=pl.DataFrame(),
         cycles=cycles(),
-        facts=facts,
+        facts=fact_table(facts_of_day(scatter, house.rows, 0)),
         history=history,
-        stacks=stacks(rng, house.rows) if index == 0 else pl.DataFrame(),
+        hours=hours(scatter, house.compartments),
+        stacks=stacks(scatter, house.rows) if is_kiln else pl.DataFrame(),
     )
 
 
@@ -121,7 +131,7 @@ def limits() -> Mapping[str, Limits]:
     out: dict[str, Limits] = {}
     for rule in rules():
         out[rule.name] = {t.key: parse_quantity(t.text, t.dimension) for t in rule.thresholds}
-    return {**out, "row_silent": {"share_heard": 0.4}}
+    return {**out, "row_silent": {"share_judged": 0.4}}
 
 
 def report(**plant: str) -> DayReport:
@@ -148,10 +158,21 @@ def report(**plant: str) -> DayReport:
         open_since={
             ("row_silent", Subject("BH1", *SILENT)): date(2026, 11, 16),
             ("rising_residual_dp", Subject("BH1")): date(2026, 11, 10),
-            ("row_closes_late", Subject("BH1", *DRAWN_OUT)): date(2026, 11, 23),
+            ("row_closes_late", Subject("BH1", *CLOSES_LATE)): date(2026, 11, 23),
         },
         files=(note,),
     )
+
+
+def sample() -> DayReport:
+    """Return the judged day with one row of every mark."""
+    full, more = report(), other_marks()
+    marked = {(found.rule, found.answer.subject) for found in more}
+    others = [f for f in full.findings if (f.rule, f.answer.subject) not in marked]
+    kiln, mill = full.baghouses
+    facts = with_facts(kiln.facts, OTHER_FACTS)
+    kiln = replace(kiln, facts=facts, stacks=other_stacks(kiln.stacks))
+    return replace(full, baghouses=(kiln, mill), findings=(*others, *more))
 
 
 def empty_report() -> DayReport:
@@ -171,15 +192,17 @@ def empty_report() -> DayReport:
                 )
                 for tag in day.health
             ),
+            signals={},
             minutes=pl.DataFrame(),
             cycles=pl.DataFrame(),
-            facts=pl.DataFrame(schema=FACT_SCHEMA),
-            history=pl.DataFrame(schema=HISTORY_SCHEMA),
+            facts=day.facts.clear(),
+            history=History(),
+            hours=day.hours.clear(),
         )
         for day in full.baghouses
     )
     unknown = tuple(
-        untold("row_silent", Subject("BH1", c, r), "no data for this day")
+        unjudged("row_silent", Subject("BH1", c, r), "no data for this day")
         for c in (1, 2)
         for r in range(1, 13)
     )

@@ -6,31 +6,35 @@ from dataclasses import replace
 
 from helpers.scenes import exports, kiln, local, on_time, study
 
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, FactBook
 from rowcall_plant import HeaderLeak, PlannedStop, RowNotCalled
 from rowcall_reports.chapters.compressed_air import write_headers
 
 STOP = PlannedStop(start=local(0, 9), end=local(0, 14))
 
 
+def written(day: BaghouseDay) -> str:
+    return write_headers(day, FactBook(day.facts))
+
+
 def table_of(day: BaghouseDay) -> dict[str, list[str]]:
     """Return the columns of the table by heading."""
-    lines = [line for line in write_headers(day).splitlines() if line.startswith("|")]
+    lines = [line for line in written(day).splitlines() if line.startswith("|")]
     cells = [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
     return {head: [row[n] for row in cells[2:]] for n, head in enumerate(cells[0])}
 
 
 def test_what_was_found_stands_beside_what_is_set() -> None:
     day = study(exports(kiln(stops=(STOP,)))[0]).day
-    table, told = table_of(day), write_headers(day)
+    table, text = table_of(day), written(day)
     assert table["Header"] == ["1", "2"]
     assert table["Between pulses"] == ["20.0 s", "20.0 s"]
-    assert table["On-time of bits"] == ["100 ms", "100 ms"]
+    assert table["Pulse length"] == ["100 ms", "100 ms"]
     assert {cell[:3] for cell in table["Plateau"]} == {"6.0"}
-    assert {cell[:4] for cell in table["Free air a pulse"]} <= {"0.32", "0.33"}
-    assert "A row every 10.0 s; set 10.0 s. Pulse time set: 100 ms." in told
-    assert "ideal gas" in told
-    assert "lost pressure" not in told
+    assert {cell[:4] for cell in table["Free air per pulse"]} <= {"0.32", "0.33"}
+    assert "A row every 10.0 s; set 10.0 s. Pulse length set: 100 ms." in text
+    assert "ideal gas" in text
+    assert "lost pressure" not in text
 
 
 def test_a_loss_at_rest_is_sized() -> None:
@@ -38,16 +42,16 @@ def test_a_loss_at_rest_is_sized() -> None:
     leak = HeaderLeak(
         start=local(0), compartment=1, leak_1_s=1e-3, air_off=(local(0, 10), local(0, 12))
     )
-    told = write_headers(study(exports(kiln(stops=(STOP,)), [leak])[0]).day)
-    assert "Header 1 lost pressure while nothing fired" in told
-    assert "5.1 m³ of free air an hour or 44,000 m³ a year" in told
-    assert "Header 2 lost" not in told
+    text = written(study(exports(kiln(stops=(STOP,)), [leak])[0]).day)
+    assert "Header 1 lost pressure while nothing pulsed" in text
+    assert "5.1 m³ of free air an hour or 44,000 m³ a year" in text
+    assert "Header 2 lost" not in text
 
 
-def test_the_row_called_least_is_named() -> None:
+def test_the_row_with_the_fewest_pulses_is_named() -> None:
     fault = RowNotCalled(start=local(0), compartment=2, row=5)
-    told = write_headers(study(exports(kiln(), [fault])[0]).day)
-    assert "Called least: compartment 2, row 5, 0 % of the calls" in told
+    text = written(study(exports(kiln(), [fault])[0]).day)
+    assert "Fewest pulses: compartment 2, row 5, 0 % of a typical row's" in text
 
 
 def test_columns_without_a_value_are_left_out() -> None:
@@ -56,10 +60,10 @@ def test_columns_without_a_value_are_left_out() -> None:
     day = study(replace(export, baghouse=unknown)).day
     heads = set(table_of(day))
     assert {"Between pulses", "Plateau"} <= heads
-    assert not heads & {"On-time of bits", "Free air a pulse", "Free air that day", "Resting"}
-    assert "ideal gas" not in write_headers(day)
+    assert not heads & {"Pulse length", "Free air per pulse", "Free air that day", "Idle"}
+    assert "ideal gas" not in written(day)
 
 
-def test_without_fires_nothing_is_written() -> None:
+def test_without_pulses_nothing_is_written() -> None:
     export = exports(kiln(), drop=("row_solenoid", "header_pressure"))[0]
-    assert write_headers(study(export).day) == ""
+    assert written(study(export).day) == ""

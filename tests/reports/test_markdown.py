@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.report_answers import rules
+from helpers.report_facts import DAY
 from markdown_it import MarkdownIt
 
-from rowcall.model import Answer, Finding, Subject, Urgency, Verdict
+from rowcall.model import Answer, Chapter, Fact, Finding, History, Subject, Urgency, Verdict
+from rowcall.site import Role, Sample, Tag
 from rowcall.units import parse_quantity
-from rowcall_reports import roll_call, wording
+from rowcall_reports import wording
 from rowcall_reports.chapters import cautions
+from rowcall_reports.chapters.data_quality import write_health
+from rowcall_reports.figures.picture import Picture
 from rowcall_reports.markdown import write_markdown
+from rowcall_reports.row_marks import marks_today
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +59,7 @@ def test_first_screen_says_what_to_do_most_pressing_first(full: str) -> None:
     assert full.index("## What to do") < 600
 
 
-def test_every_found_and_untold_answer_is_visible(full: str) -> None:
+def test_every_finding_and_every_check_not_judged_is_visible(full: str) -> None:
     for found in report_days.report().findings:
         if found.answer.verdict is Verdict.FOUND:
             assert full.count(wording.escape(found.answer.text)) == 2
@@ -61,10 +68,10 @@ def test_every_found_and_untold_answer_is_visible(full: str) -> None:
             assert found.answer.text.removeprefix("Cannot tell: ") in full
 
 
-def test_alike_untold_answers_are_one_line(full: str) -> None:
+def test_alike_checks_not_judged_are_one_line(full: str) -> None:
     table = rows_of(full, "### Could not be judged")
     assert [row[:2] for row in table] == [
-        ["Row does not fire", "compartments 1, 2, row 11"],
+        ["Row does not answer", "compartments 1, 2, row 11"],
         ["Row's valve closes late", "compartments 1, 2, row 11"],
         ["Header refills slowly", "compartment 1"],
     ]
@@ -73,17 +80,17 @@ def test_alike_untold_answers_are_one_line(full: str) -> None:
 def test_roll_call_has_a_word_for_each_row(full: str) -> None:
     table = rows_of(full, "### Roll call")
     assert table[0][1:13] == [*["ok"] * 3, "**SILENT**", *["ok"] * 6, "?", "ok"]
-    assert table[1][1:13] == [*["ok"] * 8, "**DRAWN OUT**", "ok", "?", "ok"]
+    assert table[1][1:13] == [*["ok"] * 8, "**CLOSES LATE**", "ok", "?", "ok"]
     assert table[1][13].startswith("62 % (row 2) to ")
     assert "| **SILENT** | 240 | 0 / 240 | 0 % (0-2 %) |" in full
 
 
 @pytest.mark.parametrize(
-    ("silent", "drawn_out", "mark"),
+    ("silent", "late", "mark"),
     [
         (Verdict.FOUND, Verdict.CANNOT_TELL, "SILENT"),
         (Verdict.FOUND, Verdict.FOUND, "SILENT"),
-        (Verdict.CLEAR, Verdict.FOUND, "DRAWN OUT"),
+        (Verdict.CLEAR, Verdict.FOUND, "CLOSES LATE"),
         (Verdict.CLEAR, Verdict.CLEAR, "ok"),
         (Verdict.CLEAR, Verdict.CANNOT_TELL, "ok?"),
         (Verdict.CANNOT_TELL, Verdict.CANNOT_TELL, "?"),
@@ -91,21 +98,21 @@ def test_roll_call_has_a_word_for_each_row(full: str) -> None:
         (None, None, "-"),
     ],
 )
-def test_mark_of_a_row(silent: Verdict | None, drawn_out: Verdict | None, mark: str) -> None:
+def test_mark_of_a_row(silent: Verdict | None, late: Verdict | None, mark: str) -> None:
     day = report_days.report().baghouses[1]
     findings = [
         Finding(day.day, rule, Answer(subject=Subject("BH2", 1, 3), verdict=verdict, text=""))
-        for rule, verdict in (("row_silent", silent), ("row_closes_late", drawn_out))
+        for rule, verdict in (("row_silent", silent), ("row_closes_late", late))
         if verdict is not None
     ]
-    assert roll_call.marks(day, findings)[1, 3] == mark
+    assert marks_today(day, findings, rules())[1, 3].word == mark
 
 
 def test_an_answer_on_a_whole_baghouse_counts_for_its_rows() -> None:
     day = report_days.report().baghouses[1]
     answer = Answer.cannot_tell(Subject("BH2"), "the site file names no tag for row solenoid")
-    marks = roll_call.marks(day, [Finding(day.day, "row_silent", answer)])
-    assert set(marks.values()) == {"?"}
+    marks = marks_today(day, [Finding(day.day, "row_silent", answer)], rules())
+    assert {mark.word for mark in marks.values()} == {"?"}
 
 
 def test_same_job_on_several_rows_is_one_line() -> None:
@@ -117,7 +124,7 @@ def test_same_job_on_several_rows_is_one_line() -> None:
             Answer(
                 subject=Subject("BH1", 2, row),
                 verdict=Verdict.FOUND,
-                text=f"No drop after any of {200 + row} calls.",
+                text=f"No drop after any of {200 + row} pulses.",
                 action="Step the rows by hand.",
                 urgency=Urgency.NOW,
             ),
@@ -129,8 +136,8 @@ def test_same_job_on_several_rows_is_one_line() -> None:
     table = rows_of(markdown, "## What to do")
     (job,) = [row for row in table if row[2] == "Step the rows by hand."]
     assert job[1] == "BH1 Kiln baghouse, compartment 2, rows 1-3, 5"
-    assert job[3] == "Row 1: No drop after any of 201 calls. Rows 2, 3, 5 likewise."
-    assert all(f"any of {200 + row} calls" in markdown for row in (1, 2, 3, 5))
+    assert job[3] == "Row 1: No drop after any of 201 pulses. Rows 2, 3, 5 likewise."
+    assert all(f"any of {200 + row} pulses" in markdown for row in (1, 2, 3, 5))
 
 
 def test_cautions_follow_the_findings(full: str) -> None:
@@ -214,31 +221,68 @@ def test_columns_that_a_site_lacks_are_left_out() -> None:
     bare = tuple(
         replace(
             day,
+            signals={},
             minutes=day.minutes.select("minute", "state"),
             facts=day.facts.filter(pl.col("name").str.starts_with("n_")),
-            history=day.history.clear(),
+            history=History(),
         )
         for day in report.baghouses
     )
-    markdown = write_markdown(replace(report, baghouses=bare), ())
+    markdown = write_markdown(replace(report, baghouses=bare, findings=()), ())
     assert "### Temperature" not in markdown
-    assert "### Header recovery" not in markdown
+    assert "### Compressed air" not in markdown
     assert "nan" not in markdown
 
 
 def test_seven_day_median_ignores_older_days(full: str) -> None:
-    history = report_days.report().baghouses[0].history
-    week = history.filter(
-        (pl.col("name") == "cycle_time_s")
-        & (pl.col("day") >= date(2026, 11, 24) - timedelta(days=7))
-    )
-    median = week["value"].median()
-    assert isinstance(median, float)
-    assert f"{median / 60:.1f} min" in full
+    days, past = report_days.report().baghouses[0].history.of(Fact.CYCLE_TIME_S)
+    week = [value for when, value in zip(days, past, strict=True) if when >= DAY - timedelta(7)]
+    assert len(week) == 7
+    assert f"{np.median(week) / 60:.1f} min" in full
+    assert f"{np.median(past) / 60:.1f} min" not in full
 
 
 def test_default_limit_reads_as_its_author_wrote_it() -> None:
-    rule = report_days.report().rules[2]
+    rule = next(r for r in report_days.report().rules if r.name == "slow_header_recovery")
     (limit,) = rule.thresholds
     assert parse_quantity(limit.text, limit.dimension) == 15.0
     assert limit.text == "15 s"
+
+
+def test_findings_stand_with_the_numbers_of_their_chapter(full: str) -> None:
+    kiln = full.split("\n## BH1")[1].split("\n## BH2", maxsplit=1)[0]
+    parts = dict(part.split("\n", 1) for part in kiln.split("\n### ")[1:])
+    assert list(parts) == [*(c.value for c in Chapter), "Could not be judged", "Data"]
+    assert "**Residual DP rises: whole baghouse** (watch)" in parts["DP"]
+    assert "**Inlet over the limit of the bags: " in parts["Temperature"]
+    assert parts["Roll call"].count("Rule out: a row that was not pulsed") == 2
+    assert "Rule out" not in parts["Compressed air"]
+
+
+def test_every_inlet_temperature_is_shown(full: str) -> None:
+    lines = [line for line in full.splitlines() if line.startswith("| LK.BH1.TT_")]
+    first, second = ([cell.strip() for cell in line.strip("|").split("|")] for line in lines)
+    assert first == ["LK.BH1.TT_01", "1", "126 °C", "0 min", "0 min"]
+    assert second[:3] == ["LK.BH1.TT_02", "2", "148 °C"]
+    signal = report_days.report().baghouses[0].signals[Role.INLET_TEMPERATURE, 2, 0]
+    assert second[3:] == [f"{np.sum(signal.value > 135.0)} min", "0 min"]
+
+
+def test_the_picture_of_the_temperature_is_referred_to_where_it_is() -> None:
+    report = report_days.report()
+    words = 'The temperature over the day is in the picture under "Compressed air".'
+    recovery = Picture("recovery-BH1.png", b"", "", "")
+    assert write_markdown(report, (recovery,)).count(words) == 1
+    assert words not in write_markdown(report, ())
+
+
+def test_tags_recorded_on_change_have_no_sampling_period() -> None:
+    day = report_days.report().baghouses[0]
+    sound = replace(day, health=tuple(tag for tag in day.health if not tag.problem))
+    assert "22 tags of row solenoid (sampled every 3 min)" in write_health(sound)
+    names = [tag.tag for tag in sound.health if tag.role is Role.ROW_SOLENOID]
+    tags = [Tag(tag=n, role=Role.ROW_SOLENOID, sample=Sample.ON_CHANGE, unit="1") for n in names]
+    house = day.baghouse.model_copy(update={"tag": tuple(tags)})
+    assert "22 tags of row solenoid (sampled on change)" in write_health(
+        replace(sound, baghouse=house)
+    )

@@ -9,27 +9,32 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers import report_days
-from helpers.report_facts import DAY, FACT_SCHEMA, SILENT
+from helpers.report_answers import rules
+from helpers.report_facts import DAY, SILENT, Line, fact_table
 
-from rowcall.model import Answer, BaghouseDay, Finding, Inferred, Subject, Verdict
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.model import Answer, BaghouseDay, Fact, FactBook, Finding, Inferred, Subject, Verdict
 from rowcall.site import Baghouse, Role
 from rowcall_reports.chapters import odds
 from rowcall_reports.markdown import write_markdown
 
+FAULTS = {rule.name: rule.trial_fault for rule in rules() if rule.trial_fault}
 ROWS = {"row_closes_late": [(1, 1), (1, 2), (1, 3)]}
 
 
-def coarse(step_s: float, called: float, **more: float) -> BaghouseDay:
-    """The kiln baghouse with a header sampled every `step_s` and rows fired `called` times."""
+def quoted(day: BaghouseDay, rows: dict[str, list[tuple[int, int]]]) -> str:
+    return odds.quote(day, FactBook(day.facts), rows, FAULTS)
+
+
+def coarse(step_s: float, sent: float, *more: Line) -> BaghouseDay:
+    """The kiln baghouse with a header sampled every `step_s` and rows pulsed `sent` times."""
     day = report_days.report().baghouses[0]
     health = tuple(
         replace(tag, step_s=step_s) if tag.role is Role.HEADER_PRESSURE else tag
         for tag in day.health
     )
-    lines = [(1, row, "n_called", called) for row in (1, 2, 3)]
-    lines += [(1, 0, name, value) for name, value in more.items()]
-    facts = pl.DataFrame(lines, schema=FACT_SCHEMA, orient="row")
-    return replace(day, health=health, facts=facts)
+    lines: list[Line] = [(1, row, Fact.N_SENT, sent) for row in (1, 2, 3)]
+    return replace(day, health=health, facts=fact_table([*lines, *more]))
 
 
 def with_tag(role: str, sample: str, unit: str = "1", **more: object) -> BaghouseDay:
@@ -46,6 +51,12 @@ def with_tag(role: str, sample: str, unit: str = "1", **more: object) -> Baghous
         }
     )
     return replace(coarse(60.0, 45.0), baghouse=house)
+
+
+def test_trials_are_of_the_rules_that_name_their_fault() -> None:
+    named = {rule.name for rule in load_rules() if rule.trial_fault}
+    for cell in odds.read_odds().cells:
+        assert set(cell.found) == set(cell.unjudged) == named
 
 
 def test_every_cell_is_there_once() -> None:
@@ -65,15 +76,15 @@ def test_counts_lie_within_their_numbers() -> None:
     assert known.headers >= 20
     for cell in known.cells:
         assert all(0 <= n <= known.headers for n in cell.found.values())
-        assert all(0 <= n <= known.healthy for n in (*cell.untold.values(), cell.false))
+        assert all(0 <= n <= known.healthy for n in (*cell.unjudged.values(), cell.false))
 
 
-def test_finer_sampling_and_more_pulses_tell_more() -> None:
+def test_finer_sampling_and_more_pulses_find_more() -> None:
     known = odds.read_odds()
-    for rule in odds.FAULTS:
+    for rule in (rule.name for rule in load_rules() if rule.trial_fault):
         best, worst = known.near(0.5, 700, 0.002), known.near(60.0, 20, 0.01)
         assert best.found[rule] > worst.found[rule]
-        assert best.untold[rule] < worst.untold[rule]
+        assert best.unjudged[rule] < worst.unjudged[rule]
 
 
 def test_nearest_cell_is_sought_on_logarithmic_scales() -> None:
@@ -81,33 +92,32 @@ def test_nearest_cell_is_sought_on_logarithmic_scales() -> None:
     assert (cell.step_s, cell.pulses, cell.noise) == (5.0, 200, 0.002)
 
 
-def test_a_coarse_header_is_quoted_with_what_a_finer_one_would_tell() -> None:
+def test_a_coarse_header_is_quoted_with_what_a_finer_one_would_find() -> None:
     known = odds.read_odds()
-    told = odds.quote(coarse(60.0, 45.0), ROWS)
+    text = quoted(coarse(60.0, 45.0), ROWS)
     at, finer = known.near(60.0, 50, 0.002), known.near(1.0, 50, 0.002)
     assert (
-        "With a point every 60 s, 50 pulses a row and day and noise of 0.2 % of span, a row that "
-        f"closes 0.4 s late is found in {at.found['row_closes_late']} of {known.headers} (" in told
+        "With header pressure sampled every 60 s, 50 pulses per row and day and noise of 0.2 % of "
+        "span, a row that closes 0.4 s late is found in "
+        f"{at.found['row_closes_late']} of {known.headers} (" in text
     )
-    assert (
-        f"; with a point every 1 s, in {finer.found['row_closes_late']} of {known.headers}" in told
-    )
-    assert known.about.split(";")[0] in told
+    assert f"; sampled every 1 s, in {finer.found['row_closes_late']} of {known.headers}" in text
+    assert known.about.split(";")[0] in text
 
 
 def test_noise_is_the_days_own_where_it_is_known() -> None:
     day = coarse(60.0, 45.0)
     house = with_tag("header_pressure", "at intervals", unit="bar", range=(0, 10)).baghouse
     pulses = pl.DataFrame({"compartment": [1, 1], "noise_pa": [9000.0, 11000.0]})
-    told = odds.quote(replace(day, baghouse=house, pulses=pulses), ROWS)
-    assert "noise of 1 % of span" in told
+    text = quoted(replace(day, baghouse=house, pulses=pulses), ROWS)
+    assert "noise of 1 % of span" in text
 
 
 @pytest.mark.parametrize(
     ("day", "rows"),
     [
         (coarse(60.0, 5.0), ROWS),  # too few pulses for the rule: that is why it cannot tell
-        (coarse(60.0, 45.0, in_step=1.0), ROWS),
+        (coarse(60.0, 45.0, (1, 0, Fact.IN_STEP, 1.0)), ROWS),
         (coarse(float("nan"), 45.0), ROWS),
         (replace(coarse(60.0, 45.0), inferred={1: Inferred(12, True, "by header")}), ROWS),
         (with_tag("step_counter", "at intervals"), ROWS),
@@ -118,17 +128,17 @@ def test_noise_is_the_days_own_where_it_is_known() -> None:
 def test_nothing_is_quoted_where_sampling_is_not_the_reason(
     day: BaghouseDay, rows: dict[str, list[tuple[int, int]]]
 ) -> None:
-    assert odds.quote(day, rows) == ""
+    assert quoted(day, rows) == ""
 
 
 def test_the_report_quotes_below_what_could_not_be_judged() -> None:
     markdown = write_markdown(report_days.report(), ())
-    untold = markdown.split("### Could not be judged")[1].split("\n### ")[0]
-    assert "a silent row is found in" in untold
-    assert "a row that closes 0.4 s late is found in" in untold
+    unjudged = markdown.split("### Could not be judged")[1].split("\n### ")[0]
+    assert "a silent row is found in" in unjudged
+    assert "a row that closes 0.4 s late is found in" in unjudged
 
 
-def test_a_row_that_is_found_silent_is_not_said_to_be_untold_for_want_of_samples() -> None:
+def test_a_row_found_silent_is_not_said_to_lack_samples() -> None:
     report = report_days.report()
     late = Finding(
         DAY, "row_closes_late", Answer.cannot_tell(Subject("BH1", *SILENT), "it shows no drop")

@@ -12,13 +12,16 @@ import polars as pl
 import pytest
 from helpers import report_days
 from helpers.light import luminance
-from helpers.report_facts import FACT_SCHEMA
 
+from rowcall.model import History
+from rowcall.model.day import HOUR_COLUMNS
 from rowcall_reports.figures.all_pictures import draw
+from rowcall_reports.figures.dp import shown_cycles
 from rowcall_reports.figures.hours import recovery_by_hour
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.row_sheet import blocks
 from rowcall_reports.figures.row_styles import shades
+from rowcall_reports.prepared import prepare
 
 
 @pytest.fixture(scope="module")
@@ -35,8 +38,8 @@ def test_at_most_four_a_baghouse_each_with_words(drawn: tuple[Picture, ...]) -> 
     assert all(picture.alt and picture.caption for picture in drawn)
     assert all(picture.png.startswith(b"\x89PNG") for picture in drawn)
     assert "silent: compartment 1 row 4" in drawn[1].alt
-    assert "drawn out: compartment 2 row 9" in drawn[1].alt
-    assert "Inlet temperature" in drawn[2].alt
+    assert "closes late: compartment 2 row 9" in drawn[1].alt
+    assert "Inlet temperature of BH1, compartment 2, at most 148 °C" in drawn[2].alt
 
 
 def test_same_day_gives_same_pictures(drawn: tuple[Picture, ...]) -> None:
@@ -64,12 +67,12 @@ def test_shade_darkens_as_the_drop_falls() -> None:
 
 def test_roll_call_grid_shows_history_and_today() -> None:
     report = report_days.report()
-    days, made = blocks(report.baghouses[0], report.findings)
+    days, made = blocks(prepare(report).baghouses[0])
     assert len(days) == 30
     assert days[-1] == report.day
     silent = made[0].letter[3]
     assert silent.tolist() == [""] * 21 + ["S"] * 9
-    assert made[1].letter[8].tolist()[-3:] == ["", "D", "D"]
+    assert made[1].letter[8].tolist()[-3:] == ["", "L", "L"]
     assert made[0].letter[10].tolist()[-5:] == ["?"] * 5
     stood_still = days.index(report.day - timedelta(days=20))
     assert np.isnan(made[0].ratio[:, stood_still]).all()
@@ -79,18 +82,15 @@ def test_roll_call_grid_shows_history_and_today() -> None:
 def test_facts_of_rows_that_no_longer_exist_are_left_out() -> None:
     report = report_days.report()
     house = report.baghouses[0].baghouse.model_copy(update={"rows_per_compartment": (12, 3)})
-    _, made = blocks(replace(report.baghouses[0], baghouse=house), ())
+    day = replace(report.baghouses[0], baghouse=house)
+    _, made = blocks(prepare(replace(report, baghouses=(day,), findings=())).baghouses[0])
     assert [len(block.ratio) for block in made] == [12, 3]
 
 
 def test_recovery_by_hour_is_three_tau() -> None:
     day = report_days.report().baghouses[0]
-    facts = pl.DataFrame(
-        [(2, 0, "tau_s_h13", 4.0), (2, 0, "n_tau_h13", 9.0), (2, 0, "tau_s", 2.0)],
-        schema=FACT_SCHEMA,
-        orient="row",
-    )
-    strip = recovery_by_hour(replace(day, facts=facts))
+    hours = pl.DataFrame([(2, 13, 4.0, 9)], schema=HOUR_COLUMNS, orient="row")
+    strip = recovery_by_hour(replace(day, hours=hours))
     assert strip.shape == (2, 24)
     assert strip[1, 13] == pytest.approx(12.0)
     assert np.isfinite(strip).sum() == 1
@@ -99,7 +99,7 @@ def test_recovery_by_hour_is_three_tau() -> None:
 def test_long_day_and_first_day_can_be_drawn() -> None:
     report = report_days.report()
     days = tuple(
-        replace(day, end=day.end + timedelta(hours=1), history=day.history.clear())
+        replace(day, end=day.end + timedelta(hours=1), history=History())
         for day in report.baghouses
     )
     assert len(draw(replace(report, baghouses=days))) == 7
@@ -122,3 +122,12 @@ def test_matplotlib_is_loaded_only_when_drawing() -> None:
         "sys.exit('matplotlib' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_cycles_across_a_stop_are_not_drawn() -> None:
+    day = report_days.report().baghouses[0]
+    stopped = day.cycles.with_columns(state_running=pl.col("start_s") > 3600.0)
+    shown = shown_cycles(replace(day, cycles=stopped), "residual_dp_pa")
+    assert 0 < shown.height < day.cycles.height
+    assert shown["start_s"].min() > 3600.0  # type: ignore[operator]
+    assert shown_cycles(replace(day, cycles=pl.DataFrame()), "residual_dp_pa").is_empty()

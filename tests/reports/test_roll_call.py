@@ -8,22 +8,41 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
-import polars as pl
 import pytest
 from helpers import report_days
 from helpers.light import contrast, luminance
-from helpers.report_facts import DAY, DRAWN_OUT, FACT_SCHEMA, HISTORY_SCHEMA
+from helpers.report_answers import rules
+from helpers.report_facts import CLOSES_LATE, DAY, fact_table, past_facts
 
-from rowcall.model import Answer, BaghouseDay, Finding, Subject, Urgency, Verdict
-from rowcall.runs.judge import verdict_facts
-from rowcall_reports import roll_call
+from rowcall.diagnosis.rule_book import load_rules
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Fact,
+    Finding,
+    History,
+    RowMark,
+    Subject,
+    Urgency,
+    Verdict,
+)
+from rowcall.runs.judge import verdict_table
+from rowcall_reports.chapters.roll_call import write_roll_call
 from rowcall_reports.chapters.row_numbers import write_numbers
+from rowcall_reports.figures.all_pictures import draw
+from rowcall_reports.figures.picture import Picture
+from rowcall_reports.figures.row_panels import panels
 from rowcall_reports.figures.row_sheet import blocks, courses
 from rowcall_reports.figures.row_styles import FULL_DROP, LOOKS, Look
 from rowcall_reports.figures.rows import draw_rows
+from rowcall_reports.markdown import write_markdown
+from rowcall_reports.prepared import PreparedDay, prepare
+from rowcall_reports.row_marks import UNKNOWN, marks_before, marks_of, marks_today
 
 ZONE = ZoneInfo("Europe/Vienna")
-FOUND = [LOOKS[letter] for letter in roll_call.FOUND_LETTERS]
+LETTERS = [mark.letter for mark in marks_of(load_rules())]
+FOUND = [LOOKS[letter] for letter in LETTERS]
+LATE = next(mark for mark in marks_of(rules()) if mark.shows_lateness)
 
 
 def found(rule: str, urgency: Urgency = Urgency.NEXT_OUTAGE, row: int = 3) -> Finding:
@@ -41,6 +60,17 @@ def mill() -> BaghouseDay:
     return report_days.report().baghouses[1]
 
 
+def prepared(day: BaghouseDay, findings: list[Finding]) -> PreparedDay:
+    report = replace(report_days.report(), baghouses=(day,), findings=tuple(findings))
+    return prepare(report).baghouses[0]
+
+
+def drawn(day: BaghouseDay, findings: list[Finding]) -> Picture:
+    picture = draw_rows(prepared(day, findings))
+    assert picture is not None
+    return picture
+
+
 def darkest(look: Look) -> float:
     return min(luminance(color) for color in (look.ground, look.block) if color is not None)
 
@@ -50,13 +80,13 @@ def darkest(look: Look) -> float:
     [
         ([found("row_silent")], "SILENT", "S"),
         ([found("row_silent", Urgency.NOW)], "SILENT", "S"),
-        ([found("row_silent", Urgency.WATCH)], "INTERMITTENT", "I"),
-        ([found("row_weak")], "FAINT", "F"),
-        ([found("row_weak", Urgency.WATCH)], "FAINT", "F"),
-        ([found("row_closes_late")], "DRAWN OUT", "D"),
-        ([found("row_not_pulsed", Urgency.WATCH)], "NOT CALLED", "N"),
-        ([said("row_silent", Verdict.CANNOT_TELL), found("row_not_pulsed")], "NOT CALLED", "N"),
-        ([found("row_silent", Urgency.WATCH), found("row_weak")], "INTERMITTENT", "I"),
+        ([found("row_silent", Urgency.WATCH)], "MISSES PULSES", "M"),
+        ([found("row_weak")], "WEAK", "W"),
+        ([found("row_weak", Urgency.WATCH)], "WEAK", "W"),
+        ([found("row_closes_late")], "CLOSES LATE", "L"),
+        ([found("row_not_pulsed", Urgency.WATCH)], "NOT PULSED", "N"),
+        ([said("row_silent", Verdict.CANNOT_TELL), found("row_not_pulsed")], "NOT PULSED", "N"),
+        ([found("row_silent", Urgency.WATCH), found("row_weak")], "MISSES PULSES", "M"),
         (
             [said("row_silent", Verdict.CANNOT_TELL), said("row_not_pulsed", Verdict.CLEAR)],
             "?",
@@ -67,15 +97,43 @@ def darkest(look: Look) -> float:
     ],
 )
 def test_each_finding_has_its_own_mark(findings: list[Finding], mark: str, letter: str) -> None:
-    assert roll_call.marks(mill(), findings)[1, 3] == mark
-    assert roll_call.letter_of(mark) == letter
-    sheet = roll_call.write_roll_call(mill(), findings, ZONE)
-    assert f"`{mark}`: " in sheet
+    shown = marks_today(mill(), findings, rules())[1, 3]
+    assert (shown.word, shown.letter) == (mark, letter)
+    assert f"`{mark}`: " in write_roll_call(prepared(mill(), findings))
 
 
-def test_every_letter_has_a_look_and_words() -> None:
-    assert set(LOOKS) == {*roll_call.FOUND_LETTERS, roll_call.UNKNOWN}
-    assert len(set(roll_call.FOUND_LETTERS)) == len(roll_call.ROW_MARKS)
+def test_every_mark_of_the_rules_has_a_look_of_its_own() -> None:
+    assert set(LOOKS) == {*LETTERS, UNKNOWN.letter}
+    assert len(set(LETTERS)) == len(LETTERS)
+    words = [mark.words for mark in marks_of(load_rules())]
+    assert len(set(words)) == len(words)
+
+
+def test_a_rule_that_is_not_known_here_has_its_mark_and_findings_shown() -> None:
+    mark = RowMark(
+        letter="X", word="ODD", words="odd", meaning="is odd", precedence=0, shows_lateness=True
+    )
+    odd = replace(rules()[0], name="row_odd", title="Row is odd", marks=(mark,))
+    first = report_days.report()
+    finding = Finding(DAY, "row_odd", _odd_answer())
+    report = replace(first, rules=(*first.rules, odd), findings=(*first.findings, finding))
+    pictures = draw(report)
+    kiln = write_markdown(report, pictures).split("\n## BH1")[1].split("\n## BH2")[0]
+    assert "**Row is odd: compartment 1, row 9** (watch)" in kiln.split("### Compressed air")[0]
+    assert "| **ODD** | 240 | 240 / 240 |" in kiln
+    assert "X odd, N not pulsed" not in kiln  # explains only what is shown
+    assert "Letters: X odd, S silent" in kiln
+    (panel,) = (p for p in panels(prepare(report).baghouses[0]) if (p.compartment, p.row) == (1, 9))
+    assert np.isfinite(panel.late_s)
+
+
+def _odd_answer() -> Answer:
+    return Answer(
+        subject=Subject("BH1", 1, 9),
+        verdict=Verdict.FOUND,
+        text="It is odd.",
+        urgency=Urgency.WATCH,
+    )
 
 
 def test_findings_differ_in_lightness_or_form_and_stand_out_of_sound_rows() -> None:
@@ -92,7 +150,7 @@ def test_findings_differ_in_lightness_or_form_and_stand_out_of_sound_rows() -> N
         assert by_form or (high + 0.05) / (low + 0.05) >= 3.0
     for look in LOOKS.values():
         assert contrast(look.block or look.ground, look.ink) >= 4.5
-    assert contrast(LOOKS[roll_call.UNKNOWN].ground, FULL_DROP) >= 1.3
+    assert contrast(LOOKS[UNKNOWN.letter].ground, FULL_DROP) >= 1.3
 
 
 def test_a_silent_cell_is_the_darkest_and_an_unknown_one_the_palest() -> None:
@@ -103,80 +161,87 @@ def test_a_silent_cell_is_the_darkest_and_an_unknown_one_the_palest() -> None:
 
     by_letter = {letter: light(look) for letter, look in LOOKS.items()}
     assert by_letter["S"] == min(by_letter.values())
-    assert by_letter[roll_call.UNKNOWN] == max(by_letter.values())
-    assert by_letter["D"] < by_letter["F"]
+    assert by_letter[UNKNOWN.letter] == max(by_letter.values())
+    assert by_letter["L"] < by_letter["W"]
 
 
-def test_days_before_keep_the_letter_of_an_intermittent_row() -> None:
-    yesterday = [found("row_silent", Urgency.WATCH, 3), found("row_silent", row=4)]
-    yesterday += [found("row_weak", row=5), found("row_not_pulsed", row=6)]
-    facts = verdict_facts("BH2", yesterday)
-    when = DAY - timedelta(days=1)
-    history = facts.with_columns(day=pl.lit(when)).select(list(HISTORY_SCHEMA))
-    past = roll_call.past_letters(replace(mill(), history=history))
-    assert dict(past.select("row", "letter").iter_rows()) == {3: "I", 4: "S", 5: "F", 6: "N"}
+def test_days_before_keep_the_letter_of_what_was_found() -> None:
+    yesterday = DAY - timedelta(days=1)
+    said_then = [found("row_silent", Urgency.WATCH, 3), found("row_silent", row=4)]
+    said_then += [found("row_weak", row=5), found("row_not_pulsed", row=6)]
+    said_then += [said("row_silent", Verdict.CANNOT_TELL, 7), said("row_silent", Verdict.CLEAR, 8)]
+    table = verdict_table("BH2", [replace(one, day=yesterday) for one in said_then])
+    day = replace(mill(), history=History(verdicts=table))
+    past = marks_before(day, rules())
+    assert list(past) == [yesterday]
+    letters = {row: mark.letter for (_, row), mark in past[yesterday].items() if mark.letter}
+    assert letters == {3: "M", 4: "S", 5: "W", 6: "N", 7: "?"}
+
+
+def test_days_before_are_marked_as_they_were_on_their_day() -> None:
+    """A check of the whole baghouse counts for its rows, then as now."""
+    yesterday = DAY - timedelta(days=1)
+    answer = Answer.cannot_tell(Subject("BH2"), "no tag")
+    table = verdict_table("BH2", [Finding(yesterday, "row_silent", answer)])
+    day = replace(mill(), history=History(verdicts=table))
+    now = marks_today(day, [Finding(DAY, "row_silent", answer)], rules())
+    assert marks_before(day, rules())[yesterday] == now
+    assert set(now.values()) == {UNKNOWN}
 
 
 def test_picture_explains_only_the_letters_it_shows() -> None:
-    picture = draw_rows(mill(), [found("row_weak"), found("row_silent", Urgency.WATCH, 5)])
-    assert picture is not None
-    assert "Letters: I answers now and then, F faint." in picture.caption
-    assert "faint: compartment 1 row 3" in picture.alt
-    assert "answers now and then: compartment 1 row 5" in picture.alt
-    plain = draw_rows(replace(mill(), history=mill().history.clear()), [])
-    assert plain is not None
-    assert "Letters:" not in plain.caption
+    picture = drawn(mill(), [found("row_weak"), found("row_silent", Urgency.WATCH, 5)])
+    assert "Letters: M misses pulses, W weak." in picture.caption
+    assert "weak: compartment 1 row 3" in picture.alt
+    assert "misses pulses: compartment 1 row 5" in picture.alt
+    assert "Letters:" not in drawn(replace(mill(), history=History()), []).caption
 
 
 def test_caption_says_since_when_and_that_it_began_before_it_was_found() -> None:
     report = report_days.report()
-    picture = draw_rows(report.baghouses[0], report.findings)
+    picture = draw_rows(prepare(report).baghouses[0])
     assert picture is not None
-    assert "compartment 1, row 4 silent since 2026-11-16" in picture.caption
-    assert "compartment 2, row 9 drawn out since 2026-11-23" in picture.caption
+    assert "Compartment 1, row 4 silent since 16 Nov" in picture.caption
+    assert "compartment 2, row 9 closes late since 23 Nov" in picture.caption
 
 
 def fading(first_ago: int, a_day: float) -> BaghouseDay:
-    """The mill's row 3 loses a share of its drop every day; found faint on the last four."""
-    lines = []
+    """The mill's row 3 loses a share of its drop every day; found weak on the last four."""
+    facts, verdicts = [], []
     for ago in range(29, 0, -1):
         ratio = 1.0 - a_day * max(0, first_ago - ago) + 0.01 * (-1) ** ago
         when = DAY - timedelta(days=ago)
-        lines.append((when, 1, 3, "drop_ratio", ratio))
-        lines.append((when, 1, 3, "verdict_faint", float(ago <= 3)))
-    today = pl.DataFrame(
-        [(1, 3, "drop_ratio", 1.0 - a_day * first_ago)], schema=FACT_SCHEMA, orient="row"
-    )
-    history = pl.DataFrame(lines, schema=HISTORY_SCHEMA, orient="row")
+        facts.append((when, (1, 3, Fact.DROP_RATIO, ratio)))
+        one = found("row_weak") if ago <= 3 else said("row_weak", Verdict.CLEAR)
+        verdicts.append(replace(one, day=when))
+    history = History(past_facts(facts), verdict_table("BH2", verdicts))
+    today = fact_table([(1, 3, Fact.DROP_RATIO, 1.0 - a_day * first_ago)])
     return replace(mill(), facts=today, history=history)
 
 
-def test_a_fault_that_grew_for_weeks_is_told_from_its_beginning() -> None:
+def test_a_fault_that_grew_for_weeks_is_followed_from_its_beginning() -> None:
     day = fading(first_ago=20, a_day=0.025)
-    days, made = blocks(day, [found("row_weak")])
+    days, made = blocks(prepared(day, [found("row_weak")]))
     (course,) = courses(days, made)
     assert course.since == DAY - timedelta(days=3)
     assert course.moved == DAY - timedelta(days=15)  # the first day on which it lost over 10 %
     assert course.usual == pytest.approx(1.0, abs=0.02)
     shown = made[0].ratio[2]
     assert np.all(np.diff(shown[12:]) < 0.02)
-    picture = draw_rows(day, [found("row_weak")])
-    assert picture is not None
-    told = "row 3 faint since 2026-11-21, its drop away from its usual 99 % since 2026-11-09"
-    assert told in picture.caption
+    words = "row 3 weak since 21 Nov, its drop away from its usual 99 % since 9 Nov"
+    assert words in drawn(day, [found("row_weak")]).caption
 
 
 def test_a_fault_that_came_at_once_has_no_longer_course() -> None:
     day = fading(first_ago=0, a_day=0.0)
-    (course,) = courses(*blocks(day, [found("row_weak")]))
+    (course,) = courses(*blocks(prepared(day, [found("row_weak")])))
     assert course.moved is None
 
 
-def numbers(facts: dict[str, float]) -> list[str]:
-    lines = [(*DRAWN_OUT, name, value) for name, value in facts.items()]
-    frame = pl.DataFrame(lines, schema=FACT_SCHEMA, orient="row")
+def numbers(facts: dict[Fact, float]) -> list[str]:
+    frame = fact_table([(*CLOSES_LATE, fact, value) for fact, value in facts.items()])
     day = replace(report_days.report().baghouses[0], facts=frame)
-    table = write_numbers(day, [DRAWN_OUT], {DRAWN_OUT: "DRAWN OUT"}, ZONE)
+    table = write_numbers(day, {CLOSES_LATE: LATE}, ZONE)
     head, _, line, *_ = table.splitlines()
     assert head.count("|") == line.count("|")
     return [cell.strip() for cell in line.strip("|").split(" | ")]
@@ -185,10 +250,16 @@ def numbers(facts: dict[str, float]) -> list[str]:
 def test_numbers_carry_their_errors() -> None:
     line = numbers(
         {
-            "n_called": 240.0, "n_heard": 200.0, "n_answered": 150.0, "drop_pa": 1.6e5,
-            "drop_ratio": 1.583, "drop_ratio_error": 0.021, "late_s": 0.62, "late_s_error": 0.052,
+            Fact.N_SENT: 240.0,
+            Fact.N_JUDGED: 200.0,
+            Fact.N_ANSWERED: 150.0,
+            Fact.DROP_PA: 1.6e5,
+            Fact.DROP_RATIO: 1.583,
+            Fact.DROP_RATIO_ERROR: 0.021,
+            Fact.LATE_S: 0.62,
+            Fact.LATE_S_ERROR: 0.052,
         }
-    )  # fmt: skip
+    )
     assert line[3:] == [
         "240",
         "150 / 200",
@@ -199,23 +270,36 @@ def test_numbers_carry_their_errors() -> None:
     ]
 
 
-def test_share_of_answers_comes_from_the_spread_where_single_pulses_are_not_heard() -> None:
+def test_share_of_answers_comes_from_the_spread_where_single_pulses_are_not_judged() -> None:
     line = numbers(
         {
-            "n_called": 240.0, "n_heard": 0.0, "n_answered": 0.0, "coming_gain": 30.0,
-            "coming_rate": 0.52, "coming_rate_low": 0.41, "coming_rate_high": 0.64,
+            Fact.N_SENT: 240.0,
+            Fact.N_JUDGED: 0.0,
+            Fact.N_ANSWERED: 0.0,
+            Fact.INTERMITTENT_GAIN: 30.0,
+            Fact.ANSWER_RATE: 0.52,
+            Fact.ANSWER_RATE_LOW: 0.41,
+            Fact.ANSWER_RATE_HIGH: 0.64,
         }
-    )  # fmt: skip
+    )
     assert line[5:] == ["52 % (41-64 %)", "-", "-", "-"]
 
 
-def test_a_row_that_opens_no_more_has_no_closing_and_its_onset_is_told() -> None:
+def test_a_row_that_opens_no_more_has_no_closing_and_its_onset_is_shown() -> None:
     line = numbers(
         {
-            "n_called": 240.0, "n_heard": 240.0, "n_answered": 110.0, "drop_ratio": 0.47,
-            "drop_ratio_error": 0.02, "late_s": 0.0, "late_s_error": 0.1, "n_after": 130.0,
-            "onset_s": 11 * 3600 + 8 * 60, "share_before": 0.98, "share_after": 0.01,
-            "share_after_error": 0.004,
+            Fact.N_SENT: 240.0,
+            Fact.N_JUDGED: 240.0,
+            Fact.N_ANSWERED: 110.0,
+            Fact.DROP_RATIO: 0.47,
+            Fact.DROP_RATIO_ERROR: 0.02,
+            Fact.LATE_S: 0.0,
+            Fact.LATE_S_ERROR: 0.1,
+            Fact.N_AFTER: 130.0,
+            Fact.ONSET_S: 11 * 3600 + 8 * 60,
+            Fact.DROP_RATIO_BEFORE: 0.98,
+            Fact.DROP_RATIO_AFTER: 0.01,
+            Fact.DROP_RATIO_AFTER_ERROR: 0.004,
         }
-    )  # fmt: skip
+    )
     assert line[8:] == ["-", "since 11:08: 98 % before, 1 % after"]

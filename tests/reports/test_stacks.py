@@ -8,14 +8,15 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
-from helpers.report_facts import CLOSE_S, DAY, DRAWN_OUT, LATE_S, SILENT
+from helpers.report_facts import CLOSE_S, CLOSES_LATE, DAY, LATE_S, SILENT
 
 from rowcall.day_report import DayReport
 from rowcall.model import Answer, Finding, Subject, Urgency, Verdict
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.figures.row_panels import MOST_PANELS, Panel, panels
+from rowcall_reports.figures.row_panels import MAX_PANELS, Panel, panels
 from rowcall_reports.figures.stacks import draw_stacks
 from rowcall_reports.markdown import write_markdown
+from rowcall_reports.prepared import PreparedDay, prepare
 
 
 @pytest.fixture(scope="module")
@@ -23,8 +24,12 @@ def report() -> DayReport:
     return report_days.report()
 
 
+def kiln(report: DayReport) -> PreparedDay:
+    return prepare(report).baghouses[0]
+
+
 def shown(report: DayReport) -> dict[tuple[int, int], Panel]:
-    return {(one.compartment, one.row): one for one in panels(report, report.baghouses[0])}
+    return {(one.compartment, one.row): one for one in panels(kiln(report))}
 
 
 def with_stacks(report: DayReport, stacks: pl.DataFrame) -> DayReport:
@@ -32,7 +37,7 @@ def with_stacks(report: DayReport, stacks: pl.DataFrame) -> DayReport:
 
 
 def test_faulty_rows_are_drawn_most_urgent_first(report: DayReport) -> None:
-    assert list(shown(report)) == [SILENT, DRAWN_OUT]
+    assert list(shown(report)) == [SILENT, CLOSES_LATE]
     silent, late = shown(report).values()
     assert np.abs(silent.drop).max() < 1.0
     assert late.drop.max() > 1.4 * late.usual.max()
@@ -48,10 +53,10 @@ def test_band_spans_the_healthy_peers_only(report: DayReport) -> None:
         assert np.all(panel.high[deep] < 1.15 * panel.usual[deep])
 
 
-def test_thin_bins_are_drawn_together_until_they_say_something(report: DayReport) -> None:
-    full = shown(report)[DRAWN_OUT]
+def test_thin_bins_are_merged_until_they_say_something(report: DayReport) -> None:
+    full = shown(report)[CLOSES_LATE]
     thin = report.baghouses[0].stacks.with_columns(count=pl.lit(2.0), point_error=pl.lit(0.05))
-    few = shown(with_stacks(report, thin))[DRAWN_OUT]
+    few = shown(with_stacks(report, thin))[CLOSES_LATE]
     assert few.since_s.size < full.since_s.size / 2
     assert few.error.max() < 0.07 * full.usual.max()
     mine = thin.filter(pl.col("compartment") == 2, pl.col("row") == 9)
@@ -75,27 +80,27 @@ def test_no_more_than_six_panels(report: DayReport) -> None:
         for row in range(1, 9)
     ]
     places = list(shown(replace(report, findings=(*report.findings, *many))))
-    assert len(places) == MOST_PANELS
+    assert len(places) == MAX_PANELS
     assert places[0] == SILENT
 
 
 def test_a_row_without_a_stack_is_passed_over(report: DayReport) -> None:
     gone = report.baghouses[0].stacks.filter(pl.col("row") != SILENT[1])
-    assert list(shown(with_stacks(report, gone))) == [DRAWN_OUT]
-    assert draw_stacks(report, report.baghouses[1]) is None
+    assert list(shown(with_stacks(report, gone))) == [CLOSES_LATE]
+    assert draw_stacks(prepare(report).baghouses[1]) is None
 
 
 def test_few_peers_make_no_band(report: DayReport) -> None:
     two = report.baghouses[0].stacks.filter(pl.col("row").is_in([4, 5, 9]))
     panel = shown(with_stacks(report, two))[SILENT]
     assert np.isnan(panel.low).all()
-    assert draw_stacks(with_stacks(report, two), with_stacks(report, two).baghouses[0]) is not None
+    assert draw_stacks(kiln(with_stacks(report, two))) is not None
 
 
 def test_findings_refer_to_the_picture_only_where_it_is(report: DayReport) -> None:
-    told = "Its pulses against the peers': the picture of stacked pulses below"
+    line = "Its pulses against the peers': the picture of stacked pulses below"
     full = write_markdown(report, draw(report))
-    assert full.count(told) == 2
-    assert full.index("](stacks-BH1.png)") < full.index("### Roll call")
+    assert full.count(line) == 2
+    assert full.index(line) < full.index("](stacks-BH1.png)") < full.index("](rows-BH1.png)")
     assert "full triangle: this valve closes" in full
-    assert told not in write_markdown(report, ())
+    assert line not in write_markdown(report, ())

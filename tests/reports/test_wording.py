@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -82,6 +82,20 @@ def test_change_in_whole_percent(now: float, before: float | None, words: str) -
 def test_duration_in_the_unit_that_reads_best() -> None:
     shown = [wording.duration(seconds) for seconds in (0.5, 60.0, 467.0, 86400.0)]
     assert shown == ["0.5 s", "60 s", "7.78 min", "24 h"]
+
+
+def test_numbers_have_thousands_separated_and_no_exponent() -> None:
+    shown = [wording.significant(value, 2) for value in (43_812.0, 199.0, 5.13, 0.0312)]
+    assert shown == ["44,000", "200", "5.1", "0.031"]
+    assert wording.duration(4e7) == "11,100 h"
+    assert wording.number(-0.001, 2) == "0.00"
+    assert wording.number(2_073_600) == "2,073,600"
+
+
+def test_days_in_sentences_are_short() -> None:
+    today = date(2026, 1, 5)
+    assert wording.day_in_sentence(date(2026, 1, 3), today) == "3 Jan"
+    assert wording.day_in_sentence(date(2025, 12, 30), today) == "30 Dec 2025"
 
 
 def test_values_that_are_missing_are_a_dash() -> None:

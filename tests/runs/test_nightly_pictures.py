@@ -15,4 +15,4 @@ def test_a_silent_row_is_drawn_against_its_peers_and_dated(tmp_path: Path) -> No
     text = (report / "rowcall-2026-03-29.md").read_text(encoding="utf-8")
     assert "Stacked pulses of F1: compartment 1, row 2 (silent)" in text
     assert "Its pulses against the peers': the picture of stacked pulses below" in text
-    assert "Since when: compartment 1, row 2 silent since 2026-03-28." in text
+    assert "Compartment 1, row 2 silent since 28 Mar." in text

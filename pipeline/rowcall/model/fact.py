@@ -167,7 +167,7 @@ class Fact(Enum):
     CLOCK_OFFSET_MIN_S = _header("s", "the lowest of the day", _CLOCKS)
     CLOCK_OFFSET_MAX_S = _header("s", "the highest of the day", _CLOCKS)
     IN_STEP = _header(
-        "1", "1 where samples meet the pulses at few phases only (aliasing)", _EVIDENCE, "odds"
+        "1", "1 where samples meet the pulses at few phases only (aliasing)", _EVIDENCE
     )
     # Baghouse.
     ROW_INTERVAL_S = _baghouse("s", "time from row to row", "compressed_air", "short_interval")
@@ -181,7 +181,6 @@ class Fact(Enum):
     RESIDUAL_DP_PER_FLOW = _baghouse("Pa.s/m3", "residual DP over gas flow", "rising_residual_dp")
     RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
-    INLET_TEMPERATURE_MAX_C = _baghouse("Cel", "highest 1-minute average", "one_baghouse")
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property

@@ -6,18 +6,18 @@ Topics from 29 CFR 1910.147 (hazardous energy), 29 CFR 1910.146 (confined spaces
 
 from __future__ import annotations
 
-from rowcall.day_report import DayReport
-from rowcall.model import Caution, Verdict
-from rowcall_reports import actions
+from rowcall.model import Caution
+from rowcall_reports.prepared import PreparedReport
 
 SENTENCES: dict[Caution, str] = {
     Caution.LOCKOUT: (
         "**Lock out and tag out** gas, fan, dampers, hopper drives, cleaning control power and "
-        "compressed air, and prove that they are dead."
+        "compressed air, and verify zero energy."
     ),
     Caution.STORED_AIR: (
-        "**Stored air:** shut and lock the supply, bleed the header and prove zero pressure "
-        "before a valve lid, pilot line or blowpipe is loosened; a leaking supply fills it again."
+        "**Stored air:** shut and lock the supply, bleed the header and verify zero pressure "
+        "before a valve lid, pilot line or blowpipe is loosened; a supply valve that leaks by "
+        "fills the header again."
     ),
     Caution.CONFINED_SPACE: (
         "**Confined space:** clean-air plenum, casing and hopper need a permit; test the air "
@@ -37,14 +37,10 @@ _WHENEVER_WORK = (Caution.LOCKOUT, Caution.CONFINED_SPACE)
 CLOSING = "Local codes, the site's permits and licensed persons decide."
 
 
-def write_cautions(report: DayReport) -> str:
+def write_cautions(prepared: PreparedReport) -> str:
     """Return the cautions, '' when nothing was found that leads to work."""
-    rules = actions.rules_by_name(report)
-    found = {item.rule for item in report.findings if item.answer.verdict is Verdict.FOUND}
-    if not found:
+    if not prepared.jobs:
         return ""
-    called = set(_WHENEVER_WORK)
-    for name in found:
-        called |= set(rules[name].cautions) if name in rules else set(Caution)
-    lines = [f"- {SENTENCES[caution]}" for caution in Caution if caution in called]
+    apply = prepared.cautions.union(_WHENEVER_WORK)
+    lines = [f"- {SENTENCES[caution]}" for caution in Caution if caution in apply]
     return "\n".join([*lines, "", CLOSING])

@@ -1,15 +1,16 @@
-"""What the data could not tell: unjudged checks, tags with problems, clocks apart."""
+"""Limits of the data: checks that could not be judged, tags with problems, clocks apart."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
-from rowcall.day_report import DayReport
-from rowcall.model import BaghouseDay, Finding, TagHealth, Verdict
-from rowcall.site import ROLES, Role
-from rowcall_reports import actions, fact_lookup, roll_call, wording
+from rowcall.model import BaghouseDay, Fact, FactBook, Finding, TagHealth
+from rowcall.site import ROLES, Role, Sample
+from rowcall_reports import actions, wording
 from rowcall_reports.chapters import odds
+from rowcall_reports.prepared import PreparedDay
+from rowcall_reports.row_marks import Place
 
 _LEAD = "Cannot tell: "  # as `Answer.cannot_tell` begins; the column's head says it already
 _WHOLE_DAY = 0.99  # chosen: a quarter of an hour missing is worth a line
@@ -19,62 +20,63 @@ _HEALTH_HEAD = (
     "Points",
     "Bad",
     "Out of range",
-    "A point every",
-    "Least coverage",
+    "Sampled every",
+    "Lowest coverage",
 )
-_STEPS_APART = 2.0  # chosen: what is heard of a pulse changes with each doubling of the step
+_STEPS_APART = 2.0  # chosen: what is seen of a pulse changes with each doubling of the step
+_ON_CHANGE = "on change"  # instead of a time between points
 _SAME_S = 0.1  # what the text is rounded to
-_CLOCK_WORTH_SAYING_S = 0.5  # chosen: half of the finest usual historian step of 1 s
+_MIN_SHIFT_S = 0.5  # chosen: half of the finest usual historian step of 1 s
 
 
-def write_untold(report: DayReport, day: BaghouseDay) -> str:
-    """Return every check that could not be judged, alike ones drawn into one line."""
+def write_unjudged(baghouse: PreparedDay) -> str:
+    """Return every check that could not be judged, alike ones on one line."""
     groups: dict[tuple[str, str], list[Finding]] = {}
-    for found in actions.of(report, day.baghouse.id, Verdict.CANNOT_TELL):
+    for found in baghouse.unjudged:
         key = (found.rule, wording.without_numbers(found.answer.text))
         groups.setdefault(key, []).append(found)
-    lines = [_untold_line(report, group) for group in groups.values()]
-    if not lines:
+    if not groups:
         return ""
+    lines = [_unjudged_line(baghouse, group) for group in groups.values()]
     table = wording.table(["Check", "Where", "Why it could not be judged"], lines)
-    quoted = odds.quote(day, _unknown_rows(report, day, groups))
+    faults = {rule.name: rule.trial_fault for rule in baghouse.rules if rule.trial_fault}
+    quoted = odds.quote(baghouse.day, baghouse.facts, _unknown_rows(baghouse), faults)
     return "\n\n".join(part for part in (table, quoted) if part)
 
 
-def _unknown_rows(
-    report: DayReport, day: BaghouseDay, groups: Mapping[tuple[str, str], Sequence[Finding]]
-) -> Mapping[str, list[tuple[int, int]]]:
+def _unknown_rows(baghouse: PreparedDay) -> Mapping[str, Sequence[Place]]:
     """Return by rule the rows that it could not judge; what is found of a row explains the rest."""
-    faulty = {
-        place for place, mark in roll_call.marks(day, report.findings).items() if mark.isupper()
-    }
-    rows: dict[str, list[tuple[int, int]]] = {}
-    for (rule, _), group in groups.items():
-        places = {(one.answer.subject.compartment, one.answer.subject.row) for one in group}
-        rows.setdefault(rule, []).extend(sorted(places - faulty))
-    return rows
+    rows: dict[str, set[Place]] = {}
+    for found in baghouse.unjudged:
+        place = (found.answer.subject.compartment, found.answer.subject.row)
+        if place not in baghouse.found_rows:
+            rows.setdefault(found.rule, set()).add(place)
+    return {rule: sorted(places) for rule, places in rows.items()}
 
 
-def _untold_line(report: DayReport, group: Sequence[Finding]) -> Sequence[str]:
-    told = wording.escape(group[0].answer.text.removeprefix(_LEAD))
+def _unjudged_line(baghouse: PreparedDay, group: Sequence[Finding]) -> Sequence[str]:
+    why = wording.escape(group[0].answer.text.removeprefix(_LEAD))
     if len({found.answer.text for found in group}) > 1:
-        told += " (Numbers of the first; the others alike.)"
+        why += " (Numbers of the first; the others alike.)"
     where = actions.places_of([found.answer.subject for found in group])
-    return [wording.escape(actions.title_of(report.rules, group[0].rule)), where, told]
+    return [wording.escape(actions.title_of(baghouse.rules, group[0].rule)), where, why]
 
 
 def write_health(day: BaghouseDay) -> str:
-    """Return which tags served well, and in tables those that did not."""
+    """Return which tags had no data faults, and in tables those that had."""
     if not day.health:
         return "No tag of this baghouse brought data."
     roles: dict[str, list[TagHealth]] = {}
     for tag in day.health:
         roles.setdefault(tag.role.value, []).append(tag)
     sound = {role: tags for role, tags in roles.items() if all(map(_is_sound, tags))}
+    on_change = {tag.tag for tag in day.baghouse.tag if tag.sample is Sample.ON_CHANGE}
     parts = []
     if sound:
-        parts.append(_sound(sound))
-    flawed = [_role_line(role, tags) for role, tags in roles.items() if role not in sound]
+        parts.append(_sound(sound, on_change))
+    flawed = [
+        _role_line(role, tags, on_change) for role, tags in roles.items() if role not in sound
+    ]
     if flawed:
         parts.append(wording.table(_HEALTH_HEAD, flawed, right=range(1, len(_HEALTH_HEAD))))
     troubled = _troubled(day.health)
@@ -88,24 +90,27 @@ def _is_sound(tag: TagHealth) -> bool:
     return not flaws and tag.coverage_frac >= _WHOLE_DAY
 
 
-def _sound(roles: Mapping[str, Sequence[TagHealth]]) -> str:
-    """Return the roles without a flaw, by how often their tags bring a point."""
+def _sound(roles: Mapping[str, Sequence[TagHealth]], on_change: Collection[str]) -> str:
+    """Return the roles without a flaw, by how often their tags are sampled."""
     by_step: dict[str, list[str]] = {}
     for role, tags in roles.items():
-        pace = _pace(tags)
-        pace = f"a point every {pace}" if pace else "a single point"
+        pace = _pace(tags, on_change)
+        if pace != _ON_CHANGE:
+            pace = f"every {pace}" if pace else "once"
         name = f"{len(tags)} tags of {_words(role)}" if len(tags) > 1 else _words(role)
-        by_step.setdefault(pace, []).append(name)
-    told = [f"{', '.join(names)} ({pace})" for pace, names in by_step.items()]
-    return f"Good all day: {'; '.join(told)}."
+        by_step.setdefault(f"sampled {pace}", []).append(name)
+    parts = [f"{', '.join(names)} ({pace})" for pace, names in by_step.items()]
+    return f"No data faults: {'; '.join(parts)}."
 
 
 def _words(role: str) -> str:
     return ROLES[Role(role)].name
 
 
-def _pace(tags: Sequence[TagHealth]) -> str:
-    """Return the tags' time between points: the middle one, or from least to most where apart."""
+def _pace(tags: Sequence[TagHealth], on_change: Collection[str]) -> str:
+    """Return the tags' time between points: the median, or a range where they differ."""
+    if all(tag.tag in on_change for tag in tags):
+        return _ON_CHANGE
     steps = sorted(tag.step_s for tag in tags if math.isfinite(tag.step_s))
     if not steps:
         return ""
@@ -114,16 +119,16 @@ def _pace(tags: Sequence[TagHealth]) -> str:
     return wording.duration(steps[len(steps) // 2])
 
 
-def _role_line(role: str, tags: Sequence[TagHealth]) -> Sequence[str]:
+def _role_line(role: str, tags: Sequence[TagHealth], on_change: Collection[str]) -> Sequence[str]:
     usable = [tag for tag in tags if not tag.problem]
     coverage = min(tag.coverage_frac for tag in tags)
     return [
         _words(role),
         f"{len(usable)} of {len(tags)}",
-        str(sum(tag.n_points for tag in tags)),
-        str(sum(tag.n_bad for tag in tags)),
-        str(sum(tag.n_out_of_range for tag in tags)),
-        _pace(tags) or wording.NO_VALUE,
+        f"{sum(tag.n_points for tag in tags):,}",
+        f"{sum(tag.n_bad for tag in tags):,}",
+        f"{sum(tag.n_out_of_range for tag in tags):,}",
+        _pace(tags, on_change) or wording.NO_VALUE,
         wording.percent(coverage) if math.isfinite(coverage) else wording.NO_VALUE,
     ]
 
@@ -150,37 +155,32 @@ def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
 
 
 def _clocks(day: BaghouseDay) -> list[str]:
-    """Say where row calls and header pressure carry time stamps that lie apart."""
-    known = {
-        (compartment, name): value
-        for (name, compartment, _row), value in fact_lookup.today(day).items()
-        if name.startswith("clock_offset_")
-    }
-    compartments = sorted({compartment for compartment, _name in known})
-    parts = [part for number in compartments if (part := _moved_by(known, number))]
+    """Say where pulses and header pressure carry time stamps that lie apart."""
+    facts = FactBook(day.facts)
+    compartments = range(day.baghouse.compartments + 1)
+    parts = [part for number in compartments if (part := _shift(facts, number))]
     if not parts:
         return []
     return [
-        "The clocks of row calls and header pressure lie apart; to match, the calls were moved by: "
-        + ", ".join(parts)
-        + "."
+        "The clocks of pulse signals and header pressure differ; to match, pulses were shifted "
+        f"by: {', '.join(parts)}."
     ]
 
 
-def _moved_by(known: Mapping[tuple[int, str], float], compartment: int) -> str:
-    """Say by how much the calls of a compartment were moved, '' where that hardly matters."""
+def _shift(facts: FactBook, compartment: int) -> str:
+    """Say by how much the pulses of a compartment were shifted, '' where that hardly matters."""
 
-    def of(name: str, other: float) -> float:
-        return known.get((compartment, f"clock_offset_{name}"), other)
+    def of(fact: Fact, otherwise: float) -> float:
+        return facts.get((fact, compartment, 0), otherwise)
 
-    usual = of("s", 0.0)
-    least, most = of("least_s", usual), of("most_s", usual)
-    if max(abs(least), abs(most)) < _CLOCK_WORTH_SAYING_S:
+    usual = of(Fact.CLOCK_OFFSET_S, 0.0)
+    low, high = of(Fact.CLOCK_OFFSET_MIN_S, usual), of(Fact.CLOCK_OFFSET_MAX_S, usual)
+    if max(abs(low), abs(high)) < _MIN_SHIFT_S:
         return ""
     place = f"compartment {compartment}" if compartment else "all compartments"
-    if most - least < _CLOCK_WORTH_SAYING_S:
+    if high - low < _MIN_SHIFT_S:
         return f"{place} {usual:+.1f} s"
-    start, end = of("start_s", usual), of("end_s", usual)
+    start, end = of(Fact.CLOCK_OFFSET_START_S, usual), of(Fact.CLOCK_OFFSET_END_S, usual)
     ends = f"{place} {start:+.1f} s at the beginning of the day and {end:+.1f} s at its end"
-    beyond = min(start, end) - least > _SAME_S or most - max(start, end) > _SAME_S
-    return f"{ends} (between {least:+.1f} and {most:+.1f} s)" if beyond else ends
+    beyond = min(start, end) - low > _SAME_S or high - max(start, end) > _SAME_S
+    return f"{ends} (between {low:+.1f} and {high:+.1f} s)" if beyond else ends

@@ -11,13 +11,13 @@ from rowcall.model import BaghouseDay, Limits, Threshold
 from rowcall.units import find_unit, parse_quantity
 from rowcall_reports import wording
 
-_HASH_SHOWN = 12  # chosen: enough of a SHA-256 to tell one night's files apart
+_HASH_SHOWN = 12  # chosen: enough of a SHA-256 to keep one night's files apart
 
 
 def write_method(report: DayReport) -> str:
     """Return the closing chapter: everything needed to judge the day again."""
     parts = [
-        "Findings are advice drawn from exported data. They do not replace the controls, "
+        "Findings are advice from exported data. They do not replace the controls, "
         "interlocks and inspections of the plant.",
         _limits(report),
         *(_set_up(day) for day in report.baghouses),
@@ -50,7 +50,8 @@ def _in_force(limit: Threshold, limits: Limits) -> str:
     if math.isclose(value, default, rel_tol=1e-9, abs_tol=1e-12):
         return wording.escape(written)
     code = limit.text.split()[-1] if len(limit.text.split()) > 1 else "1"
-    shown = f"{wording.general(find_unit(code).from_inside(value))} {wording.symbol(code)}".strip()
+    amount = wording.significant(find_unit(code).from_inside(value), 6)
+    shown = f"{amount} {wording.symbol(code)}".strip()
     return f"**{wording.escape(shown)}** (default {wording.escape(written)})"
 
 
@@ -63,7 +64,7 @@ def _readable(quantity: str) -> str:
 def _set_up(day: BaghouseDay) -> str:
     house, cleaning = day.baghouse, day.baghouse.cleaning
     rows = wording.spans(set(house.rows))
-    parts = [f"{wording.count(house.compartments, 'compartment')} with {rows} rows"]
+    parts = [f"{wording.count(house.compartments, 'compartment')} of {rows} rows"]
     if cleaning.mode == "on_demand":
         low, high = wording.kilopascal(cleaning.stop_dp), wording.kilopascal(cleaning.start_dp)
         parts.append(f"cleaning on demand from {high} down to {low}")
@@ -100,14 +101,14 @@ def _files(report: DayReport) -> str:
 
 def _file_line(report: DayReport, note: FileNote) -> list[str]:
     zone = report.site.plant.zone
-    aside = str(note.set_aside)
+    aside = f"{note.set_aside:,}"
     return [
         wording.escape(note.name),
         wording.escape(note.sha256[:_HASH_SHOWN]),
-        str(note.rows_read),
-        str(note.stored),
-        str(note.replaced),
-        str(note.unchanged),
+        f"{note.rows_read:,}",
+        f"{note.stored:,}",
+        f"{note.replaced:,}",
+        f"{note.unchanged:,}",
         f"**{aside}**" if note.set_aside else aside,
         wording.clock(note.first, zone),
         wording.clock(note.last, zone),

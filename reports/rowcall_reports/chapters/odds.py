@@ -1,4 +1,4 @@
-"""What a row rule can tell at all, by sampling, pulses and noise: trials counted beforehand.
+"""What a row rule can find at all, by sampling, pulses and noise: trials counted beforehand.
 
 The numbers lie beside this file; `tests/benchmarks/identifiability.py` computes them.
 """
@@ -13,36 +13,32 @@ from functools import cache
 from pathlib import Path
 
 import polars as pl
-from rowcall.diagnosis.fact_book import fact_book
 
 from rowcall.diagnosis.row_evidence import row_evidence, share_interval
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, FactBook
 from rowcall.site import Role, Sample
-from rowcall_reports import fact_lookup, wording
+from rowcall_reports import wording
+from rowcall_reports.row_marks import Place
 
 DATA_FILE = Path(__file__).with_name("odds.toml")
-FAULTS: Mapping[str, str] = {  # rule: what was planted
-    "row_silent": "a silent row",
-    "row_weak": "a faint row (60 % of the usual drop)",
-    "row_closes_late": "a row that closes 0.4 s late",
-}
 _FINE_S = 1.0  # chosen: the sampling that is worth asking a historian for
-_FEWEST = 20.0  # chosen: pulses; a row fired less often is not told for that reason
+_MIN_PULSES = 20.0  # chosen: a row pulsed less often is not judged for that reason
+_FOUND, _UNJUDGED = "found_", "unjudged_"  # before the name of a rule, in the data file
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cell:
-    """Trials of one sampling period [s], pulses a row and day, and noise [share of span].
+    """Trials of one sampling period [s], pulses per row and day, and noise [share of span].
 
-    found: of `Odds.headers` faulty rows, by rule; untold: of `Odds.healthy` healthy rows those of
-    which the rule could not tell; false: of them those that any rule found.
+    found: of `Odds.headers` faulty rows, by rule; unjudged: of `Odds.healthy` healthy rows those
+    that the rule could not judge; false: of them those that any rule found.
     """
 
     step_s: float
     pulses: int
     noise: float
     found: Mapping[str, int]
-    untold: Mapping[str, int]
+    unjudged: Mapping[str, int]
     false: int
 
 
@@ -82,19 +78,38 @@ def _cell(line: Mapping[str, float]) -> Cell:
         step_s=line["step_s"],
         pulses=int(line["pulses"]),
         noise=line["noise"],
-        found={rule: int(line[f"found_{rule}"]) for rule in FAULTS},
-        untold={rule: int(line[f"untold_{rule}"]) for rule in FAULTS},
+        found=_by_rule(line, _FOUND),
+        unjudged=_by_rule(line, _UNJUDGED),
         false=int(line["false"]),
     )
 
 
-def quote(day: BaghouseDay, untold: Mapping[str, Sequence[tuple[int, int]]]) -> str:
-    """Return what trials say of row rules that could not tell, '' where they say nothing of it.
+def _by_rule(line: Mapping[str, float], prefix: str) -> Mapping[str, int]:
+    return {
+        name.removeprefix(prefix): int(count)
+        for name, count in line.items()
+        if name.startswith(prefix)
+    }
+
+
+def quote(
+    day: BaghouseDay,
+    facts: FactBook,
+    unjudged: Mapping[str, Sequence[Place]],
+    faults: Mapping[str, str],
+) -> str:
+    """Return what trials say of row rules that could not judge, '' where they say nothing of it.
 
     Args:
-        untold: by rule the (compartment, row) that it could not judge and no other found faulty.
+        unjudged: by rule the rows that it could not judge and no other found faulty.
+        faults: by rule what the trials planted for it.
     """
-    lines = [line for rule, places in untold.items() if (line := _line(day, rule, places))]
+    known = read_odds().cells[0].found
+    lines = [
+        line
+        for rule, fault in faults.items()
+        if rule in known and (line := _line(day, facts, rule, fault, unjudged.get(rule, ())))
+    ]
     if not lines:
         return ""
     odds = read_odds()
@@ -102,49 +117,47 @@ def quote(day: BaghouseDay, untold: Mapping[str, Sequence[tuple[int, int]]]) -> 
     return "\n".join([*(f"- {line}" for line in lines), "", wording.escape(how)])
 
 
-def _line(day: BaghouseDay, rule: str, places: Sequence[tuple[int, int]]) -> str:
-    """One rule's line, by the middle one of the rows that were fired often enough."""
-    values, book = fact_lookup.today(day), fact_book(day.facts)
+def _line(day: BaghouseDay, facts: FactBook, rule: str, fault: str, places: Sequence[Place]) -> str:
+    """One rule's line, by the middle one of the rows that were pulsed often enough."""
     pulses = {
-        place: called
+        place: sent
         for place in places
-        if (called := row_evidence(book, *place).called) >= _FEWEST
-        and _is_like_trials(day, place[0], values)
+        if (sent := row_evidence(facts, *place).sent) >= _MIN_PULSES
+        and _is_like_trials(day, facts, place)
     }
-    if rule not in FAULTS or not pulses:
+    if not pulses:
         return ""
-    place, called = sorted(pulses.items(), key=lambda pair: pair[1])[len(pulses) // 2]
+    place, sent = sorted(pulses.items(), key=lambda pair: pair[1])[len(pulses) // 2]
     step_s = _step_of(day, place[0])
     if step_s is None:
         return ""
     noise = _noise_of(day, place[0])
     odds = read_odds()
-    cell = odds.near(step_s, called, noise or odds.cells[0].noise)
-    told = (
-        f"With {_words(cell)}, {FAULTS[rule]} is found in {_of(odds, cell, rule)} simulated cases"
-    )
-    finer = odds.near(_FINE_S, called, cell.noise)
+    cell = odds.near(step_s, sent, noise or odds.cells[0].noise)
+    line = f"With {_words(cell)}, {fault} is found in {_of(odds, cell, rule)} simulated cases"
+    finer = odds.near(_FINE_S, sent, cell.noise)
     if cell.step_s > finer.step_s:
-        told += f"; with a point every {finer.step_s:g} s, in {_of(odds, finer, rule)}"
-    return f"{told}."
+        line += f"; sampled every {finer.step_s:g} s, in {_of(odds, finer, rule)}"
+    return f"{line}."
 
 
-def _is_like_trials(day: BaghouseDay, compartment: int, values: fact_lookup.Facts) -> bool:
-    """Tell whether fires are known to the instant and met at all phases, as in the trials."""
+def _is_like_trials(day: BaghouseDay, facts: FactBook, place: Place) -> bool:
+    """Return whether pulses are known to the instant and met at all phases, as in the trials."""
+    compartment, row = place
     scanned = any(
         tag.sample is Sample.AT_INTERVALS
         for tag in day.baghouse.tag
         if tag.role in {Role.ROW_SOLENOID, Role.STEP_COUNTER}
         and tag.compartment in {None, compartment}
     )
-    in_step = any(("in_step", place, 0) in values for place in (0, compartment))
+    in_step = row_evidence(facts, compartment, row).in_step
     return not (scanned or in_step or compartment in day.inferred)
 
 
 def _words(cell: Cell) -> str:
     return (
-        f"a point every {cell.step_s:g} s, {cell.pulses} pulses a row and day and noise of "
-        f"{100 * cell.noise:g} % of span"
+        f"header pressure sampled every {cell.step_s:g} s, {cell.pulses} pulses per row and day "
+        f"and noise of {100 * cell.noise:g} % of span"
     )
 
 
@@ -182,24 +195,22 @@ def _noise_of(day: BaghouseDay, compartment: int) -> float | None:
 
 
 def as_tables(odds: Odds) -> str:
-    """Return all cells as two Markdown tables: faults found, and healthy rows not told, in %."""
-    found = {
-        cell: [100 * cell.found[rule] / odds.headers for rule in FAULTS] for cell in odds.cells
+    """Return all cells as two Markdown tables: faults found, and healthy rows not judged, in %."""
+    found = {cell: [100 * n / odds.headers for n in cell.found.values()] for cell in odds.cells}
+    unjudged = {
+        cell: [100 * n / odds.healthy for n in cell.unjudged.values()] for cell in odds.cells
     }
-    untold = {
-        cell: [100 * cell.untold[rule] / odds.healthy for rule in FAULTS] for cell in odds.cells
-    }
-    return "\n\n".join(_table(*both) for both in (("Found", found), ("Not told", untold)))
+    return "\n\n".join(_table(*both) for both in (("Found", found), ("Not judged", unjudged)))
 
 
 def _table(title: str, shares: Mapping[Cell, Sequence[float]]) -> str:
     pulses = sorted({cell.pulses for cell in shares})
     kinds = sorted({(cell.step_s, cell.noise) for cell in shares})
     written = {
-        (cell.step_s, cell.noise, cell.pulses): " / ".join(f"{share:.0f}" for share in of)
-        for cell, of in shares.items()
+        (cell.step_s, cell.noise, cell.pulses): " / ".join(f"{share:.0f}" for share in by_rule)
+        for cell, by_rule in shares.items()
     }
-    head = [f"{title}: a point every", "Noise", *(f"{n} pulses" for n in pulses)]
+    head = [f"{title}: sampled every", "Noise", *(f"{n} pulses" for n in pulses)]
     lines = [
         [f"{step_s:g} s", f"{100 * noise:g} %", *(written[step_s, noise, n] for n in pulses)]
         for step_s, noise in kinds

@@ -1,114 +1,119 @@
-"""The numbers of the rows that the roll call marks, each with what it is known to."""
+"""The numbers of the rows of which something was found, each with its error."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from rowcall.diagnosis.fact_book import fact_book
 from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, share_interval
-from rowcall.model import BaghouseDay
-from rowcall_reports import fact_lookup, wording
+from rowcall.model import BaghouseDay, Fact, FactBook
+from rowcall_reports import wording
+from rowcall_reports.row_marks import Marks
 
-_FEWEST = 20  # chosen: pulses that make a share worth printing
+_MIN_JUDGED = 20  # chosen: pulses that make a share worth printing
 _NOTE = (
-    "± standard error; in brackets the 95 % interval of the share of pulses answered. Heard: those "
-    "that can be told, each by itself, to be answered or not. The drop against the peers' and the "
-    "closing are told by all pulses laid over each other."
+    "± standard error; in brackets the 95 % interval of the share of pulses answered. Judged: "
+    "pulses that could each be seen to be answered or not. The drop against the peers' and the "
+    "closing are estimated from all pulses stacked."
 )
 
 
-def write_numbers(
-    day: BaghouseDay,
-    odd: Sequence[tuple[int, int]],
-    called: Mapping[tuple[int, int], str],
-    zone: ZoneInfo,
-) -> str:
-    """Return the table of the rows `odd`, a column of onsets only where one is known."""
-    head = [
-        "Comp.",
-        " or ".join(sorted({day.row_word(c).capitalize() for c, _ in odd}, reverse=True)),
-        "Mark",
-        "Called",
-        "Answered / heard",
-        "Share answered",
-        "Drop",
-        "Against the peers'",
-        "Closes later by",
-        "Changed",
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """What is known of one row."""
+
+    compartment: int
+    number: int
+    mark: str
+    evidence: RowEvidence
+    facts: FactBook
+
+    def of(self, fact: Fact) -> float:
+        return self.facts.of(fact, self.compartment, self.number)
+
+
+def write_numbers(day: BaghouseDay, marks: Marks, zone: ZoneInfo) -> str:
+    """Return the table of the rows of `marks`, a column of changes only where one is known."""
+    facts = FactBook(day.facts)
+    rows = [
+        _Row(*place, mark.word, row_evidence(facts, *place), facts) for place, mark in marks.items()
     ]
-    values, book = fact_lookup.today(day), fact_book(day.facts)
-    lines, days = [], 1.0
-    for compartment, number in odd:
-        row = row_evidence(book, compartment, number)
-        days = max(days, row.days)
-        lines.append(
-            [
-                str(compartment),
-                str(number),
-                f"**{called[compartment, number]}**",
-                wording.number(row.called),
-                f"{row.answered:.0f} / {row.heard:.0f}",
-                _share(row),
-                _drop(compartment, number, values),
-                _ratio(compartment, number, values),
-                _late(compartment, number, row, values),
-                _changed(day, row, zone),
-            ]
-        )
-    if all(line[-1] == wording.NO_VALUE for line in lines):
-        head, lines = head[:-1], [line[:-1] for line in lines]
+    words = sorted({day.row_word(row.compartment).capitalize() for row in rows}, reverse=True)
+    changes = [_changed(day, row.evidence, zone) for row in rows]
+    columns: Sequence[tuple[str, Callable[[_Row], str]]] = (
+        ("Comp.", lambda row: str(row.compartment)),
+        (" or ".join(words), lambda row: str(row.number)),
+        ("Mark", lambda row: f"**{row.mark}**"),
+        ("Sent", lambda row: wording.number(row.evidence.sent)),
+        ("Answered / judged", _answered),
+        ("Share answered", _share),
+        ("Drop", _drop),
+        ("Against the peers'", _ratio),
+        ("Closes later by", _late),
+    )
+    head = [name for name, _ in columns]
+    lines = [[write(row) for _, write in columns] for row in rows]
+    if any(changes):
+        head.append("Changed")
+        lines = [
+            [*line, change or wording.NO_VALUE] for line, change in zip(lines, changes, strict=True)
+        ]
     table = wording.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7, 8))
-    return f"{table}\n\n{_NOTE}{_together(days)}"
+    return f"{table}\n\n{_NOTE}{_pooled(max(row.evidence.days for row in rows))}"
 
 
-def _together(days: float) -> str:
+def _pooled(days: float) -> str:
     """Say over how many days the pulses were taken together."""
     return f" One day has too few pulses: these are of {days:.0f} days together." * (days > 1)
 
 
-def _share(row: RowEvidence) -> str:
-    """Share of answered pulses: of those heard one by one, else as their spread tells it."""
-    if row.heard >= _FEWEST:
-        low, high = share_interval(row.answered, row.heard)
-        share = row.answered / row.heard
-    elif row.comes_and_goes:
-        share, low, high = row.rate, row.rate_low, row.rate_high
+def _answered(row: _Row) -> str:
+    return f"{wording.number(row.evidence.answered)} / {wording.number(row.evidence.judged)}"
+
+
+def _share(row: _Row) -> str:
+    """Share of answered pulses: of those judged one by one, else by the spread of their drops."""
+    known = row.evidence
+    if known.judged >= _MIN_JUDGED:
+        low, high = share_interval(known.answered, known.judged)
+        share = known.answered / known.judged
+    elif known.is_intermittent:
+        share, low, high = known.rate, known.rate_low, known.rate_high
     else:
         return wording.NO_VALUE
     return f"{wording.percent(share)} ({100 * low:.0f}-{wording.percent(high)})"
 
 
-def _drop(compartment: int, row: int, values: fact_lookup.Facts) -> str:
-    drop = values.get(("drop_pa", compartment, row))
-    return wording.measure(None if drop is None else max(drop, 0.0), "bar", 2, 1e5)
+def _drop(row: _Row) -> str:
+    # The largest of nan and 0.0 is nan: a drop that is not known stays so.
+    return wording.measure(max(row.of(Fact.DROP_PA), 0.0), "bar", 2, 1e5)
 
 
-def _ratio(compartment: int, row: int, values: fact_lookup.Facts) -> str:
-    ratio = values.get(("drop_ratio", compartment, row))
-    error = values.get(("drop_ratio_error", compartment, row))
-    if ratio is None:
+def _ratio(row: _Row) -> str:
+    ratio, error = row.of(Fact.DROP_RATIO), row.of(Fact.DROP_RATIO_ERROR)
+    if math.isnan(ratio):
         return wording.NO_VALUE
-    if error is None:
+    if math.isnan(error):
         return wording.percent(ratio)
     digits = 1 if error < 0.01 else 0
     return f"{100 * max(ratio, 0.0):.{digits}f} ± {100 * error:.{digits}f} %"
 
 
-def _late(compartment: int, number: int, row: RowEvidence, values: fact_lookup.Facts) -> str:
+def _late(row: _Row) -> str:
     """Lateness of a row that answers; what does not open does not close either."""
-    late = values.get(("late_s", compartment, number))
-    error = values.get(("late_s_error", compartment, number))
-    if late is None or error is None or not row.surely_answers:
+    late, error = row.of(Fact.LATE_S), row.of(Fact.LATE_S_ERROR)
+    if math.isnan(late) or math.isnan(error) or not row.evidence.surely_answers:
         return wording.NO_VALUE
-    return f"{late:.2f} ± {max(error, 0.01):.2f} s"
+    return f"{wording.number(late, 2)} ± {max(error, 0.01):.2f} s"
 
 
 def _changed(day: BaghouseDay, row: RowEvidence, zone: ZoneInfo) -> str:
+    """Say when within the time judged a row changed, '' where it did not."""
     if not row.changed or math.isnan(row.before):
-        return wording.NO_VALUE
+        return ""
     at = (day.start + timedelta(seconds=row.onset_s)).astimezone(zone)
     before, after = (wording.percent(max(share, 0.0)) for share in (row.before, row.ratio))
     when = f"{at:%H:%M}" if row.onset_s >= 0 else f"{at:%Y-%m-%d %H:%M}"

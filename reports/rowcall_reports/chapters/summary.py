@@ -8,8 +8,9 @@ from datetime import date
 
 from rowcall.day_report import DayReport
 from rowcall.model import Urgency, Verdict
-from rowcall_reports import actions, fact_lookup, wording
+from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
+from rowcall_reports.prepared import PreparedReport
 
 _WHEN = {
     Urgency.NOW.value: "to do now",
@@ -17,38 +18,42 @@ _WHEN = {
     Urgency.WATCH.value: "to watch",
 }
 
-_MOST_FILES = 5  # chosen: the closing chapter lists them all
+_MAX_FILES = 5  # chosen: the closing chapter lists them all
 
 
-def write_summary(report: DayReport) -> str:
+def write_summary(prepared: PreparedReport) -> str:
     """Return title, summary lines, the table of jobs and the table of checks."""
-    found = actions.jobs(report)
+    report, found = prepared.report, prepared.jobs
     plant = report.site.plant
     parts = [f"# {wording.escape(plant.name)}: baghouse check-up, {wording.long_day(report.day)}"]
-    parts += _notices(report)
-    parts.append(_sentence(report, found))
-    if any(fact_lookup.has_data(day) for day in report.baghouses):
-        parts += [line for line in (_clear_line(report), _untold_line(report)) if line]
+    parts += [*_missing(prepared), *_notices(report), _sentence(report, found)]
+    if any(baghouse.has_data for baghouse in prepared.baghouses):
+        parts += [line for line in (_clear_line(report), _unjudged_line(prepared)) if line]
     if found:
         parts += ["## What to do", _jobs_table(report, found)]
     if report.findings:
-        parts += ["## What was checked", _checks_table(report)]
+        parts += ["## What was checked", _checks_table(prepared)]
     return "\n\n".join(parts)
 
 
-def _notices(report: DayReport) -> list[str]:
-    """What must be known before anything else: no data, trial settings, a later revision."""
-    out = []
-    silent = [day.baghouse.id for day in report.baghouses if not fact_lookup.has_data(day)]
-    if len(silent) == len(report.baghouses):
-        out.append(
+def _missing(prepared: PreparedReport) -> list[str]:
+    """Say what brought no data."""
+    missing = [baghouse.name for baghouse in prepared.baghouses if not baghouse.has_data]
+    if not missing:
+        return []
+    if len(missing) == len(prepared.baghouses):
+        return [
             "**There is no data for this day.** No tag of any baghouse brought a point, so nothing "
             "could be judged. That does not mean that nothing is wrong: look at the historian "
             "export first."
-        )
-    elif silent:
-        names = ", ".join(actions.name_of(report, baghouse) for baghouse in silent)
-        out.append(f"**There is no data for this day from {names}.** It could not be judged.")
+        ]
+    names = ", ".join(missing)
+    return [f"**There is no data for this day from {names}.** It could not be judged."]
+
+
+def _notices(report: DayReport) -> list[str]:
+    """What must be known before anything else: trial settings, a later revision."""
+    out = []
     if report.changed_settings:
         changed = "; ".join(
             f"{wording.escape(key)} = {wording.escape(value)}"
@@ -65,32 +70,32 @@ def _notices(report: DayReport) -> list[str]:
 
 def _brought(report: DayReport) -> str:
     """Say which files brought the new data, and how much of it there is in them."""
-    told = [
+    files = [
         f"{wording.escape(note.name)} ({note.stored:,} rows new, {note.replaced:,} replaced)"
-        for note in report.new_files[:_MOST_FILES]
+        for note in report.new_files[:_MAX_FILES]
     ]
-    if len(report.new_files) > _MOST_FILES:
-        told.append(f"{len(report.new_files) - _MOST_FILES} more files")
-    return f"It came with {', '.join(told)}. " if told else ""
+    if len(report.new_files) > _MAX_FILES:
+        files.append(f"{len(report.new_files) - _MAX_FILES} more files")
+    return f"It came with {', '.join(files)}. " if files else ""
 
 
 def _changes(report: DayReport) -> str:
     """Say what the new data changed, one clause a verdict."""
     if not report.changes:
         return "No verdict changed."
-    told = []
+    changed = []
     for change in report.changes:
         subject = change.subject
         place = wording.places([(subject.compartment, subject.row)])
         title = actions.title_of(report.rules, change.rule)
-        told.append(
+        changed.append(
             f"{wording.escape(subject.baghouse)} {place}, {title[0].lower()}{title[1:]}: "
             f"{change.before or 'not asked'} became {change.now or 'not asked'}"
         )
-    return f"Changed: {'; '.join(told)}."
+    return f"Changed: {'; '.join(changed)}."
 
 
-def _sentence(report: DayReport, found: list[Job]) -> str:
+def _sentence(report: DayReport, found: Sequence[Job]) -> str:
     if not found:
         judged = {item.answer.verdict for item in report.findings} - {Verdict.CANNOT_TELL}
         return "**Nothing was found that needs work.**" if judged else "**Nothing was judged.**"
@@ -114,31 +119,25 @@ def _clear_line(report: DayReport) -> str:
     return "All clear: " + ", ".join(actions.name_of(report, baghouse) for baghouse in clear) + "."
 
 
-def _untold_line(report: DayReport) -> str:
-    untold = Counter(
-        found.answer.subject.baghouse
-        for found in report.findings
-        if found.answer.verdict is Verdict.CANNOT_TELL
-    )
-    if not untold:
-        return ""
+def _unjudged_line(prepared: PreparedReport) -> str:
     parts = [
-        f"{actions.name_of(report, day.baghouse.id)} ({wording.count(n, 'check')})"
-        for day in report.baghouses
-        if (n := untold[day.baghouse.id])
+        f"{baghouse.name} ({wording.count(len(baghouse.unjudged), 'check')})"
+        for baghouse in prepared.baghouses
+        if baghouse.unjudged
     ]
+    if not parts:
+        return ""
     return (
-        "**Not everything could be judged:** "
-        + ", ".join(parts)
-        + '; the reasons stand under "Could not be judged".'
+        f"**Not everything could be judged:** {', '.join(parts)}; the reasons are under "
+        '"Could not be judged".'
     )
 
 
-def _jobs_table(report: DayReport, found: list[Job]) -> str:
+def _jobs_table(report: DayReport, found: Sequence[Job]) -> str:
     head = ["Urgency", "Where", "What to do", "Why", "Since"]
     lines = []
     for job in found:
-        action = job.first.answer.action or actions.title_of(report.rules, job.first.rule)
+        action = job.first.answer.action or job.rule.title
         lines.append(
             [
                 f"**{job.urgency.upper()}**",
@@ -153,39 +152,33 @@ def _jobs_table(report: DayReport, found: list[Job]) -> str:
 
 def _since(firsts: Sequence[date], day: date) -> str:
     """Return the first day, or the earliest and the latest when rows of a job differ."""
-    told = [
+    shown = [
         "new" if first >= day else f"{first.isoformat()} (day {(day - first).days + 1})"
         for first in (min(firsts), max(firsts))
     ]
-    return " to ".join(dict.fromkeys(told))
+    return " to ".join(dict.fromkeys(shown))
 
 
-def _checks_table(report: DayReport) -> str:
+def _checks_table(prepared: PreparedReport) -> str:
     """One line a rule, one column a baghouse: how many checks came out how."""
     counts = Counter(
         (found.rule, found.answer.subject.baghouse, found.answer.verdict)
-        for found in report.findings
+        for found in prepared.report.findings
     )
-    known = [rule.name for rule in report.rules]
-    names = [*known, *sorted({found.rule for found in report.findings} - set(known))]
-    head = ["Check", *(actions.name_of(report, day.baghouse.id) for day in report.baghouses)]
+    head = ["Check", *(baghouse.name for baghouse in prepared.baghouses)]
     lines = [
         [
-            wording.escape(actions.title_of(report.rules, rule)),
-            *(_tally(counts, rule, day.baghouse.id) for day in report.baghouses),
+            wording.escape(rule.title),
+            *(_tally(counts, rule.name, day.baghouse.id) for day in prepared.report.baghouses),
         ]
-        for rule in names
+        for rule in prepared.report.rules
     ]
     return wording.table(head, lines)
 
 
 def _tally(counts: Counter[tuple[str, str, Verdict]], rule: str, baghouse: str) -> str:
-    found = counts[rule, baghouse, Verdict.FOUND]
-    clear = counts[rule, baghouse, Verdict.CLEAR]
-    untold = counts[rule, baghouse, Verdict.CANNOT_TELL]
-    if not found + clear + untold:
-        return wording.NO_VALUE
+    found, clear, unjudged = (counts[rule, baghouse, verdict] for verdict in Verdict)
     parts = [f"**{found} found**"] if found else []
     parts += [f"{clear} clear"] if clear else []
-    parts += [f"{untold} cannot tell"] if untold else []
-    return ", ".join(parts)
+    parts += [f"{unjudged} cannot tell"] if unjudged else []
+    return ", ".join(parts) or wording.NO_VALUE

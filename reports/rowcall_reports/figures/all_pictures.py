@@ -9,20 +9,15 @@ from rowcall_reports.figures.hours import draw_hours
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.figures.stacks import draw_stacks
+from rowcall_reports.prepared import prepare
 
 __all__ = ["Picture", "draw"]
+
+_DRAWN = (draw_stacks, draw_rows, draw_hours, draw_dp)
 
 
 def draw(report: DayReport) -> tuple[Picture, ...]:
     """Return the pictures for which the day holds data, in the order of the report."""
-    zone = report.site.plant.zone
-    made: list[Picture | None] = []
     with house_style():
-        for day in report.baghouses:
-            made += [
-                draw_stacks(report, day),
-                draw_rows(day, report.findings),
-                draw_hours(day, zone),
-                draw_dp(day, zone),
-            ]
+        made = [figure(baghouse) for baghouse in prepare(report).baghouses for figure in _DRAWN]
     return tuple(picture for picture in made if picture is not None)

@@ -11,10 +11,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, Fact
 from rowcall_reports import fact_lookup, wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
+from rowcall_reports.prepared import PreparedDay
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 Grid = npt.NDArray[np.float64]
 
 _TREND_DAYS = 90  # chosen: blinding takes weeks; a quarter shows it
-_FEWEST_TREND_DAYS = 3
+_MIN_TREND_DAYS = 3
 _SMOOTHED_DAYS = 7
 _LABEL_APART_IN = 0.15
 _RAN_OR_UNKNOWN = ("running", "unknown")
@@ -30,12 +31,13 @@ _WIDTH_IN, _DAY_IN, _TREND_IN = 8.4, 2.3, 1.5
 _LEFT_IN, _RIGHT_IN, _GAP_IN, _LOW_IN, _TOP_IN = 0.6, 1.35, 0.72, 0.4, 0.3
 
 
-def draw_dp(day: BaghouseDay, zone: ZoneInfo) -> Picture | None:
+def draw_dp(baghouse: PreparedDay) -> Picture | None:
     """Return the DP picture, or None when there is neither a day's DP nor a trend."""
-    trend = fact_lookup.track(day, "residual_dp_pa", _TREND_DAYS).filter(
-        (pl.col("compartment") == 0) & pl.col("value").is_finite()
+    day, zone = baghouse.day, baghouse.zone
+    trend = fact_lookup.track(day, Fact.RESIDUAL_DP_PA, _TREND_DAYS).filter(
+        pl.col("value").is_finite()
     )
-    with_trend = trend.height >= _FEWEST_TREND_DAYS
+    with_trend = trend.height >= _MIN_TREND_DAYS
     with_day = "dp_pa" in day.minutes.columns and day.minutes["dp_pa"].is_not_null().any()
     if not (with_day or with_trend):
         return None
@@ -65,8 +67,8 @@ def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
     top = float(np.nanmax(dp))
     ends: list[tuple[float, str, canvas.Color]] = []
     for name, color, words in levels:
-        cycles = day.cycles.filter(pl.col(name).is_finite()) if not day.cycles.is_empty() else None
-        if cycles is None or cycles.is_empty():
+        cycles = shown_cycles(day, name)
+        if cycles.is_empty():
             continue
         value = cycles[name].to_numpy() / 1e3
         start, end = cycles["start_s"].to_numpy() / 3600, cycles["end_s"].to_numpy() / 3600
@@ -83,6 +85,13 @@ def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
     label_ends(axes, ends)
     title_axes(axes, "DP through the day, kPa", day)
     clock_axis(axes, day, zone)
+
+
+def shown_cycles(day: BaghouseDay, name: str) -> pl.DataFrame:
+    """Return the cycles while running that have a residual or peak DP of this name."""
+    if day.cycles.is_empty():
+        return day.cycles
+    return day.cycles.filter(pl.col("state_running") & pl.col(name).is_finite())
 
 
 def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
@@ -197,8 +206,10 @@ def _alt(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool
     if with_trend:
         first, last = trend.row(0, named=True), trend.row(-1, named=True)
         parts.append(
-            f"Residual DP {wording.kilopascal(first['value'])} on {first['day']} and "
-            f"{wording.kilopascal(last['value'])} on {last['day']}."
+            f"Residual DP {wording.kilopascal(first['value'])} on "
+            f"{wording.day_in_sentence(first['day'], day.day)} and "
+            f"{wording.kilopascal(last['value'])} on "
+            f"{wording.day_in_sentence(last['day'], day.day)}."
         )
     return " ".join(parts)
 

@@ -1,35 +1,35 @@
 """What the picture of stacked pulses shows of each faulty row, and of its peers.
 
-A bin of the stack with few points says little, so neighbouring bins are drawn together until their
-mean is known well enough; the peers are drawn together alike.
+A bin of the stack with few points says little, so neighbouring bins are merged until their mean is
+known well enough; the peers' bins are merged alike.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from rowcall.diagnosis.fact_book import fact_book
 
-from rowcall.day_report import DayReport
-from rowcall.model import BaghouseDay
-from rowcall_reports import actions, roll_call
-from rowcall_reports.roll_call import RowMark
+from rowcall.model import Fact, RowMark
+from rowcall_reports.prepared import PreparedDay
+from rowcall_reports.row_marks import Place
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-MOST_PANELS = 6  # chosen: two lines of three fit a page's width
+MAX_PANELS = 6  # chosen: two lines of three fit a page's width
 _KNOWN_TO = 0.06  # chosen: standard error of a drawn mean, as a share of the usual drop
-_MOST_DOTS = 28  # chosen: closer together they hide their bars
-_FEWEST_PEERS = 3  # chosen: fewer make no band
+_MAX_DOTS = 28  # chosen: closer together they hide their bars
+_MIN_PEERS = 3  # chosen: fewer make no band
 
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """One row as drawn; drops in % of gauge pressure, times in s since the fire.
+    """One row as drawn; drops in % of gauge pressure, times in seconds after the pulse.
 
     Attributes:
         since_s, drop, error: of the row's means, shape (n,).
@@ -52,70 +52,64 @@ class Panel:
     late_s: float
 
 
-def panels(report: DayReport, day: BaghouseDay) -> list[Panel]:
+def panels(baghouse: PreparedDay) -> list[Panel]:
+    """Return what is drawn of the pictured rows, in their order."""
+    return [_panel(baghouse, place, mark) for place, mark in pictured_rows(baghouse).items()]
+
+
+def pictured_rows(baghouse: PreparedDay) -> Mapping[Place, RowMark]:
     """Return the rows with a finding that have a stack, the most urgent first, six at most."""
-    if day.stacks.is_empty():
-        return []
-    out: dict[tuple[int, int], Panel] = {}
-    faulty = {
-        place for place, mark in roll_call.marks(day, report.findings).items() if mark.isupper()
-    }
-    for job in actions.jobs(report, day.baghouse.id):
+    stacks = baghouse.day.stacks
+    if stacks.is_empty():
+        return {}
+    stacked = set(stacks.select("compartment", "row").unique().iter_rows())
+    found: dict[Place, RowMark] = {}
+    for job in baghouse.jobs:
         for finding in job.findings:
-            subject, mark = finding.answer.subject, roll_call.mark_of(finding)
-            place = (subject.compartment, subject.row)
-            if mark is None or not subject.row or place in out:
-                continue
-            panel = _panel(day, place, mark, faulty)
-            if panel is not None:
-                out[place] = panel
-    return list(out.values())[:MOST_PANELS]
+            place = (finding.answer.subject.compartment, finding.answer.subject.row)
+            if job.mark is not None and place[1] and place in stacked:
+                found.setdefault(place, job.mark)
+    return dict(islice(found.items(), MAX_PANELS))
 
 
-def drawn_places(report: DayReport, day: BaghouseDay) -> frozenset[tuple[int, int]]:
-    """Return the (compartment, row) that the picture shows."""
-    return frozenset((panel.compartment, panel.row) for panel in panels(report, day))
-
-
-def _panel(
-    day: BaghouseDay, place: tuple[int, int], mark: RowMark, faulty: set[tuple[int, int]]
-) -> Panel | None:
+def _panel(baghouse: PreparedDay, place: Place, mark: RowMark) -> Panel:
     compartment, row = place
-    of_header = day.stacks.filter((pl.col("compartment") == compartment) & (pl.col("row") > 0))
+    of_header = baghouse.day.stacks.filter(
+        (pl.col("compartment") == compartment) & (pl.col("row") > 0)
+    )
     mine = of_header.filter(pl.col("row") == row).sort("since_s")
-    if mine.is_empty():
-        return None
     since, count, mean, usual = (
         mine[name].to_numpy() for name in ("since_s", "count", "mean", "usual")
     )
     point_error = float(mine["point_error"][0])
     group = _groups(since, count, point_error, float(usual.max()))
-    peers = of_header.filter(~pl.col("row").is_in([r for c, r in faulty if c == compartment]))
+    faulty = [r for c, r in baghouse.found_rows if c == compartment]
+    peers = of_header.filter(~pl.col("row").is_in(faulty))
     low, high = _band(peers, since, group)
-    late = fact_book(day.facts).get((compartment, row, "late_s"), float("nan"))
+    late = baghouse.facts.of(Fact.LATE_S, compartment, row)
     return Panel(
         compartment=compartment,
         row=row,
         mark=mark,
-        since_s=_together(group, count, since),
-        drop=100 * _together(group, count, mean),
+        since_s=_merged(group, count, since),
+        drop=100 * _merged(group, count, mean),
         error=100 * point_error / np.sqrt(np.bincount(group, count)),
         low=100 * low,
         high=100 * high,
-        usual=100 * _together(group, count, usual),
+        usual=100 * _merged(group, count, usual),
         close_s=float(mine["close_s"][0]),
-        late_s=late if mark.rule == "row_closes_late" else float("nan"),
+        late_s=late if mark.shows_lateness else float("nan"),
     )
 
 
 def _groups(since_s: Floats, count: Floats, point_error: float, usual: float) -> Ints:
-    """Number the bins by the mean they are drawn in: the next begins when one is known."""
+    """Number the bins by the mean they are merged into: the next begins when one is known."""
     at = np.sqrt(since_s)
-    least, begun = float(at[-1]) / _MOST_DOTS, float(at[0])
+    apart, begun = float(at[-1]) / _MAX_DOTS, float(at[0])
     enough = (point_error / max(_KNOWN_TO * usual, 1e-9)) ** 2
     number, held, out = 0, 0.0, []
     for place, points in zip(at.tolist(), count.tolist(), strict=True):
-        if held >= enough and place - begun >= least:
+        if held >= enough and place - begun >= apart:
             number, held, begun = number + 1, 0.0, place
         out.append(number)
         held += points
@@ -125,9 +119,9 @@ def _groups(since_s: Floats, count: Floats, point_error: float, usual: float) ->
     return group
 
 
-def _together(group: Ints, count: Floats, value: Floats) -> Floats:
-    together: Floats = np.bincount(group, count * value) / np.bincount(group, count)
-    return together
+def _merged(group: Ints, count: Floats, value: Floats) -> Floats:
+    merged: Floats = np.bincount(group, count * value) / np.bincount(group, count)
+    return merged
 
 
 def _band(peers: pl.DataFrame, since_s: Floats, group: Ints) -> tuple[Floats, Floats]:
@@ -143,7 +137,7 @@ def _band(peers: pl.DataFrame, since_s: Floats, group: Ints) -> tuple[Floats, Fl
                 size[place[at]] += count
         means.append(np.divide(total, size, out=np.full(n, np.nan), where=size > 0))
     known = np.array(means).reshape(-1, n)
-    enough = np.isfinite(known).sum(axis=0) >= _FEWEST_PEERS
+    enough = np.isfinite(known).sum(axis=0) >= _MIN_PEERS
     low, high = np.full(n, np.nan), np.full(n, np.nan)
     low[enough] = np.nanmin(known[:, enough], axis=0)
     high[enough] = np.nanmax(known[:, enough], axis=0)

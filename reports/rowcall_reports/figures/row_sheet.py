@@ -9,25 +9,29 @@ from datetime import date, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from rowcall.model import BaghouseDay, Finding
-from rowcall_reports import fact_lookup, roll_call
+from rowcall.model import Fact
+from rowcall_reports import fact_lookup
+from rowcall_reports.prepared import PreparedDay
+from rowcall_reports.row_marks import PLAIN, SHOWN_DAYS, Marks, marks_before
 
 Grid = npt.NDArray[np.float64]
 Letters = npt.NDArray[np.str_]
+Flags = npt.NDArray[np.bool_]
 
-_BEFORE_DAYS = 7  # chosen: so many days tell what a row's drop usually was
-_SCATTERS = 4.0  # chosen: and so many of their scatters are more than chance
-_LEAST_MOVE = 0.1  # chosen: of the peers' drop
-_FEWEST_MOVED = 3  # chosen: days; fewer are no course
+_BEFORE_DAYS = 7  # chosen: so many days show what a row's drop usually was
+_SCATTERS = 4.0  # chosen: a move by so many of their scatters is more than chance
+_MIN_MOVE = 0.1  # chosen: of the peers' drop
+_MIN_MOVED_DAYS = 3  # chosen: days; fewer are no trend
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """One compartment: drop ratio and letter by row and day, oldest day first."""
+    """One compartment by row and day, oldest day first: drop ratio, letter, is anything found."""
 
     compartment: int
     ratio: Grid
     letter: Letters
+    found: Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,51 +53,45 @@ class Course:
     usual: float
 
 
-def blocks(day: BaghouseDay, findings: Sequence[Finding]) -> tuple[list[date], list[Block]]:
+def blocks(baghouse: PreparedDay) -> tuple[list[date], list[Block]]:
     """Return the shown days and a block a compartment; empty where nothing is known."""
-    ratios = fact_lookup.track(day, "drop_ratio", roll_call.SHOWN_DAYS)
-    past = roll_call.past_letters(day)
-    known = {*ratios["day"], *past["day"], day.day}
-    first = max(min(known), day.day - timedelta(days=roll_call.SHOWN_DAYS - 1))
-    days = [first + timedelta(days=n) for n in range((day.day - first).days + 1)]
+    today = baghouse.day.day
+    ratios = fact_lookup.track(baghouse.day, Fact.DROP_RATIO, SHOWN_DAYS)
+    marks = {**marks_before(baghouse.day, baghouse.rules), today: baghouse.marks}
+    first = min({*ratios["day"], *marks})
+    days = [first + timedelta(days=n) for n in range((today - first).days + 1)]
     column = {shown: n for n, shown in enumerate(days)}
-    out = []
-    for compartment, rows in enumerate(day.baghouse.rows, start=1):
-        out.append(
-            Block(
-                compartment,
-                np.full((rows, len(days)), np.nan),
-                np.full((rows, len(days)), "", dtype="<U1"),
-            )
-        )
+    out = [
+        _empty(compartment, (rows, len(days)))
+        for compartment, rows in enumerate(baghouse.day.baghouse.rows, start=1)
+    ]
     for when, compartment, row, value in ratios.iter_rows():
-        if _fits(out, compartment, row):
-            out[compartment - 1].ratio[row - 1, column[when]] = np.nan if value is None else value
-    for when, compartment, row, letter in past.iter_rows():
-        if when in column and _fits(out, compartment, row):
-            out[compartment - 1].letter[row - 1, column[when]] = letter
-    for (compartment, row), mark in roll_call.marks(day, findings).items():
-        out[compartment - 1].letter[row - 1, -1] = roll_call.letter_of(mark)
+        # Older facts may come from a site file with more rows than today's.
+        if (compartment, row) in baghouse.marks:
+            out[compartment - 1].ratio[row - 1, column[when]] = value
+    for when, of_day in marks.items():
+        _put_marks(out, of_day, column[when])
     return days, out
 
 
-def _fits(made: Sequence[Block], compartment: int, row: int) -> bool:
-    """Older facts may come from a site file with more rows than today's."""
-    return 0 < compartment <= len(made) and 0 < row <= len(made[compartment - 1].ratio)
+def _empty(compartment: int, shape: tuple[int, int]) -> Block:
+    return Block(
+        compartment, np.full(shape, np.nan), np.full(shape, "", dtype="<U1"), np.zeros(shape, bool)
+    )
 
 
-def is_found(letter: Letters) -> npt.NDArray[np.bool_]:
-    """Tell which letters stand for a finding."""
-    return np.isin(letter, roll_call.FOUND_LETTERS)
+def _put_marks(made: Sequence[Block], marks: Marks, column: int) -> None:
+    for (compartment, row), mark in marks.items():
+        made[compartment - 1].letter[row - 1, column] = mark.letter
+        made[compartment - 1].found[row - 1, column] = mark not in PLAIN
 
 
 def courses(days: Sequence[date], made: Sequence[Block]) -> list[Course]:
     """Return the course of every row with a finding today, in order of place."""
     out = []
     for block in made:
-        found = is_found(block.letter)
-        for row in np.flatnonzero(found[:, -1]):
-            first = _first_of_run(found[row])
+        for row in np.flatnonzero(block.found[:, -1]):
+            first = _first_of_run(block.found[row])
             moved, usual = _moved(block.ratio[row])
             out.append(
                 Course(
@@ -101,7 +99,7 @@ def courses(days: Sequence[date], made: Sequence[Block]) -> list[Course]:
                     int(row) + 1,
                     str(block.letter[row, -1]),
                     days[first],
-                    first == 0 and len(days) == roll_call.SHOWN_DAYS,
+                    first == 0 and len(days) == SHOWN_DAYS,
                     days[moved] if moved is not None and moved < first else None,
                     usual,
                 )
@@ -109,7 +107,7 @@ def courses(days: Sequence[date], made: Sequence[Block]) -> list[Course]:
     return out
 
 
-def _first_of_run(flags: npt.NDArray[np.bool_]) -> int:
+def _first_of_run(flags: Flags) -> int:
     """Place of the first of the flags that are set without a break up to the last one."""
     unset = np.flatnonzero(~flags)
     return int(unset[-1]) + 1 if unset.size else 0
@@ -118,14 +116,14 @@ def _first_of_run(flags: npt.NDArray[np.bool_]) -> int:
 def _moved(ratio: Grid) -> tuple[int | None, float]:
     """Return since which day a row's drop has left its first week's, and the drop of that week."""
     known = np.flatnonzero(np.isfinite(ratio))
-    if known.size < _BEFORE_DAYS + _FEWEST_MOVED:
+    if known.size < _BEFORE_DAYS + _MIN_MOVED_DAYS:
         return None, float("nan")
     week = ratio[known[:_BEFORE_DAYS]]
     usual = float(np.median(week))
     scatter = 1.4826 * float(np.median(np.abs(week - usual)))  # of a normal distribution
-    limit = max(_LEAST_MOVE, _SCATTERS * scatter)
+    limit = max(_MIN_MOVE, _SCATTERS * scatter)
     off = ratio[known] - usual
     first = _first_of_run(off * np.sign(off[-1]) > limit)
-    if known.size - first < _FEWEST_MOVED:
+    if known.size - first < _MIN_MOVED_DAYS:
         return None, usual
     return int(known[first]), usual

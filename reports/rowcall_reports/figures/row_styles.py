@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rowcall_reports import roll_call
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.canvas import Color
 from rowcall_reports.figures.row_sheet import Grid, Letters
+from rowcall_reports.row_marks import UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +32,12 @@ _WHITE: Color = (1.0, 1.0, 1.0)
 LOOKS: Mapping[str, Look] = {
     "S": Look(_BLACK, _WHITE),
     "N": Look(_BLACK, _BLACK, block=_WHITE, across=0.74, down=0.72),
-    "I": Look(FULL_DROP, _WHITE, block=_BLACK, across=0.52),
-    "F": Look(FULL_DROP, _WHITE, block=(0.16, 0.38, 0.56), down=0.64),
-    "D": Look(canvas.RUST, _WHITE),
-    roll_call.UNKNOWN: Look((0.80, 0.80, 0.80), (0.25, 0.25, 0.27)),
+    "M": Look(FULL_DROP, _WHITE, block=_BLACK, across=0.52),
+    "W": Look(FULL_DROP, _WHITE, block=(0.16, 0.38, 0.56), down=0.64),
+    "L": Look(canvas.RUST, _WHITE),
+    UNKNOWN.letter: Look((0.80, 0.80, 0.80), (0.25, 0.25, 0.27)),
 }
+_OTHER = Look(FULL_DROP, _WHITE, block=_BLACK, across=0.84, down=0.84)  # of letters without a look
 _WEAK_RATIO = 0.4  # chosen: a drop of 40 % of its peers' is as dark as a shade gets
 
 
@@ -45,6 +46,16 @@ def shades(ratio: Grid, letter: Letters) -> Grid:
     part = np.clip((ratio - _WEAK_RATIO) / (1 - _WEAK_RATIO), 0, 1)[..., None]
     out: Grid = np.asarray(WEAK_DROP) * (1 - part) + np.asarray(FULL_DROP) * part
     out[np.isnan(ratio)] = 1.0
-    for mark, look in LOOKS.items():
-        out[letter == mark] = look.ground
+    for mark in letters_in(letter):
+        out[letter == mark] = look_of(mark).ground
     return out
+
+
+def look_of(letter: str) -> Look:
+    """Return how cells of a letter look."""
+    return LOOKS.get(letter, _OTHER)
+
+
+def letters_in(letter: Letters) -> list[str]:
+    """Return the letters that cells carry."""
+    return [str(one) for one in np.unique(letter) if one]

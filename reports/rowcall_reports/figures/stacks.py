@@ -1,4 +1,4 @@
-"""The pulses of each faulty row laid over each other, against its peers': one panel a row.
+"""The stacked pulses of each faulty row, against its peers': one panel a row.
 
 Time runs as its square root: a valve moves within tenths of a second, a refill takes ten.
 """
@@ -10,30 +10,30 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay
 from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
 from rowcall_reports.figures.row_panels import Floats, Panel, panels
+from rowcall_reports.prepared import PreparedDay
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _ERRORS = 2.0  # standard errors that a bar reaches to either side
-_MOST_ACROSS = 3
+_MAX_ACROSS = 3
 _WIDTH_IN, _LEFT_IN, _RIGHT_IN, _GAP_IN = 8.4, 0.55, 0.15, 0.42
 _PANEL_IN, _HEAD_IN, _FOOT_IN = 1.55, 0.42, 0.5
 _BAND: canvas.Color = (0.74, 0.79, 0.85)
 _TICKS_S = (0.0, 0.3, 1.0, 2.0, 5.0, 10.0, 20.0)
 
 
-def draw_stacks(report: DayReport, day: BaghouseDay) -> Picture | None:
+def draw_stacks(baghouse: PreparedDay) -> Picture | None:
     """Return the picture, or None when no row with a finding has a stack."""
-    shown = panels(report, day)
+    day, shown = baghouse.day, panels(baghouse)
     if not shown:
         return None
-    across = min(len(shown), _MOST_ACROSS)
+    across = min(len(shown), _MAX_ACROSS)
     lines = -(-len(shown) // across)
     step = (_WIDTH_IN - _LEFT_IN - _RIGHT_IN + _GAP_IN) / max(across, 2)
     width = step - _GAP_IN
@@ -81,7 +81,7 @@ def _draw_panel(axes: Axes, panel: Panel, word: str) -> None:
     if np.isfinite(panel.late_s):
         _mark_closing(axes, panel.close_s + panel.late_s, canvas.INK, canvas.INK)
     axes.tick_params(labelsize=7)
-    axes.set_xlabel("s since the fire", fontsize=7, labelpad=1)
+    axes.set_xlabel("seconds after the pulse", fontsize=7, labelpad=1)
     place = f"C{panel.compartment}, {word} {panel.row}"
     axes.set_title(f"{place}: {panel.mark.words}", loc="left", fontsize=8, weight="bold")
 
@@ -114,9 +114,9 @@ def _place_of(day: BaghouseDay, panel: Panel) -> str:
 def _caption(day: BaghouseDay, shown: Sequence[Panel]) -> str:
     late = any(np.isfinite(panel.late_s) for panel in shown)
     return (
-        f"{day.baghouse.id}: all pulses of a row laid over each other. Dots: its mean drop, with "
-        f"{_ERRORS:.0f} standard errors by the scatter of this header's points. Dashed: what its "
-        "peers do together; band: from the lowest to the highest of its healthy peers. Open "
+        f"{day.baghouse.id}: all pulses of a row stacked. Dots: its mean drop, with "
+        f"{_ERRORS:.0f} standard errors by the scatter of this header's points. Dashed: the mean "
+        "of its peers; band: from the lowest to the highest of its healthy peers. Open "
         "triangle: the peers' valves close"
         + ("; full triangle: this valve closes." if late else ".")
     )

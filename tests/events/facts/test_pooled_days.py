@@ -20,6 +20,7 @@ from rowcall.runs.study import Kept, Read, study_from
 from rowcall.store.samples import TagSamples
 from rowcall_plant import Fault, RowDrawnOut, RowFaint, RowSilent
 from rowcall_reports.chapters.row_numbers import write_numbers
+from rowcall_reports.row_marks import UNKNOWN
 
 SELDOM = on_time(6, interval_s=600.0)  # of two compartments in turn: twelve calls a row and day
 FAULTS = (
@@ -80,7 +81,7 @@ def test_it_says_from_how_many_days_and_pulses() -> None:
     assert pulses is not None
     assert pulses >= 40 > pulses * (days - 1) / days
     assert f"Judged by its {pulses:.0f} pulses of {days:.0f} days together" in answer.text
-    table = write_numbers(last, [(1, 3)], {(1, 3): "S"}, ZoneInfo(ZONE))
+    table = write_numbers(last, {(1, 3): UNKNOWN}, ZoneInfo(ZONE))
     assert f" {pulses:.0f} |" in table
     assert f"these are of {days:.0f} days together" in table
 

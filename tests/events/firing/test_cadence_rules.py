@@ -20,7 +20,8 @@ from rowcall.site import Baghouse, Cleaning, Role, Sample
 from rowcall.store.samples import TagSamples
 from rowcall_plant import RowDrawnOut, RowSilent
 from rowcall_reports import actions
-from rowcall_reports.roll_call import write_roll_call
+from rowcall_reports.chapters.roll_call import write_roll_call
+from rowcall_reports.prepared import prepare
 
 RULE = "row_silent"
 ORDER = (1, 4, 2, 5, 3, 6)
@@ -192,7 +193,7 @@ def test_the_report_says_place(silent: Studied) -> None:
     job = actions.jobs(told)[0]
     assert job.urgency == Urgency.NEXT_OUTAGE.value
     assert job.place == f"compartment 1, place {subject.row}"
-    sheet = write_roll_call(day, told.findings, told.site.plant.zone)
+    sheet = write_roll_call(prepare(told).baghouses[0])
     assert "Comp. 1, places" in sheet
     assert "the numbers are places in the firing sequence, not rows" in sheet
     assert f"(row {subject.row})" not in sheet

@@ -160,8 +160,6 @@ def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -
     yield 0, 0, Fact.RESIDUAL_DP_PER_FLOW, per_flow
     if isinstance(per_flow, float) and baghouse.cloth_area is not None:
         yield 0, 0, Fact.RESIDUAL_DRAG, per_flow * baghouse.cloth_area
-    if "inlet_temperature_c" in minutes.columns:
-        yield 0, 0, Fact.INLET_TEMPERATURE_MAX_C, minutes["inlet_temperature_c"].max()
     if "supply_pressure_pa" in minutes.columns:
         yield 0, 0, Fact.SUPPLY_PRESSURE_PA, minutes["supply_pressure_pa"].median()
 

@@ -1,0 +1,109 @@
+"""A day's report, worked out once: chapters and pictures only write and draw what stands here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from rowcall.day_report import DayReport
+from rowcall.model import BaghouseDay, Caution, Chapter, FactBook, Finding, RowMark, Rule, Verdict
+from rowcall_reports import fact_lookup, row_marks
+from rowcall_reports.actions import Job, jobs, name_of
+from rowcall_reports.inlet import InletTag, inlet_tags
+from rowcall_reports.row_marks import Marks
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedDay:
+    """One baghouse on one day.
+
+    Attributes:
+        name: id and name, safe for Markdown.
+        rules: those of the report, in its order.
+        facts, usual: of the day, and their medians over the week before.
+        marks: of every row.
+        jobs: what was found, the most pressing first.
+        unjudged: answers that could not be given, by rule and place.
+        inlet: tags of the inlet temperature, by compartment.
+    """
+
+    day: BaghouseDay
+    zone: ZoneInfo
+    name: str
+    rules: tuple[Rule, ...]
+    facts: FactBook
+    usual: FactBook
+    marks: Marks
+    jobs: tuple[Job, ...]
+    unjudged: tuple[Finding, ...]
+    inlet: tuple[InletTag, ...]
+
+    @property
+    def has_data(self) -> bool:
+        """Any tag of the baghouse brought a point for the day."""
+        return any(tag.n_points for tag in self.day.health) or bool(self.day.signals)
+
+    @property
+    def known_marks(self) -> tuple[RowMark, ...]:
+        """Marks that the rules bring, the one that shows before all others first."""
+        return row_marks.marks_of(self.rules)
+
+    @property
+    def found_rows(self) -> Marks:
+        """The rows of which something was found, with their marks."""
+        return {place: mark for place, mark in self.marks.items() if mark not in row_marks.PLAIN}
+
+    def jobs_of(self, chapter: Chapter) -> tuple[Job, ...]:
+        """Return what the rules of one chapter found."""
+        return tuple(job for job in self.jobs if job.rule.chapter is chapter)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PreparedReport:
+    """A whole day's report: `jobs` are those of all baghouses, the most pressing first."""
+
+    report: DayReport
+    baghouses: tuple[PreparedDay, ...]
+    jobs: tuple[Job, ...]
+
+    @property
+    def cautions(self) -> set[Caution]:
+        """Hazards of the work that the findings lead to."""
+        return {caution for job in self.jobs for caution in job.rule.cautions}
+
+
+def prepare(report: DayReport) -> PreparedReport:
+    """Return everything that the report says, ready to be written and drawn."""
+    found = jobs(report)
+    return PreparedReport(
+        report=report,
+        baghouses=tuple(_prepare_day(report, day, found) for day in report.baghouses),
+        jobs=tuple(found),
+    )
+
+
+def _prepare_day(report: DayReport, day: BaghouseDay, found: list[Job]) -> PreparedDay:
+    baghouse = day.baghouse.id
+    return PreparedDay(
+        day=day,
+        zone=report.site.plant.zone,
+        name=name_of(report, baghouse),
+        rules=report.rules,
+        facts=FactBook(day.facts),
+        usual=fact_lookup.usual(day),
+        marks=row_marks.marks_today(day, report.findings, report.rules),
+        jobs=tuple(job for job in found if job.baghouse == baghouse),
+        unjudged=tuple(_unjudged(report, baghouse)),
+        inlet=inlet_tags(day),
+    )
+
+
+def _unjudged(report: DayReport, baghouse: str) -> list[Finding]:
+    """Return what could not be judged on one baghouse, in rule and place order."""
+    rank = {rule.name: n for n, rule in enumerate(report.rules)}
+    chosen = [
+        found
+        for found in report.findings
+        if found.answer.verdict is Verdict.CANNOT_TELL and found.answer.subject.baghouse == baghouse
+    ]
+    return sorted(chosen, key=lambda found: (rank[found.rule], found.answer.subject))
