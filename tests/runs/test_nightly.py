@@ -106,9 +106,11 @@ def test_unusable_files_are_named_and_the_rest_goes_on(made: Path, tmp_path: Pat
 
 
 def test_silence_of_the_exports_is_told(made: Path, tmp_path: Path) -> None:
+    """From the first morning on that lacks its yesterday."""
     plant = copy_plant(made, tmp_path / "plant", days=1)
-    result = night(plant, now=MORNING + timedelta(days=2))
-    assert any("No data newer than 2026-03-28" in text for text in result.unusable)
+    mornings = [MORNING + timedelta(days=number) for number in (-2, -1, 2)]
+    told = [" ".join(night(plant, now=morning).unusable) for morning in mornings]
+    assert ["No data newer than 2026-03-28" in text for text in told] == [False, True, True]
 
 
 def test_a_second_run_leaves_with_a_clear_word(made: Path, tmp_path: Path) -> None:
