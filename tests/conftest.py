@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
+from helpers.shared import made_once
+from helpers.small_plant import make_small_plant
 from hypothesis import settings
 
 # The same examples every time, and no verdict on speed: that is what the benchmarks are for.
 settings.register_profile("rowcall", deadline=None, derandomize=True)
 settings.load_profile("rowcall")
+
+# Begun first, so that no test process is left alone with it at the end.
+LONGEST = "test_demo.py"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the longest file first; the order of all else stays."""
+    items.sort(key=lambda item: item.path.name != LONGEST)
 
 
 @pytest.fixture(autouse=True)
@@ -15,3 +27,9 @@ def _no_mail_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep a developer's own mail settings out of the tests."""
     for name in ("ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"):
         monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of a small plant before its first night; tests work on copies of it."""
+    return made_once(tmp_path_factory, "small-plant", make_small_plant)

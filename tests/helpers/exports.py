@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 
 from rowcall.site import Baghouse, Cleaning, Plant, Site, TakeIn
@@ -30,6 +32,23 @@ def plant_site(pins: TakeIn | None = None, zone: str = ZONE) -> Site:
     return Site(plant=plant, take_in=pins or TakeIn(), baghouse=(house,))
 
 
+@cache
+def _empty_store() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "store.duckdb"
+        with Store.open(path):
+            pass
+        return path.read_bytes()
+
+
+def open_store(path: Path) -> Store:
+    """Open a store, a new one as a copy: making its tables anew takes longer than most tests."""
+    if not path.exists():
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(_empty_store())
+    return Store.open(path)
+
+
 def take(store: Store, *paths: Path, pins: TakeIn | None = None, zone: str = ZONE) -> list[TakenIn]:
     """Take files into a store as a nightly run would, long after they were written."""
     return take_in(store, plant_site(pins, zone), paths, now=NOW, progress=lambda text: None)
@@ -46,7 +65,7 @@ def taken(
     """Write one export, take it into the store of `folder`, and return what became of it."""
     path = folder / name
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    with Store.open(folder / "store.duckdb") as store:
+    with open_store(folder / "store.duckdb") as store:
         (result,) = take(store, path, pins=pins, zone=zone)
     return result
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from helpers.exports import NOW, ZONE, plant_site
+from helpers.exports import NOW, ZONE, open_store, plant_site
 
 from rowcall.site import TakeIn
 from rowcall.store import Store
@@ -50,7 +50,7 @@ PLAIN = "%Y-%m-%dT%H:%M:%SZ"
 
 def taken(folder: Path, path: Path, memory: Memory | None, pins: TakeIn | None = None) -> Taken:
     """Take an export into a new store; return the outcome, all samples and all rows set aside."""
-    with Store.open(folder / "store.duckdb") as store:
+    with open_store(folder / "store.duckdb") as store:
         (result,) = take_in(
             store, plant_site(pins), [path], now=NOW, progress=lambda text: None, memory=memory
         )

@@ -1,8 +1,12 @@
-"""A small invented plant for tests of whole runs: three days of one filter, as long CSV."""
+"""A small invented plant for tests of whole runs: three days of one filter, as Parquet.
+
+Kept as small as a plant can be whose silent row is found: four rows, a sample every 5 s.
+"""
 
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
@@ -20,6 +24,7 @@ from rowcall_plant import (
 
 DAYS = (date(2026, 3, 28), date(2026, 3, 29), date(2026, 3, 30))  # the second has 23 hours
 ZONE = "Europe/Vienna"
+STEP_S = 5  # between samples of a tag
 MORNING = datetime(2026, 3, 31, 4, 0, tzinfo=UTC)  # after the last day
 
 
@@ -36,7 +41,7 @@ def make_small_plant(folder: Path) -> Path:
     )
     start = datetime.combine(DAYS[0], time()) - timedelta(hours=1)
     silent = RowSilent(start=start.replace(tzinfo=UTC), compartment=1, row=2)
-    tags = tag_list(plan, 100, rows_by="solenoid")
+    tags = [replace(tag, every_s=STEP_S) for tag in tag_list(plan, 100, rows_by="solenoid")]
     inbox = folder / "inbox"
     inbox.mkdir(parents=True)
     for day in simulate_days(

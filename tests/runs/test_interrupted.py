@@ -19,7 +19,7 @@ import polars as pl
 import pytest
 from helpers.mail_server import Authority, Mailbox, serve
 from helpers.night_runs import READERS, with_mail
-from helpers.small_plant import DAYS, MORNING, copy_plant, make_small_plant
+from helpers.small_plant import DAYS, MORNING, copy_plant
 from soak.killing import DIED, Death, Kill, run_dying, run_killed
 from soak.portrait import Portrait, differences, portrait
 
@@ -31,13 +31,9 @@ from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
 from rowcall.store.results import StoreOutbox
 
+pytestmark = pytest.mark.real_pictures  # killed runs are processes of their own
 DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_reports", 1)  # all is in the log only
 HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_plant(tmp_path_factory.mktemp("made"))
 
 
 @pytest.fixture(scope="module")

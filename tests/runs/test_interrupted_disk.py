@@ -9,7 +9,7 @@ import duckdb
 import pytest
 from filelock import FileLock
 from helpers.night_runs import night, with_mail
-from helpers.small_plant import copy_plant, make_small_plant
+from helpers.small_plant import copy_plant
 from soak.disk import full_disk, read_only
 from soak.portrait import Portrait, differences, portrait
 
@@ -19,11 +19,6 @@ from rowcall.runs import nightly
 from rowcall.store import Store
 from rowcall.store.results import save_day
 from rowcall_reports.write import ReportError
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_plant(tmp_path_factory.mktemp("made"))
 
 
 @pytest.fixture(scope="module")

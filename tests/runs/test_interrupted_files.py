@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from helpers.long_exports import LITTLE, PLAIN, long_rows, long_text, taken
 from helpers.night_runs import night
-from helpers.small_plant import copy_plant, make_small_plant
+from helpers.small_plant import copy_plant
 from soak.killing import DIED
 from soak.portrait import differences, portrait
 
@@ -113,11 +113,6 @@ def test_a_file_that_cannot_be_read_to_its_end_is_no_fault_of_the_disk(
     result, samples, _ = taken(tmp_path, path, LITTLE)
     assert (result.outcome, samples) == (Outcome.REFUSED, [])
     assert "the file cannot be read (Input/output error)" in result.message
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_plant(tmp_path_factory.mktemp("made"))
 
 
 def leave(plant: Path) -> list[Path]:

@@ -6,16 +6,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
-import pytest
 from helpers.night_runs import names, night, tree
-from helpers.small_plant import copy_plant, make_small_plant
+from helpers.small_plant import copy_plant
 
 FIRST = "2026-03-28"
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_plant(tmp_path_factory.mktemp("made"))
 
 
 def plant_with(made: Path, folder: Path, days: int) -> tuple[Path, pl.DataFrame]:

@@ -7,12 +7,7 @@ from pathlib import Path
 import pytest
 from helpers.mail_server import Authority, Mailbox, serve
 from helpers.night_runs import READERS, night, with_mail
-from helpers.small_plant import MORNING, copy_plant, make_small_plant
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_plant(tmp_path_factory.mktemp("made"))
+from helpers.small_plant import MORNING, copy_plant
 
 
 @pytest.fixture(scope="module")

@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
-from helpers.night_runs import night
-from helpers.small_plant import copy_plant, make_small_plant
+import pytest
+from helpers.night_runs import night, tree
+from helpers.small_plant import MORNING, copy_plant
+
+pytestmark = pytest.mark.real_pictures
 
 
-def test_a_silent_row_is_drawn_against_its_peers_and_dated(tmp_path: Path) -> None:
-    plant = copy_plant(make_small_plant(tmp_path / "made"), tmp_path / "plant", days=2)
+def test_same_input_and_settings_give_the_same_bytes(made: Path, tmp_path: Path) -> None:
+    trees = []
+    for name, now in (("a", MORNING), ("b", MORNING + timedelta(hours=3))):
+        plant = copy_plant(made, tmp_path / name, days=2)
+        night(plant, now=now)
+        trees.append(tree(plant / "reports"))
+    assert trees[0] == trees[1]
+    assert {Path(name).suffix for name in trees[0]} >= {".md", ".png", ".jsonl", ".parquet"}
+
+
+def test_a_silent_row_is_drawn_against_its_peers_and_dated(made: Path, tmp_path: Path) -> None:
+    plant = copy_plant(made, tmp_path / "plant", days=2)
     _, report = sorted(night(plant).reports)
     assert (report / "stacks-F1.png").read_bytes().startswith(b"\x89PNG")
     text = (report / "rowcall-2026-03-29.md").read_text(encoding="utf-8")

@@ -7,14 +7,14 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers.night_runs import night, tree
-from helpers.small_plant import make_small_plant
+from helpers.small_plant import copy_plant
 
 from rowcall.cli import main
 
 
 @pytest.fixture(scope="module")
-def plant(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = make_small_plant(tmp_path_factory.mktemp("plant"))
+def plant(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = copy_plant(made, tmp_path_factory.mktemp("judged") / "plant")
     night(folder)
     return folder
 

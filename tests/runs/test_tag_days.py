@@ -5,14 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import polars as pl
-import pytest
 from helpers.night_runs import health, night
-from helpers.small_plant import copy_plant, make_small_plant
-
-
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return make_small_plant(tmp_path_factory.mktemp("made"))
+from helpers.small_plant import copy_plant
 
 
 def thin_supply(plant: Path, every: int) -> str:
@@ -31,12 +25,12 @@ def test_the_effective_resolution_of_each_tag_is_kept_with_the_day(
 ) -> None:
     """And replaced when the day is judged again: here on the points that were missing."""
     plant = copy_plant(made, tmp_path / "plant", days=1)
-    name = thin_supply(plant, 10)
+    name = thin_supply(plant, 2)
     report = night(plant).reports[0]
     first = health(plant)
     assert first[name][:2] == (10.0, 8640)
     assert first[name][1] == 8640
-    assert {step_s for tag, (step_s, _, _) in first.items() if "PDT" in tag} == {1.0}
+    assert {step_s for tag, (step_s, _, _) in first.items() if "PDT" in tag} == {5.0}
     text = (report / "rowcall-2026-03-28.md").read_text(encoding="utf-8")
     assert "supply pressure (a point every 10 s)" in " ".join(text.split())
     whole = copy_plant(made, tmp_path / "whole", days=1)
@@ -44,7 +38,7 @@ def test_the_effective_resolution_of_each_tag_is_kept_with_the_day(
     export.rename(plant / "inbox" / "late.parquet")
     night(plant)
     again = health(plant)
-    assert again[name][:2] == (1.0, 86_400)
+    assert again[name][:2] == (5.0, 17_280)
     assert again.keys() == first.keys()
 
 

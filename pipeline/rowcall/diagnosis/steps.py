@@ -2,9 +2,10 @@
 
 A segmentation is accepted when each step lowers the sum of squares by more than a penalty of
 3 * (1 + 20 / n) * variance * ln(n). The variance is measured from the day-to-day differences,
-which steps and slow trends leave alone. In white noise of 7 to 90 days this gives a false step in
-at most 3 % of series, and finds a step of ten standard deviations on its first day in 86 % (7
-days in all) to 100 % (30 days); a rule adds the size of step that matters. `jump=1` and
+which steps and slow trends leave alone. Simulated in white noise (4,000 to 90,000 series for each
+number of days): a false step in 3.1 % of series of 6 days, 2.0-2.8 % of 7 to 14, 1.6 % of 30 and
+0.7 % of 90; a step of ten standard deviations is found on its first day in 85 % of series of 7
+days, 98 % of 14 and 99 % of 30. A rule adds the size of step that matters. `jump=1` and
 `min_size=1`, so that any day can carry a step, the newest one included. A slow rise would be cut
 into a staircase: where a straight line does as well at the price of one step, there is no step.
 
@@ -22,9 +23,9 @@ import numpy as np
 
 from rowcall.model import Floats
 
-_PENALTY = 3.0  # times variance times ln(n), the usual starting point
-_SHORT = 20.0  # chosen: few days measure their noise badly; see the docstring for what it gives
-_LEAST_NOISE = 0.01  # chosen: a daily median is never taken as better than 1 % of its level
+_PENALTY = 3.0  # [-] times variance times ln(n); chosen: the docstring says what it gives
+_SHORT = 20.0  # [d] chosen: few days measure their noise badly; see the docstring too
+_MIN_NOISE_FRAC = 0.01  # [-] chosen: a daily median is never taken as better than 1 % of its level
 
 
 def find_steps(value: Floats) -> list[int]:
@@ -49,7 +50,7 @@ def find_steps(value: Floats) -> list[int]:
 def noise_variance(value: Floats) -> float:
     """Return the variance of the day-to-day noise, robust against steps (median of differences)."""
     sigma = float(np.median(np.abs(np.diff(value)))) / (0.6745 * math.sqrt(2))
-    return max(sigma, _LEAST_NOISE * abs(float(np.median(value)))) ** 2
+    return max(sigma, _MIN_NOISE_FRAC * abs(float(np.median(value)))) ** 2
 
 
 def best_single_gain(value: Floats) -> float:

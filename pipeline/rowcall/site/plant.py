@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date
+from functools import cache
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
@@ -42,6 +43,12 @@ Pattern = Annotated[Name, AfterValidator(_pattern)]
 Size = Annotated[int, BeforeValidator(_size), Field(ge=1024)]
 
 
+@cache
+def _known_zones() -> frozenset[str]:
+    """IANA names; listing them walks through hundreds of files, so it is done once."""
+    return frozenset(available_timezones())
+
+
 class Plant(Table):
     """The plant: its name and the IANA zone that decides where a day begins."""
 
@@ -50,7 +57,7 @@ class Plant(Table):
 
     @model_validator(mode="after")
     def _known_zone(self) -> Self:
-        if self.time_zone not in available_timezones():
+        if self.time_zone not in _known_zones():
             raise ValueError(
                 f"time_zone {self.time_zone!r} is not an IANA time zone; "
                 "allowed are names such as Europe/Vienna, America/Chicago or UTC"

@@ -151,8 +151,9 @@ def _level_error(stack: Stack, weight: Floats) -> Floats:
     size = (weight * stack.usual**2).sum(axis=1)
     off = (weight * np.abs(stack.usual)).sum(axis=1) * stack.overlay.level_error
     once = np.divide(off, size, out=np.zeros_like(size), where=size > 0)
-    met = np.unique(np.column_stack((stack.overlay.row_of_point, stack.overlay.block)), axis=0)
-    readings = np.bincount(met[:, 0], minlength=size.size)
+    n_blocks = int(stack.overlay.block.max(initial=0)) + 1
+    met = np.unique(stack.overlay.row_of_point * n_blocks + stack.overlay.block)
+    readings = np.bincount(met // n_blocks, minlength=size.size)
     return np.asarray(once / np.sqrt(np.maximum(readings, 1)))
 
 

@@ -1,0 +1,189 @@
+"""Changes one point of the code at a time, and says which changes the tests notice.
+
+Each change is made in a copy of the tree, and the tests named with it are run there: killed where
+they fail, survived where they pass. Exit code 1 where one survived, 2 where the list no longer fits
+the code. Run it after rules or the pipeline have changed:
+
+    .venv/bin/python tests/benchmarks/mutations.py [WORD ...]
+
+Only changes whose file name contains one of the words are tried, all of them without a word.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from time import monotonic
+
+ROOT = Path(__file__).parents[2]
+PARTS = ("pipeline", "rules", "reports", "fixtures", "tests")
+KILLED, SURVIVED = 1, 0  # exit codes of pytest: tests failed, all passed
+
+
+@dataclass(frozen=True, slots=True)
+class Mutation:
+    """One change: a file, a text that occurs in it once, its stand-in, and the tests to run."""
+
+    file: str
+    old: str
+    new: str
+    tests: str
+
+
+ROW_RULES = "tests/rules/test_row_silent.py tests/rules/test_row_faint.py"
+ROW_EVIDENCE = (
+    "tests/diagnosis/test_diagnosis_row_evidence.py tests/rules/test_rules_row_evidence.py"
+)
+RISING = "tests/rules/test_rising_baseline_dp.py tests/rules/test_rising_baseline_dp_thin.py"
+DOUBLED = "tests/take_in/test_times_zones.py tests/take_in/test_large.py"
+STACKS = "tests/events/test_stack.py tests/events/test_row_curves.py"
+
+# fmt: off
+MUTATIONS = (
+    Mutation("pipeline/rowcall/condition/gate.py",
+             "value * tag.scale * unit.factor", "value * unit.factor",
+             "tests/condition"),
+    Mutation("pipeline/rowcall/diagnosis/row_evidence.py",
+             "_ERRORS = 3.5", "_ERRORS = 2.0",
+             f"{ROW_EVIDENCE} {ROW_RULES}"),
+    Mutation("pipeline/rowcall/diagnosis/row_evidence.py",
+             "n_found[number] > max(", "n_found[number] >= max(",
+             f"{ROW_EVIDENCE} {ROW_RULES}"),
+    Mutation("pipeline/rowcall/diagnosis/steps.py",
+             "float(line @ line) + penalty <=", "float(line @ line) <=",
+             "tests/diagnosis/test_steps.py"),
+    Mutation("pipeline/rowcall/events/headers/folded_refill.py",
+             "left, least - left)", "left, least)",
+             "tests/events/test_folded_refill.py tests/reports/test_air_table.py"),
+    Mutation("pipeline/rowcall/events/rows/answers.py",
+             "max(off**2 - noise**2, 0.0)", "off**2",
+             f"tests/events/test_pulses.py {STACKS}"),
+    Mutation("pipeline/rowcall/events/rows/answers.py",
+             "np.where(doubt <= _TELLS, error, np.inf)", "error",
+             f"tests/events/test_pulses.py {STACKS}"),
+    Mutation("pipeline/rowcall/events/rows/posterior.py",
+             "w < -_GIVEN_BACK * np.abs(s)", "w < -np.inf",
+             f"{STACKS} tests/rules/test_row_drawn_out.py"),
+    Mutation("pipeline/rowcall/events/stacking/pulse_fraction.py",
+             "error = np.hypot(noise, doubt)", "error = doubt",
+             f"tests/events/test_pulses.py {STACKS}"),
+    Mutation("pipeline/rowcall/events/stacking/stack.py",
+             "overlay.y * np.exp(np.clip(moved / curve.tau_s, -1.0, 1.0))", "overlay.y",
+             f"{STACKS} tests/events/test_stack_table.py"),
+    Mutation("pipeline/rowcall/runs/judge.py",
+             "while key in found_before", "if key in found_before",
+             "tests/runs/test_judge.py"),
+    Mutation("pipeline/rowcall/runs/nightly.py",
+             "if newest < yesterday:", "if newest < yesterday - timedelta(days=1):",
+             "tests/runs/test_nightly.py"),
+    Mutation("pipeline/rowcall/store/exports.py",
+             "AND time <= make_timestamp", "AND time < make_timestamp",
+             "tests/store tests/take_in/test_accounts.py tests/take_in/test_large.py"),
+    Mutation("pipeline/rowcall/take_in/cells/ambiguous_hour.py",
+             "wall < change.past_wall + _NEAR_US", "wall < change.past_wall", DOUBLED),
+    Mutation("pipeline/rowcall/take_in/cells/ambiguous_hour.py",
+             "for ordered in (rows, rows[::-1]):", "for ordered in (rows,):", DOUBLED),
+    Mutation("pipeline/rowcall/take_in/cells/timestamps.py",
+             "exact.is_not_null() & ((exact - rounded).abs() < 1_000_000)", "exact.is_not_null()",
+             "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"),
+    Mutation("pipeline/rowcall/take_in/cells/timestamps.py",
+             "any(first > 12 for", "any(first > 11 for",
+             "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"),
+    Mutation("pipeline/rowcall/take_in/cells/timestamps.py",
+             "any(second > 12 for", "any(second > 11 for",
+             "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"),
+    Mutation("rules/rowcall_rules/header_leak.py",
+             'max(limits["fall"], limits["errors"] * level.scatter / level.usual)',
+             'limits["fall"]',
+             "tests/rules/test_header_leak.py"),
+    Mutation("rules/rowcall_rules/header_leak.py",
+             "begin <= end and start <= stop", "begin <= end",
+             "tests/rules/test_header_leak.py"),
+    Mutation("rules/rowcall_rules/rising_baseline_dp.py",
+             " & (series.number >= since)", "", RISING),
+    Mutation("rules/rowcall_rules/rising_baseline_dp.py",
+             "series.number > -window_d", "series.number >= -window_d", RISING),
+    Mutation("rules/rowcall_rules/row_faint.py",
+             ' or ratio + spread > limits["healthy"]', "",
+             "tests/rules/test_row_faint.py"),
+    Mutation("rules/rowcall_rules/row_not_called.py",
+             'called >= limits["called_share"]', 'called > limits["called_share"]',
+             "tests/rules/test_row_not_called.py"),
+    Mutation("rules/rowcall_rules/row_silent.py",
+             "n_found > 1 and", "n_found >= 1 and",
+             "tests/rules/test_row_silent.py"),
+    Mutation("rules/rowcall_rules/slow_header_recovery.py",
+             "T95 * tau > pulse_interval", "T95 * tau < pulse_interval",
+             "tests/rules/test_slow_header_recovery.py"),
+    Mutation("rules/rowcall_rules/slow_header_recovery.py",
+             'len(own) >= limits["slow_hours"]', 'len(own) > limits["slow_hours"]',
+             "tests/rules/test_slow_header_recovery.py"),
+    Mutation("rules/rowcall_rules/slow_header_recovery.py",
+             'len(supply) >= limits["slow_hours"]', 'len(supply) > limits["slow_hours"]',
+             "tests/rules/test_slow_header_recovery.py"),
+)
+# fmt: on
+
+
+def main(words: list[str]) -> int:
+    """Try the changes; return the exit code."""
+    chosen = [one for one in MUTATIONS if not words or any(word in one.file for word in words)]
+    stale = [problem for one in chosen if (problem := misfit(one))]
+    if stale or not chosen:
+        print("\n".join(stale) or "no file of the list has such a name", file=sys.stderr)
+        return 2
+    survived = broken = 0
+    with tempfile.TemporaryDirectory() as folder:
+        copy = Path(folder)
+        for part in PARTS:
+            shutil.copytree(ROOT / part, copy / part, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copy(ROOT / "pyproject.toml", copy)
+        shutil.copy(ROOT / "README.md", copy)
+        for one in chosen:
+            begun = monotonic()
+            code = tried(copy, one)
+            word = {KILLED: "killed", SURVIVED: "SURVIVED"}.get(code, f"BROKEN ({code})")
+            survived += code == SURVIVED
+            broken += code not in (KILLED, SURVIVED)
+            took = monotonic() - begun
+            print(f"{word:9} {took:4.0f} s  {one.file}: {one.old}  ->  {one.new}", flush=True)
+    print(f"{len(chosen)} changes, {survived} survived, {broken} whose tests could not be run")
+    return 2 if broken else int(survived > 0)
+
+
+def misfit(one: Mutation) -> str:
+    """Return in what a change no longer fits the code; empty where it does."""
+    path = ROOT / one.file
+    count = path.read_text(encoding="utf-8").count(one.old) if path.is_file() else 0
+    if count == 1:
+        return ""
+    return f"{one.file}: text {'not found' if not count else f'found {count} times'}: {one.old}"
+
+
+def tried(copy: Path, one: Mutation) -> int:
+    """Return the exit code of the tests under a change, which is taken back."""
+    path = copy / one.file
+    whole = path.read_text(encoding="utf-8")
+    path.write_text(whole.replace(one.old, one.new), encoding="utf-8")
+    search = os.pathsep.join(str(copy / part) for part in PARTS)
+    command = (sys.executable, "-m", "pytest", "-n0", "-x", "-q", "-p", "no:cacheprovider")
+    try:
+        return subprocess.run(
+            [*command, *one.tests.split()],
+            cwd=copy,
+            env=os.environ | {"PYTHONPATH": search, "PYTHONDONTWRITEBYTECODE": "1"},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            check=False,
+        ).returncode
+    finally:
+        path.write_text(whole, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
