@@ -1,7 +1,7 @@
 """How far a point speaks for the time around it, by how its tag is sampled.
 
 This is the one place of these limits. A snapshot says what was at its instant; the minute table
-draws a straight line to the next one only where none is missing. A step holds until the next one,
+runs a straight line to the next one only where none is missing. A step holds until the next one,
 as it is recorded whenever it changes. A compressed tag runs straight between its points: the
 historian left out what lies within its dead-band of that line.
 """

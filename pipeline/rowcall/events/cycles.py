@@ -178,7 +178,7 @@ def _running(minutes: pl.DataFrame) -> Floats:
 
 
 def _flow_per_cloth(minutes: pl.DataFrame) -> Floats | None:
-    """Flow led back to all compartments on line: with one off, the rest see more velocity."""
+    """Flow corrected to all compartments on line: with one off, the rest see more velocity."""
     if "gas_flow_m3_s" not in minutes.columns:
         return None
     share = pl.when(pl.col("on_line_frac") > 0).then(pl.col("on_line_frac"))

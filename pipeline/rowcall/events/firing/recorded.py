@@ -110,7 +110,7 @@ def _bit_fires(place: tuple[Role, int, int], signal: Signal) -> Fires:
 def _is_latched(is_on: npt.NDArray[np.bool_], edge: Ints) -> bool:
     """True where the next scan mostly finds the bit still on, so that no fire slips through.
 
-    Also of a bit that never rose: the others tell.
+    Also of a bit that never rose: the others show it.
     """
     followed = edge[edge + 1 < is_on.size]
     return not followed.size or float(is_on[followed + 1].mean()) >= _MIN_LATCHED

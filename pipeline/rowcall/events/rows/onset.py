@@ -5,8 +5,8 @@ For every split the gain in log-likelihood of two means over one is
     gain = 1/2 * (S1^2 / W1 + S2^2 / W2 - S^2 / W),   S = sum(w x), W = sum(w), w = 1 / error^2
 
 and the best split is kept where it gains more than chance would at any of them, given how much the
-values scatter about the two means, and where these then tell the whole story: a row that answers
-now and then has no onset.
+values scatter about the two means, and where little scatter is left about these: a row that misses
+pulses all day has no onset.
 """
 
 from __future__ import annotations

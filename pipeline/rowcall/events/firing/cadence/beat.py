@@ -19,8 +19,8 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _MAX_INTERVAL_S = 600.0  # chosen: rows further apart than this are no cadence
-_NEAR = 15  # drops on either side that tell the interval here
-_SMOOTH = 6  # drops on either side that tell the phase here
+_NEAR = 15  # drops on either side that give the interval here
+_SMOOTH = 6  # drops on either side that give the phase here
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
 _DRIFT_FRAC = 0.01  # of the interval and beat: what the interval may be off over missing beats
 _MAX_FRAC = 0.35  # of the interval: beyond it, a drop is on the beat by chance only
@@ -164,7 +164,7 @@ def _window_sum(values: Floats, half: int) -> Floats:
 
 
 def _smoothed(time_s: Floats, index: Ints, bout: Ints, interval_s: Floats) -> Floats:
-    """Instants led back to an even cadence over the neighbours in the same bout."""
+    """Instants fitted to an even cadence over the neighbours in the same bout."""
     at = np.arange(time_s.size)
     low = np.maximum(at - _SMOOTH, np.searchsorted(bout, bout, "left"))
     high = np.minimum(at + _SMOOTH, np.searchsorted(bout, bout, "right") - 1)

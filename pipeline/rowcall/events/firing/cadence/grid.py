@@ -1,8 +1,8 @@
-"""The grid of beats: for each beat of each bout, whether a drop was there, heard or not.
+"""The grid of beats: for each beat of each bout, whether it was observable and had a drop.
 
 The first look finds drops anywhere; this second one knows where to look, and so decides with less
 signal. From the drops found, the usual fall is known as a function of the delay from the beat to
-the first sample after it, `A exp(-delay / tau)`. A beat was heard where that is well above the
+the first sample after it, `A exp(-delay / tau)`. A beat is observable where that is well above the
 noise, and it was a drop where at least `SEEN_SHARE` of it is there.
 """
 
@@ -21,10 +21,10 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-SEEN_SHARE = 0.4  # of the usual fall; chosen: between a faint row (60 %) and a silent one (0 %)
+SEEN_SHARE = 0.4  # of the usual fall; chosen: between a weak row (60 %) and a silent one (0 %)
 _MIN_NOISES = 3.5  # standard deviations that a usual fall must stand above; chosen
 _MIN_QUIET = 50  # chosen: fewer falls do not settle the noise
-_NEAR = 6  # drops on either side that tell how much of the usual fall shows here
+_NEAR = 6  # drops on either side that show how much of the usual fall is seen here
 _MIN_EDGE_NOISES = 2.8  # standard deviations before a bout is made longer by a beat; chosen
 _ENDS = 2  # beats looked for on either end of a bout
 MIN_DROPS = 3  # drops that make a bout; fewer may be chance
@@ -41,9 +41,9 @@ class Grid:
         low_s, high_s: the fire lies between; the samples around the drop where one was seen [s].
         bout: number of the bout, from 0, rising.
         index: beat within the bout, from 0.
-        heard: samples came in time to show a drop.
+        observable: samples came in time to show a drop.
         seen: a drop was there.
-        share: fall as a share of the usual one; nan where not heard.
+        share: fall as a share of the usual one; nan where not observable.
         interval_s: interval here [s].
     """
 

@@ -57,7 +57,7 @@ def _runs(flag: Bools, bout: Ints) -> tuple[Ints, Ints]:
 
 
 def _state(grid: Grid, n_rows: int) -> npt.NDArray[np.int8]:
-    """One axis of all beats, bouts a round apart: 1 seen, 0 silent, -1 unheard or no beat."""
+    """One axis of all beats, bouts a round apart: 1 seen, 0 silent, -1 unobservable or no beat."""
     state = np.full(grid.time_s.size + n_rows * (int(grid.bout[-1]) + 2), -1, np.int8)
     at = np.arange(grid.time_s.size) + n_rows * (grid.bout + 1)
     state[at] = np.where(grid.observable, grid.seen, -1)

@@ -7,7 +7,7 @@ two trains share the interval with uneven spacing between them: chains whose dro
 followed by another's are the first train. Else the chains are one train and the drops left over
 the other.
 
-Where a beat of one train falls on a drop of the other, nothing is heard of it.
+Where a beat of one train falls on a drop of the other, it is not observable.
 """
 
 from __future__ import annotations
@@ -150,7 +150,7 @@ def _leads(time_s: Floats, chain: Ints, interval_s: float) -> Bools:
 
 
 def _apart(falls: Falls, grid: Grid, parts: tuple[Ints, Ints]) -> Grid:
-    """Return the grid with beats unheard that fall on a drop of the other train alone."""
+    """Return the grid with beats unobservable that fall on a drop of the other train alone."""
     middle = (falls.low_s + falls.high_s) / 2
     reach = falls.step_s + 0.04 * grid.interval_s
     own, other = (_distance(middle[part], grid.time_s) <= reach for part in parts)
