@@ -16,9 +16,10 @@ from rowcall.events.clocks.drift import Drift
 from rowcall.model import Floats
 
 _MAX_DRIFT_S, _SLOPE_S = 5.0, 0.5  # chosen: drift over the day looked for, and its first step
-_HOURLY = 6  # chosen: blocks taken together for the first look, and the least before a step
+# Blocks of ten minutes; chosen: an hour together shows a phase, and a step needs one on each side
+_HOURLY = 6
 _STEP_COST = 15.0  # chosen: log-likelihood that a step must gain, for it may be anywhere
-_MIN_STEP_S = 0.2  # chosen: a lesser step is a drift not quite even
+_MIN_STEP_S = 0.2  # chosen: a smaller step looks like a drift not quite even
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,8 +17,10 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.pulse_curve import curve_shape
 from rowcall.model import Floats, Signal
 
-_MIN_POINTS = 200  # chosen: points
+_MIN_POINTS = 200  # points; chosen: one a cell of a usual interval of 20 s
+# Width of a cell, and step of the offsets tried; chosen: a pulse's fall takes 0.1-0.2 s
 _FOLD_S = 0.1
+# Recovery constants tried; chosen: by doubling about the usual 1-5 s, for depth makes up the rest
 _FOLD_TAUS_S = (0.7, 1.4, 2.8, 5.6, 11.2)
 _FOLD_BLOCK = 60  # chosen: points; several intervals, and few minutes, at the samplings in question
 _MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are not told apart

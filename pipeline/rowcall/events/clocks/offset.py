@@ -22,13 +22,13 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats, Signal
 
 _REACH_S = 5.0  # chosen: clocks further apart than this are a fault to be repaired, not corrected
-_GRID_S = 0.05
+_GRID_S = 0.05  # chosen: an offset off by half of it blurs no curve
 _MIN_FIRES = 20  # chosen: fewer answered fires do not settle an offset
 _MAX_STEP_S = 2.5  # chosen: samples further apart show no steep fall of their own
 _MIN_DRIFT_S = 0.15  # chosen: a drift that hardly blurs a stack is not followed
 _VOTE = 2.0  # chosen: log-likelihood of a bracket held; less than its share, for they err alike
-_N_INSTANTS = 201  # instants of a day that stand for its median
-_NEAR_BEST = 0.98  # offsets within 2 % of the best count are told apart by chance only
+_N_INSTANTS = 201  # instants of a day that stand for its median; chosen: one every seven minutes
+_NEAR_BEST = 0.98  # of the most brackets; chosen: counts within 2 % differ by chance only
 
 
 def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:

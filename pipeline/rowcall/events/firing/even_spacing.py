@@ -15,7 +15,7 @@ from rowcall.events.firing.cadence.instants import sharpen
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats
 
-_MIN_FIRES = 20  # chosen: fires before an interval is looked for
+_MIN_FIRES = 20  # fires; chosen: fewer do not settle an interval
 _SIDE = 7  # chosen: intervals on either side that give the one here
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
 _MAX_STEPS = 4  # chosen: intervals without a fire, as of a row passed over, within one bout

@@ -16,7 +16,7 @@ from rowcall.events.firing.inferred import InferredFires
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Inferred
 
-_MIN_CAUGHT = 3  # chosen: of a place
+_MIN_CAUGHT = 3  # bits of a place; chosen: two may be chance
 _MIN_AGREED = 0.8  # chosen: share of a place's caught bits that must name one row
 _TEXT = "rows are told from header pressure alone, and numbered by the bits that a scan caught"
 

@@ -21,13 +21,14 @@ from rowcall.events.headers.recovery import fit_refill
 from rowcall.model import Floats, Signal
 
 _MIN_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout
-_MIN_IN_BOUT = 6  # chosen: pulses
+_MIN_IN_BOUT = 6  # pulses; chosen: the later half then has a median
 _MIN_BOUTS = 3  # chosen: one first pulse alone is too noisy
 _MIN_PULSES = 20  # chosen: pulses before a median of them is a fact
 _CLOSED_S = 0.5  # chosen: a healthy valve has surely closed by then
-_REACH_S, _BIN_S = 25.0, 0.1
-_MIN_IN_BIN, _MIN_BINS = 8, 6  # chosen
-_MAX_LOG_ERROR = 0.2  # chosen: relative error of tau
+_REACH_S, _BIN_S = 25.0, 0.1  # chosen: five long recoveries, and a tenth of the shortest usual one
+# Samples, bins; chosen: a median forgives three wild ones, and three unknowns need as many again
+_MIN_IN_BIN, _MIN_BINS = 8, 6
+_MAX_LOG_ERROR = 0.2  # relative error of tau; chosen: more is no figure to compare days by
 _OF_MEDIAN = 1.2533  # error of a median of normal values over that of their mean: sqrt(pi / 2)
 _MAX_ON_S = 5.0  # chosen: a bit that is on for longer is no pulse
 _MAX_UNEVEN = 0.1  # chosen: scatter of intervals, as a share of them, of one sequence

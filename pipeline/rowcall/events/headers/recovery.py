@@ -23,10 +23,11 @@ from rowcall.model import Floats
 
 T95 = math.log(20.0)  # times tau until 95 % of a drop is recovered
 
+# Of tau; chosen: usual ones are 1-5 s, and 12 % from step to step
 _MIN_TAU_S, _MAX_TAU_S, _N_GRID = 0.15, 90.0, 56
 _FINE_STEP = 0.1  # of a grid step, for the second parabola; chosen: leaves an error below 0.1 %
-_CHUNK = 4096  # pulses at a time, to bound memory
-_MIN_POINTS = 4  # three unknowns and one degree of freedom
+_CHUNK = 4096  # pulses at a time; chosen: bounds memory to some 100 MB
+_MIN_POINTS = 4  # points: three unknowns and one degree of freedom
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,9 +22,9 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-_HALF_ANSWER = 0.5  # an answer makes more than half of what the row's answers make
-_NONE_ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
-_ANSWER_ERRORS = 2.0  # chosen: and an answer
+_HALF_ANSWER = 0.5  # of what the row's answers make; chosen: half-way between one and none
+_NONE_ERRORS = 3.0  # chosen: standard errors between no answer and that; one false in 700
+_ANSWER_ERRORS = 2.0  # chosen: and an answer; its scatter has bounds (see `pulse_answers`)
 _MIN_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
 # Chosen: systematic error of a share beyond which a pulse's points come too late [-]
 _MAX_SYSTEMATIC = 0.25

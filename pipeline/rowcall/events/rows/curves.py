@@ -37,7 +37,7 @@ _CURVE_SPREAD = 0.05
 _MIN_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
 # Chosen: depths so near the usual one are taken to have refills of the same shape.
 _NEAR_USUAL = 0.1
-_MIN_BINS = 12  # chosen: bins with points from which their misfit means anything
+_MIN_BINS = 12  # bins with points; chosen: of fewer the misfit scatters by half
 # Chosen: error of the depth a unit by which it lies below the usual, where the level of the supply
 # is off, and above it, where a hanging valve blows on as no model says.
 _SHALLOW_ERROR, _DEEP_ERROR = 0.01, 0.05

@@ -23,7 +23,7 @@ from rowcall.model import Floats
 _MIN_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
 _MIN_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault
 _MAX_SPREAD = 6.0  # chosen: mean square error beyond which a row comes and goes instead
-_MIN_PULSES = 8  # chosen: pulses on either side
+_MIN_PULSES = 8  # pulses on either side; chosen: fewer have no mean to compare
 
 ONSET_COLUMNS = {
     "compartment": pl.Int64,

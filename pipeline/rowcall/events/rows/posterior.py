@@ -25,10 +25,11 @@ from rowcall.model import Floats
 _LATER_S = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5])
 MIN_LATE_S = 0.25  # chosen: below it a valve closes with its peers
 LATE_PRIOR = 0.01  # chosen: one valve in a hundred hangs
-# Taus of a row, as multiples of its header's: close together where most of them lie.
+# Taus of a row, as multiples of its header's; chosen: close together where most of them lie.
 _TAU_RATIOS = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
 _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
-_MAX_GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
+# Of the drop by the peers' closing; chosen: three times the spread of reference rows' curves
+_MAX_GIVEN_BACK = 0.15
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
 _MIN_SHARE = 0.2  # chosen: share of the usual drop; of less no refill is seen
 _MIN_LEFT = 0.01  # chosen: of the drop; what is left of it then depends on the level of the supply

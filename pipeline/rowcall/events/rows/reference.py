@@ -15,14 +15,15 @@ _EARLY_TAUS = 0.35  # chosen: of the fitted time constant, in which a refill beg
 _SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long to close
 _LATE_TAUS = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
 _FLAT_SHARE = 0.98  # chosen: share of the greatest deficit about which a path is flat
-_MIN_BINS = 3
+_MIN_BINS = 3  # bins; chosen: a straight line and one degree of freedom
 # Chosen: relative error of reading a recovery constant from a stack that shows where the refill
 # begins, and from one that does not; and as a share of how far the refill is from exponential.
 _READ_ERROR, _UNREAD_ERROR, _BEND_ERROR = 0.014, 0.05, 0.18
-_MIN_TAU_S = 0.05
-_MIN_POINTS = 8  # chosen: points a bin
+_MIN_TAU_S = 0.05  # chosen: less than any valve takes to close
+_MIN_POINTS = 8  # points a bin; chosen: fewer make a bin of noise
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
-_BUILD_SPREAD = 0.05  # chosen: spread of rows where too few show theirs
+# Relative spread of rows where too few show theirs; chosen: rows of one build differ by 3-5 %
+_BUILD_SPREAD = 0.05
 
 
 def peer_error(stack: Stack) -> Floats:

@@ -21,11 +21,13 @@ from rowcall.events.stacking.reference_rows import reference_rows
 from rowcall.events.stacking.types import Overlay, PreviousRound
 from rowcall.model import Floats
 
-_BENDS = (0.0, 0.125, 0.25, 0.375, 0.5)
-_TAUS = np.geomspace(0.5, 2.5, 60)  # chosen: of the fitted exponential's
+# B; chosen: from an exponential to an orifice, in steps whose curves differ by less than noise
+_BENDS = (0.0, 0.125, 0.25, 0.375, 0.5)  # b; chosen: five from an exponential to an orifice
+# Of the fitted exponential's; chosen: a bent refill's differs by less
+_TAUS = np.geomspace(0.5, 2.5, 60)
 _SETTLED_S = 0.2  # chosen: from the closing on; valves take that long to shut
-_MIN_BINS = 12  # chosen
-_MIN_POINTS = 5  # chosen: points of a bin
+_MIN_BINS = 12  # bins; chosen: three for each of d, tau, b and off
+_MIN_POINTS = 5  # points of a bin; chosen: fewer make a bin of noise
 _MAX_ERROR = 0.1  # chosen: of the drop; beyond it is no misread level
 
 

@@ -13,6 +13,7 @@ REACH_S = 25.0  # chosen: later than five long recoveries after a fire nothing o
 # Fine where the valve moves, then wider as the curve flattens.
 _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 3.0, 24
 _PRIOR_POINTS = 20.0  # chosen: prior weight of the usual row's spread, in points
+# Of the deficit; chosen: far below any transmitter's resolution, against division by zero
 _MIN_SIGMA = 1e-5
 
 

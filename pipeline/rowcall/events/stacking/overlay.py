@@ -35,9 +35,11 @@ _AHEAD_S = 0.5  # chosen: clocks agree to that; so close before a fire a point m
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
 # Chosen: share of the points, those with the least deficit, that show the level
 _RESTED_SHARE = 0.4
-_FULL_S = 60.0  # a usual refill takes 3-15 s to 95 %: common practice, no source
+# Chosen: four times the longest usual refill, 15 s to 95 % (common practice, no source)
+_FULL_S = 60.0
 _MAX_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still show its supply
+# Relative; chosen: no header is emptied further, and what divides by the rest stays bounded
 _MAX_DEFICIT, _MAX_LEFT = 0.95, 0.9
 _SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being as likely
 MIN_POINTS = 30  # chosen: fewer points do not make a stack

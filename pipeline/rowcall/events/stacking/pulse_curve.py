@@ -16,12 +16,14 @@ import numpy as np
 from rowcall import trade
 from rowcall.model import Floats
 
-# Where the closing is looked for: a long pulse time makes all rows close late alike.
+# Closings tried [s]; chosen: up to 2.4, for a long pulse time makes all rows close late alike.
 _CLOSES_S = np.concatenate((np.arange(0.05, 0.4, 0.025), np.arange(0.4, 2.45, 0.1)))
+# Recovery constants tried; chosen: usual ones are 1-5 s, and 8 % from step to step is refined
 _TAUS_S = np.geomspace(0.4, 40.0, 60)
 MIN_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
-_MAX_DROP = 0.9  # chosen: of gauge pressure
-_N_BLUR = 9  # chosen: instants that stand for an interval
+_MAX_DROP = 0.9  # of gauge pressure; chosen: no pulse empties a header further
+# Instants that stand for an interval; chosen: a ninth of 1 s is the time of a pulse's fall
+_N_BLUR = 9
 _AS_GOOD = 8.0  # chosen: closings whose log-likelihoods differ by less are equally good
 
 

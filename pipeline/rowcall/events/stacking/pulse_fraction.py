@@ -19,7 +19,7 @@ from rowcall.model import Floats
 Flags = npt.NDArray[np.bool_]
 
 LEVEL_ERROR = 0.04  # chosen: of the drop, by which the level of the supply may be off for a row
-DEEP = 0.15  # chosen: of the drop
+DEEP = 0.15  # of the drop; chosen: until two time constants after closing
 _MAX_UNANSWERED = 0.35  # chosen: of what most rows reach at best; a fire surely below it made none
 _MAX_ERROR = 0.25  # chosen: share errors up to which a fire can be called unanswered
 

@@ -19,14 +19,16 @@ from rowcall.model import Floats
 
 Flags = npt.NDArray[np.bool_]
 
-_MIN_POINTS = 5  # chosen: points of a bin
+_MIN_POINTS = 5  # points of a bin, and bins of a path; chosen: fewer are noise
 _MIN_DEFICIT = 0.03  # chosen: of the drop; smaller deficits depend on the level of the supply
-_MIN_BEND = 1e-3
+_MIN_BEND = 1e-3  # of the power; chosen: an exponential, without dividing by zero
 _HANGING_S = 2.5  # a valve that closes late blows 0.5-2 s: common practice, no source
 _MIN_DEEPER = 1.2  # chosen: than the reference rows' deficits, to show what lies above them
-_MAX_SLOWER, _MAX_FASTER = 6.0, 3.0  # chosen: bounds of a rate against the header's own
-_TINY = 1e-9
-_DROPS = np.concatenate((np.arange(0.0, 0.5, 0.0125), np.arange(0.5, 0.825, 0.025)))  # relative
+# Rates against the header's own; chosen: wider than orifice and exponential differ
+_MAX_SLOWER, _MAX_FASTER = 6.0, 3.0
+_TINY = 1e-9  # of the deficit, or of its logarithm; chosen: against division by zero
+# Relative drops tried; chosen: 1-2 % of a header's pressure is finer than a drop is known
+_DROPS = np.concatenate((np.arange(0.0, 0.5, 0.0125), np.arange(0.5, 0.825, 0.025)))
 
 
 @dataclass(frozen=True, slots=True)

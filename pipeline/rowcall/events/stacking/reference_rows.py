@@ -8,7 +8,7 @@ import numpy.typing as npt
 from rowcall.events.stacking.pulse_curve import MIN_DROP
 from rowcall.model import Floats
 
-# Chosen: share of the usual drop within which a row is one of the reference rows
+# Of the usual drop; chosen: rows of one build differ by 3-5 %, a weak one by 40 %
 _PEER = (0.75, 1.35)
 _NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
 

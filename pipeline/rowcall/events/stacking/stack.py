@@ -30,11 +30,11 @@ Flags = npt.NDArray[np.bool_]
 
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _MAX_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
-_MIN_UNDISTURBED = 2  # chosen: reference rows that are held up to the others
-_CARRYOVER_ERROR = 0.1  # chosen: how well the making good of what earlier pulses left is followed
-_MIN_LATE_POINTS = 20  # chosen: points of a bin
+_MIN_UNDISTURBED = 2  # rows; chosen: each is compared with at least one other
+_CARRYOVER_ERROR = 0.1  # of what earlier pulses left; chosen: so well its recovery is followed
+_MIN_LATE_POINTS = 20  # points of a bin; chosen: their mean is known to a quarter of their scatter
 _MIN_FALL = 0.3  # chosen: of the deepest bin; more than refills leave so late
-_MIN_CARRYOVER_POINTS = 8  # chosen: points that show what a row leaves for the next fire
+_MIN_CARRYOVER_POINTS = 8  # points; chosen: fewer show less than the fitted curve does
 _LATE = 0.75  # chosen: share of the time to the next fire from which they are taken
 _PRIOR_POINTS = 6.0  # chosen: prior weight of the fitted curve in each bin, in points
 

@@ -19,13 +19,20 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _MAX_INTERVAL_S = 600.0  # chosen: rows further apart than this are no cadence
-_NEAR = 15  # drops on either side that give the interval here
-_SMOOTH = 6  # drops on either side that give the phase here
+# Drops on either side that give the interval here; chosen: thirty leave 3 % of a step open
+_NEAR = 15
+# Drops on either side that give the phase here; chosen: a drifting interval stays straight over
+# twelve
+_SMOOTH = 6
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
-_DRIFT_FRAC = 0.01  # of the interval and beat: what the interval may be off over missing beats
-_MAX_FRAC = 0.35  # of the interval: beyond it, a drop is on the beat by chance only
-_COAST, _COAST_FRAC = 100, 0.2  # beats, and share of the interval that may be lost over them
-_INTERVAL_ERROR = 0.03  # of the sampling period: what thirty drops leave open of the interval
+# Of the interval and beat, by which it may be off over missing beats; chosen: it changes by
+# less from beat to beat
+_DRIFT_FRAC = 0.01
+_MAX_FRAC = 0.35  # of the interval; chosen: beyond it, a drop is on the beat by chance only
+# Beats, and share of the interval, that may be lost over a gap; chosen: a fifth keeps the count
+_COAST, _COAST_FRAC = 100, 0.2
+# Of the sampling period: what thirty drops leave open of the interval; chosen, by trial
+_INTERVAL_ERROR = 0.03
 # Chosen: of distances, so that one silent row in two neighbours does not count
 _LOW_QUANTILE = 0.35
 _MIN_SUBMULTIPLE = 0.15  # share of neighbours at a part of the commonest distance; chosen

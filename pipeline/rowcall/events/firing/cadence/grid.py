@@ -22,12 +22,16 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SEEN_SHARE = 0.4  # of the usual fall; chosen: between a weak row (60 %) and a silent one (0 %)
-_MIN_NOISES = 3.5  # standard deviations that a usual fall must stand above; chosen
+# Standard deviations that a usual fall must stand above; chosen: one false beat in 4,000
+_MIN_NOISES = 3.5
 _MIN_QUIET = 50  # chosen: fewer falls do not settle the noise
-_NEAR = 6  # drops on either side that show how much of the usual fall is seen here
-_MIN_EDGE_NOISES = 2.8  # standard deviations before a bout is made longer by a beat; chosen
-_ENDS = 2  # beats looked for on either end of a bout
-MIN_DROPS = 3  # drops that make a bout; fewer may be chance
+# Drops on either side that show how much of the usual fall is seen here; chosen: the supply
+# wanders in minutes
+_NEAR = 6
+# Standard deviations before a bout is made longer by a beat; chosen: one false in 400
+_MIN_EDGE_NOISES = 2.8
+_ENDS = 2  # beats looked for on either end of a bout; chosen: a silent row and the one before it
+MIN_DROPS = 3  # drops that make a bout; chosen: fewer may be chance
 _MIN_SEEN = 0.3  # share of a bout's beats with a drop; chosen: two rows of three may be silent
 _TAU_S = (1.0, 15.0)  # bounds of the recovery constant; usual ones are 1-5 s: common practice
 

@@ -18,7 +18,8 @@ from rowcall.events.firing.cadence.grid import MIN_DROPS, Grid
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_MIN_ODD = 3  # beats on end, silent here but not a round away, that make a rest; chosen
+# Beats on end, silent here but not a round away, that make a rest; chosen: two may be weak drops
+_MIN_ODD = 3
 
 
 def without_rests(grid: Grid, n_rows: int) -> Grid:

@@ -47,10 +47,13 @@ from rowcall.model import Floats, Signal
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_MIN_SAMPLES = 8
-_MIN_BEATS = 10  # observable beats of a place before it is called silent; chosen
+_MIN_SAMPLES = 8  # samples; chosen: fewer have no second differences to take the noise from
+# Observable beats of a place before it is called silent; chosen: ten answers are not missed by
+# chance
+_MIN_BEATS = 10
 _MAX_SILENT_SHARE = 0.25  # of them with a drop, at most: noise alone makes a few; chosen
-_MIN_REST = 2.5  # intervals without a beat that are a rest; less is a restart in mid-sequence
+# Intervals without a beat that are a rest; chosen: less is a restart in mid-sequence
+_MIN_REST = 2.5
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,21 +31,26 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _MIN_LOG_ODDS = 5.0  # chosen: odds of 150 to 1 against the next best turn
-# Log odds against the usual start before a bout is said to start elsewhere; chosen
+# Log odds against the usual start before a bout is said to start elsewhere; chosen: none of a
+# day's bouts reaches it by chance
 _ODD_START = 20.0
 _MIN_MARK = 0.25  # of the usual drop by which a place must stand out; chosen: rows differ by less
 _MIN_SPREAD = 0.05  # of the usual drop; chosen: no place repeats itself better than that
-_ROUNDS = 6
+_ROUNDS = 6  # rounds of profile and turns; chosen: both have settled by then
 # Sure bouts before the rule is stated; chosen: three in agreement may be chance
 _MIN_BOUTS_TURNED = 4
-# Share of bouts that keep a rule, and that may by chance; chosen
+# Share of bouts that keep a rule, and that may by chance; chosen: a restart or two break it
 _MIN_KEEPING, _MAX_CHANCE = 0.8, 0.5
-_MIN_BOUTS_SHORT = 10  # before they are said to lack a beat each; chosen
+# Bouts before they are said to lack a beat each; chosen: ten that agree are no chance
+_MIN_BOUTS_SHORT = 10
 _PIECE_ROUNDS = 4  # rounds; chosen: enough to be turned with one silent row, short against a day
-_MAX_LATE = 2  # beats of which the drop may be missed before a bout is taken up; chosen
-_MAX_SHARE = 1.5  # times the usual fall; more counts as that, so that one outlier weighs little
+# Beats whose drop may be missed before a bout is taken up; chosen: as many as `grid` looks for
+_MAX_LATE = 2
+# Times the usual fall; chosen: more counts as that, so that one outlier weighs little
+_MAX_SHARE = 1.5
 _MAX_SILENT_SHARE = 0.25  # of the beats with a drop, at most; noise alone makes a few; chosen
-_MIN_VISITS = 0.1  # of the usual visits of a place; chosen
+# Of the usual visits of a place; chosen: a place passed over is met by restarts only
+_MIN_VISITS = 0.1
 
 
 class Start(StrEnum):

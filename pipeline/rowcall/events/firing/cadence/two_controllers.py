@@ -27,13 +27,15 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_LAGS = 6  # neighbours whose distances are looked at; two trains mix two or three drops a beat
-_CANDIDATES = 12  # distances that are tried
+# Neighbours whose distances are looked at; chosen: two trains mix two or three drops a beat
+_LAGS = 6
+# Distances that are tried; chosen: both intervals, their multiples and chance ones
+_CANDIDATES = 12
 _MAX_INTERVAL_S = 120.0  # chosen: rows further apart are cleaned by one controller
-_MIN_LINKS = 8  # drops that make a chain; a chance link comes off in one case of four
-# Share of the drops on chains: both trains; too few for one; chosen
+_MIN_LINKS = 8  # drops that make a chain; chosen: a chance link comes off in one case of four
+# Share of the drops on chains: both trains, and one at the least; chosen: a tenth may be noise
 _MIN_BOTH, _MIN_ONE = 0.85, 0.25
-_AS_GOOD = 0.9  # of the best share: twice an interval does as well as the interval itself
+_AS_GOOD = 0.9  # of the best share; chosen: twice an interval does as well as the interval itself
 
 
 def find_two_grids(falls: Falls, rows: Sequence[int]) -> tuple[Grid, Grid] | None:
