@@ -23,7 +23,7 @@ _FOLD_S = 0.1
 # Recovery constants tried; chosen: by doubling about the usual 1-5 s, for depth makes up the rest
 _FOLD_TAUS_S = (0.7, 1.4, 2.8, 5.6, 11.2)
 _FOLD_BLOCK = 60  # chosen: points; several intervals, and few minutes, at the samplings in question
-_MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are not told apart
+_MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are equally good
 _MIN_GAIN = 0.005  # chosen: log-likelihood a point that a drift must gain
 _EVEN_SHARE = 0.5  # chosen: of what offsets free in every block would gain; misfit gains no line
 # Chosen: cells taken together, and share of them that must hold points

@@ -5,8 +5,8 @@ says that the (shifted) fire lies between them, give or take the time a valve ta
 offset on which most brackets agree is the estimate; brackets that drift against the sampling clock
 narrow it far below the sampling period, and brackets locked in step with it cannot. Where samples
 lie so far apart that no fall shows between two of them, all fires are folded on their
-interval (`clock_fold`). Clocks that drift against each other, or of which one is set in between,
-are followed through the day where the data ask for it (`clock_drift`, `clock_even`). Rows fired at
+interval (`folded`). Clocks that drift against each other, or of which one is set in between,
+are followed through the day where the data ask for it (`drift`, `even_drift`). Rows fired at
 an even interval give an offset only up to whole intervals, so none is looked for beyond half of
 one.
 """

@@ -2,7 +2,7 @@
 
 A counter or a latched bit scanned once a second places each fire to a second. One controller fires
 the rows of a compartment at an even interval, so that the scans around give each instant far below
-that, as drops of header pressure do where there is neither (`cadence_instants`).
+that, as drops of header pressure do where there is neither (`cadence.instants`).
 """
 
 from __future__ import annotations

@@ -108,7 +108,7 @@ def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int])
     why = "; ".join(_round_text(cadence) for cadence in found)
     if found[0].is_found:
         why = (
-            f"one header serves {len(served)} compartments, so that a beat of its cadence tells "
+            f"one header serves {len(served)} compartments, so that a beat of its cadence shows "
             f"neither compartment nor row: {why}"
         )
     how = Inferred(n_places=0, is_row=False, text=why)
@@ -167,7 +167,7 @@ def _description(cadence: Cadence) -> str:
     if cadence.anchor != "none":
         first = int(cadence.row[cadence.place == 1][0])
         return (
-            "rows are told from header pressure: the sequence starts anew after each rest, taken "
+            "rows are found from header pressure: the sequence starts anew after each rest, taken "
             f"to be at row {first}, the first of the firing order"
         )
     if cadence.start in (Start.ENDLESS, Start.NEXT, Start.ANY):
@@ -179,6 +179,6 @@ def _description(cadence: Cadence) -> str:
     ends_silent = cadence.start is Start.WHOLE and cadence.n_places in cadence.silent
     ends = "; every bout is a beat short of a round: a silent row, or none fired there"
     return (
-        f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
+        f"{count}; header pressure does not show which row that is, for {cadence.reason}"
         f"{ends if ends_silent else ''}"
     )

@@ -18,7 +18,7 @@ from rowcall.model import Inferred
 
 _MIN_CAUGHT = 3  # bits of a place; chosen: two may be chance
 _MIN_AGREED = 0.8  # chosen: share of a place's caught bits that must name one row
-_TEXT = "rows are told from header pressure alone, and numbered by the bits that a scan caught"
+_TEXT = "rows are found from header pressure alone, and numbered by the bits that a scan caught"
 
 
 def number_places(inferred_fires: InferredFires, caught: Fires) -> InferredFires:

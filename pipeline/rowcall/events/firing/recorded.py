@@ -2,7 +2,7 @@
 
 A bit recorded by change gives the instant itself. A bit or counter scanned as snapshots gives an
 interval: the row fired after the scan before and no later than this one; an even cadence narrows
-it (`even_fires`). A 100 ms bit scanned once a second is caught about one time in ten, so scanned
+it (`even_spacing`). A 100 ms bit scanned once a second is caught about one time in ten, so scanned
 bits say nothing about how often a row was called, unless they are latched for longer than a scan;
 the table says which kind it is.
 """

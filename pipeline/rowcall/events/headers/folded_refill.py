@@ -77,14 +77,14 @@ def row_interval(fire_s: Floats, compartment: npt.NDArray[np.int64]) -> float:
     side, each compartment is even by itself. nan where there are fewer than two fires.
     """
     own = [interval_of(fire_s[compartment == c]) for c in np.unique(compartment)]
-    told = [one for one in own if math.isfinite(one)]
-    if not told:
+    known = [one for one in own if math.isfinite(one)]
+    if not known:
         return math.nan
     gaps = np.diff(fire_s)
     middle = float(np.median(gaps))
     # Of two controllers side by side, half of the gaps may be alike; three quarters are not.
     is_one = float(np.quantile(np.abs(gaps - middle), 0.75)) <= _MAX_UNEVEN * middle
-    return middle if is_one else float(np.median(told))
+    return middle if is_one else float(np.median(known))
 
 
 def fold_refill(
@@ -151,8 +151,8 @@ def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> F
     closed = np.append(-np.inf, fire_s[:-1]) + _CLOSED_S
     missing = refill.plateau_pa - header.value[np.maximum(last, 0)]
     projected = refill.plateau_pa - missing * np.exp(-(fire_s - sampled) / refill.tau_s)
-    told = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
-    return np.where(told, projected, np.nan)
+    is_known = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
+    return np.where(is_known, projected, np.nan)
 
 
 def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:

@@ -1,6 +1,6 @@
 """What the stack of a row shows: how deep its drop is, whether it closes late, how it recovers.
 
-A row's stack is weighed against the curve of the other reference rows (`row_grid`). Points of one
+A row's stack is weighed against the curve of the other reference rows (`posterior`). Points of one
 pulse err together, and pulses scatter: the likelihood is tempered by how much more the pulses' sums
 scatter than points on their own would (a sandwich estimate by pulse). To find a late valve it also
 allows for reference rows' curves that differ (`_CURVE_SPREAD`); where they turn out to differ less,

@@ -145,10 +145,10 @@ def _tolerance(steps: Floats | Ints, interval_s: Floats | float, loose: Floats) 
 def _local_interval(apart: Floats, loose: Floats, interval_s: float) -> Floats:
     """Interval at each distance, from those around it that are few whole intervals long."""
     local = _first_guess(apart, interval_s)
-    for most in (1, 3, 4):
+    for max_steps in (1, 3, 4):
         steps = np.maximum(1, np.rint(apart / local))
-        reach = _MAX_FRAC * local if most == 1 else _tolerance(steps, local, loose)
-        used = (steps <= most) & (np.abs(apart - steps * local) <= reach)
+        reach = _MAX_FRAC * local if max_steps == 1 else _tolerance(steps, local, loose)
+        used = (steps <= max_steps) & (np.abs(apart - steps * local) <= reach)
         total, count = (_window_sum(np.where(used, x, 0.0), _NEAR) for x in (apart, steps))
         local = np.where(count >= 3, total / np.maximum(count, 1), local)
     return local

@@ -3,21 +3,20 @@
 What is assumed, and so may be wrong:
 
 1. One controller fires the rows of a header one after the other, at an interval that changes
-   slowly if at all, and in the same order every round. (`cadence_beat`)
+   slowly if at all, and in the same order every round. (`beat`)
 2. A healthy valve drops the header within 0.15 s and the supply refills it over seconds.
-   Drops are looked for with that shape, first anywhere, then on the beat. (`cadence_drops`,
-   `cadence_grid`)
+   Drops are looked for with that shape, first anywhere, then on the beat. (`drops`, `grid`)
 3. A silent row is fired like any other: its beat has its place in the train, and no drop. A row
    that the controller leaves out without spending its beat leaves no trace, and the round is
    shorter than the site file says; then that is said and no row is named.
 4. Whether the sequence starts anew after a rest or carries on is not assumed but found, by turning
    every bout of cleaning until the silent place (or any other that stands out) comes to lie on
-   itself. (`cadence_starts`)
+   itself. (`starts`)
 5. A sequence that always starts at the same place starts at the first row of the firing order:
    common practice, no source. This is the only step from "place k of N" to a row, besides a start
    row or an isolated row that the caller knows.
 
-A header that serves several compartments may carry two such trains (`cadence_pair`); where they
+A header that serves several compartments may carry two such trains (`two_controllers`); where they
 cannot be taken apart with nearly every drop explained, nothing is said of either.
 
 What it cannot find: which of place 1 and place N is silent where the sequence starts anew (a bout

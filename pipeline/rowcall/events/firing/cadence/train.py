@@ -64,9 +64,7 @@ def why_not(falls: Falls, *grids: Grid) -> str:
         return f"only {kept:.0%} of its drops keep one cadence, every {every} s"
     for grid in grids:
         if float(np.mean(grid.observable)) < _MIN_OBSERVABLE:
-            return (
-                f"only {np.mean(grid.observable):.0%} of its beats fall where the header is heard"
-            )
+            return f"only {np.mean(grid.observable):.0%} of its beats fall near enough to a sample"
         lost = float(np.mean(~grid.seen[grid.observable]))
         if lost > _MAX_LOST:
             return (

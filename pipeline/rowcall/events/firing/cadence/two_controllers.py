@@ -73,11 +73,11 @@ def _best_interval(time_s: Floats, step_s: float) -> tuple[float, Ints] | None:
     for interval_s in _distances(time_s, step_s):
         chain = _chains(time_s, interval_s, step_s)
         tried.append((interval_s, float(np.mean(chain >= 0)), chain))
-    most = max((share for _, share, _ in tried), default=0.0)
-    if most < _MIN_ONE:
+    max_share = max((share for _, share, _ in tried), default=0.0)
+    if max_share < _MIN_ONE:
         return None
     interval_s, _, chain = min(
-        (one for one in tried if one[1] >= _AS_GOOD * most), key=lambda one: one[0]
+        (one for one in tried if one[1] >= _AS_GOOD * max_share), key=lambda one: one[0]
     )
     return interval_s, chain
 
