@@ -23,7 +23,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
 from trials.conditions import Condition
-from trials.road import judge_trial
+from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
 from trials.score import RULE_OF
 from trials.trial import SIMULATORS, make_trial

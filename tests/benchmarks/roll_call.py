@@ -24,7 +24,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
 from trials.conditions import CONDITIONS, Condition, condition_of
-from trials.road import judge_trial, known_rules
+from trials.judging import judge_trial, known_rules
 from trials.score import Tally, lines_of
 from trials.trial import SIMULATORS, Simulator, make_trial
 

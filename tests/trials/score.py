@@ -12,7 +12,7 @@ from scipy.stats import beta
 
 from rowcall.model import Verdict
 from trials.header_day import RowLabel
-from trials.road import Outcome
+from trials.judging import Outcome
 from trials.rows import Kind
 from trials.trial import Trial
 
