@@ -1,11 +1,11 @@
-"""What can be told of a row from how often its header pressure is sampled, computed by trials.
+"""What can be known of a row from how often its header pressure is sampled, computed by trials.
 
     python tests/benchmarks/identifiability.py [--seeds 10] [--to FILE] [--table]
 
 Not a test. For every sampling period, number of pulses and noise, headers of ten rows with one
 silent, one faint and one drawn-out row are made by both simulators of `tests/trials`, kept as a
-historian would, and led along the product's road; counted are the faults found by their own rule
-and the healthy rows of which a rule cannot tell. Writes the package data that reports quote; with
+historian would, and run through the pipeline; counted are the faults found by their own rule
+and the healthy rows of which a rule cannot judge. Writes the package data that reports quote; with
 --table prints what is written there as the tables of DEVELOPERS.md instead.
 """
 
@@ -92,7 +92,7 @@ def lines(seeds: range) -> Iterator[str]:
     headers = len(seeds) * len(SIMULATORS)
     rules = [RULE_OF[plan.kind] for plan in FAULTS]
     names = [*(f"found_{rule}" for rule in rules), *(f"untold_{rule}" for rule in rules), "false"]
-    yield "# Made by tests/benchmarks/identifiability.py, by trials led along the nightly road."
+    yield "# Made by tests/benchmarks/identifiability.py, by trials run through the pipeline."
     yield f'about = "{ABOUT}"'
     yield f"headers = {headers} # a cell, each with one row of every fault"
     yield f"healthy = {headers * (N_ROWS - len(FAULTS))} # healthy rows a cell"
@@ -101,8 +101,8 @@ def lines(seeds: range) -> Iterator[str]:
         for pulses in PULSES:
             for noise in NOISES:
                 counts = count_cell(condition_at(step_s, pulses, noise), seeds)
-                told = ", ".join(f"{name} = {counts[name]}" for name in names)
-                yield (f"  {{ step_s = {step_s}, pulses = {pulses}, noise = {noise}, {told} }},")
+                found = ", ".join(f"{name} = {counts[name]}" for name in names)
+                yield (f"  {{ step_s = {step_s}, pulses = {pulses}, noise = {noise}, {found} }},")
     yield "]"
 
 
