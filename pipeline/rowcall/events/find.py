@@ -130,13 +130,11 @@ def _inferred(
 ) -> _Header:
     """Measure the fires inferred from the header's cadence, numbered by the bits a scan caught."""
     filled = filled_in(header)
-    by_header = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
+    found = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
-        by_header = number_places(by_header, caught)
-    measured = _measured(header, filled, by_header.fires)
-    return replace(
-        measured, pulses=by_header.corrected(measured.pulses), inferred=by_header.inferred
-    )
+        found = number_places(found, caught)
+    measured = _measured(header, filled, found.fires)
+    return replace(measured, pulses=found.corrected(measured.pulses), inferred=found.inferred)
 
 
 def _measured(header: Signal, filled: Filled, fires: Fires) -> _Header:

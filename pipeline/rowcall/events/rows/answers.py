@@ -25,7 +25,7 @@ Flags = npt.NDArray[np.bool_]
 _HALF_ANSWER = 0.5  # of what the row's answers make; chosen: half-way between one and none
 _NONE_ERRORS = 3.0  # chosen: standard errors between no answer and that; one false in 700
 _ANSWER_ERRORS = 2.0  # chosen: and an answer; its scatter has bounds (see `pulse_answers`)
-_MIN_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
+_MIN_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is compared with its peers
 # Chosen: systematic error of a share beyond which a pulse's points come too late [-]
 _MAX_SYSTEMATIC = 0.25
 _SHARP_ERROR = 0.1  # chosen: errors up to which all pulses of a row give its level, else the best
@@ -58,27 +58,18 @@ def pulse_answers(stack: Stack) -> PulseAnswers:
     total_error = np.hypot(error, systematic)
     half, scatter = np.full(share.size, _HALF_ANSWER), 0.0
     if stack.curve.drop >= MIN_DROP:
-        has_points = np.isfinite(error)
-        level = _levels(
-            share[has_points],
-            total_error[has_points],
-            stack.line[has_points],
-            len(stack.overlay.rows),
-        )
+        known = np.isfinite(error)
+        shares, line = share[known], stack.line[known]
+        level = _levels(shares, total_error[known], line, len(stack.overlay.rows))
         half = _HALF_ANSWER * np.minimum(level, 1.0)[stack.line]
-        scatter = relative_scatter(share[has_points], error[has_points], stack.line[has_points])
+        scatter = relative_scatter(shares, error[known], line)
         if stack.overlay.width_s > stack.curve.tau_s:
             scatter = np.inf  # an answer early in the interval has recovered by its end
     # An answer scatters about its level by its own share, none by the noise alone. Where that is
     # the fire's unknown instant, it stays within bounds: so two deviations are enough.
     is_steady = np.hypot(total_error, scatter * half / _HALF_ANSWER) <= half / _ANSWER_ERRORS
     is_judged = (total_error <= half / _NONE_ERRORS) & is_steady
-    return PulseAnswers(
-        share,
-        error,
-        is_judged,
-        is_judged & (share > half),
-    )
+    return PulseAnswers(share, error, is_judged, is_judged & (share > half))
 
 
 def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:

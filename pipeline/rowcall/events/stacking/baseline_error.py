@@ -44,7 +44,7 @@ def level_corrected(overlay: Overlay, previous: PreviousRound) -> Overlay:
     return replace(
         overlay,
         y=overlay.y - off,
-        whole=np.clip(overlay.whole - off, -1.0, 1.0),
+        total_deficit=np.clip(overlay.total_deficit - off, -1.0, 1.0),
         before_pa=overlay.before_pa * (1.0 - off),
     )
 

@@ -69,13 +69,13 @@ def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -
         return None
     level = np.interp(points.time_s, at, supply)
     unit = np.maximum(level, MIN_LEVEL_PA)
-    whole = (level - points.pressure_pa) / unit
-    y = (whole - deficits.earlier) / (1.0 - deficits.left[points.fire])
+    total_deficit = (level - points.pressure_pa) / unit
+    y = (total_deficit - deficits.earlier) / (1.0 - deficits.left[points.fire])
     return Overlay(
         fire=points.fire[used],
         since_s=points.since_s[used],
         y=np.clip(y[used], -1.0, 1.0),
-        whole=np.clip(whole[used], -1.0, 1.0),
+        total_deficit=np.clip(total_deficit[used], -1.0, 1.0),
         error=(points.error_pa / unit)[used] / _SQRT_3,
         line=line,
         rows=rows,
@@ -133,10 +133,10 @@ def _points_of(filled: Filled, fires: Fires) -> _Points:
 def _rested(
     fires: Fires, points: _Points, deficits: _Deficits, previous: PreviousRound | None, line: Ints
 ) -> Flags:
-    """Tell which points lie close to the level of the supply.
+    """Return which points lie close to the level of the supply.
 
     Late in the time to the next fire at first, then by the least deficits after answered fires: if
-    unanswered ones had a say, a header dead for half of the day would show its level then only.
+    unanswered ones counted, a header dead for half of the day would show its level then only.
     What a hanging valve leaves is not followed well enough to read a level from, until it is gone.
     """
     fire, since_s = points.fire, points.since_s
@@ -159,7 +159,7 @@ def _rested(
 class _Deficits:
     """What the round before gives for the points.
 
-    left: relative deficit of earlier pulses at each fire; deficit, met: of each point the whole
+    left: relative deficit of earlier pulses at each fire; deficit, earlier: of each point the whole
     relative deficit and what it has of earlier pulses.
     """
 
@@ -196,8 +196,8 @@ def _left_at_fires(low_s: Floats, line: Ints, previous: PreviousRound) -> Floats
     """
     carryover, path = previous.carryover, previous.carryover.path
     gap_s, row = np.diff(low_s), line[:-1]
-    row_drop = path.after(carryover.left[row], np.maximum(gap_s - carryover.usual_s, 0.0))
-    left = np.concatenate(([0.0], np.where(carryover.left[row] > 0, row_drop, 0.0)))
+    later = path.after(carryover.left[row], np.maximum(gap_s - carryover.usual_s, 0.0))
+    left = np.concatenate(([0.0], np.where(carryover.left[row] > 0, later, 0.0)))
     for k in np.flatnonzero(previous.unanswered[:-1]):
         left[k + 1] = path.after(left[k], gap_s[k]) if left[k] > 0 else 0.0
     return np.clip(left, 0.0, _MAX_LEFT)

@@ -67,19 +67,19 @@ class RecoveryPath:
 
 
 def measured_path(
-    since_s: Floats, count: Floats, whole: Floats, undisturbed: Flags, curve: PulseCurve
+    since_s: Floats, count: Floats, total_deficit: Floats, undisturbed: Flags, curve: PulseCurve
 ) -> RecoveryPath:
     """Return the path of a header; where too little is measured, the fitted curve's.
 
     Args:
         since_s: time since fire of each bin, shape (n_bins,) [s].
-        count, whole: points of answers and their mean deficit, with all that was not yet recovered
-            before, shape (n_rows, n_bins).
-        plain: reference rows that met what such rows usually meet, shape (n_rows,).
+        count, total_deficit: points of answers and their mean deficit, with all that was not yet
+            recovered before, shape (n_rows, n_bins).
+        undisturbed: reference rows that met what such rows usually meet, shape (n_rows,).
     """
     begin, usual = curve.close_s + curve.width_s, 1.0 / curve.tau_s
     used = count * undisturbed[:, None]
-    mean = mean_of(used, whole)
+    mean = mean_of(used, total_deficit)
     seen = (since_s >= begin) & (used.sum(axis=0) >= _MIN_POINTS)
     low = seen & (mean <= _MIN_DEFICIT * max(curve.drop, 0.0))
     seen &= since_s < (since_s[low][0] if low.any() else np.inf)
@@ -89,7 +89,7 @@ def measured_path(
         nodes = np.array([begin, begin + curve.tau_s])
         return RecoveryPath(nodes, top * np.exp([0.0, -1.0]), usual, _MIN_BEND, usual)
     upper = _rate(at, deficit, deficit[0], usual)
-    bend = _bend(since_s - begin, count, whole, float(deficit[0]), upper)
+    bend = _bend(since_s - begin, count, total_deficit, float(deficit[0]), upper)
     first = upper * np.sqrt(0.5) ** bend
     return RecoveryPath(at, deficit, first, bend, _rate(at, deficit, 2.0 * deficit[-1], usual))
 
@@ -106,10 +106,12 @@ def _falling(at: Floats, value: Floats, weight: Floats) -> tuple[Floats, Floats]
     return times / n, total / n
 
 
-def _bend(after_s: Floats, count: Floats, whole: Floats, top: float, upper_1_s: float) -> float:
+def _bend(
+    after_s: Floats, count: Floats, total_deficit: Floats, top: float, upper_1_s: float
+) -> float:
     """Power by which the rate falls above the reference rows' deficits, from the deepest row's."""
     is_closed = after_s >= _HANGING_S
-    n, deficits = count[:, is_closed], whole[:, is_closed]
+    n, deficits = count[:, is_closed], total_deficit[:, is_closed]
     mean = (n * deficits).sum(axis=1) / np.maximum(n.sum(axis=1), 1)
     deepest = int(mean.argmax())
     seen = (n[deepest] >= _MIN_POINTS) & (deficits[deepest] > 0)
@@ -132,16 +134,16 @@ def _rate(at: Floats, deficit: Floats, begin: float, usual: float) -> float:
 
 
 def drops_along(
-    path: RecoveryPath, closed_s: Floats, count: Floats, whole: Floats, left: Floats
+    path: RecoveryPath, closed_s: Floats, count: Floats, total_deficit: Floats, left: Floats
 ) -> Floats:
     """Return the deficit that each row's answers make at once, by least squares on the path.
 
     Args:
         closed_s: time of each bin since the valve closed, shape (n_bins,) [s].
-        count, whole: points and their mean deficit, shape (n_rows, n_bins).
+        count, total_deficit: points and their mean deficit, shape (n_rows, n_bins).
         left: deficit that the answers met, shape (n_rows,) [-].
     """
     begin = left[:, None] + (1.0 - left[:, None]) * _DROPS[None]
     deficits = path.after(begin[:, :, None], closed_s[None, None, :])
-    off = np.einsum("rb,rdb->rd", count, (whole[:, None] - deficits) ** 2)
+    off = np.einsum("rb,rdb->rd", count, (total_deficit[:, None] - deficits) ** 2)
     return np.asarray(_DROPS[off.argmin(axis=1)])

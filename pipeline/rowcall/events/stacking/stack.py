@@ -77,7 +77,7 @@ def _carryover(stack: Stack, usual_s: float) -> Carryover:
     row, n_rows = points.row_of_point, len(points.rows)
     late = (points.since_s >= _LATE * usual_s) & (points.since_s < usual_s)
     count = np.bincount(row[late], minlength=n_rows)
-    total = np.bincount(row[late], points.whole[late], n_rows)
+    total = np.bincount(row[late], points.total_deficit[late], n_rows)
     since = np.bincount(row[late], points.since_s[late], n_rows)
     mean, at_s = total / np.maximum(count, 1), since / np.maximum(count, 1)
     fitted = stack.row_drop * np.exp(-usual_s / stack.curve.tau_s)
@@ -118,15 +118,15 @@ def _stack(overlay: Overlay, previous: PreviousRound | None) -> Stack:
     noise = float(np.sqrt(np.mean(sigma[reference] ** 2)))
     fitted = fit_curve(since, pooled[0], pooled[1], noise, overlay.width_s)
     usual, prior_weight = _usual(used, its_mean, fitted.drop * fitted.shape(since))
-    whole = cells(cell[answered], overlay.whole[answered], shape)[1]
-    path = measured_path(since, of_answers[0], whole, reference, fitted)
+    total_deficit = cells(cell[answered], overlay.total_deficit[answered], shape)[1]
+    path = measured_path(since, of_answers[0], total_deficit, reference, fitted)
     closed_s = np.maximum(since - fitted.close_s - fitted.width_s, 0.0)
     share, systematic = (
         _share(*of_answers, usual),
         _carryover_error(path, closed_s, left, reference),
     )
     row_drop = _row_drops(
-        path, closed_s, of_answers[0], whole, left, share * fitted.drop, systematic
+        path, closed_s, of_answers[0], total_deficit, left, share * fitted.drop, systematic
     )
     systematic = np.hypot(systematic, cells(cell, overlay.error, shape)[1])
     return Stack(
@@ -187,7 +187,7 @@ def _row_drops(
     path: RecoveryPath,
     closed_s: Floats,
     count: Floats,
-    whole: Floats,
+    total_deficit: Floats,
     left: Floats,
     usual: Floats,
     systematic: Floats,
@@ -196,7 +196,7 @@ def _row_drops(
     row_drop = np.clip(usual, 0.0, _MAX_DROP)
     is_odd = systematic.max(axis=1) > _CARRYOVER_ERROR * DEEP * usual.max()
     row_drop[is_odd] = drops_along(
-        path, closed_s, count[is_odd] * (closed_s > 0), whole[is_odd], left[is_odd]
+        path, closed_s, count[is_odd] * (closed_s > 0), total_deficit[is_odd], left[is_odd]
     )
     return row_drop
 

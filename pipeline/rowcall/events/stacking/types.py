@@ -34,14 +34,13 @@ STACK_COLUMNS = {
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """Points of a header stacked on the fires, arrays of shape (n_points,) where not said
-    otherwise.
+    """Points of a header stacked on the fires, arrays of shape (n_points,) unless stated.
 
     Attributes:
         fire: which fire a point follows (place in the fires).
         since_s: time since the earliest instant at which that fire may have come [s].
         y: relative deficit of gauge pressure that this fire made [-].
-        whole: relative deficit that it made and met [-].
+        total_deficit: relative deficit that it made and met [-].
         error: of a scan that was put back, the standard deviation within its bounds [-].
         line: row of each fire as a place in `rows`, shape (n_fires,).
         rows: (compartment, row), shape (n_rows, 2).
@@ -55,7 +54,7 @@ class Overlay:
     fire: Ints
     since_s: Floats
     y: Floats
-    whole: Floats
+    total_deficit: Floats
     error: Floats
     line: Ints
     rows: Ints
@@ -124,8 +123,8 @@ class Stack:
         sigma: standard deviation of one point about its row's curve, shape (n_rows,) [-].
         path: along which the header is filled again.
         row_drop: relative deficit that the row's answers make along it, shape (n_rows,) [-].
-        usual_at_points, odd_at_points: `usual` and `systematic` at each point of the overlay, shape
-            (n_points,) [-].
+        usual_at_points, systematic_at_points: `usual` and `systematic` at each point of the
+            overlay, shape (n_points,) [-].
     """
 
     overlay: Overlay
