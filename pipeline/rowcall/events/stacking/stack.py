@@ -113,22 +113,19 @@ def _stack(overlay: Overlay, previous: PreviousRound | None) -> Stack:
     of_answers = cells(cell[answered], y[answered], shape)
     left = np.bincount(overlay.line, overlay.left) / np.bincount(overlay.line)
     reference = _reference(*of_answers, left, previous)
-    used, its_mean = np.where(reference[:, None], of_answers[0], 0.0), of_answers[1]
-    pooled = np.stack((used.sum(axis=0), mean_of(used, its_mean)))
+    n_used, its_mean = np.where(reference[:, None], of_answers[0], 0.0), of_answers[1]
+    pooled = np.stack((n_used.sum(axis=0), mean_of(n_used, its_mean)))
     noise = float(np.sqrt(np.mean(sigma[reference] ** 2)))
     fitted = fit_curve(since, pooled[0], pooled[1], noise, overlay.width_s)
-    usual, prior_weight = _usual(used, its_mean, fitted.drop * fitted.shape(since))
+    usual, prior_weight = _usual(n_used, its_mean, fitted.drop * fitted.shape(since))
+    share = _share(*of_answers, usual)
     total_deficit = cells(cell[answered], overlay.total_deficit[answered], shape)[1]
     path = measured_path(since, of_answers[0], total_deficit, reference, fitted)
     closed_s = np.maximum(since - fitted.close_s - fitted.width_s, 0.0)
-    share, systematic = (
-        _share(*of_answers, usual),
-        _carryover_error(path, closed_s, left, reference),
-    )
-    row_drop = _row_drops(
-        path, closed_s, of_answers[0], total_deficit, left, share * fitted.drop, systematic
-    )
-    systematic = np.hypot(systematic, cells(cell, overlay.error, shape)[1])
+    odd = _carryover_error(path, closed_s, left, reference)
+    seen = of_answers[0], total_deficit
+    row_drop = _row_drops(path, closed_s, *seen, left, share * fitted.drop, odd)
+    systematic = np.hypot(odd, cells(cell, overlay.error, shape)[1])
     return Stack(
         overlay=overlay,
         curve=fitted,
