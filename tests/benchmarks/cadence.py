@@ -1,10 +1,10 @@
-"""How well rows are told from header pressure alone: recall and false alarms by condition.
+"""How well rows are found from header pressure alone: recall and false alarms by condition.
 
 Prints, for each way of cleaning and of sampling, over `--days` seeds: days with a train found, days
 whose silent places are exactly the true ones, days with a false silent place, days with an anchor
 and among them those with at least 95 % of the rows right, median share of places right, median
 and worst count of calls too many, and the time a day takes. Not a test; --healthy runs only
-sound rows.
+healthy rows.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
-"""What can be told of a row from how often its header pressure is sampled, computed by trials.
+"""What can be known of a row from how often its header pressure is sampled, computed by trials.
 
     python tests/benchmarks/identifiability.py [--seeds 10] [--to FILE] [--table]
 
 Not a test. For every sampling period, number of pulses and noise, headers of ten rows with one
 silent, one faint and one drawn-out row are made by both simulators of `tests/trials`, kept as a
-historian would, and led along the product's road; counted are the faults found by their own rule
-and the healthy rows of which a rule cannot tell. Writes the package data that reports quote; with
+historian would, and run through the pipeline; counted are the faults found by their own rule
+and the healthy rows of which a rule cannot judge. Writes the package data that reports quote; with
 --table prints what is written there as the tables of DEVELOPERS.md instead.
 """
 
@@ -23,7 +23,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
 from trials.conditions import Condition
-from trials.road import judge_trial
+from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
 from trials.score import RULE_OF
 from trials.trial import SIMULATORS, make_trial
@@ -101,8 +101,8 @@ def lines(seeds: range) -> Iterator[str]:
         for pulses in PULSES:
             for noise in NOISES:
                 counts = count_cell(condition_at(step_s, pulses, noise), seeds)
-                told = ", ".join(f"{name} = {counts[name]}" for name in names)
-                yield (f"  {{ step_s = {step_s}, pulses = {pulses}, noise = {noise}, {told} }},")
+                found = ", ".join(f"{name} = {counts[name]}" for name in names)
+                yield (f"  {{ step_s = {step_s}, pulses = {pulses}, noise = {noise}, {found} }},")
     yield "]"
 
 

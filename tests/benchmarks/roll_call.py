@@ -5,10 +5,10 @@
 
 Not a test. For every condition of `tests/trials/conditions.py` and each simulator: recall by kind
 of fault (found by the right rule at the right row), row-days with a verdict that is not theirs,
-what could not be told, and measured facts against the noise-free truth; shares with exact 95 %
+what could not be judged, and measured facts against the noise-free truth; shares with exact 95 %
 intervals. A trial is one header with 6-20 rows, each a row-day. --only may be given again;
---misses names every row-day told wrong, with its seed. The time of `find_events` is wall time, led
-up to a day of 24 h: compare it only within one run.
+--misses names every row-day judged wrong, with its seed. The time of `find_events` is wall time,
+scaled to a day of 24 h: compare it only within one run.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
 from trials.conditions import CONDITIONS, Condition, condition_of
-from trials.road import judge_trial, known_rules
+from trials.judging import judge_trial, known_rules
 from trials.score import Tally, lines_of
 from trials.trial import SIMULATORS, Simulator, make_trial
 
@@ -85,7 +85,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="of the first trial; the rest follow")
     parser.add_argument("--only", action="append", metavar="CONDITION")
     parser.add_argument("--simulator", choices=SIMULATORS, action="append")
-    parser.add_argument("--misses", action="store_true", help="name row-days told wrong")
+    parser.add_argument("--misses", action="store_true", help="name row-days judged wrong")
     parser.add_argument("--processes", type=int, choices=(1, 2), default=1)
     options = parser.parse_args()
     try:

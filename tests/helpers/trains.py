@@ -133,7 +133,7 @@ def _sampled(made: Train, drop: Floats, how: Sampling, rng: np.random.Generator)
 
 
 def _deficit(made: Train, drop: Floats, how: Sampling, time_s: Floats) -> Floats:
-    """What is still to be made good at each instant, first-order refill, 0.15 s to open [Pa]."""
+    """What is still to be recovered at each instant, first-order refill, 0.15 s to open [Pa]."""
     fire, depth = made.fire_s[made.opened], drop[made.opened]
     before, after = np.zeros(fire.size), np.zeros(fire.size)
     last, at = 0.0, -1e9

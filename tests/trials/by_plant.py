@@ -1,4 +1,4 @@
-"""The first simulator: a header as drawn, led through `rowcall_plant`'s faults and closed forms."""
+"""The first simulator: a header as drawn, put through `rowcall_plant`'s faults and closed forms."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ def draw_feed(rng: np.random.Generator, set_pa: float, seconds: float) -> Feed:
 
 
 def draw_vessel(rng: np.random.Generator, header: HeaderPlan) -> Vessel:
-    """Draw the build of a header whose healthy drop is made good to 95 % in `refill_s`."""
+    """Draw the build of a header whose healthy drop is recovered to 95 % in `refill_s`."""
     n = float(rng.uniform(1.0, 1.4))
     drop_pa = header.drop_frac * header.set_pa
     rate_pa05_s = _TAIL_OF_T95 * np.sqrt(drop_pa) / header.refill_s

@@ -45,7 +45,7 @@ class HeaderPlan:
 
     Attributes:
         set_pa: pressure at rest; drop_frac: healthy drop as a share of it.
-        refill_s: time until 95 % of a healthy drop is made good.
+        refill_s: time until 95 % of a healthy drop is recovered.
         row_spread, pulse_spread: standard deviations of the drop, row to row and pulse to pulse,
             as shares of it.
         rows: row 1 first.
@@ -94,6 +94,6 @@ def draw_fault(rng: np.random.Generator, kind: Kind) -> RowPlan:
         late_s, late_flow = float(rng.uniform(0.4, 2.0)), float(rng.uniform(0.2, 1.0))
         return RowPlan(kind, late_s=late_s, late_flow=late_flow)
     if kind is Kind.INTERMITTENT:
-        # Rarer misses are a matter of what a rule calls steady, not of what can be heard.
+        # Rarer misses are a matter of what a rule calls steady, not of what can be seen.
         return RowPlan(kind, one_in=int(rng.integers(2, 4)))
     return RowPlan(kind)

@@ -12,7 +12,7 @@ from scipy.stats import beta
 
 from rowcall.model import Verdict
 from trials.header_day import RowLabel
-from trials.road import Outcome
+from trials.judging import Outcome
 from trials.rows import Kind
 from trials.trial import Trial
 
@@ -35,7 +35,7 @@ class Tally:
     rows: row-days by kind. said: by (kind, rule, verdict). wrong: row-days with a found that is
     not theirs, by kind. whole: trials in which a rule found something of the whole header.
     errors: by fact, (error, stated standard error or nan) of every row-day that has both truths;
-    absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial, led up to a day of
+    absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial, scaled to a day of
     24 h. misses: a line for every fault that was not found and every found that is not theirs.
     """
 

@@ -14,7 +14,7 @@ from rowcall.model import Verdict
 from trials.calling import bit_tag
 from trials.conditions import CONDITIONS, Condition, condition_of
 from trials.header_day import RowLabel
-from trials.road import Outcome, judge_trial, known_rules
+from trials.judging import Outcome, judge_trial, known_rules
 from trials.rows import FAULTS, Kind
 from trials.schedule import Floats
 from trials.score import Tally, interval, lines_of

@@ -13,7 +13,7 @@ import pytest
 
 from rowcall.model import Verdict
 from trials.conditions import condition_of
-from trials.road import Outcome, judge_trial
+from trials.judging import Outcome, judge_trial
 from trials.score import MEASURED, NORMAL_95, RULE_OF, Tally
 from trials.trial import Trial, make_trial
 

@@ -4,7 +4,7 @@
 
 with n between 1 (isothermal) and 1.4 (adiabatic). Air leaves through the valve (`flow`) and comes
 in through an orifice, m_in ~ sqrt(p_feed - p), which is not first order. All calls of a trial are
-integrated side by side (Runge-Kutta, fourth order) from guessed starts; each end then gives the
+corrected side by side (Runge-Kutta, fourth order) from guessed starts; each end then gives the
 next start, again and again until no start moves any more, which is the solution in sequence.
 """
 
@@ -93,7 +93,7 @@ def solve(vessel: Vessel, openings: Openings, feed: Feed, until_s: float) -> Cur
         if before is not None:
             gain = _gain(starts - before[0], ends - before[1], gain)
         before = starts, ends
-        starts = _led_on(starts, ends, gain)
+        starts = _next_starts(starts, ends, gain)
     raise ArithmeticError(f"starts still move by {moved:.1f} Pa after {MOST_ROUNDS} rounds")
 
 
@@ -104,17 +104,17 @@ def _gain(d_start: Floats, d_end: Floats, known: Floats) -> Floats:
     return np.clip(share, 0.0, 0.95)
 
 
-def _led_on(starts: Floats, ends: Floats, gain: Floats) -> Floats:
+def _next_starts(starts: Floats, ends: Floats, gain: Floats) -> Floats:
     """Next guess of all starts: each end, corrected for what its own start will change by."""
-    led = starts.copy()
+    corrected = starts.copy()
     for of, (start, end, share) in enumerate(zip(starts, ends, gain, strict=True)):
         change, line = 0.0, []
         columns = (one.tolist() for one in (end[:-1], share[:-1], start[1:]))
         for e, g, following in zip(*columns, strict=True):
             change = e + g * change - following
             line.append(change)
-        led[of, 1:] += line
-    return led
+        corrected[of, 1:] += line
+    return corrected
 
 
 def rates(

@@ -49,7 +49,7 @@ def _between(signal: Signal, at_s: Floats) -> Floats:
 def _on_line(
     baghouse: Baghouse, signals: Mapping[tuple[Role, int, int], Signal], n_minutes: int
 ) -> Floats:
-    """Share of the rows whose compartment is on line; where no bit tells, it counts as on."""
+    """Share of the rows whose compartment is on line; without a bit it counts as on."""
     on_line = np.zeros(n_minutes)
     for compartment, rows in enumerate(baghouse.rows, start=1):
         bit = signals.get((Role.COMPARTMENT_ON_LINE, compartment, 0))

@@ -1,6 +1,6 @@
 """The operating state of the unit in each minute: idle, starting, running, stopping or unknown.
 
-Gas flow tells it best, a fan signal next, and DP where there is neither. Faults are judged only
+Gas flow shows it best, a fan signal next, and DP where there is neither. Faults are judged only
 in the state in which they mean something: a stopped unit is not one with low DP.
 """
 

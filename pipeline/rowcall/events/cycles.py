@@ -21,7 +21,7 @@ from rowcall.site import Baghouse, Role
 
 _SETTLE_S = 5.0  # chosen: the last pulse's own kick on DP has died out by then
 _RESIDUAL_S = 30.0  # chosen: long enough to average turbulence, short against a new cake
-_PEAK_S = 15.0
+_PEAK_S = 15.0  # chosen: long enough to average turbulence, short against the rise of DP
 _PAUSE_INTERVALS = 4.0  # chosen: this many row intervals without a pulse end a bout of cleaning
 _RIPPLE = (0.10, 0.90)  # chosen: quantiles that stand for the foot and crest of the ripple
 
@@ -178,7 +178,7 @@ def _running(minutes: pl.DataFrame) -> Floats:
 
 
 def _flow_per_cloth(minutes: pl.DataFrame) -> Floats | None:
-    """Flow led back to all compartments on line: with one off, the rest see more velocity."""
+    """Flow corrected to all compartments on line: with one off, the rest see more velocity."""
     if "gas_flow_m3_s" not in minutes.columns:
         return None
     share = pl.when(pl.col("on_line_frac") > 0).then(pl.col("on_line_frac"))

@@ -34,8 +34,8 @@ class Events:
     """Pulses and cycles of a day (see `BaghouseDay`) and how their times were found.
 
     clock_offsets: per compartment (0: shared header) what was added to the fire times.
-    fires_known: True where bits, counters or the cadence tell every fire.
-    inferred: by compartment, how rows were told where neither bits nor counters do.
+    fires_known: True where bits, counters or the cadence give every fire.
+    inferred: by compartment, how rows were inferred where there are neither bits nor counters.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
     stacks: those stacks themselves, columns `STACK_COLUMNS`.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
@@ -53,7 +53,7 @@ class Events:
 
 @dataclass(frozen=True, slots=True)
 class _Header:
-    """What one header tells of its fires."""
+    """What one header shows of its fires."""
 
     pulses: pl.DataFrame
     curves: pl.DataFrame
@@ -110,7 +110,7 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
 
 
 def _recorded(header: Signal, fires: Fires) -> _Header:
-    """Hear the fires that bits or counters tell of."""
+    """Measure the fires that bits or counters recorded."""
     fires, filled = evenly_timed(fires), filled_in(header)
     offset = clock_offset(filled.signal, fires)
     if offset is not None:
@@ -128,19 +128,17 @@ def _inferred(
     seconds: float,
     caught: Fires | None,
 ) -> _Header:
-    """Hear the fires that the header's own cadence tells of, numbered by what bits were caught."""
+    """Measure the fires inferred from the header's cadence, numbered by the bits a scan caught."""
     filled = filled_in(header)
-    by_header = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
+    found = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
-        by_header = number_places(by_header, caught)
-    measured = _measured(header, filled, by_header.fires)
-    return replace(
-        measured, pulses=by_header.corrected(measured.pulses), inferred=by_header.inferred
-    )
+        found = number_places(found, caught)
+    measured = _measured(header, filled, found.fires)
+    return replace(measured, pulses=found.corrected(measured.pulses), inferred=found.inferred)
 
 
 def _measured(header: Signal, filled: Filled, fires: Fires) -> _Header:
-    """Measure fires, and draw the curves and stacks of rows where these are told apart."""
+    """Measure fires, with the curves and stacks of rows where row numbers are known."""
     stack = stack_rows(filled, fires)
     curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
     if stack is not None and (fires.row > 0).any():

@@ -13,7 +13,7 @@ import pytest
 from helpers import report_days
 from trials.calling import bit_tag
 from trials.conditions import condition_of
-from trials.road import judge_trial
+from trials.judging import judge_trial
 from trials.score import RULE_OF
 from trials.trial import SIMULATORS, Simulator, Trial, make_trial
 

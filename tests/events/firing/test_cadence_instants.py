@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from helpers.trains import Line, Sampling, train
 from trials.conditions import condition_of
-from trials.road import judge_trial
+from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
 from trials.trial import SIMULATORS, Simulator, make_trial
 

@@ -58,7 +58,7 @@ def test_a_silent_place_is_found_and_called_a_place(silent: Studied) -> None:
     assert subject.is_place
     assert value_of(answer, "n_answered") == 0
     assert f"Place {subject.row} of 6" in answer.text
-    assert "does not tell which row" in answer.text
+    assert "does not show which row" in answer.text
     assert "carries on after a rest" in answer.text
     assert answer.action.startswith("First find which row")
     others = {a.verdict for s, a in answers.items() if s != subject}

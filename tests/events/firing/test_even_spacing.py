@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from trials.conditions import condition_of
-from trials.road import judge_trial
+from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
 from trials.trial import SIMULATORS, Simulator, make_trial
 

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from trials.conditions import Condition
-from trials.road import judge_trial
+from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
 from trials.trial import make_trial
 

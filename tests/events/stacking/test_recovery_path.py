@@ -51,8 +51,8 @@ def test_the_drop_is_told_from_what_a_hanging_valve_had_left() -> None:
     path, after_s = measured(orifice), np.maximum(SINCE_S - CLOSE_S, 0.0)
     left, row_drop = np.array([0.3, 0.3, 0.0]), np.array([0.0, 0.1, 0.2])
     both = left + (1 - left) * row_drop
-    whole = np.stack([orifice(one, after_s) for one in both.tolist()])
-    told = drops_along(path, after_s, np.ones_like(whole), whole, left)
+    total_deficit = np.stack([orifice(one, after_s) for one in both.tolist()])
+    told = drops_along(path, after_s, np.ones_like(total_deficit), total_deficit, left)
     assert told == pytest.approx(row_drop, abs=0.02)
 
 

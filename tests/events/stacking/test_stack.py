@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from trials.conditions import condition_of
-from trials.road import Outcome, judge_trial
+from trials.judging import Outcome, judge_trial
 from trials.rows import Kind, RowPlan
 from trials.score import RULE_OF
 from trials.trial import Simulator, make_trial

@@ -3,7 +3,7 @@
 The day is cut in blocks of minutes. In each the offset is a step of a random walk that mostly stays
 where it was, now and then moves on by a step of the grid, and very seldom jumps anywhere. Forward
 and backward sums over all such walks (a hidden Markov chain: Rabiner 1989, doi:10.1109/5.18626)
-give its mean and spread in each block; blocks that tell little lean on their neighbours. Whether it
+give its mean and spread in each block; blocks that show little lean on their neighbours. Whether it
 moved at all is a Bayes factor: the evidence of the walks over that of one constant offset. A walk
 that is not needed costs the evidence of some thirty steps not taken, so that noise buys none.
 """
@@ -65,7 +65,7 @@ def follow(evidence: Floats, grid_s: Floats, edges_s: Floats, min_range_s: float
 
     Args:
         evidence: log-likelihood of every offset in every block, up to a constant each, shape
-            (n_blocks, n_grid); zeros where a block tells nothing.
+            (n_blocks, n_grid); zeros where a block shows nothing.
         grid_s: offsets, evenly apart, shape (n_grid,) [s].
         edges_s: of the blocks, shape (n_blocks + 1,) [s].
         least_s: a range of offsets below it is not followed [s].
@@ -78,7 +78,7 @@ def follow(evidence: Floats, grid_s: Floats, edges_s: Floats, min_range_s: float
     if gain - constant < _MIN_LOG_BAYES:
         return None
     back, _ = _passed(likely[::-1])
-    later = [_moved(chance) for chance in back[-2::-1]]  # what later blocks say, led back
+    later = [_moved(chance) for chance in back[-2::-1]]  # what later blocks say, passed back
     chance = ahead * np.stack((*later, np.ones(grid_s.size)))
     chance /= chance.sum(axis=1, keepdims=True)
     offset = chance @ grid_s

@@ -1,6 +1,6 @@
 """A clock that drifts evenly through the day and is set at most once: a line with one step.
 
-Samples far apart tell an offset through the header's curve, which a closed form fits to a few
+Samples far apart show an offset through the header's curve, which a closed form fits to a few
 percent only; within a quarter of an hour they meet the pulses at a few phases, where such a misfit
 looks like an offset. A walk free to move at any time would follow it. This line with one step, of
 four unknowns, cannot.
@@ -16,9 +16,10 @@ from rowcall.events.clocks.drift import Drift
 from rowcall.model import Floats
 
 _MAX_DRIFT_S, _SLOPE_S = 5.0, 0.5  # chosen: drift over the day looked for, and its first step
-_HOURLY = 6  # chosen: blocks taken together for the first look, and the least before a step
+# Blocks of ten minutes; chosen: an hour together shows a phase, and a step needs one on each side
+_HOURLY = 6
 _STEP_COST = 15.0  # chosen: log-likelihood that a step must gain, for it may be anywhere
-_MIN_STEP_S = 0.2  # chosen: a lesser step is a drift not quite even
+_MIN_STEP_S = 0.2  # chosen: a smaller step looks like a drift not quite even
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,7 @@ def even_drift(evidence: Floats, grid_s: Floats, edges_s: Floats) -> EvenDrift:
 
 
 def _best(evidence: Floats, grid_s: Floats, part: Floats, drifts_s: Floats, n_end: int) -> _Line:
-    """Best line: for every drift the evidence is laid along it, and summed from both ends."""
+    """Best line: for every drift the evidence is taken along it, and summed from both ends."""
     step_s = float(grid_s[1] - grid_s[0])
     best = _Line(-np.inf, 0.0, 0.0, 0, 0.0)
     for drift_s in drifts_s.tolist():

@@ -1,7 +1,7 @@
-"""The clock offset where samples lie so far apart that no fall can be told between two of them.
+"""The clock offset where samples lie so far apart that no fall shows between two of them.
 
 The points of all fires are folded on the time since the fire before, and the offset is the one at
-which the header's curve, led round and round the interval, fits them best.
+which the header's curve, repeated every interval, fits them best.
 """
 
 from __future__ import annotations
@@ -17,16 +17,18 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.pulse_curve import curve_shape
 from rowcall.model import Floats, Signal
 
-_MIN_POINTS = 200  # chosen: points
+_MIN_POINTS = 200  # points; chosen: one a cell of a usual interval of 20 s
+# Width of a cell, and step of the offsets tried; chosen: a pulse's fall takes 0.1-0.2 s
 _FOLD_S = 0.1
+# Recovery constants tried; chosen: by doubling about the usual 1-5 s, for depth makes up the rest
 _FOLD_TAUS_S = (0.7, 1.4, 2.8, 5.6, 11.2)
 _FOLD_BLOCK = 60  # chosen: points; several intervals, and few minutes, at the samplings in question
-_MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are not told apart
+_MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are equally good
 _MIN_GAIN = 0.005  # chosen: log-likelihood a point that a drift must gain
 _EVEN_SHARE = 0.5  # chosen: of what offsets free in every block would gain; misfit gains no line
 # Chosen: cells taken together, and share of them that must hold points
 _WIDE, _MIN_COVERED = 5, 0.85
-_MIN_DRIFT_STEPS = 0.1  # of the sampling period; chosen: a lesser drift is not told from misfit
+_MIN_DRIFT_STEPS = 0.1  # of the sampling period; chosen: a smaller drift looks like misfit
 _FIT_BLOCKS = 12  # chosen: two hours settle depth and tau, and clocks drift little meanwhile
 
 
@@ -88,7 +90,7 @@ def _shapes(points: _Folded, grid: Floats, tau_s: float) -> Floats:
 
 
 def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset | None:
-    """Offset at which the header's curve, led round and round the interval, fits best.
+    """Offset at which the header's curve, repeated every interval, fits best.
 
     None where no offset fits much better than all others do.
     """
@@ -115,7 +117,7 @@ def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset |
 def folded_drift(header: Signal, fires: Fires, reach_s: float) -> Drift | None:
     """Follow the offset at which the header's curve fits the points of each block.
 
-    Depth, tau and scatter of the curve come from blocks long enough to tell them, each fitted at
+    Depth, tau and scatter of the curve come from blocks long enough to show them, each fitted at
     an offset of its own, so that a drift does not blur them.
     """
     points = _folded(header, fires)

@@ -4,10 +4,10 @@ Every answered fire brackets the offset: the steepest fall of header pressure be
 says that the (shifted) fire lies between them, give or take the time a valve takes to open. The
 offset on which most brackets agree is the estimate; brackets that drift against the sampling clock
 narrow it far below the sampling period, and brackets locked in step with it cannot. Where samples
-lie so far apart that no fall can be told between two of them, all fires are folded on their
-interval (`clock_fold`). Clocks that drift against each other, or of which one is set in between,
-are followed through the day where the data ask for it (`clock_drift`, `clock_even`). Rows fired at
-an even interval tell an offset only up to whole intervals, so none is looked for beyond half of
+lie so far apart that no fall shows between two of them, all fires are folded on their
+interval (`folded`). Clocks that drift against each other, or of which one is set in between,
+are followed through the day where the data ask for it (`drift`, `even_drift`). Rows fired at
+an even interval give an offset only up to whole intervals, so none is looked for beyond half of
 one.
 """
 
@@ -21,18 +21,18 @@ from rowcall.events.clocks.folded import folded_drift, folded_offset
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats, Signal
 
-_REACH_S = 5.0  # chosen: clocks further apart than this are a fault to be mended, not removed
-_GRID_S = 0.05
+_REACH_S = 5.0  # chosen: clocks further apart than this are a fault to be repaired, not corrected
+_GRID_S = 0.05  # chosen: an offset off by half of it blurs no curve
 _MIN_FIRES = 20  # chosen: fewer answered fires do not settle an offset
 _MAX_STEP_S = 2.5  # chosen: samples further apart show no steep fall of their own
 _MIN_DRIFT_S = 0.15  # chosen: a drift that hardly blurs a stack is not followed
 _VOTE = 2.0  # chosen: log-likelihood of a bracket held; less than its share, for they err alike
-_N_INSTANTS = 201  # instants of a day that stand for its median
-_NEAR_BEST = 0.98  # offsets within 2 % of the best count are told apart by chance only
+_N_INSTANTS = 201  # instants of a day that stand for its median; chosen: one every seven minutes
+_NEAR_BEST = 0.98  # of the most brackets; chosen: counts within 2 % differ by chance only
 
 
 def clock_offset(header: Signal, fires: Fires) -> ClockOffset | None:
-    """Return the offset of the fires' clock, or None where it cannot be told.
+    """Return the offset of the fires' clock, or None where it cannot be found.
 
     Only fires whose instant is known are used. An interval that holds zero is taken as zero: no
     correction is made that the data do not ask for. For the same reason a drift is followed only

@@ -1,8 +1,8 @@
-"""Instants of fires that a scan tells to an interval only, by the even cadence they keep.
+"""Instants of fires that a scan gives to an interval only, by the even cadence they keep.
 
 A counter or a latched bit scanned once a second places each fire to a second. One controller fires
-the rows of a compartment at an even interval, so that the scans around tell each instant far below
-that, as drops of header pressure do where there is neither (`cadence_instants`).
+the rows of a compartment at an even interval, so that the scans around give each instant far below
+that, as drops of header pressure do where there is neither (`cadence.instants`).
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from rowcall.events.firing.cadence.instants import sharpen
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats
 
-_MIN_FIRES = 20  # chosen: fires before an interval is looked for
-_SIDE = 7  # chosen: intervals on either side that tell the one here
+_MIN_FIRES = 20  # fires; chosen: fewer do not settle an interval
+_SIDE = 7  # chosen: intervals on either side that give the one here
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
 _MAX_STEPS = 4  # chosen: intervals without a fire, as of a row passed over, within one bout
 
@@ -32,7 +32,7 @@ def evenly_timed(fires: Fires) -> Fires:
 
 
 def _on_beats(low_s: Floats, high_s: Floats) -> tuple[Floats, Floats]:
-    """Lay the fires of one train on its beats, and sharpen these."""
+    """Put the fires of one train on its beats, and sharpen these."""
     apart = np.diff((low_s + high_s) / 2)
     near = np.lib.stride_tricks.sliding_window_view(
         np.pad(apart, _SIDE, mode="edge"), 2 * _SIDE + 1

@@ -19,12 +19,12 @@ from rowcall.site import Baghouse
 _MAX_UNOBSERVED = 0.005  # of the day; chosen: a count of calls is then right to half a percent
 _MIN_FALL_SHARE = 0.25  # chosen: of the deepest falls; smaller ones are no drops
 _MIN_NOISES = 5.0  # chosen: a fall below five standard deviations of noise is no drop
-_MAX_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unheard
+_MAX_STEP_S = 2.5  # chosen: further apart, whole bouts fall in step with the samples, unobserved
 
 
 @dataclass(frozen=True, slots=True)
 class InferredFires:
-    """Fires of one header, and for each compartment on it how they were told.
+    """Fires of one header, and for each compartment on it how they were inferred.
 
     coarse: the cadence, where samples lie so far apart that it judges better than each pulse does.
     """
@@ -36,8 +36,8 @@ class InferredFires:
     def corrected(self, pulses: pl.DataFrame) -> pl.DataFrame:
         """Return the pulses of these fires, those of far-apart samples judged by the cadence.
 
-        Such a fire is known to a sampling period only, so that its own samples do not tell whether
-        it was heard, nor how late its minimum came; the beats around it do.
+        Such a fire is known to a sampling period only, so that its own samples do not show whether
+        it was observable, nor how late its minimum came; the beats around it do.
         """
         if self.coarse is None:
             return pulses
@@ -57,7 +57,7 @@ def infer_fires(
     seconds: float,
     caught: Fires | None = None,
 ) -> InferredFires:
-    """Return the fires of a header that no bit and no counter tells of.
+    """Return the fires of a header that has neither bits nor a counter.
 
     Args:
         own: compartment of the header, 0 where it serves several.
@@ -92,7 +92,7 @@ def infer_fires(
 
 
 def _unobserved_s(header: Signal, cadence: Cadence, seconds: float) -> float:
-    """Return how long neither samples nor beats counted across a gap tell of fires [s]."""
+    """Return how long neither samples nor beats counted across a gap show fires [s]."""
     edges = np.concatenate(([0.0], header.time_s, [seconds]))
     apart = np.diff(edges)
     gap = np.flatnonzero(apart > max(2 * cadence.interval_s, header.longest_hold_s))
@@ -102,13 +102,13 @@ def _unobserved_s(header: Signal, cadence: Cadence, seconds: float) -> float:
 
 
 def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int]) -> InferredFires:
-    """Return the drops of a shared header, and what its cadence tells of silent rows."""
+    """Return the drops of a shared header, and what its cadence shows of silent rows."""
     rows = [baghouse.rows[c - 1] for c in served]
     found = find_cadences(header, rows, interval_s=baghouse.cleaning.interval)
     why = "; ".join(_round_text(cadence) for cadence in found)
     if found[0].is_found:
         why = (
-            f"one header serves {len(served)} compartments, so that a beat of its cadence tells "
+            f"one header serves {len(served)} compartments, so that a beat of its cadence shows "
             f"neither compartment nor row: {why}"
         )
     how = Inferred(n_places=0, is_row=False, text=why)
@@ -116,7 +116,7 @@ def _shared(baghouse: Baghouse, header: Signal, own: int, served: Sequence[int])
 
 
 def find_drops(header: Signal, compartment: int) -> Fires:
-    """Return the fires that show themselves as drops, where no bit or counter tells of them.
+    """Return the fires that show themselves as drops, where neither bits nor a counter do.
 
     A silent row leaves no trace here, so the table is not complete and knows no row numbers.
     """
@@ -163,11 +163,11 @@ def _unusable(cadence: Cadence, n_rows: int) -> str:
 
 
 def _description(cadence: Cadence) -> str:
-    """Say how places are counted and why they are no rows, or how rows were told."""
+    """Say how places are counted and why they are no rows, or how rows were inferred."""
     if cadence.anchor != "none":
         first = int(cadence.row[cadence.place == 1][0])
         return (
-            "rows are told from header pressure: the sequence starts anew after each rest, taken "
+            "rows are found from header pressure: the sequence starts anew after each rest, taken "
             f"to be at row {first}, the first of the firing order"
         )
     if cadence.start in (Start.ENDLESS, Start.NEXT, Start.ANY):
@@ -179,6 +179,6 @@ def _description(cadence: Cadence) -> str:
     ends_silent = cadence.start is Start.WHOLE and cadence.n_places in cadence.silent
     ends = "; every bout is a beat short of a round: a silent row, or none fired there"
     return (
-        f"{count}; header pressure does not tell which row that is, for {cadence.reason}"
+        f"{count}; header pressure does not show which row that is, for {cadence.reason}"
         f"{ends if ends_silent else ''}"
     )

@@ -1,6 +1,6 @@
 """Row numbers for the places of a cadence, from the few solenoid bits that a scan caught.
 
-A bit of 100 ms scanned once a second is caught about one time in ten. That tells nothing of how
+A bit of 100 ms scanned once a second is caught about one time in ten. That does not show how
 often a row was fired, but over a day each row is caught often enough to say which beat is its own.
 """
 
@@ -16,16 +16,16 @@ from rowcall.events.firing.inferred import InferredFires
 from rowcall.events.firing.recorded import Fires
 from rowcall.model import Inferred
 
-_MIN_CAUGHT = 3  # chosen: of a place
+_MIN_CAUGHT = 3  # bits of a place; chosen: two may be chance
 _MIN_AGREED = 0.8  # chosen: share of a place's caught bits that must name one row
-_TEXT = "rows are told from header pressure alone, and numbered by the bits that a scan caught"
+_TEXT = "rows are found from header pressure alone, and numbered by the bits that a scan caught"
 
 
 def number_places(inferred_fires: InferredFires, caught: Fires) -> InferredFires:
     """Return the inferred fires of one compartment with row numbers, where the bits agree on them.
 
     Args:
-        told: fires whose rows are places in the round.
+        inferred_fires: fires whose rows are places in the round.
         caught: the fires of the same compartment whose bits a scan caught.
     """
     fires = inferred_fires.fires

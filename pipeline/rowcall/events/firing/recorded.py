@@ -2,7 +2,7 @@
 
 A bit recorded on change gives the instant itself. A bit or counter scanned at intervals gives an
 interval: the row fired after the scan before and no later than this one; an even cadence narrows
-it (`even_fires`). A 100 ms bit scanned once a second is caught about one time in ten, so scanned
+it (`even_spacing`). A 100 ms bit scanned once a second is caught about one time in ten, so scanned
 bits say nothing about how often a row was called, unless they are latched for longer than a scan;
 the table says which kind it is.
 """
@@ -110,7 +110,7 @@ def _bit_fires(place: tuple[Role, int, int], signal: Signal) -> Fires:
 def _is_latched(is_on: npt.NDArray[np.bool_], edge: Ints) -> bool:
     """True where the next scan mostly finds the bit still on, so that no fire slips through.
 
-    Also of a bit that never rose: the others tell.
+    Also of a bit that never rose: the others show it.
     """
     followed = edge[edge + 1 < is_on.size]
     return not followed.size or float(is_on[followed + 1].mean()) >= _MIN_LATCHED

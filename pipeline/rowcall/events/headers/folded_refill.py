@@ -1,6 +1,6 @@
 """The air of a header: the plateau it tends to, how far pulses sag, the air they take.
 
-The refill is first order (`recovery`), so the samples of a day, folded on the time since fire, tell
+The refill is first order (`recovery`), so the samples of a day, folded on the time since fire, show
 the plateau that the header tends to whether or not it is reached before the next row fires. Air:
 ideal gas at constant temperature, V dp / P_atm, with free air counted at the header's temperature.
 A vessel emptied within a tenth of a second cools, and gives up to 29 % less than that
@@ -21,13 +21,14 @@ from rowcall.events.headers.recovery import fit_refill
 from rowcall.model import Floats, Signal
 
 _MIN_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout
-_MIN_IN_BOUT = 6  # chosen: pulses
+_MIN_IN_BOUT = 6  # pulses; chosen: the later half then has a median
 _MIN_BOUTS = 3  # chosen: one first pulse alone is too noisy
 _MIN_PULSES = 20  # chosen: pulses before a median of them is a fact
-_CLOSED_S = 0.5  # chosen: a sound valve has surely closed by then
-_REACH_S, _BIN_S = 25.0, 0.1
-_MIN_IN_BIN, _MIN_BINS = 8, 6  # chosen
-_MAX_LOG_ERROR = 0.2  # chosen: relative error of tau
+_CLOSED_S = 0.5  # chosen: a healthy valve has surely closed by then
+_REACH_S, _BIN_S = 25.0, 0.1  # chosen: five long recoveries, and a tenth of the shortest usual one
+# Samples, bins; chosen: a median forgives three wild ones, and three unknowns need as many again
+_MIN_IN_BIN, _MIN_BINS = 8, 6
+_MAX_LOG_ERROR = 0.2  # relative error of tau; chosen: more is no figure to compare days by
 _OF_MEDIAN = 1.2533  # error of a median of normal values over that of their mean: sqrt(pi / 2)
 _MAX_ON_S = 5.0  # chosen: a bit that is on for longer is no pulse
 _MAX_UNEVEN = 0.1  # chosen: scatter of intervals, as a share of them, of one sequence
@@ -35,13 +36,13 @@ _MAX_UNEVEN = 0.1  # chosen: scatter of intervals, as a share of them, of one se
 
 @dataclass(frozen=True, slots=True)
 class FoldedRefill:
-    """The refill that all pulses of a day draw together.
+    """The refill that all pulses of a day show together.
 
     Attributes:
         tau_s: recovery constant [s].
         plateau_pa: pressure that it tends to [Pa].
         left_pa: what is missing of it when the next row fires [Pa].
-        drop_pa: how far a pulse draws the header down, led back to where a sound valve closes [Pa].
+        drop_pa: depth of a pulse's drop, projected back to where a healthy valve closes [Pa].
     """
 
     tau_s: float
@@ -76,22 +77,22 @@ def row_interval(fire_s: Floats, compartment: npt.NDArray[np.int64]) -> float:
     side, each compartment is even by itself. nan where there are fewer than two fires.
     """
     own = [interval_of(fire_s[compartment == c]) for c in np.unique(compartment)]
-    told = [one for one in own if math.isfinite(one)]
-    if not told:
+    known = [one for one in own if math.isfinite(one)]
+    if not known:
         return math.nan
     gaps = np.diff(fire_s)
     middle = float(np.median(gaps))
     # Of two controllers side by side, half of the gaps may be alike; three quarters are not.
     is_one = float(np.quantile(np.abs(gaps - middle), 0.75)) <= _MAX_UNEVEN * middle
-    return middle if is_one else float(np.median(told))
+    return middle if is_one else float(np.median(known))
 
 
 def fold_refill(
     header: Signal, fire_s: Floats, answered: npt.NDArray[np.bool_] | None = None
 ) -> FoldedRefill | None:
-    """Fit one refill to the samples of a whole day, None where they do not tell one.
+    """Fit one refill to the samples of a whole day, None where they do not show one.
 
-    Folded on the time since the fire before, samples that come once a second draw the refill in
+    Folded on the time since the fire before, samples that come once a second show the refill in
     tenths, also where no two pulses of their own would show it. Medians, so that few silent or
     hanging rows, or hours with a slow supply, do not count.
 
@@ -140,7 +141,7 @@ def _folded(
 
 
 def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> Floats:
-    """Return the pressure at the instant of each fire [Pa]: the last sample, led on to it.
+    """Return the pressure at the instant of each fire [Pa]: the last sample, projected to it.
 
     Samples before a fire lie lower than what it meets, the more so the sooner rows follow each
     other. nan where there is no sample since the valve before has closed.
@@ -150,8 +151,8 @@ def pressure_at_fires(header: Signal, fire_s: Floats, refill: FoldedRefill) -> F
     closed = np.append(-np.inf, fire_s[:-1]) + _CLOSED_S
     missing = refill.plateau_pa - header.value[np.maximum(last, 0)]
     projected = refill.plateau_pa - missing * np.exp(-(fire_s - sampled) / refill.tau_s)
-    told = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
-    return np.where(told, projected, np.nan)
+    is_known = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
+    return np.where(is_known, projected, np.nan)
 
 
 def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:

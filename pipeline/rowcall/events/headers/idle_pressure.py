@@ -34,7 +34,7 @@ _K_AIR = 1.4  # ratio of specific heats of dry air: isentropic flow tables, NACA
 _CRITICAL_RATIO = (2.0 / (_K_AIR + 1.0)) ** (_K_AIR / (_K_AIR - 1.0))  # 0.52828 [-]
 _CHOKED_PA = trade.ATMOSPHERE.value / _CRITICAL_RATIO  # absolute; below it a hole is not choked
 _FULL_WITHIN = 0.02  # chosen: of gauge pressure within which the header still stands full
-_MIN_POINTS = 4
+_MIN_POINTS = 4  # points; chosen: two unknowns and two degrees of freedom
 _MIN_EXPLAINED = 0.95  # chosen: share of the variance that the decay explains
 
 

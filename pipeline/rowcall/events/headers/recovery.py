@@ -4,8 +4,8 @@ Between pulses the supply fills the header close to first order,
 
     p(t) = p_s - d * exp(-(t - t0) / tau),
 
-with p_s the pressure it tends to, d the drop still to be made good at t0 and tau the recovery
-constant; 95 % of a drop is made good after tau * ln 20 = 3.0 tau. For a given tau, p_s and d
+with p_s the pressure it tends to, d the drop still to be recovered at t0 and tau the recovery
+constant; 95 % of a drop is recovered after tau * ln 20 = 3.0 tau. For a given tau, p_s and d
 follow from a straight least-squares line in exp(-t/tau) (variable projection), so one scan over
 tau on a logarithmic grid, refined twice by a parabola, finds the least-squares fit of all three
 without starting values and for all pulses together.
@@ -21,12 +21,13 @@ import numpy.typing as npt
 
 from rowcall.model import Floats
 
-T95 = math.log(20.0)  # times tau until 95 % of a drop is made good
+T95 = math.log(20.0)  # times tau until 95 % of a drop is recovered
 
+# Of tau; chosen: usual ones are 1-5 s, and 12 % from step to step
 _MIN_TAU_S, _MAX_TAU_S, _N_GRID = 0.15, 90.0, 56
 _FINE_STEP = 0.1  # of a grid step, for the second parabola; chosen: leaves an error below 0.1 %
-_CHUNK = 4096  # pulses at a time, to bound memory
-_MIN_POINTS = 4  # three unknowns and one degree of freedom
+_CHUNK = 4096  # pulses at a time; chosen: bounds memory to some 100 MB
+_MIN_POINTS = 4  # points: three unknowns and one degree of freedom
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ class Refill:
     Attributes:
         tau_s: recovery constant [s].
         plateau_pa: pressure that the header tends to [Pa].
-        depth_pa: drop still to be made good at the first fitted point [Pa].
+        depth_pa: drop still to be recovered at the first fitted point [Pa].
         log_error: standard error of ln(tau) [-].
     """
 

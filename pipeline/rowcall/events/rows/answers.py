@@ -1,7 +1,7 @@
-"""Which single pulses were heard and answered, told from the share of the usual drop they made.
+"""Which single pulses can be judged and were answered, by the share of the usual drop they made.
 
-A pulse whose points all come late, when little of a drop is left, gets a large error, and hangs on
-the level of the supply: it was not heard.
+A pulse whose points all come late, when little of a drop is left, gets a large error, and depends
+on the level of the supply: it is not judged.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-_HALF_ANSWER = 0.5  # an answer makes more than half of what the row's answers make
-_NONE_ERRORS = 3.0  # chosen: standard errors by which no answer must lie apart from that
-_ANSWER_ERRORS = 2.0  # chosen: and an answer
-_MIN_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is held against its peers
-# Chosen: doubt of the level beyond which a pulse's points come too late to tell it
+_HALF_ANSWER = 0.5  # of what the row's answers make; chosen: half-way between one and none
+_NONE_ERRORS = 3.0  # chosen: standard errors between no answer and that; one false in 700
+_ANSWER_ERRORS = 2.0  # chosen: and an answer; its scatter has bounds (see `pulse_answers`)
+_MIN_ANSWER = 0.15  # chosen: of the usual drop; a row below it all day is compared with its peers
+# Chosen: systematic error of a share beyond which a pulse's points come too late [-]
 _MAX_SYSTEMATIC = 0.25
-_SHARP_ERROR = 0.1  # chosen: errors up to which all pulses of a row tell its level, else the best
+_SHARP_ERROR = 0.1  # chosen: errors up to which all pulses of a row give its level, else the best
 _MIN_ANSWERED = 0.05  # chosen: a row that answers less than once in twenty times has no level
 _SHALLOW_DROP = 0.12  # a usual drop is 15-40 % of gauge pressure: common practice, no source
 _FAST_TAU_S = 3.0 / T95  # a usual refill takes 3-15 s to 95 %: common practice, no source
@@ -40,9 +40,9 @@ class PulseAnswers:
 
     Attributes:
         share, error: and its standard error from the noise alone; infinite without points, or with
-            such only that come too late in the refill to tell.
-        is_heard: an answer and none would be told apart.
-        is_answered: heard, and more than half of what the row's own answers make.
+            such only that come too late in the refill.
+        is_judged: an answer and none would be told apart.
+        is_answered: judged, and more than half of what the row's own answers make.
     """
 
     share: Floats
@@ -58,27 +58,18 @@ def pulse_answers(stack: Stack) -> PulseAnswers:
     total_error = np.hypot(error, systematic)
     half, scatter = np.full(share.size, _HALF_ANSWER), 0.0
     if stack.curve.drop >= MIN_DROP:
-        has_points = np.isfinite(error)
-        level = _levels(
-            share[has_points],
-            total_error[has_points],
-            stack.line[has_points],
-            len(stack.overlay.rows),
-        )
+        known = np.isfinite(error)
+        shares, line = share[known], stack.line[known]
+        level = _levels(shares, total_error[known], line, len(stack.overlay.rows))
         half = _HALF_ANSWER * np.minimum(level, 1.0)[stack.line]
-        scatter = relative_scatter(share[has_points], error[has_points], stack.line[has_points])
+        scatter = relative_scatter(shares, error[known], line)
         if stack.overlay.width_s > stack.curve.tau_s:
-            scatter = np.inf  # an answer early in the interval has been made good at its end
+            scatter = np.inf  # an answer early in the interval has recovered by its end
     # An answer scatters about its level by its own share, none by the noise alone. Where that is
     # the fire's unknown instant, it stays within bounds: so two deviations are enough.
     is_steady = np.hypot(total_error, scatter * half / _HALF_ANSWER) <= half / _ANSWER_ERRORS
     is_judged = (total_error <= half / _NONE_ERRORS) & is_steady
-    return PulseAnswers(
-        share,
-        error,
-        is_judged,
-        is_judged & (share > half),
-    )
+    return PulseAnswers(share, error, is_judged, is_judged & (share > half))
 
 
 def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
@@ -99,7 +90,7 @@ def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
 
 
 def _expected(stack: Stack) -> Floats:
-    """Deficit at each point after a pulse of usual depth; where no row draws, of a shallow one."""
+    """Deficit at each point after a usual pulse; where no row has a drop, after a shallow one."""
     if stack.curve.drop >= MIN_DROP:
         return stack.usual_at_points
     since = stack.overlay.since_s

@@ -1,10 +1,11 @@
-"""What the stack of a row says: how deep it draws, whether it closes late, how it comes back.
+"""What the stack of a row shows: how deep its drop is, whether it closes late, how it recovers.
 
-A row's stack is weighed against the curve of the other sound rows (`row_grid`). Points of one pulse
-err together, and pulses scatter: the likelihood is tempered by how much more the pulses' sums
-scatter than points on their own would (a sandwich estimate by pulse). To tell a late valve it also
-allows for sound rows' curves that differ (`_CURVE_SPREAD`); where they turn out to differ less, the
-errors of depth shrink with the misfit (Birge ratio), never below what `_depth_error` doubts.
+A row's stack is weighed against the curve of the other reference rows (`posterior`). Points of one
+pulse err together, and pulses scatter: the likelihood is tempered by how much more the pulses' sums
+scatter than points on their own would (a sandwich estimate by pulse). To find a late valve it also
+allows for reference rows' curves that differ (`_CURVE_SPREAD`); where they turn out to differ less,
+the errors of depth shrink with the misfit (Birge ratio), never below the systematic errors of
+`_depth_error`.
 """
 
 from __future__ import annotations
@@ -31,11 +32,12 @@ P_LATE = 0.999  # chosen: probability from which a valve counts as late
 # Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
 # what the bits say; while the pressure falls that is most of what a few points show.
 _FALL_S = 0.03
-_CURVE_SPREAD = 0.05  # chosen: relative spread of sound rows' curves about each other, in each bin
+# Chosen: relative spread of reference rows' curves about each other, in each bin
+_CURVE_SPREAD = 0.05
 _MIN_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
-# Chosen: depths so near the usual one are told as if their refills had the same shape.
+# Chosen: depths so near the usual one are taken to have refills of the same shape.
 _NEAR_USUAL = 0.1
-_MIN_BINS = 12  # chosen: bins with points from which their misfit tells anything
+_MIN_BINS = 12  # bins with points; chosen: of fewer the misfit scatters by half
 # Chosen: error of the depth a unit by which it lies below the usual, where the level of the supply
 # is off, and above it, where a hanging valve blows on as no model says.
 _SHALLOW_ERROR, _DEEP_ERROR = 0.01, 0.05
@@ -65,10 +67,10 @@ CURVE_COLUMNS = {
 def row_curves(stack: Stack) -> pl.DataFrame:
     """Return what each row's stack says, one line a row, columns `CURVE_COLUMNS`.
 
-    `drop_ratio` is the depth as a share of the median sound row's; `late_s` by how much the valve
-    closes later than theirs, `p_late` the probability that this exceeds `MIN_LATE_S`;
+    `drop_ratio` is the depth as a share of the median reference row's; `late_s` by how much the
+    valve closes later than theirs, `p_late` the probability that this exceeds `MIN_LATE_S`;
     `late_power` the chance that a valve hanging 0.4 s at three tenths of its flow would be found
-    here. Empty where the header's rows hardly draw it down at all.
+    here. Empty where the header's rows have hardly any drop.
     """
     if stack.curve.drop < MIN_DROP:
         return pl.DataFrame(schema=CURVE_COLUMNS)
@@ -112,9 +114,9 @@ def _weight(stack: Stack) -> Floats:
 
 
 def _depth(stack: Stack, found: Posterior, start: RefillStart) -> Floats:
-    """Depth of each row as a share of the median sound row's, shape (n_rows,).
+    """Depth of each row as a share of the median reference row's, shape (n_rows,).
 
-    That of a hanging valve is read where its pressure is lowest: how it gets there hangs on flow
+    That of a hanging valve is read where its pressure is lowest: how it gets there depends on flow
     and refill together, which the grid's straight ramp does not follow.
     """
     n, total = stack.count, stack.count * stack.mean
@@ -126,7 +128,7 @@ def _depth(stack: Stack, found: Posterior, start: RefillStart) -> Floats:
     is_seen = np.take_along_axis(smooth, closes[:, None], axis=1)[:, 0] > 0
     is_read = (found.p_late > _P_HANGS) & is_seen & (stack.curve.width_s < _ABOUT_S)
     depth = np.where(is_read, lowest, found.depth)
-    # Of all pulses of a row, so one that answers now and then is no sound one here.
+    # Of all pulses of a row, so one that misses pulses is no reference row here.
     return np.asarray(depth / np.median(depth[reference_rows(found.depth, stack.curve.drop)]))
 
 

@@ -1,11 +1,11 @@
-"""Whether a row's answers come and go, told from the spread of its pulses' shares.
+"""Whether a row misses pulses, estimated from the spread of its pulses' shares.
 
-Where single pulses are too uncertain to call answered or not, all of them together may still tell
-a row that answers half the time from one that always answers by half: shares of the one spread
-more. The log-likelihoods of both are compared,
+Where single pulses are too uncertain to call answered or not, all of them together may still
+separate a row that answers half the time from one that always answers by half: shares of the one
+spread more. The log-likelihoods of both are compared,
 
     steady:        x_k ~ N(m, e_k^2 + (c m)^2)
-    now and then:  x_k ~ q N(1, e_k^2 + c^2) + (1 - q) N(0, e_k^2)
+    intermittent:  x_k ~ q N(1, e_k^2 + c^2) + (1 - q) N(0, e_k^2)
 
 with q on a grid; the interval of q is where its log-likelihood lies within 1.92 of the best (95 %,
 likelihood ratio).
@@ -21,10 +21,11 @@ import polars as pl
 from rowcall.events.rows.onset import sized_rows
 from rowcall.model import Floats
 
+# Shares of answers tried; chosen: steps of 2 % are finer than any interval of a day
 _RATES = np.linspace(0.02, 0.98, 49)
 _HALF_CHI2_95 = 1.92  # half of the 95 % quantile of chi-squared with one degree of freedom
-_MIN_PULSES = 20  # chosen: pulses
-_WILD_SHARE = 1e-4  # chosen: share of wild points that either tale must put up with
+_MIN_PULSES = 20  # pulses; chosen: of fewer the spread is chance
+_WILD_SHARE = 1e-4  # chosen: share of wild points that either model must allow for
 
 INTERMITTENT_COLUMNS = {
     "compartment": pl.Int64,
@@ -38,7 +39,7 @@ INTERMITTENT_COLUMNS = {
 
 @dataclass(frozen=True, slots=True)
 class Intermittent:
-    """Gain in log-likelihood of "now and then" over "steady"; rate of answers and its interval."""
+    """Gain in log-likelihood of "intermittent" over "steady"; rate of answers and its interval."""
 
     gain: float
     rate: float
@@ -47,7 +48,7 @@ class Intermittent:
 
 
 def weigh_intermittent(share: Floats, error: Floats, scatter: float) -> Intermittent:
-    """Compare both tales of a row.
+    """Compare both models of a row.
 
     Args:
         share: share of the usual drop of each pulse, shape (n,).

@@ -5,8 +5,8 @@ For every split the gain in log-likelihood of two means over one is
     gain = 1/2 * (S1^2 / W1 + S2^2 / W2 - S^2 / W),   S = sum(w x), W = sum(w), w = 1 / error^2
 
 and the best split is kept where it gains more than chance would at any of them, given how much the
-values scatter about the two means, and where these then tell the whole story: a row that answers
-now and then has no onset.
+values scatter about the two means, and where little scatter is left about these: a row that misses
+pulses all day has no onset.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from rowcall.model import Floats
 _MIN_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
 _MIN_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault
 _MAX_SPREAD = 6.0  # chosen: mean square error beyond which a row comes and goes instead
-_MIN_PULSES = 8  # chosen: pulses on either side
+_MIN_PULSES = 8  # pulses on either side; chosen: fewer have no mean to compare
 
 ONSET_COLUMNS = {
     "compartment": pl.Int64,

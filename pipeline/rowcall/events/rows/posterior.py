@@ -1,6 +1,6 @@
 """The grid of closings and recovery constants on which a row's stack is weighed.
 
-Against the curve m(u) of the other sound rows each pair, a closing later than theirs by L and a
+Against the curve m(u) of the other reference rows each pair, a closing later than theirs by L and a
 recovery constant tau, is linear in two unknowns,
 
     y(u) = s * hold(u; L, tau) + w * ramp(u; L, tau),
@@ -25,14 +25,16 @@ from rowcall.model import Floats
 _LATER_S = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1.0, 1.25, 1.5, 2.0, 2.5])
 MIN_LATE_S = 0.25  # chosen: below it a valve closes with its peers
 LATE_PRIOR = 0.01  # chosen: one valve in a hundred hangs
-# Taus of a row, as multiples of its header's: close together where most of them lie.
+# Taus of a row, as multiples of its header's; chosen: close together where most of them lie.
 _TAU_RATIOS = np.exp(np.sinh(np.linspace(-3.0, 3.2, 41)) / 10.5)
 _TAU_PRIOR = 0.35  # chosen: standard deviation of ln(tau) between rows of a header
-_MAX_GIVEN_BACK = 0.15  # chosen: of the drop by the peers' closing
+# Of the drop by the peers' closing; chosen: three times the spread of reference rows' curves
+_MAX_GIVEN_BACK = 0.15
 _DEPTH_PRIOR = 2.0  # chosen: drops are a few times the usual at most
 _MIN_SHARE = 0.2  # chosen: share of the usual drop; of less no refill is seen
-_MIN_LEFT = 0.01  # chosen: of the drop; what is left of it then hangs on the level of the supply
-_TRIAL_S, _TRIAL_SHARE = 0.4, 0.3  # a drawn-out valve blows 0.5-2 s: common practice, no source
+_MIN_LEFT = 0.01  # chosen: of the drop; what is left of it then depends on the level of the supply
+# A valve that closes late blows 0.5-2 s: common practice, no source
+_TRIAL_S, _TRIAL_SHARE = 0.4, 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +76,7 @@ class Posterior:
 
 
 def row_grid(stack: Stack) -> RowGrid:
-    """Lay out the grid of a header's rows."""
+    """Return the grid of a header's rows."""
     curve, u = stack.curve, stack.since_s
     taus = curve.tau_s * _TAU_RATIOS
     after = np.maximum(u - curve.close_s - curve.width_s / 2, 0.0)
@@ -107,7 +109,7 @@ def _hanging(curve: PulseCurve, taus: Floats, u: Floats) -> tuple[Floats, Floats
 def _own_shape(stack: Stack) -> Floats:
     """How refills from each row's depth differ in shape from the usual, shape (n_rows, n_bins).
 
-    A smaller deficit is made good sooner where the refill is not exponential.
+    A smaller deficit is recovered sooner where the refill is not exponential.
     """
     share, usual, path = bounded_share(stack.share), stack.curve.drop, stack.path
     closed_s = np.maximum(stack.since_s - stack.curve.close_s - stack.curve.width_s, 0.0)
@@ -117,7 +119,7 @@ def _own_shape(stack: Stack) -> Floats:
 
 
 def bounded_share(share: Floats) -> Floats:
-    """Shares of the usual drop from which a refill is known: beyond it, no course is known well."""
+    """Shares of the usual drop from which a refill is known: beyond it, no path is known well."""
     return np.clip(share, _MIN_SHARE, 1.0)
 
 

@@ -2,7 +2,7 @@
 
 For every fire the header pressure just before it, the depth of the drop, when the minimum came
 and the recovery constant are read from the samples around it; a fire that falls between samples
-too far apart to hear it keeps its line with empty values.
+too far apart to judge it keeps its line with empty values.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats, Signal
 
 _VALVE_OPEN_S = trade.VALVE_OPEN.value
-_WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points tell of the supply, not of it
+_WINDOW_S = 25.0  # chosen: five recoveries of 15 s / 3; later points show the supply, not the pulse
 _BEFORE_S = 10.0  # chosen: older points are not "just before"
 _N_BEFORE = 3  # chosen: the median of three forgives one wild point
 _MAX_FIRST_SAMPLE_S = 2.5  # chosen: a first sample later than this has missed most of a usual drop
@@ -58,7 +58,7 @@ def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.Data
     """Return one line a fire (`BaghouseDay.pulses`), all on one header.
 
     Args:
-        header: pressure of the header that these fires draw on [Pa, gauge].
+        header: pressure of the header of these fires [Pa, gauge].
         fires: in order of time, clock offset already removed.
         stack: the stacked points of the same fires; None where there are too few.
     """
@@ -233,10 +233,10 @@ def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
 
 
 def _drop(before: Floats, lowest: Floats, lead_s: Floats, refill: Refill) -> Floats:
-    """Depth of each drop: led back along the refill to the instant a sound valve closes.
+    """Depth of each drop: projected back along the refill to the instant a healthy valve closes.
 
-    The lowest sample lies a little after the true minimum; the fitted refill tells how much was
-    made good in between. Where the sample before the lowest was taken with the valve already
+    The lowest sample lies a little after the true minimum; the fitted refill gives how much was
+    recovered in between. Where the sample before the lowest was taken with the valve already
     due to be closed (`lead_s` 0), the valve closed late and the drop is taken as sampled.
     """
     lead = np.minimum(lead_s, refill.tau_s)

@@ -14,19 +14,20 @@ _NEAR_37 = (0.25, 0.55)  # chosen: shares of the drop about 1/e from which the t
 _EARLY_TAUS = 0.35  # chosen: of the fitted time constant, in which a refill begins
 _SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long to close
 _LATE_TAUS = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
-_FLAT_SHARE = 0.98  # chosen: share of the greatest deficit about which a course is flat
-_MIN_BINS = 3
+_FLAT_SHARE = 0.98  # chosen: share of the greatest deficit about which a path is flat
+_MIN_BINS = 3  # bins; chosen: a straight line and one degree of freedom
 # Chosen: relative error of reading a recovery constant from a stack that shows where the refill
 # begins, and from one that does not; and as a share of how far the refill is from exponential.
 _READ_ERROR, _UNREAD_ERROR, _BEND_ERROR = 0.014, 0.05, 0.18
-_MIN_TAU_S = 0.05
-_MIN_POINTS = 8  # chosen: points a bin
+_MIN_TAU_S = 0.05  # chosen: less than any valve takes to close
+_MIN_POINTS = 8  # points a bin; chosen: fewer make a bin of noise
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
-_BUILD_SPREAD = 0.05  # chosen: spread of rows where too few show theirs
+# Relative spread of rows where too few show theirs; chosen: rows of one build differ by 3-5 %
+_BUILD_SPREAD = 0.05
 
 
 def peer_error(stack: Stack) -> Floats:
-    """Relative error of what is usual: sound rows differ by build, and there are few of them."""
+    """Relative error of what is usual: the few reference rows differ by build."""
     spread = (
         float(np.std(stack.share[stack.reference], ddof=1))
         if stack.reference.sum() > 2
@@ -38,7 +39,7 @@ def peer_error(stack: Stack) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class RefillStart:
-    """When after a fire the sound rows' refill begins [s], and from what deficit [-].
+    """When after a fire the reference rows' refill begins [s], and from what deficit [-].
 
     log_error: relative error of the deficit from noise. is_seen: read from their stack, not from
     the fitted curve.
@@ -52,8 +53,8 @@ class RefillStart:
 
 @dataclass(frozen=True, slots=True)
 class Recovery:
-    """Time in which a sound row's drop is recovered to 63 % [s], its relative error [-], and when
-    that refill start."""
+    """Time in which a reference row's drop is recovered to 63 % [s], its relative error [-], and
+    when that refill start."""
 
     tau_s: float
     log_error: float
@@ -61,7 +62,8 @@ class Recovery:
 
 
 def recovery_of(stack: Stack) -> Recovery:
-    """Read the recovery constant off the sound rows' stack, for refills are not quite exponential.
+    """Read the recovery constant off the reference rows' stack, for refills are not quite
+    exponential.
 
     Where that has too few points there, or the fires' instants are uncertain, it is the fitted
     curve's.
@@ -82,12 +84,12 @@ def recovery_of(stack: Stack) -> Recovery:
 
 
 def _noise(stack: Stack) -> float:
-    """Standard deviation of a point of a sound row [-]."""
+    """Standard deviation of a point of a reference row [-]."""
     return float(np.sqrt(np.mean(stack.sigma[stack.reference] ** 2)))
 
 
 def _refill_start(stack: Stack) -> RefillStart:
-    """Where the sound rows' pressure is lowest; by the fitted curve where that is not seen."""
+    """Where the reference rows' pressure is lowest; by the fitted curve where that is not seen."""
     (n, mean), curve = stack.pooled, stack.curve
     known = n >= _MIN_POINTS
     fitted = RefillStart(curve.close_s, curve.drop, 0.0, is_seen=False)

@@ -1,4 +1,4 @@
-"""Sampling in step with the pulses: points that meet them at few phases draw no curve."""
+"""Sampling in step with the pulses: points that meet them at few phases show no curve."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ _PHASES, _MAX_UNSEEN = 20, 11  # chosen: of 20 phases of a fire's time, 12 in a 
 
 
 def is_in_step(header: Signal, fires: Fires) -> bool:
-    """Tell whether the sampling meets the pulses at so few phases that no curve can be drawn.
+    """Return whether the sampling meets the pulses at so few phases that no curve shows.
 
     So it is where the period of the one is a multiple of the other's, to within what drifts in a
     day: then the header is never seen at rest, or never soon after a fire.

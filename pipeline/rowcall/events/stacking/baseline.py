@@ -12,8 +12,8 @@ Flags = npt.NDArray[np.bool_]
 _MIN_IN_BLOCK = 9  # chosen: the median of nine forgives four wild points
 _BLOCK_S = 60.0  # chosen: the supply wanders in minutes; within one, more points make less noise
 _MAX_LENGTHS = 4.0  # chosen: blocks this many times as long as the median one lie across a gap
-_MIN_READINGS = 5  # chosen: fewer do not tell how they scatter
-_REACH_S = 600.0  # chosen: the supply's level is believed this long either side of a block
+_MIN_READINGS = 5  # chosen: fewer do not show how they scatter
+_REACH_S = 600.0  # chosen: the supply's level holds this long either side of a block
 
 
 def supply_level(time_s: Floats, pressure_pa: Floats) -> tuple[Floats, Floats]:

@@ -1,12 +1,12 @@
-"""By how much the supply's level was misread, told from the end of the sound rows' refills.
+"""By how much the supply's level was misread, from the end of the reference rows' refills.
 
 The level is read from points late in a refill, given what the refill still lacks by then. If that
-is thought too much or too little, all deficits are off by the same amount, and the refill seems to
-end above or below the level. So a refill is fitted together with such an offset,
+is taken for too much or too little, all deficits are off by the same amount, and the refill seems
+to end above or below the level. So a refill is fitted together with such an offset,
 
     y = d (1 - b t / tau)^(1/b) + off,    b = 0: exp(-t / tau)
 
-with b from 0 (exponential) to 1/2 (through an orifice): which of them it is, shows in its course.
+with b from 0 (exponential) to 1/2 (through an orifice): which of them it is, shows in its path.
 """
 
 from __future__ import annotations
@@ -21,16 +21,18 @@ from rowcall.events.stacking.reference_rows import reference_rows
 from rowcall.events.stacking.types import Overlay, PreviousRound
 from rowcall.model import Floats
 
-_BENDS = (0.0, 0.125, 0.25, 0.375, 0.5)
-_TAUS = np.geomspace(0.5, 2.5, 60)  # chosen: of the fitted exponential's
+# B; chosen: from an exponential to an orifice, in steps whose curves differ by less than noise
+_BENDS = (0.0, 0.125, 0.25, 0.375, 0.5)  # b; chosen: five from an exponential to an orifice
+# Of the fitted exponential's; chosen: a bent refill's differs by less
+_TAUS = np.geomspace(0.5, 2.5, 60)
 _SETTLED_S = 0.2  # chosen: from the closing on; valves take that long to shut
-_MIN_BINS = 12  # chosen
-_MIN_POINTS = 5  # chosen: points of a bin
+_MIN_BINS = 12  # bins; chosen: three for each of d, tau, b and off
+_MIN_POINTS = 5  # points of a bin; chosen: fewer make a bin of noise
 _MAX_ERROR = 0.1  # chosen: of the drop; beyond it is no misread level
 
 
 def level_corrected(overlay: Overlay, previous: PreviousRound) -> Overlay:
-    """Return the points with the level that the sound rows' refills end at."""
+    """Return the points with the level that the reference rows' refills end at."""
     reference = reference_rows(previous.share, previous.curve.drop)
     is_used = reference[overlay.row_of_point] & ~previous.unanswered[overlay.fire]
     if not is_used.any():
@@ -42,7 +44,7 @@ def level_corrected(overlay: Overlay, previous: PreviousRound) -> Overlay:
     return replace(
         overlay,
         y=overlay.y - off,
-        whole=np.clip(overlay.whole - off, -1.0, 1.0),
+        total_deficit=np.clip(overlay.total_deficit - off, -1.0, 1.0),
         before_pa=overlay.before_pa * (1.0 - off),
     )
 
@@ -52,7 +54,7 @@ def level_error(since_s: Floats, count: Floats, mean: Floats, curve: PulseCurve)
 
     Args:
         since_s, count, mean: of each bin, shape (n_bins,): time since fire [s], points, and the
-            mean deficit of the sound rows' answers [-].
+            mean deficit of the reference rows' answers [-].
         curve: the fitted one, for when refills begin and how long they take.
     """
     begin = curve.close_s + curve.width_s + _SETTLED_S

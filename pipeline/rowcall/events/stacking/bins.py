@@ -1,4 +1,4 @@
-"""Bins of the time since fire, and what is told of the points in them."""
+"""Bins of the time since fire, and what is known of the points in them."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from rowcall.model import Floats
 
 Ints = npt.NDArray[np.int64]
 
-REACH_S = 25.0  # chosen: points later than five long recoveries after a fire tell nothing of it
+REACH_S = 25.0  # chosen: later than five long recoveries after a fire nothing of it is left
 # Fine where the valve moves, then wider as the curve flattens.
 _FINE_S, _FINE_UNTIL_S, _MIDDLE_S, _MIDDLE_UNTIL_S, _N_COARSE = 0.05, 1.0, 0.1, 3.0, 24
-_PRIOR_POINTS = 20.0  # chosen: points' worth of belief in the usual row's spread
+_PRIOR_POINTS = 20.0  # chosen: prior weight of the usual row's spread, in points
+# Of the deficit; chosen: far below any transmitter's resolution, against division by zero
 _MIN_SIGMA = 1e-5
 
 

@@ -1,8 +1,8 @@
 """The scans that a compressing historian left out of a header's pressure, put back.
 
-Left out is what told nothing new: between two points the pressure stayed within the dead-band of
+Left out is what was not new: between two points the pressure stayed within the dead-band of
 the last one kept (kept by exception), or of the straight line between them (kept by slope). Without
-that, a fire that changed nothing would leave no point at all, and not be heard. What is put back
+that, a fire that changed nothing would leave no point at all, and not be seen. What is put back
 may be off by the dead-band, and says so.
 """
 
@@ -21,7 +21,8 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 _SHORT_GAPS = 0.05  # chosen: the share of gaps from which the period of the scans is read
-_MIN_STEP_S, _MAX_STEP_S = 0.2, 5.0  # chosen: a scan out of these tells nothing more of a pulse
+# Chosen: scans further apart show no pulse, closer ones no more of it
+_MIN_STEP_S, _MAX_STEP_S = 0.2, 5.0
 _LARGE_FALL = 0.5  # chosen: of the largest falls; such a one is a pulse
 # Chosen: share of pulses after a longer gap, from which they were kept by exception
 _MIN_AFTER_GAP = 0.3
@@ -30,7 +31,7 @@ _MIN_AFTER_GAP = 0.3
 _BAND_OF_CHANGES, _BAND_OF_BENDS = 0.05, 0.15
 _CURVE_FALL = 0.2  # chosen: of the largest falls; such a one begins a new curve
 # Chosen, by trial: of the way from the straight line to the smooth curve. A point is kept where the
-# noise leads out of the corridor, so points lie a little beyond the curve that they are to draw.
+# noise leaves the corridor, so points lie a little beyond the curve that they stand for.
 _BEND_SHARE = 0.5
 
 

@@ -1,16 +1,16 @@
-"""Laying pulses over each other: every point of a header on the time since the fire before it.
+"""Pulses stacked: every point of a header on the time since the fire before it.
 
-A pulse lasts 0.1 s and its refill seconds, while a historian keeps a point every second, five or
+A pulse lasts 0.1 s and its refill seconds, while a historian stores a point every second, five or
 ten. But a row is fired hundreds of times a day, each time at another phase of the sampling clock,
 so the points of all its pulses together trace the curve far below the sampling period.
 
 Every point is taken relative to the level that the supply holds, y = 1 - p / level, so that a
-wandering supply drops out, and freed of what earlier pulses had not yet made good:
+wandering supply drops out, and corrected for what had not yet recovered since earlier pulses:
 
     y' = (y - r(u)) / (1 - R),    R the relative deficit at the fire, r what is left of it
 
 so a row fired after a silent one is not taken for a weak one. Level, deficits and the header's
-curve hang on each other; a few rounds settle them.
+curve depend on each other; a few rounds settle them.
 """
 
 from __future__ import annotations
@@ -33,22 +33,25 @@ Flags = npt.NDArray[np.bool_]
 
 _AHEAD_S = 0.5  # chosen: clocks agree to that; so close before a fire a point may lie in its drop
 _LATE_SHARE = 0.6  # chosen: of the time to the next fire, for a first guess at the level
-_RESTED_SHARE = 0.4  # chosen: share of the points, those with the least deficit, that tell it
-_FULL_S = 60.0  # a usual refill takes 3-15 s to 95 %: common practice, no source
+# Chosen: share of the points, those with the least deficit, that show the level
+_RESTED_SHARE = 0.4
+# Chosen: four times the longest usual refill, 15 s to 95 % (common practice, no source)
+_FULL_S = 60.0
 _MAX_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
-_RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still tell of its supply
+_RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still show its supply
+# Relative; chosen: no header is emptied further, and what divides by the rest stays bounded
 _MAX_DEFICIT, _MAX_LEFT = 0.95, 0.9
 _SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being as likely
 MIN_POINTS = 30  # chosen: fewer points do not make a stack
 
 
 def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -> Overlay | None:
-    """Lay the points of a header over each other; None where there are too few.
+    """Stack the points of a header on the time since fire; None where there are too few.
 
     Args:
-        filled: pressure of the header that these fires draw on [Pa, gauge].
+        filled: pressure of the header of these fires [Pa, gauge].
         fires: in order of time, clock offset removed.
-        so_far: what the round before found; None at first.
+        previous: what the round before found; None at first.
     """
     if fires.size < 2 or filled.signal.time_s.size < MIN_POINTS:
         return None
@@ -66,13 +69,13 @@ def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -
         return None
     level = np.interp(points.time_s, at, supply)
     unit = np.maximum(level, MIN_LEVEL_PA)
-    whole = (level - points.pressure_pa) / unit
-    y = (whole - deficits.earlier) / (1.0 - deficits.left[points.fire])
+    total_deficit = (level - points.pressure_pa) / unit
+    y = (total_deficit - deficits.earlier) / (1.0 - deficits.left[points.fire])
     return Overlay(
         fire=points.fire[used],
         since_s=points.since_s[used],
         y=np.clip(y[used], -1.0, 1.0),
-        whole=np.clip(whole[used], -1.0, 1.0),
+        total_deficit=np.clip(total_deficit[used], -1.0, 1.0),
         error=(points.error_pa / unit)[used] / _SQRT_3,
         line=line,
         rows=rows,
@@ -94,7 +97,7 @@ def _rows_of(fires: Fires) -> tuple[Ints, Ints]:
 
 @dataclass(frozen=True, slots=True)
 class _Points:
-    """Points that lie soon enough after a fire to tell of it or of its supply, shape (n_points,).
+    """Points that lie soon enough after a fire to show it or its supply, shape (n_points,).
 
     fire: the one before. is_clear: within reach, and not so close to the next fire that clocks
     which differ a little would put it behind.
@@ -130,11 +133,11 @@ def _points_of(filled: Filled, fires: Fires) -> _Points:
 def _rested(
     fires: Fires, points: _Points, deficits: _Deficits, previous: PreviousRound | None, line: Ints
 ) -> Flags:
-    """Tell which points lie close to the level of the supply.
+    """Return which points lie close to the level of the supply.
 
     Late in the time to the next fire at first, then by the least deficits after answered fires: if
-    unanswered ones had a say, a header dead for half of the day would show its level then only.
-    What a hanging valve leaves is not followed well enough to tell a level by, until it is gone.
+    unanswered ones counted, a header dead for half of the day would show its level then only.
+    What a hanging valve leaves is not followed well enough to read a level from, until it is gone.
     """
     fire, since_s = points.fire, points.since_s
     if previous is None:
@@ -154,9 +157,9 @@ def _rested(
 
 @dataclass(frozen=True, slots=True)
 class _Deficits:
-    """What is thought of the points so far.
+    """What the round before gives for the points.
 
-    left: relative deficit of earlier pulses at each fire; deficit, met: of each point the whole
+    left: relative deficit of earlier pulses at each fire; deficit, earlier: of each point the whole
     relative deficit and what it has of earlier pulses.
     """
 
@@ -175,7 +178,7 @@ def _deficits_of(
     curve, path = previous.curve, previous.carryover.path
     left = _left_at_fires(fires.low_s, line, previous)
     drop = np.where(previous.unanswered, 0.0, previous.carryover.row_drop[line])
-    # Both go the header's course together, so what was left is what they make beyond the new drop.
+    # Both go the header's path together, so what was left is what they make beyond the new drop.
     closed_s = np.maximum(since_s - curve.close_s - curve.width_s, 0.0)
     both = path.after((left + (1.0 - left) * drop)[fire], closed_s)
     alone = path.after(drop[fire], closed_s)
@@ -193,8 +196,8 @@ def _left_at_fires(low_s: Floats, line: Ints, previous: PreviousRound) -> Floats
     """
     carryover, path = previous.carryover, previous.carryover.path
     gap_s, row = np.diff(low_s), line[:-1]
-    row_drop = path.after(carryover.left[row], np.maximum(gap_s - carryover.usual_s, 0.0))
-    left = np.concatenate(([0.0], np.where(carryover.left[row] > 0, row_drop, 0.0)))
+    later = path.after(carryover.left[row], np.maximum(gap_s - carryover.usual_s, 0.0))
+    left = np.concatenate(([0.0], np.where(carryover.left[row] > 0, later, 0.0)))
     for k in np.flatnonzero(previous.unanswered[:-1]):
         left[k + 1] = path.after(left[k], gap_s[k]) if left[k] > 0 else 0.0
     return np.clip(left, 0.0, _MAX_LEFT)

@@ -1,4 +1,4 @@
-"""The curve of a header: how far a sound row draws it down, and how it comes back.
+"""The curve of a header: the drop after a reference row's pulse, and the recovery.
 
     P(u) = 0 for u < 0,  u / c while the valve is open,  exp(-(u - c) / tau) from its closing c on,
 
@@ -16,13 +16,15 @@ import numpy as np
 from rowcall import trade
 from rowcall.model import Floats
 
-# Where the closing is looked for: a long pulse time draws all rows out alike.
+# Closings tried [s]; chosen: up to 2.4, for a long pulse time makes all rows close late alike.
 _CLOSES_S = np.concatenate((np.arange(0.05, 0.4, 0.025), np.arange(0.4, 2.45, 0.1)))
+# Recovery constants tried; chosen: usual ones are 1-5 s, and 8 % from step to step is refined
 _TAUS_S = np.geomspace(0.4, 40.0, 60)
 MIN_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common practice)
-_MAX_DROP = 0.9  # chosen: of gauge pressure
-_N_BLUR = 9  # chosen: instants that stand for an interval
-_AS_GOOD = 8.0  # chosen: log-likelihoods closer than this do not tell two closings apart
+_MAX_DROP = 0.9  # of gauge pressure; chosen: no pulse empties a header further
+# Instants that stand for an interval; chosen: a ninth of 1 s is the time of a pulse's fall
+_N_BLUR = 9
+_AS_GOOD = 8.0  # chosen: closings whose log-likelihoods differ by less are equally good
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ def blurred(since_s: Floats, width_s: float, curve: Callable[[Floats], Floats]) 
 def fit_curve(
     since_s: Floats, count: Floats, mean: Floats, sigma: float, width_s: float
 ) -> PulseCurve:
-    """Fit P to the pooled stack of sound rows.
+    """Fit P to the pooled stack of reference rows.
 
     Args:
         since_s, count, mean: of each bin, shape (n_bins,): time since fire, points, mean deficit.

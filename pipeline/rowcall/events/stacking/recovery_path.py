@@ -1,9 +1,9 @@
-"""How a header comes back from whatever deficit it has: one measured course serves all.
+"""How a header comes back from whatever deficit it has: one measured path serves all.
 
-What flows in depends on what is missing, so each refill runs along the same course from where it
-begins, be it exponential or not. The course is the mean deficit of the sound rows' pulses over the
-time since their fire. Above it the rate goes on changing by the same power of the deficit (0 where
-the refill is exponential, -1/2 through an orifice), below it is led on exponentially.
+What flows in depends on what is missing, so each refill runs along the same path from where it
+begins, be it exponential or not. The path is the mean deficit of the reference rows' pulses over
+the time since their fire. Above it the rate goes on changing by the same power of the deficit (0
+where the refill is exponential, -1/2 through an orifice), below it goes on exponentially.
 """
 
 from __future__ import annotations
@@ -19,14 +19,16 @@ from rowcall.model import Floats
 
 Flags = npt.NDArray[np.bool_]
 
-_MIN_POINTS = 5  # chosen: points of a bin
-_MIN_DEFICIT = 0.03  # chosen: of the drop; smaller deficits hang on the level of the supply
-_MIN_BEND = 1e-3
-_HANGING_S = 2.5  # a drawn-out valve blows 0.5-2 s: common practice, no source
-_MIN_DEEPER = 1.2  # chosen: than the sound rows' deficits, to tell of what lies above them
-_MAX_SLOWER, _MAX_FASTER = 6.0, 3.0  # chosen: bounds of a rate against the header's own
-_TINY = 1e-9
-_DROPS = np.concatenate((np.arange(0.0, 0.5, 0.0125), np.arange(0.5, 0.825, 0.025)))  # relative
+_MIN_POINTS = 5  # points of a bin, and bins of a path; chosen: fewer are noise
+_MIN_DEFICIT = 0.03  # chosen: of the drop; smaller deficits depend on the level of the supply
+_MIN_BEND = 1e-3  # of the power; chosen: an exponential, without dividing by zero
+_HANGING_S = 2.5  # a valve that closes late blows 0.5-2 s: common practice, no source
+_MIN_DEEPER = 1.2  # chosen: than the reference rows' deficits, to show what lies above them
+# Rates against the header's own; chosen: wider than orifice and exponential differ
+_MAX_SLOWER, _MAX_FASTER = 6.0, 3.0
+_TINY = 1e-9  # of the deficit, or of its logarithm; chosen: against division by zero
+# Relative drops tried; chosen: 1-2 % of a header's pressure is finer than a drop is known
+_DROPS = np.concatenate((np.arange(0.0, 0.5, 0.0125), np.arange(0.5, 0.825, 0.025)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +50,7 @@ class RecoveryPath:
         return self._at(self._time_of(deficit) + time_s)
 
     def time_constants_s(self, deficit: Floats) -> Floats:
-        """Time in which deficits are made good to 1/e of them [s]: their recovery constants."""
+        """Time in which deficits recover to 1/e of them [s]: their recovery constants."""
         return np.asarray(self._time_of(deficit / np.e) - self._time_of(deficit))
 
     def _time_of(self, deficit: Floats) -> Floats:
@@ -65,19 +67,19 @@ class RecoveryPath:
 
 
 def measured_path(
-    since_s: Floats, count: Floats, whole: Floats, undisturbed: Flags, curve: PulseCurve
+    since_s: Floats, count: Floats, total_deficit: Floats, undisturbed: Flags, curve: PulseCurve
 ) -> RecoveryPath:
-    """Return the course of a header; where too little is measured, the fitted curve's.
+    """Return the path of a header; where too little is measured, the fitted curve's.
 
     Args:
         since_s: time since fire of each bin, shape (n_bins,) [s].
-        count, whole: points of answers and their mean deficit, with all that was not yet made good
-            before, shape (n_rows, n_bins).
-        plain: sound rows that met what such rows usually meet, shape (n_rows,).
+        count, total_deficit: points of answers and their mean deficit, with all that was not yet
+            recovered before, shape (n_rows, n_bins).
+        undisturbed: reference rows that met what such rows usually meet, shape (n_rows,).
     """
     begin, usual = curve.close_s + curve.width_s, 1.0 / curve.tau_s
     used = count * undisturbed[:, None]
-    mean = mean_of(used, whole)
+    mean = mean_of(used, total_deficit)
     seen = (since_s >= begin) & (used.sum(axis=0) >= _MIN_POINTS)
     low = seen & (mean <= _MIN_DEFICIT * max(curve.drop, 0.0))
     seen &= since_s < (since_s[low][0] if low.any() else np.inf)
@@ -87,13 +89,13 @@ def measured_path(
         nodes = np.array([begin, begin + curve.tau_s])
         return RecoveryPath(nodes, top * np.exp([0.0, -1.0]), usual, _MIN_BEND, usual)
     upper = _rate(at, deficit, deficit[0], usual)
-    bend = _bend(since_s - begin, count, whole, float(deficit[0]), upper)
+    bend = _bend(since_s - begin, count, total_deficit, float(deficit[0]), upper)
     first = upper * np.sqrt(0.5) ** bend
     return RecoveryPath(at, deficit, first, bend, _rate(at, deficit, 2.0 * deficit[-1], usual))
 
 
 def _falling(at: Floats, value: Floats, weight: Floats) -> tuple[Floats, Floats]:
-    """Falling course nearest to values (pool adjacent violators); pools at their mean places."""
+    """Falling path nearest to values (pool adjacent violators); pools at their mean places."""
     pools: list[list[float]] = []
     for one in zip(weight.tolist(), (weight * at).tolist(), (weight * value).tolist(), strict=True):
         pools.append(list(one))
@@ -104,10 +106,12 @@ def _falling(at: Floats, value: Floats, weight: Floats) -> tuple[Floats, Floats]
     return times / n, total / n
 
 
-def _bend(after_s: Floats, count: Floats, whole: Floats, top: float, upper_1_s: float) -> float:
-    """Power by which the rate falls above the sound rows' deficits, from the deepest row's."""
+def _bend(
+    after_s: Floats, count: Floats, total_deficit: Floats, top: float, upper_1_s: float
+) -> float:
+    """Power by which the rate falls above the reference rows' deficits, from the deepest row's."""
     is_closed = after_s >= _HANGING_S
-    n, deficits = count[:, is_closed], whole[:, is_closed]
+    n, deficits = count[:, is_closed], total_deficit[:, is_closed]
     mean = (n * deficits).sum(axis=1) / np.maximum(n.sum(axis=1), 1)
     deepest = int(mean.argmax())
     seen = (n[deepest] >= _MIN_POINTS) & (deficits[deepest] > 0)
@@ -130,16 +134,16 @@ def _rate(at: Floats, deficit: Floats, begin: float, usual: float) -> float:
 
 
 def drops_along(
-    path: RecoveryPath, closed_s: Floats, count: Floats, whole: Floats, left: Floats
+    path: RecoveryPath, closed_s: Floats, count: Floats, total_deficit: Floats, left: Floats
 ) -> Floats:
-    """Return the deficit that each row's answers make at once, by least squares on the course.
+    """Return the deficit that each row's answers make at once, by least squares on the path.
 
     Args:
         closed_s: time of each bin since the valve closed, shape (n_bins,) [s].
-        count, whole: points and their mean deficit, shape (n_rows, n_bins).
+        count, total_deficit: points and their mean deficit, shape (n_rows, n_bins).
         left: deficit that the answers met, shape (n_rows,) [-].
     """
     begin = left[:, None] + (1.0 - left[:, None]) * _DROPS[None]
     deficits = path.after(begin[:, :, None], closed_s[None, None, :])
-    off = np.einsum("rb,rdb->rd", count, (whole[:, None] - deficits) ** 2)
+    off = np.einsum("rb,rdb->rd", count, (total_deficit[:, None] - deficits) ** 2)
     return np.asarray(_DROPS[off.argmin(axis=1)])

@@ -1,4 +1,4 @@
-"""Which rows of a header are sound: those that draw as most of those that answer do."""
+"""Which rows of a header are its reference: those with a drop as most of those that answer have."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ import numpy.typing as npt
 from rowcall.events.stacking.pulse_curve import MIN_DROP
 from rowcall.model import Floats
 
-_PEER = (0.75, 1.35)  # chosen: share of the usual drop within which a row is one of the sound ones
+# Of the usual drop; chosen: rows of one build differ by 3-5 %, a weak one by 40 %
+_PEER = (0.75, 1.35)
 _NOTHING = 0.08  # chosen: of the deepest row's drop; below it a row is silent
 
 
 def reference_rows(share: Floats, drop: float) -> npt.NDArray[np.bool_]:
-    """Tell which rows draw the header down as most of those that answer do; all if none does.
+    """Return which rows have a drop as most of those that answer have; all if none has.
 
     Args:
         share: drop of each row as a share of the drop, shape (n_rows,) [-].

@@ -1,7 +1,7 @@
 """Stacks: the overlaid points of each row in bins of time since fire, and what they have in common.
 
-The header's sound rows share one curve. It is taken as it was measured, bin by bin, from the rows
-of usual depth together (for each row from the others alone), so that whatever the supply, the
+The header's reference rows share one curve. It is taken as it was measured, bin by bin, from the
+rows of usual depth together (for each row from the others alone), so that whatever the supply, the
 transmitter or the scan does to all rows alike is in it and cancels. Where the others have no
 points, as when the sampling is in step with the pulses, the fitted curve stands in, and how little
 is known of it there widens the error.
@@ -30,17 +30,17 @@ Flags = npt.NDArray[np.bool_]
 
 _ROUNDS = 3  # chosen: level, deficits and curve have settled by then
 _MAX_DROP = 0.8  # chosen: of gauge pressure, to keep a guess at what is left within bounds
-_MIN_UNDISTURBED = 2  # chosen: sound rows that are held up to the others
-_CARRYOVER_ERROR = 0.1  # chosen: how well the making good of what earlier pulses left is followed
-_MIN_LATE_POINTS = 20  # chosen: points of a bin
+_MIN_UNDISTURBED = 2  # rows; chosen: each is compared with at least one other
+_CARRYOVER_ERROR = 0.1  # of what earlier pulses left; chosen: so well its recovery is followed
+_MIN_LATE_POINTS = 20  # points of a bin; chosen: their mean is known to a quarter of their scatter
 _MIN_FALL = 0.3  # chosen: of the deepest bin; more than refills leave so late
-_MIN_CARRYOVER_POINTS = 8  # chosen: points that tell what a row leaves for the next fire
+_MIN_CARRYOVER_POINTS = 8  # points; chosen: fewer show less than the fitted curve does
 _LATE = 0.75  # chosen: share of the time to the next fire from which they are taken
-_PRIOR_POINTS = 6.0  # chosen: points' worth of belief in the fitted curve in each bin
+_PRIOR_POINTS = 6.0  # chosen: prior weight of the fitted curve in each bin, in points
 
 
 def stack_rows(filled: Filled, fires: Fires) -> Stack | None:
-    """Lay the pulses of each row over each other.
+    """Stack the pulses of each row.
 
     None where there is too little of anything, the sampling is in step with the pulses, or the
     pressure falls at other times than the fires say it should.
@@ -77,7 +77,7 @@ def _carryover(stack: Stack, usual_s: float) -> Carryover:
     row, n_rows = points.row_of_point, len(points.rows)
     late = (points.since_s >= _LATE * usual_s) & (points.since_s < usual_s)
     count = np.bincount(row[late], minlength=n_rows)
-    total = np.bincount(row[late], points.whole[late], n_rows)
+    total = np.bincount(row[late], points.total_deficit[late], n_rows)
     since = np.bincount(row[late], points.since_s[late], n_rows)
     mean, at_s = total / np.maximum(count, 1), since / np.maximum(count, 1)
     fitted = stack.row_drop * np.exp(-usual_s / stack.curve.tau_s)
@@ -86,7 +86,7 @@ def _carryover(stack: Stack, usual_s: float) -> Carryover:
 
 
 def _contradicts(stack: Stack, usual_s: float) -> bool:
-    """Tell whether what the sound rows show in the later half of their time is no refill's end.
+    """Tell whether what the reference rows show in the later half of their time is no refill's end.
 
     Where the fires' times are wrong it grows again, or the level lies below the pressure.
     """
@@ -113,22 +113,19 @@ def _stack(overlay: Overlay, previous: PreviousRound | None) -> Stack:
     of_answers = cells(cell[answered], y[answered], shape)
     left = np.bincount(overlay.line, overlay.left) / np.bincount(overlay.line)
     reference = _reference(*of_answers, left, previous)
-    used, its_mean = np.where(reference[:, None], of_answers[0], 0.0), of_answers[1]
-    pooled = np.stack((used.sum(axis=0), mean_of(used, its_mean)))
+    n_used, its_mean = np.where(reference[:, None], of_answers[0], 0.0), of_answers[1]
+    pooled = np.stack((n_used.sum(axis=0), mean_of(n_used, its_mean)))
     noise = float(np.sqrt(np.mean(sigma[reference] ** 2)))
     fitted = fit_curve(since, pooled[0], pooled[1], noise, overlay.width_s)
-    usual, prior_weight = _usual(used, its_mean, fitted.drop * fitted.shape(since))
-    whole = cells(cell[answered], overlay.whole[answered], shape)[1]
-    path = measured_path(since, of_answers[0], whole, reference, fitted)
+    usual, prior_weight = _usual(n_used, its_mean, fitted.drop * fitted.shape(since))
+    share = _share(*of_answers, usual)
+    total_deficit = cells(cell[answered], overlay.total_deficit[answered], shape)[1]
+    path = measured_path(since, of_answers[0], total_deficit, reference, fitted)
     closed_s = np.maximum(since - fitted.close_s - fitted.width_s, 0.0)
-    share, systematic = (
-        _share(*of_answers, usual),
-        _carryover_error(path, closed_s, left, reference),
-    )
-    row_drop = _row_drops(
-        path, closed_s, of_answers[0], whole, left, share * fitted.drop, systematic
-    )
-    systematic = np.hypot(systematic, cells(cell, overlay.error, shape)[1])
+    odd = _carryover_error(path, closed_s, left, reference)
+    seen = of_answers[0], total_deficit
+    row_drop = _row_drops(path, closed_s, *seen, left, share * fitted.drop, odd)
+    systematic = np.hypot(odd, cells(cell, overlay.error, shape)[1])
     return Stack(
         overlay=overlay,
         curve=fitted,
@@ -169,7 +166,7 @@ def _reference(count: Floats, mean: Floats, left: Floats, previous: PreviousRoun
 
 
 def _undisturbed(left: Floats, reference: Flags, drop: float) -> Flags:
-    """Sound rows that met what such rows usually meet; all sound ones where these are few."""
+    """Reference rows that met what such rows usually meet; all where these are few."""
     usual = float(np.median(left[reference]))
     undisturbed = reference & (np.abs(left - usual) <= DEEP * drop)
     return undisturbed if undisturbed.sum() >= _MIN_UNDISTURBED else reference
@@ -187,7 +184,7 @@ def _row_drops(
     path: RecoveryPath,
     closed_s: Floats,
     count: Floats,
-    whole: Floats,
+    total_deficit: Floats,
     left: Floats,
     usual: Floats,
     systematic: Floats,
@@ -196,13 +193,13 @@ def _row_drops(
     row_drop = np.clip(usual, 0.0, _MAX_DROP)
     is_odd = systematic.max(axis=1) > _CARRYOVER_ERROR * DEEP * usual.max()
     row_drop[is_odd] = drops_along(
-        path, closed_s, count[is_odd] * (closed_s > 0), whole[is_odd], left[is_odd]
+        path, closed_s, count[is_odd] * (closed_s > 0), total_deficit[is_odd], left[is_odd]
     )
     return row_drop
 
 
 def _at_bin_time(since_s: Floats, overlay: Overlay, curve: PulseCurve) -> Floats:
-    """Deficits led along the refill to their bin's mean time: rows meet a bin at other phases."""
+    """Deficits moved along the refill to the mean time of their bin, which rows meet apart."""
     refilling = overlay.since_s > curve.close_s + curve.width_s
     moved = np.where(refilling, overlay.since_s - since_s, 0.0)
     moved_y: Floats = overlay.y * np.exp(np.clip(moved / curve.tau_s, -1.0, 1.0))
@@ -217,10 +214,10 @@ def _share(count: Floats, mean: Floats, usual: Floats) -> Floats:
 
 
 def _usual(count: Floats, mean: Floats, fitted: Floats) -> tuple[Floats, Floats]:
-    """Deficit of the other sound rows in each bin, and how much of it is the fitted curve's.
+    """Deficit of the other reference rows in each bin, and how much of it is the fitted curve's.
 
     Args:
-        count, mean: points of the sound rows, shape (n_rows, n_bins).
+        count, mean: points of the reference rows, shape (n_rows, n_bins).
         fitted: the fitted curve's deficit, shape (n_bins,).
     """
     total = count * mean

@@ -34,13 +34,13 @@ STACK_COLUMNS = {
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """Points of a header laid on the fires, arrays of shape (n_points,) where nothing else is said.
+    """Points of a header stacked on the fires, arrays of shape (n_points,) unless stated.
 
     Attributes:
         fire: which fire a point follows (place in the fires).
         since_s: time since the earliest instant at which that fire may have come [s].
         y: relative deficit of gauge pressure that this fire made [-].
-        whole: relative deficit that it made and met [-].
+        total_deficit: relative deficit that it made and met [-].
         error: of a scan that was put back, the standard deviation within its bounds [-].
         line: row of each fire as a place in `rows`, shape (n_fires,).
         rows: (compartment, row), shape (n_rows, 2).
@@ -54,7 +54,7 @@ class Overlay:
     fire: Ints
     since_s: Floats
     y: Floats
-    whole: Floats
+    total_deficit: Floats
     error: Floats
     line: Ints
     rows: Ints
@@ -76,9 +76,9 @@ class Carryover:
 
     Attributes:
         left: relative deficit at the usual time of the next fire, shape (n_rows,) [-].
-        made: relative deficit that answers make, shape (n_rows,) [-].
+        row_drop: relative deficit that answers make, shape (n_rows,) [-].
         usual_s: the usual time from fire to fire [s].
-        course: along which it is made good.
+        path: along which it recovers.
     """
 
     left: Floats
@@ -94,8 +94,8 @@ class PreviousRound:
     Attributes:
         curve: the header's curve.
         share: drop of each row as a share of the curve's, shape (n_rows,) [-].
-        mute: fires that made no drop, shape (n_fires,).
-        remnants: what each row leaves for the next fire.
+        unanswered: fires that made no drop, shape (n_fires,).
+        carryover: what each row leaves for the next fire.
     """
 
     curve: PulseCurve
@@ -113,18 +113,18 @@ class Stack:
         curve: the header's fitted curve.
         since_s: mean time since fire of each bin's points, shape (n_bins,) [s].
         count, mean: points and their mean deficit, shape (n_rows, n_bins).
-        usual: deficit of the other sound rows, shape (n_rows, n_bins) [-].
-        belief: how much of `usual` rests on the fitted curve alone, 0..1, same shape.
-        odd: error of `mean` from earlier pulses having left other than they leave for the sound
-            rows, as after a valve that hangs, and of scans put back, same shape [-].
-        pooled: points of the sound rows' answers and their mean deficit, shape (2, n_bins).
-        sound: rows that draw as most of those that answer do, shape (n_rows,).
+        usual: deficit of the other reference rows, shape (n_rows, n_bins) [-].
+        prior_weight: how much of `usual` rests on the fitted curve alone, 0..1, same shape.
+        systematic: error of `mean` from earlier pulses having left other than they leave for the
+            reference rows, as after a valve that hangs, and of scans put back, same shape [-].
+        pooled: points of the reference rows' answers and their mean deficit, shape (2, n_bins).
+        reference: rows with a drop as most of those that answer have, shape (n_rows,).
         share: drop of each row's answers as a share of the usual, shape (n_rows,) [-].
         sigma: standard deviation of one point about its row's curve, shape (n_rows,) [-].
-        course: along which the header is filled again.
-        made: relative deficit that the row's answers make along it, shape (n_rows,) [-].
-        usual_at_points, odd_at_points: `usual` and `systematic` at each point of the overlay, shape
-            (n_points,) [-].
+        path: along which the header is filled again.
+        row_drop: relative deficit that the row's answers make along it, shape (n_rows,) [-].
+        usual_at_points, systematic_at_points: `usual` and `systematic` at each point of the
+            overlay, shape (n_points,) [-].
     """
 
     overlay: Overlay
@@ -147,7 +147,7 @@ class Stack:
     def table(self) -> pl.DataFrame:
         """Return the bins that hold points, columns `STACK_COLUMNS`; see `BaghouseDay.stacks`.
 
-        Empty where the header's rows hardly draw it down at all, as for `row_curves`.
+        Empty where the header's rows have hardly any drop, as for `row_curves`.
         """
         if self.curve.drop < MIN_DROP:
             return pl.DataFrame(schema=STACK_COLUMNS)

@@ -61,7 +61,7 @@ def _rows(order: Sequence[int], first: int) -> tuple[int, ...]:
 def _turns_of_isolated(
     silent: Sequence[int], order: Sequence[int], isolated: Sequence[int]
 ) -> list[int]:
-    """Return the turns of the firing order that lay every isolated row on a silent place."""
+    """Return the turns of the firing order that put every isolated row on a silent place."""
     if not isolated:
         return []
     n = len(order)

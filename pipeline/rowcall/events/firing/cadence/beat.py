@@ -19,13 +19,20 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _MAX_INTERVAL_S = 600.0  # chosen: rows further apart than this are no cadence
-_NEAR = 15  # drops on either side that tell the interval here
-_SMOOTH = 6  # drops on either side that tell the phase here
+# Drops on either side that give the interval here; chosen: thirty leave 3 % of a step open
+_NEAR = 15
+# Drops on either side that give the phase here; chosen: a drifting interval stays straight over
+# twelve
+_SMOOTH = 6
 _PHASE_FRAC = 0.04  # of the interval: a controller's own unevenness from beat to beat; chosen
-_DRIFT_FRAC = 0.01  # of the interval and beat: what the interval may be off over missing beats
-_MAX_FRAC = 0.35  # of the interval: beyond it, a drop is on the beat by chance only
-_COAST, _COAST_FRAC = 100, 0.2  # beats, and share of the interval that may be lost over them
-_INTERVAL_ERROR = 0.03  # of the sampling period: what thirty drops leave open of the interval
+# Of the interval and beat, by which it may be off over missing beats; chosen: it changes by
+# less from beat to beat
+_DRIFT_FRAC = 0.01
+_MAX_FRAC = 0.35  # of the interval; chosen: beyond it, a drop is on the beat by chance only
+# Beats, and share of the interval, that may be lost over a gap; chosen: a fifth keeps the count
+_COAST, _COAST_FRAC = 100, 0.2
+# Of the sampling period: what thirty drops leave open of the interval; chosen, by trial
+_INTERVAL_ERROR = 0.03
 # Chosen: of distances, so that one silent row in two neighbours does not count
 _LOW_QUANTILE = 0.35
 _MIN_SUBMULTIPLE = 0.15  # share of neighbours at a part of the commonest distance; chosen
@@ -138,10 +145,10 @@ def _tolerance(steps: Floats | Ints, interval_s: Floats | float, loose: Floats) 
 def _local_interval(apart: Floats, loose: Floats, interval_s: float) -> Floats:
     """Interval at each distance, from those around it that are few whole intervals long."""
     local = _first_guess(apart, interval_s)
-    for most in (1, 3, 4):
+    for max_steps in (1, 3, 4):
         steps = np.maximum(1, np.rint(apart / local))
-        reach = _MAX_FRAC * local if most == 1 else _tolerance(steps, local, loose)
-        used = (steps <= most) & (np.abs(apart - steps * local) <= reach)
+        reach = _MAX_FRAC * local if max_steps == 1 else _tolerance(steps, local, loose)
+        used = (steps <= max_steps) & (np.abs(apart - steps * local) <= reach)
         total, count = (_window_sum(np.where(used, x, 0.0), _NEAR) for x in (apart, steps))
         local = np.where(count >= 3, total / np.maximum(count, 1), local)
     return local
@@ -164,7 +171,7 @@ def _window_sum(values: Floats, half: int) -> Floats:
 
 
 def _smoothed(time_s: Floats, index: Ints, bout: Ints, interval_s: Floats) -> Floats:
-    """Instants led back to an even cadence over the neighbours in the same bout."""
+    """Instants fitted to an even cadence over the neighbours in the same bout."""
     at = np.arange(time_s.size)
     low = np.maximum(at - _SMOOTH, np.searchsorted(bout, bout, "left"))
     high = np.minimum(at + _SMOOTH, np.searchsorted(bout, bout, "right") - 1)

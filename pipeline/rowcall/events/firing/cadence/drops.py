@@ -20,14 +20,19 @@ from rowcall.model import Floats, Signal
 _COARSE_S = 0.4  # chosen: faster samples are averaged to it; a pulse's fall takes 0.1-0.2 s
 _LEVEL_S = 2.0  # chosen: about half of the shortest usual rest before the next pulse
 _REFILL_S = 2.0  # chosen: a usual refill takes 3-15 s to 95 %, so tau is 1-5 s: common practice
-_SIDE_S, _MAX_SIDE = 3.0, 4  # samples on either side: those within, and no more than
-WIDEST = 3.5  # times the sampling period: a fall across more than this is no drop
-_MIN_NOISES = 4.0  # standard deviations; a day of 86,400 samples then holds three false ones
+# Samples on either side: those within, and no more than; chosen: a refill's time, and four
+# average enough
+_SIDE_S, _MAX_SIDE = 3.0, 4
+WIDEST = 3.5  # times the sampling period; chosen: across three lost samples a fall is no drop
+# Standard deviations; chosen: a day of 86,400 samples then holds three false ones
+_MIN_NOISES = 4.0
 _AGREE = (0.9, 1.07)  # chosen: sampling error of either estimate over a day is 1-2 %
-_TALL, _TALL_SHARE = 0.9, 0.5  # quantile of the falls that stands for drops, and share of it
-_FLOOR = 0.02  # of the header's pressure: a 15 % drop sampled two time constants late
-_MIN_SHARE = 0.3  # of the usual fall; chosen: half of what a faint row (60 %) shows
-_FADE_S = 4.0  # samples further apart than 1 s show less of some drops than of others
+# Quantile of the falls that stands for drops, and share of it; chosen: half of a usual drop
+_TALL, _TALL_SHARE = 0.9, 0.5
+_FLOOR = 0.02  # of the header's pressure; chosen: a 15 % drop sampled two time constants late
+_MIN_SHARE = 0.3  # of the usual fall; chosen: half of what a weak row (60 %) shows
+# Chosen, by trial: samples further apart than 1 s show less of some drops than of others
+_FADE_S = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +44,7 @@ class Falls:
         fall_pa: what pressure lost between them, as estimated at `high_s` [Pa].
         noise_pa: standard deviation of `fall_pa` where nothing happens [Pa].
         step_s: sampling period (after averaging) [s].
-        reach_s: how far samples after `high_s` have a say [s].
+        reach_s: how far samples after `high_s` are used [s].
         is_rested: most samples lie outside refills, so that `noise_pa` is to be trusted.
         floor_pa: falls below this are none, whatever the noise [Pa].
     """
@@ -99,7 +104,7 @@ def find_peaks(falls: Falls) -> npt.NDArray[np.int64]:
         return top
     min_fall = _MIN_NOISES * falls.noise_pa
     if not falls.is_rested:
-        # No quiet sample tells the noise, which looks greater than it is: half of the tallest.
+        # No quiet sample shows the noise, which looks greater than it is: half of the tallest.
         min_fall = min(min_fall, _TALL_SHARE * float(np.quantile(falls.fall_pa[top], _TALL)))
     top = top[falls.fall_pa[top] > min_fall]
     if top.size == 0:

@@ -1,8 +1,8 @@
-"""The grid of beats: for each beat of each bout, whether a drop was there, heard or not.
+"""The grid of beats: for each beat of each bout, whether it was observable and had a drop.
 
 The first look finds drops anywhere; this second one knows where to look, and so decides with less
 signal. From the drops found, the usual fall is known as a function of the delay from the beat to
-the first sample after it, `A exp(-delay / tau)`. A beat was heard where that is well above the
+the first sample after it, `A exp(-delay / tau)`. A beat is observable where that is well above the
 noise, and it was a drop where at least `SEEN_SHARE` of it is there.
 """
 
@@ -21,13 +21,17 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-SEEN_SHARE = 0.4  # of the usual fall; chosen: between a faint row (60 %) and a silent one (0 %)
-_MIN_NOISES = 3.5  # standard deviations that a usual fall must stand above; chosen
+SEEN_SHARE = 0.4  # of the usual fall; chosen: between a weak row (60 %) and a silent one (0 %)
+# Standard deviations that a usual fall must stand above; chosen: one false beat in 4,000
+_MIN_NOISES = 3.5
 _MIN_QUIET = 50  # chosen: fewer falls do not settle the noise
-_NEAR = 6  # drops on either side that tell how much of the usual fall shows here
-_MIN_EDGE_NOISES = 2.8  # standard deviations before a bout is made longer by a beat; chosen
-_ENDS = 2  # beats looked for on either end of a bout
-MIN_DROPS = 3  # drops that make a bout; fewer may be chance
+# Drops on either side that show how much of the usual fall is seen here; chosen: the supply
+# wanders in minutes
+_NEAR = 6
+# Standard deviations before a bout is made longer by a beat; chosen: one false in 400
+_MIN_EDGE_NOISES = 2.8
+_ENDS = 2  # beats looked for on either end of a bout; chosen: a silent row and the one before it
+MIN_DROPS = 3  # drops that make a bout; chosen: fewer may be chance
 _MIN_SEEN = 0.3  # share of a bout's beats with a drop; chosen: two rows of three may be silent
 _TAU_S = (1.0, 15.0)  # bounds of the recovery constant; usual ones are 1-5 s: common practice
 
@@ -41,9 +45,9 @@ class Grid:
         low_s, high_s: the fire lies between; the samples around the drop where one was seen [s].
         bout: number of the bout, from 0, rising.
         index: beat within the bout, from 0.
-        heard: samples came in time to show a drop.
+        observable: samples came in time to show a drop.
         seen: a drop was there.
-        share: fall as a share of the usual one; nan where not heard.
+        share: fall as a share of the usual one; nan where not observable.
         interval_s: interval here [s].
     """
 

@@ -1,7 +1,7 @@
-"""Instants of the fires of a cadence, as the drops of their neighbours tell them.
+"""Instants of the fires of a cadence, as the drops of their neighbours show them.
 
 A drop only says that its fire lies between two samples, and a late valve's steepest fall lies a
-sample later than its fire. But the controller keeps an even cadence: led along the interval, the
+sample later than its fire. But the controller keeps an even cadence: moved along the interval, the
 drops of all beats around one bracket its instant too, and where most of these brackets overlap the
 fire lies. A row's own lateness is outvoted there. Where the sampling is in step with the beat all
 brackets are the same, and the instant stays as uncertain as one drop leaves it.
@@ -19,9 +19,9 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _SIDE = 50  # chosen: beats on either side; a timer's own unevenness adds up over more
-_POOL = 200  # chosen: beats on either side that tell the interval; it may drift
+_POOL = 200  # chosen: beats on either side that give the interval; it may drift
 _EVERY = 4  # chosen: beats; in between, instants lie on a straight line to the millisecond
-_MIN_DROPS = 8  # chosen: drops around a beat that tell its instant better than its own
+_MIN_DROPS = 8  # chosen: drops around a beat that give its instant better than its own
 # Of a drop's width; further off the middle, it is no neighbour's drop in time; chosen
 _MAX_OFF = 0.7
 _EXTREME = 0.05  # chosen: share of the brackets that may miss the fire
@@ -62,7 +62,7 @@ def sharpen(
 def _around(
     low_s: Floats, high_s: Floats, seen: Bools, slope: Floats, window: tuple[Ints, Ints, Ints]
 ) -> tuple[Floats, Floats, Ints]:
-    """What the drops from `low` to `high` tell of each knot: instant, half-width, their number."""
+    """What the drops from `low` to `high` show of each knot: instant, half-width, their number."""
     knot, low, high = (part[:, None] for part in window)
     beat = knot + np.arange(-_SIDE, _SIDE + 1)
     inside = (beat >= low) & (beat <= high)

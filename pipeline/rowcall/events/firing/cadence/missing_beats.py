@@ -18,7 +18,8 @@ from rowcall.events.firing.cadence.grid import MIN_DROPS, Grid
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_MIN_ODD = 3  # beats on end, silent here but not a round away, that make a rest; chosen
+# Beats on end, silent here but not a round away, that make a rest; chosen: two may be weak drops
+_MIN_ODD = 3
 
 
 def without_rests(grid: Grid, n_rows: int) -> Grid:
@@ -57,7 +58,7 @@ def _runs(flag: Bools, bout: Ints) -> tuple[Ints, Ints]:
 
 
 def _state(grid: Grid, n_rows: int) -> npt.NDArray[np.int8]:
-    """One axis of all beats, bouts a round apart: 1 seen, 0 silent, -1 unheard or no beat."""
+    """One axis of all beats, bouts a round apart: 1 seen, 0 silent, -1 unobservable or no beat."""
     state = np.full(grid.time_s.size + n_rows * (int(grid.bout[-1]) + 2), -1, np.int8)
     at = np.arange(grid.time_s.size) + n_rows * (grid.bout + 1)
     state[at] = np.where(grid.observable, grid.seen, -1)

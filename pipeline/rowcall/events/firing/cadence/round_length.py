@@ -10,10 +10,12 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.model import Floats
 
 _MIN_LOST = 20  # silent beats before they may contradict the site file; chosen
-_MIN_PAIRS = 10
+_MIN_PAIRS = 10  # pairs; chosen: ten give a share to a third
 _MIN_RECURRENCE = 0.4  # of the silent beats, above chance: below it they are noise; chosen
 _POOR_SHARE = 0.5  # of the best recurrence: below it the site file's round does not fit; chosen
-_MIN_SAME = 0.8  # share of a row's caught bits that lie whole rounds after the one before; chosen
+# Share of a row's caught bits that lie whole rounds after the one before; chosen: a restart
+# breaks some
+_MIN_SAME = 0.8
 _GOOD_SHARE = 0.8  # of the best: recurrences this close are multiples of one another; chosen
 
 

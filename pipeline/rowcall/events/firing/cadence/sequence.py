@@ -1,26 +1,25 @@
-"""Which row fired when, from header pressure alone, where no bit and no counter tells it.
+"""Which row fired when, from header pressure alone, where there are neither bits nor a counter.
 
-What is assumed, and so what to doubt:
+What is assumed, and so may be wrong:
 
 1. One controller fires the rows of a header one after the other, at an interval that changes
-   slowly if at all, and in the same order every round. (`cadence_beat`)
-2. A sound valve draws the header down within 0.15 s and the supply makes it good over seconds.
-   Drops are looked for with that shape, first anywhere, then on the beat. (`cadence_drops`,
-   `cadence_grid`)
+   slowly if at all, and in the same order every round. (`beat`)
+2. A healthy valve drops the header within 0.15 s and the supply refills it over seconds.
+   Drops are looked for with that shape, first anywhere, then on the beat. (`drops`, `grid`)
 3. A silent row is fired like any other: its beat has its place in the train, and no drop. A row
    that the controller leaves out without spending its beat leaves no trace, and the round is
    shorter than the site file says; then that is said and no row is named.
 4. Whether the sequence starts anew after a rest or carries on is not assumed but found, by turning
    every bout of cleaning until the silent place (or any other that stands out) comes to lie on
-   itself. (`cadence_starts`)
+   itself. (`starts`)
 5. A sequence that always starts at the same place starts at the first row of the firing order:
    common practice, no source. This is the only step from "place k of N" to a row, besides a start
    row or an isolated row that the caller knows.
 
-A header that serves several compartments may carry two such trains (`cadence_pair`); where they
+A header that serves several compartments may carry two such trains (`two_controllers`); where they
 cannot be taken apart with nearly every drop explained, nothing is said of either.
 
-What it cannot tell: which of place 1 and place N is silent where the sequence starts anew (a bout
+What it cannot find: which of place 1 and place N is silent where the sequence starts anew (a bout
 that begins with a silent row looks like one that ends with it); every second row silent (it looks
 like a healthy train of twice the interval); two rows fired together.
 """
@@ -47,10 +46,13 @@ from rowcall.model import Floats, Signal
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_MIN_SAMPLES = 8
-_MIN_BEATS = 10  # heard beats of a place before it is called silent; chosen
+_MIN_SAMPLES = 8  # samples; chosen: fewer have no second differences to take the noise from
+# Observable beats of a place before it is called silent; chosen: ten answers are not missed by
+# chance
+_MIN_BEATS = 10
 _MAX_SILENT_SHARE = 0.25  # of them with a drop, at most: noise alone makes a few; chosen
-_MIN_REST = 2.5  # intervals without a beat that are a rest; less is a restart in mid-sequence
+# Intervals without a beat that are a rest; chosen: less is a restart in mid-sequence
+_MIN_REST = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +64,8 @@ class Cadence:
         place: 1 to n_places, counted from the sequence start (see `start`).
         row: 1-based row, or 0 where there is no anchor.
         segment: bout of even cadence, from 1.
-        seen: a drop was there; meaningful only where heard.
-        heard: samples came in time to show a drop.
+        seen: a drop was there; meaningful only where observable.
+        observable: samples came in time to show a drop.
         n_places: places in a round.
         interval_s: median interval [s]; nan where no cadence was found.
         start: what the sequence does after a rest.
@@ -111,8 +113,8 @@ def find_cadence(
         interval_s: set interval [s]; never taken for the true one, but samples too far apart for
             it could show an even cadence that is none, so none is looked for.
         start_row: row that opens the sequence after a rest, where it is not the first of `order`.
-        isolated_rows: rows known not to draw on the header, fired all the same.
-        caught: fires whose bits a scan caught, a few of each row's; they tell the round.
+        isolated_rows: rows known to be isolated from the header, fired all the same.
+        caught: fires whose bits a scan caught, a few of each row's; they show the round.
     """
     if header.time_s.size < _MIN_SAMPLES:
         return no_cadence(n_rows, f"the header has only {header.time_s.size} samples")
@@ -199,7 +201,7 @@ def _numbered(
 
 
 def _silent_places(grid: Grid, place: Ints, n_places: int) -> tuple[int, ...]:
-    """Return the places (1-based) that were heard often and had next to no drop."""
+    """Return the places (1-based) that were observable often and had next to no drop."""
     observable = np.bincount(place[grid.observable], minlength=n_places + 1)
     drops = np.bincount(place[grid.seen], minlength=n_places + 1)
     is_silent = (observable >= _MIN_BEATS) & (drops <= _MAX_SILENT_SHARE * observable)
@@ -207,7 +209,7 @@ def _silent_places(grid: Grid, place: Ints, n_places: int) -> tuple[int, ...]:
 
 
 def _rested(falls: Falls, grid: Grid) -> Bools:
-    """Tell which bouts follow a rest in which the header was heard."""
+    """Find which bouts follow a rest in which samples came."""
     first = np.flatnonzero(np.diff(grid.bout, prepend=-1))
     begin = np.concatenate((falls.low_s[:1], grid.time_s[first[1:] - 1]))
     apart = grid.time_s[first] - begin

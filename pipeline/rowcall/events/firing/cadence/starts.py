@@ -1,17 +1,17 @@
-"""Places in the round of rows: where each bout of cleaning begins, and what that tells.
+"""Places in the round of rows: where each bout of cleaning begins, and what that shows.
 
-Beats are laid on a round of N places. A place that never has a drop, or one that is much deeper or
-fainter than the rest, makes a profile, and every bout is turned until it fits the profile best
+Beats are put on a round of N places. A place that never has a drop, or one that is much deeper or
+weaker than the rest, makes a profile, and every bout is turned until it fits the profile best
 (least squares; profile and turns in alternation, from the bout with the most contrast). A bout's
 turn is sure where the next best fits worse by a log likelihood of `_MIN_LOG_ODDS`. Sure turns of
 bouts that follow a rest then show what the controller does:
 
 - always the same place first: it starts anew after a rest;
 - always the place after the one it stopped at: it carries on;
-- both: every bout is whole rounds, so nothing tells the two apart;
+- both: every bout is whole rounds, so the two cannot be told apart;
 - neither: it starts anywhere.
 
-Without a profile no turn is sure, and nothing is told.
+Without a profile no turn is sure, and the start is unknown.
 """
 
 from __future__ import annotations
@@ -31,21 +31,26 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 _MIN_LOG_ODDS = 5.0  # chosen: odds of 150 to 1 against the next best turn
-# Log odds against the usual start before a bout is said to start elsewhere; chosen
+# Log odds against the usual start before a bout is said to start elsewhere; chosen: none of a
+# day's bouts reaches it by chance
 _ODD_START = 20.0
-_MIN_MARK = 0.25  # of the usual drop by which a place must stand out to tell places apart; chosen
+_MIN_MARK = 0.25  # of the usual drop by which a place must stand out; chosen: rows differ by less
 _MIN_SPREAD = 0.05  # of the usual drop; chosen: no place repeats itself better than that
-_ROUNDS = 6
-# Sure bouts before the rule is told; chosen: three in agreement may be chance
+_ROUNDS = 6  # rounds of profile and turns; chosen: both have settled by then
+# Sure bouts before the rule is stated; chosen: three in agreement may be chance
 _MIN_BOUTS_TURNED = 4
-# Share of bouts that keep a rule, and that may by chance; chosen
+# Share of bouts that keep a rule, and that may by chance; chosen: a restart or two break it
 _MIN_KEEPING, _MAX_CHANCE = 0.8, 0.5
-_MIN_BOUTS_SHORT = 10  # before they are said to lack a beat each; chosen
+# Bouts before they are said to lack a beat each; chosen: ten that agree are no chance
+_MIN_BOUTS_SHORT = 10
 _PIECE_ROUNDS = 4  # rounds; chosen: enough to be turned with one silent row, short against a day
-_MAX_LATE = 2  # beats of which the drop may be missed before a bout is taken up; chosen
-_MAX_SHARE = 1.5  # times the usual fall; more counts as that, so that one outlier weighs little
+# Beats whose drop may be missed before a bout is taken up; chosen: as many as `grid` looks for
+_MAX_LATE = 2
+# Times the usual fall; chosen: more counts as that, so that one outlier weighs little
+_MAX_SHARE = 1.5
 _MAX_SILENT_SHARE = 0.25  # of the beats with a drop, at most; noise alone makes a few; chosen
-_MIN_VISITS = 0.1  # of the usual visits of a place; chosen
+# Of the usual visits of a place; chosen: a place passed over is met by restarts only
+_MIN_VISITS = 0.1
 
 
 class Start(StrEnum):
@@ -90,7 +95,7 @@ def find_places(pieces: Grid, rested: Bools, begins: Bools, n_places: int) -> Pl
     """Return where each piece begins on a round of `n_places`.
 
     Args:
-        rested: whether each piece follows a rest that was heard as one, shape (n_pieces,).
+        rested: whether each piece follows a rest in which samples came, shape (n_pieces,).
         begins: whether each piece begins a bout, shape (n_pieces,).
     """
     length = np.bincount(pieces.bout)

@@ -10,12 +10,14 @@ from rowcall.events.firing.cadence.grid import Grid, beat_grid, on_beat, with_me
 from rowcall.events.firing.cadence.missing_beats import without_rests
 
 _MIN_DROPS = 20  # chosen: fewer do not make a cadence
-_MAX_STEP = 0.55  # of the interval: samples further apart cannot tell neighbouring beats; chosen
+# Of the interval; chosen: samples further apart cannot separate neighbouring beats
+_MAX_STEP = 0.55
 _FINE_S = 2.5  # samples closer than this see every drop; chosen: a recovery constant and more
 _MAX_FOLDED = 4.0  # times the set interval: further off, coarse samples have folded it; chosen
-_MIN_EXPLAINED = 0.9  # share of the drops that must lie on a beat; chosen
+_MIN_EXPLAINED = 0.9  # share of the drops that must lie on a beat; chosen: a tenth may be noise
 _MAX_LOST = 0.35  # share of the beats that may have no drop; chosen: a third of the rows
-_MIN_OBSERVABLE = 0.5  # share of the beats that must be heard; chosen
+# Share of the beats that must be observable; chosen: with less, most rows stay unknown
+_MIN_OBSERVABLE = 0.5
 
 
 def find_train(
@@ -62,9 +64,7 @@ def why_not(falls: Falls, *grids: Grid) -> str:
         return f"only {kept:.0%} of its drops keep one cadence, every {every} s"
     for grid in grids:
         if float(np.mean(grid.observable)) < _MIN_OBSERVABLE:
-            return (
-                f"only {np.mean(grid.observable):.0%} of its beats fall where the header is heard"
-            )
+            return f"only {np.mean(grid.observable):.0%} of its beats fall near enough to a sample"
         lost = float(np.mean(~grid.seen[grid.observable]))
         if lost > _MAX_LOST:
             return (

@@ -7,7 +7,7 @@ two trains share the interval with uneven spacing between them: chains whose dro
 followed by another's are the first train. Else the chains are one train and the drops left over
 the other.
 
-Where a beat of one train falls on a drop of the other, nothing is heard of it.
+Where a beat of one train falls on a drop of the other, it is not observable.
 """
 
 from __future__ import annotations
@@ -27,13 +27,15 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-_LAGS = 6  # neighbours whose distances are looked at; two trains mix two or three drops a beat
-_CANDIDATES = 12  # distances that are tried
+# Neighbours whose distances are looked at; chosen: two trains mix two or three drops a beat
+_LAGS = 6
+# Distances that are tried; chosen: both intervals, their multiples and chance ones
+_CANDIDATES = 12
 _MAX_INTERVAL_S = 120.0  # chosen: rows further apart are cleaned by one controller
-_MIN_LINKS = 8  # drops that make a chain; a chance link comes off in one case of four
-# Share of the drops on chains: both trains; too few for one; chosen
+_MIN_LINKS = 8  # drops that make a chain; chosen: a chance link comes off in one case of four
+# Share of the drops on chains: both trains, and one at the least; chosen: a tenth may be noise
 _MIN_BOTH, _MIN_ONE = 0.85, 0.25
-_AS_GOOD = 0.9  # of the best share: twice an interval does as well as the interval itself
+_AS_GOOD = 0.9  # of the best share; chosen: twice an interval does as well as the interval itself
 
 
 def find_two_grids(falls: Falls, rows: Sequence[int]) -> tuple[Grid, Grid] | None:
@@ -71,11 +73,11 @@ def _best_interval(time_s: Floats, step_s: float) -> tuple[float, Ints] | None:
     for interval_s in _distances(time_s, step_s):
         chain = _chains(time_s, interval_s, step_s)
         tried.append((interval_s, float(np.mean(chain >= 0)), chain))
-    most = max((share for _, share, _ in tried), default=0.0)
-    if most < _MIN_ONE:
+    max_share = max((share for _, share, _ in tried), default=0.0)
+    if max_share < _MIN_ONE:
         return None
     interval_s, _, chain = min(
-        (one for one in tried if one[1] >= _AS_GOOD * most), key=lambda one: one[0]
+        (one for one in tried if one[1] >= _AS_GOOD * max_share), key=lambda one: one[0]
     )
     return interval_s, chain
 
@@ -150,7 +152,7 @@ def _leads(time_s: Floats, chain: Ints, interval_s: float) -> Bools:
 
 
 def _apart(falls: Falls, grid: Grid, parts: tuple[Ints, Ints]) -> Grid:
-    """Return the grid with beats unheard that fall on a drop of the other train alone."""
+    """Return the grid with beats unobservable that fall on a drop of the other train alone."""
     middle = (falls.low_s + falls.high_s) / 2
     reach = falls.step_s + 0.04 * grid.interval_s
     own, other = (_distance(middle[part], grid.time_s) <= reach for part in parts)

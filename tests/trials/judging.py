@@ -1,4 +1,4 @@
-"""A trial led along the product's road, as on a nightly run but without the store."""
+"""A trial run through the product's pipeline, as on a nightly run but without the store."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Outcome:
     """What the product said of a trial.
 
     verdicts: by (rule, row); row 0 is the whole header. A rule that exists but did not name a row
-    cannot tell of it. facts: by (row, name). find_events_s: time taken by `find_events`.
+    cannot judge it. facts: by (row, name). find_events_s: time taken by `find_events`.
     """
 
     verdicts: Mapping[tuple[str, int], Verdict]
@@ -39,7 +39,7 @@ def known_rules() -> tuple[str, ...]:
 
 
 def judge_trial(trial: Trial) -> Outcome:
-    """Lead one trial along the road and ask the row rules."""
+    """Run one trial through the pipeline and ask the row rules."""
     took_s: list[float] = []
 
     def timed(
