@@ -169,7 +169,7 @@ def test_reports_and_rules_do_not_touch_the_store() -> None:
         ("rowcall.cli", {"pydantic", "numpy", "polars", "duckdb"}),
         ("rowcall.site_file", {"numpy", "polars", "duckdb"}),
         ("rowcall.take_in", {"numpy", "polars", "pyarrow"}),
-        ("rowcall.take_in.read.beginning", {"numpy", "pyarrow"}),
+        ("rowcall.take_in.read.opening", {"numpy", "pyarrow"}),
     ],
 )
 def test_what_takes_long_to_load_is_not_loaded_before_it_is_used(

@@ -146,11 +146,11 @@ def test_what_is_counted_is_what_take_in_does(tmp_path: Path) -> None:
     assert (one.first, one.last) == (note.first, note.last)
 
 
-def test_parquet_has_no_pins_of_text(tmp_path: Path) -> None:
+def test_parquet_has_no_overrides_of_text(tmp_path: Path) -> None:
     path = tmp_path / "day.parquet"
     pl.DataFrame({"time": [datetime(2026, 3, 2, 5, tzinfo=UTC)], "DP": [1.5]}).write_parquet(path)
     (one,) = look_at(path, TakeIn(), None, NOW)
-    assert one.pins == (("layout", "wide"), ("time_column", "time"))
+    assert one.overrides == (("layout", "wide"), ("time_column", "time"))
     assert "typed as instants" in shown(one)
 
 

@@ -16,10 +16,11 @@ from soak.killing import DIED
 from soak.portrait import differences, portrait
 
 from rowcall.cli import main
-from rowcall.take_in import Outcome
-from rowcall.take_in.load import large, storing
+from rowcall.take_in import Outcome, run
+from rowcall.take_in.files import sources
+from rowcall.take_in.load import passes, storing
 from rowcall.take_in.load.memory import Memory
-from rowcall.take_in.read import beginning
+from rowcall.take_in.read import opening
 
 ROWS = long_rows(600, PLAIN, zone="UTC")
 HALF, WHOLE = (long_text(rows).encode() for rows in (ROWS[:700], ROWS))
@@ -62,7 +63,11 @@ def changing_after(
 @pytest.mark.parametrize("change", [grow, replace_by_a_new_file, vanish])
 @pytest.mark.parametrize(
     ("memory", "module", "step"),
-    [(None, beginning, "begin_new"), (LITTLE, storing, "stage"), (LITTLE, large, "survey")],
+    [
+        (None, opening, "open_export"),
+        (LITTLE, storing, "read_through"),
+        (LITTLE, passes, "sort_once"),
+    ],
 )
 def test_a_file_that_changes_while_it_is_read_waits(
     tmp_path: Path,
@@ -93,8 +98,7 @@ def test_a_file_unreadable_because_it_is_half_there_waits(
     path = tmp_path / "day.csv"
     path.write_bytes(b"")
     with monkeypatch.context() as patch:
-        changing = changing_after(beginning.begin_new, path, grow)
-        patch.setattr(beginning, "begin_new", changing)
+        patch.setattr(run, "fits", changing_after(sources.fits, path, grow))
         assert taken(tmp_path, path, None)[0].outcome is Outcome.WAITING
     assert taken(tmp_path, path, None)[0].outcome is Outcome.STORED
 
@@ -109,7 +113,7 @@ def test_a_file_that_cannot_be_read_to_its_end_is_no_fault_of_the_disk(
 
     path = tmp_path / "day.csv"
     path.write_bytes(WHOLE)
-    monkeypatch.setattr(large, "survey", fail)
+    monkeypatch.setattr(passes, "read_entries", fail)
     result, samples, _ = taken(tmp_path, path, LITTLE)
     assert (result.outcome, samples) == (Outcome.REFUSED, [])
     assert "the file cannot be read (Input/output error)" in result.message
@@ -179,6 +183,7 @@ DYING = """
 import os, signal, sys
 from rowcall.cli import main
 from rowcall.take_in import run
+from rowcall.take_in.files import sources
 from rowcall.take_in.load import storing
 from rowcall.take_in.load.memory import Memory
 store = storing.store_export

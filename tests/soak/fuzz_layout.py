@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from random import Random
 
@@ -24,6 +26,8 @@ from helpers.mutations import TEXT_MUTATORS
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
+from rowcall.take_in.files.sources import Source
+from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.opening import open_export
 
 LONGEST_S = 5.0  # chosen: a thousand times what a file takes
@@ -39,8 +43,11 @@ def open_bytes(raw: bytes) -> None:
     """
     path = (_CSV, _CSV, _PACKED, _PARQUET)[raw[0] % 4 if raw else 0]
     started = time.monotonic()
+    content = raw[1:]
+    source = Source(path.name, path, len(content), len(content), lambda: io.BytesIO(content))
     try:
-        open_export(path, raw[1:], TakeIn())
+        with ThreadPoolExecutor(max_workers=2) as pool:
+            open_export(source, TakeIn(), Memory(), pool).close()
     except ExportError as error:
         if not str(error).startswith(path.name):
             raise AssertionError(f"names no file: {error}") from error

@@ -12,7 +12,7 @@ from helpers.exports import NOW, aside, instants, stored, take_times, taken
 
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.timestamps import FUTURE, TOO_EARLY
-from rowcall.take_in.load.jumps import find_jumps
+from rowcall.take_in.load.jumps import Jumps
 
 
 @pytest.mark.parametrize("zone", ["+14:00", ""])
@@ -75,7 +75,14 @@ def test_where_the_time_runs_back(
     minutes: list[float], tags: list[int] | None, jumps: list[int]
 ) -> None:
     time_us = (np.array(minutes) * 60e6).astype(np.int64)
-    assert find_jumps(time_us, None if tags is None else np.array(tags)).tolist() == jumps
+    places = np.arange(len(minutes))
+    tag = np.array(tags or [0] * len(minutes), np.uint32)
+    for size in (1, 3, len(minutes) + 1):  # rows a table
+        found = Jumps()
+        for first in places[::size]:
+            table = slice(int(first), int(first) + size)
+            found.add(tag[table], time_us[table], places[table] + 1)
+        assert found.found() == (len(jumps), jumps[0] + 1 if jumps else 0)
 
 
 def test_the_doubled_hour_is_no_jump(tmp_path: Path) -> None:

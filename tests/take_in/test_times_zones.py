@@ -8,14 +8,22 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 import pytest
 from helpers.exports import aside, instants, take_times, taken
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rowcall.take_in import Outcome
-from rowcall.take_in.cells.timestamps import UNCLEAR_HOUR
-from rowcall.take_in.cells.wall_time import to_utc
+from rowcall.take_in.cells.ambiguous_hour import AmbiguousHour
+from rowcall.take_in.cells.timestamps import (
+    MISSING_HOUR,
+    REASONS,
+    UNCLEAR_HOUR,
+    Bounds,
+    Parsed,
+    Times,
+)
 
 VIENNA = ZoneInfo("Europe/Vienna")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -157,13 +165,13 @@ def test_wall_times_lead_back_to_their_instants(zone: str, start_s: int, step_s:
     every = [EPOCH + timedelta(seconds=start_s + step_s * number) for number in range(200)]
     walls = [instant.astimezone(local).replace(tzinfo=UTC) for instant in every]
     wall_us = np.array([(wall - EPOCH) // timedelta(microseconds=1) for wall in walls])
-    resolved = to_utc(wall_us, local, None)
-    for instant, us, unclear in zip(every, resolved.time_us, resolved.unclear, strict=True):
+    resolved = _in_utc(wall_us, local)
+    for instant, us, reason in zip(every, resolved.time_us, resolved.reason, strict=True):
         if instant.astimezone(local).fold or _is_doubled(instant, local):
             continue  # by order, in the tests above
-        assert not unclear
+        assert not reason
         assert EPOCH + timedelta(microseconds=int(us)) == instant
-    assert not resolved.missing.any()
+    assert REASONS.index(MISSING_HOUR) not in resolved.reason
 
 
 # Against the standard library's zoneinfo: north, south, half an hour (Lord Howe), an offset of
@@ -195,9 +203,8 @@ def test_every_change_of_a_zone_from_2010_to_2030(zone: str) -> None:
     assert bool(changing) == (zone != "Asia/Tokyo")
     for start in changing or days[:1]:
         every = [start - day + timedelta(minutes=10) * number for number in range(3 * 144)]
-        resolved = to_utc(_walls(every, local), local, None)
-        assert not resolved.missing.any()
-        assert not resolved.unclear.any()
+        resolved = _in_utc(_walls(every, local), local)
+        assert not resolved.reason.any()
         assert resolved.time_us.tolist() == [_us(instant) for instant in every]
 
 
@@ -211,8 +218,19 @@ def test_wall_times_that_never_were_are_missing(zone: str) -> None:
         wall.replace(tzinfo=local).astimezone(UTC).astimezone(local).replace(tzinfo=UTC) != wall
         for wall in walls
     ]
-    resolved = to_utc(np.array([_us(wall) for wall in walls]), local, None)
-    assert resolved.missing.tolist() == never
+    resolved = _in_utc(np.array([_us(wall) for wall in walls]), local)
+    missing = resolved.reason == REASONS.index(MISSING_HOUR)
+    assert missing.tolist() == never
+
+
+def _in_utc(wall_us: npt.NDArray[np.int64], zone: ZoneInfo) -> Times:
+    """Return the instants of one sequence of wall times, read twice where that is needed."""
+    parsed, lines, known = Parsed(pl.Series(wall_us), is_utc=False), np.arange(len(wall_us)), None
+    for _ in range(2):
+        hour = AmbiguousHour("day.csv", zone, Bounds(), known)
+        times = hour.in_utc(parsed, None, lines)
+        known = hour.passes()
+    return times
 
 
 def _walls(instants: list[datetime], zone: ZoneInfo) -> npt.NDArray[np.int64]:

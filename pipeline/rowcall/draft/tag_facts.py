@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -14,12 +15,16 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.site import Sample, TakeIn
 from rowcall.take_in.cells.time_formats import plain_pattern
-from rowcall.take_in.cells.timestamps import settle_order
+from rowcall.take_in.cells.timestamps import Bounds
 from rowcall.take_in.files.inbox import exports_at
-from rowcall.take_in.files.sources import pieces_of
-from rowcall.take_in.load.assemble import Assembled, assemble
-from rowcall.take_in.read.cell_table import column
+from rowcall.take_in.files.sources import Source, sources_in
+from rowcall.take_in.load.entries import Entries
+from rowcall.take_in.load.memory import Memory
+from rowcall.take_in.load.passes import read_through, samples_of
+from rowcall.take_in.load.sinks import InMemory
+from rowcall.take_in.read.cell_table import Table, column
 from rowcall.take_in.read.opening import Opened, open_export
+from rowcall.take_in.sniff.layout import Layout
 
 _EVEN_SHARE = 0.9  # chosen: of the times between points are the usual one; some points get lost
 _UNIT_NAMES = frozenset(("unit", "units", "uom", "eu", "engineering unit", "engineering units"))
@@ -70,11 +75,10 @@ def export_facts(path: Path) -> ExportFacts:
     found: list[ExportFacts] = []
     for file in exports_at(path):
         try:
-            for piece in pieces_of(file, file.name, TakeIn().largest_unpacked):
-                if piece.problem:
-                    raise ExportError(piece.problem)
-                with piece.open() as stream:
-                    found.append(_facts_of(Path(piece.name), stream.read()))
+            for source in sources_in(file, file.name, TakeIn().largest_unpacked):
+                if source.problem:
+                    raise ExportError(source.problem)
+                found.append(_facts_of(source))
         except OSError as error:
             raise ExportError(f"{file}: the export cannot be read ({error.strerror}).") from error
     tags: dict[str, TagFacts] = {}
@@ -84,48 +88,52 @@ def export_facts(path: Path) -> ExportFacts:
     return ExportFacts(tuple(tags.values()), take_in, all(one.has_offset for one in found))
 
 
-def _facts_of(path: Path, raw: bytes) -> ExportFacts:
-    opened = open_export(path, raw, TakeIn())
-    open_points: dict[str, str] = {}
-    layout = opened.layout
-    try:
-        form = settle_order(layout.time_cells(opened.table.frame), layout.form, path.name)
-    except ExportError:
-        form = replace(layout.form, order_open=False)
-        open_points["time_format"] = plain_pattern(form)
-    opened = replace(opened, layout=replace(layout, form=form))
-    try:
-        assembled = _assembled(path, opened, None)
-    except ExportError:
-        assembled = _assembled(path, opened, ",")
-        open_points["decimal"] = ","
-    if not len(assembled.batch):
-        raise ExportError(f"{path.name}: no sample of it can be used; draft from another export.")
-    units = units_of(opened)
-    batch = assembled.batch
+def _facts_of(source: Source) -> ExportFacts:
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        opened = open_export(source, TakeIn(), Memory(), pool)
+        to = WithUnits(opened)
+        read = read_through(opened, ZoneInfo("UTC"), Bounds(), to, supposes=True)
+    form, batch = read.layout.form, samples_of(read, to)
+    if not len(batch):
+        raise ExportError(f"{source.name}: no sample of it can be used; draft from another export.")
+    open_points = {"form": ("time_format", plain_pattern(form)), "decimal": ("decimal", ",")}
     tags = tuple(
-        _facts(name, units.get(name, ""), batch.time_us[piece], batch.value[piece])
+        _facts(name, to.units.get(name, ""), batch.time_us[piece], batch.value[piece])
         for name, piece in zip(batch.names, batch.slices(), strict=True)
     )
-    kind = opened.table.frame[column(layout.time)].dtype
+    kind = to.time_kind
     has_offset = kind.time_zone is not None if isinstance(kind, pl.Datetime) else form.has_offset
-    return ExportFacts(tags, open_points, has_offset)
+    return ExportFacts(tags, dict(open_points[part] for part in read.still_open), has_offset)
 
 
-def _assembled(path: Path, opened: Opened, decimal: str | None) -> Assembled:
-    return assemble(path.name, opened.table, opened.layout, ZoneInfo("UTC"), decimal)
+class WithUnits(InMemory):
+    """Holds an export in memory, and beside it the unit of each tag and the type of its times.
 
+    Units are from the units line, or a column of units in a long export.
+    """
 
-def units_of(opened: Opened) -> dict[str, str]:
-    """Return the unit of each tag: from the units line, or a column of units in a long export."""
-    table, layout = opened.table, opened.layout
-    if layout.tag is None:
-        return {name: opened.units[place] for place, name in layout.values.items() if opened.units}
-    places = [place for place, name in enumerate(table.names) if name.lower() in _UNIT_NAMES]
-    if not places:
-        return {}
-    pairs = table.frame.select(column(layout.tag), column(places[0])).unique(maintain_order=True)
-    return {str(tag).strip(): str(unit or "").strip() for tag, unit in pairs.iter_rows()}
+    def __init__(self, opened: Opened) -> None:
+        self._opened = opened
+        super().__init__()
+
+    def clear(self) -> None:
+        """Forget everything."""
+        super().clear()
+        values, units = self._opened.layout.values, self._opened.units
+        self.units = {name: units[place] for place, name in values.items() if units and name}
+        self.time_kind: pl.DataType = pl.String()
+
+    def add(self, table: Table, layout: Layout, entries: Entries) -> None:
+        """Add a table's entries."""
+        super().add(table, layout, entries)
+        self.time_kind = table.frame[column(layout.time)].dtype
+        places = [place for place, name in enumerate(table.names) if name.lower() in _UNIT_NAMES]
+        if layout.tag is not None and places:
+            columns = column(layout.tag), column(places[0])
+            pairs = table.frame.select(columns).unique(maintain_order=True)
+            self.units |= {
+                str(tag).strip(): str(unit or "").strip() for tag, unit in pairs.iter_rows()
+            }
 
 
 def _facts(

@@ -21,7 +21,7 @@ def shown(one: Looked) -> str:
     blocks = ["\n".join(printable(line) for line in [one.name, *_facts(one)])]
     if one.tags:
         blocks.append("\n".join(_table([_HEADINGS, *(_row(tag) for tag in one.tags)])))
-    blocks.append(_pins(one))
+    blocks.append(_overrides(one))
     lines = "\n\n".join(blocks).split("\n")
     return "\n".join(map(printable, lines)) + "\n"
 
@@ -35,10 +35,11 @@ def _facts(one: Looked) -> Iterator[str]:
     if one.status_words:
         words = ", ".join(f"{word!r} {times(count)}" for word, count in one.status_words[:8])
         yield f"  {'words':<12}in the place of a value, kept as bad samples: {words}"
-    if one.jump_lines:
+    jumps, first = one.jumps
+    if jumps:
         yield (
-            f"  {'clock':<12}the time runs back {times(len(one.jump_lines))} (first on line "
-            f"{one.jump_lines[0]:,}); of samples at one instant the last one counts"
+            f"  {'clock':<12}the time runs back {times(jumps)} (first on line "
+            f"{first:,}); of samples at one instant the last one counts"
         )
     for aside in one.aside:
         yield (
@@ -90,7 +91,7 @@ def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
         yield ("  " + "  ".join(cells)).rstrip()
 
 
-def _pins(one: Looked) -> str:
-    lines = [f"{key} = {toml_value(value)}" for key, value in one.pins]
+def _overrides(one: Looked) -> str:
+    lines = [f"{key} = {toml_value(value)}" for key, value in one.overrides]
     begin = "  For exports that are all written like this one, put into the site file:"
     return "\n".join([begin, "", "[take_in]", *lines])

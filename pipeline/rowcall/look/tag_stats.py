@@ -1,4 +1,4 @@
-"""What is told of an export: how it is written, its tags, and what of it cannot be used."""
+"""What is known of an export: how it is written, its tags, and what of it cannot be used."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rowcall.draft.tag_facts import sample_kind
 from rowcall.site import Sample
 from rowcall.store.batch import Batch
 from rowcall.store.samples import BAD, UNCERTAIN, from_epoch_us
-from rowcall.take_in.cells.overrides import PinValue
+from rowcall.take_in.cells.overrides import SiteValue
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +51,8 @@ class Looked:
             none is known.
         rows_read: rows of the long layout, filled cells of the wide one.
         samples: what would be stored, were the store empty.
-        jump_lines: the lines before which the time runs back.
-        pins: what the site file's `[take_in]` would hold to settle all of this.
+        jumps: the number of lines before which the time runs back, and the first of them.
+        overrides: what the site file's `[take_in]` would hold to settle all of this.
     """
 
     name: str
@@ -62,15 +62,15 @@ class Looked:
     samples: int
     first: datetime | None
     last: datetime | None
-    jump_lines: tuple[int, ...]
+    jumps: tuple[int, int]
     tags: tuple[TagLook, ...]
     aside: tuple[Aside, ...]
     status_words: tuple[tuple[str, int], ...]
-    pins: tuple[tuple[str, PinValue], ...]
+    overrides: tuple[tuple[str, SiteValue], ...]
 
 
 def tag_looks(batch: Batch, units: dict[str, str]) -> tuple[TagLook, ...]:
-    """Return what the samples tell of each tag."""
+    """Return what the samples show of each tag."""
     return tuple(
         _tag_look(batch, name, piece, units.get(name, ""))
         for name, piece in zip(batch.names, batch.slices(), strict=True)

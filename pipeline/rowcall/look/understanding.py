@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from rowcall.site import TakeIn
-from rowcall.take_in.cells.overrides import PinValue, listed
+from rowcall.take_in.cells.overrides import SiteValue, listed
 from rowcall.take_in.cells.quality_codes import numbering_of
 from rowcall.take_in.cells.time_formats import plain_pattern
 from rowcall.take_in.cells.timestamps import Order
-from rowcall.take_in.read.opening import Opened
+from rowcall.take_in.sniff.layout import Layout
 from rowcall.take_in.sniff.preamble import Head
 
 _DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "upright strokes", ",": "commas"}
@@ -38,11 +38,11 @@ class Understood:
         qualities: the different texts of the quality columns and their counts.
     """
 
-    opened: Opened
+    names: tuple[str, ...]
+    layout: Layout
     head: Head | None
     container: str
     encoding: str
-    decimal: str
     is_typed: bool
     is_utc: bool
     order: Order | None
@@ -52,11 +52,11 @@ class Understood:
 
 def sentences(one: Understood) -> Iterator[tuple[str, str]]:
     """Return pairs of a heading and what was understood."""
-    layout, names = one.opened.layout, one.opened.table.names
+    layout, names = one.layout, one.names
     yield "file", one.container + (f", encoding {one.encoding}" if one.encoding else "")
     if one.head is not None:
         cut = _DELIMITERS[one.head.delimiter]
-        yield "fields", f"cut at {cut}; the decimal sign is {one.decimal!r}"
+        yield "fields", f"cut at {cut}; the decimal sign is {one.layout.decimal!r}"
         yield "lines", _lines(one.head)
     if layout.tag is None:
         yield "layout", f"wide: one time column and {len(layout.values)} columns of a tag each"
@@ -80,7 +80,7 @@ def _lines(head: Head) -> str:
 
 
 def _times(one: Understood) -> str:
-    layout, names = one.opened.layout, one.opened.table.names
+    layout, names = one.layout, one.names
     columns = " and ".join(repr(names[place]) for place in layout.time_places)
     told = f"in column {columns}" if layout.clock is None else f"in columns {columns}, joined"
     if one.is_typed:
@@ -105,11 +105,11 @@ def _zone(one: Understood) -> str:
 
 
 def _quality(one: Understood) -> str:
-    if not one.opened.layout.quality:
+    if not one.layout.quality:
         return "there is no column of qualities, so every value counts as good"
     texts = [text for text, _ in one.qualities]
     shown = ", ".join(f"{text or 'empty'!r} {times(count)}" for text, count in one.qualities[:8])
-    coding = one.opened.layout.coding
+    coding = one.layout.coding
     numbering = numbering_of((text for text in texts if not _is_told(one, text)), coding)
     told = f"{_NUMBERINGS[numbering]}: {shown}"
     if coding.numbering is None and {text for text in texts if text} == {"0"} and not coding.words:
@@ -123,16 +123,16 @@ def times(count: int) -> str:
 
 
 def _is_told(one: Understood, text: str) -> bool:
-    return text.lower() in one.opened.layout.coding.words
+    return text.lower() in one.layout.coding.words
 
 
-def pins_of(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
+def overrides_of(one: Understood, overrides: TakeIn) -> Iterator[tuple[str, SiteValue]]:
     """Return the keys of `[take_in]` that settle how this export is written."""
-    layout, names = one.opened.layout, one.opened.table.names
+    layout, names = one.layout, one.names
     if one.head is not None:
         yield "encoding", one.encoding
         yield "delimiter", one.head.delimiter
-        yield "decimal", one.decimal
+        yield "decimal", one.layout.decimal or "."
         if one.head.header_line:
             yield "header_line", one.head.header_line
         else:
@@ -150,15 +150,15 @@ def pins_of(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
         yield "value_column", names[value]
         if value in layout.quality:
             yield "quality_column", names[layout.quality[value]]
-    yield from _quality_pins(one, pins)
+    yield from _quality_overrides(one, overrides)
 
 
-def _quality_pins(one: Understood, pins: TakeIn) -> Iterator[tuple[str, PinValue]]:
-    coding = one.opened.layout.coding
+def _quality_overrides(one: Understood, overrides: TakeIn) -> Iterator[tuple[str, SiteValue]]:
+    coding = one.layout.coding
     texts = [text for text, _ in one.qualities if not _is_told(one, text)]
     numbering = numbering_of(texts, coding)
-    if one.opened.layout.quality and numbering is not None:
+    if one.layout.quality and numbering is not None:
         yield "quality", numbering
     for key in ("quality_good", "quality_uncertain", "quality_bad", "bad_values"):
-        if words := getattr(pins, key):
+        if words := getattr(overrides, key):
             yield key, words

@@ -26,21 +26,15 @@ _INSERT_ROWS = 8 * 122_880  # eight of DuckDB's row groups
 
 _TABLES = """
 CREATE OR REPLACE TABLE entries (
-    tag UINTEGER, "row" BIGINT, time_us BIGINT, value DOUBLE, quality UTINYINT
+    tag UINTEGER, line BIGINT, time_us BIGINT, value DOUBLE, quality UTINYINT
 );
-CREATE OR REPLACE TABLE waiting AS FROM entries;
-CREATE OR REPLACE TABLE told ("row" BIGINT, shift_us BIGINT);
-CREATE OR REPLACE TABLE late_aside ("row" BIGINT, tag UINTEGER, reason UTINYINT);
+CREATE OR REPLACE TABLE repeated (line BIGINT, tag UINTEGER);
 CREATE OR REPLACE TABLE aside (line BIGINT, column_name VARCHAR, raw VARCHAR, reason VARCHAR);
 """
 
 
 class Staging:
-    """Entries in the order of their file, rows to be set aside, and what is not yet told of them.
-
-    Rows are numbered from 0 through the whole file. An entry is added once, to `entries` or, where
-    its instant hangs on what comes later in the file, to `waiting`.
-    """
+    """Entries in the order of their file, by the numbers of their lines, and rows set aside."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         self._connection = connection
@@ -54,43 +48,19 @@ class Staging:
         self.count = 0
 
     def add(self, entries: pl.DataFrame) -> None:
-        """Add entries: `tag`, `row`, `time_us`, `value`, `quality`."""
+        """Add entries: `tag`, `line`, `time_us`, `value`, `quality`."""
         self._held.append(entries)
         self.count += entries.height
         if sum(held.height for held in self._held) >= _INSERT_ROWS:
             self._write_held()
 
-    def add_waiting(self, entries: pl.DataFrame) -> None:
-        """Add entries whose instant is told later, with the earliest that it may be."""
-        self._insert("waiting", entries)
-
     def add_aside(self, rows: pl.DataFrame) -> None:
         """Add rows that are set aside."""
         self._insert("aside", rows)
 
-    def add_late_aside(self, rows: pl.DataFrame) -> None:
-        """Add entries that turned out to be none: `row`, `tag`, `reason`."""
-        self._insert("late_aside", rows)
-
-    def tell(self, told: pl.DataFrame, reason: int) -> None:
-        """Say of all waiting rows by how much later they are, null: set aside for `reason`."""
-        self._write_held()
-        self._insert("told", told)
-        run = self._connection.execute
-        run(
-            "INSERT INTO entries SELECT tag, row, time_us + shift_us, value, quality "
-            "FROM waiting JOIN told USING (row) WHERE shift_us IS NOT NULL ORDER BY row"
-        )
-        run(
-            f"INSERT INTO late_aside SELECT row, tag, {reason} FROM waiting JOIN told USING (row) "
-            "WHERE shift_us IS NULL"
-        )
-        times = self._frame(
-            "SELECT time_us + shift_us AS time_us FROM waiting JOIN told USING (row) "
-            "WHERE shift_us IS NOT NULL"
-        )["time_us"]
-        self.count += len(times)
-        self._sample(times)
+    def add_repeated(self, entries: pl.DataFrame) -> None:
+        """Add entries that a later line repeats: `line`, `tag`."""
+        self._insert("repeated", entries)
 
     def slices(self, rows: int) -> Iterator[pl.DataFrame]:
         """Return the entries cut by time into pieces of about `rows`, each in file order.
@@ -107,16 +77,17 @@ class Staging:
         for first, past in zip(firsts, pasts, strict=True):
             yield self._frame(f"SELECT * FROM entries WHERE {first} AND {past}")
 
-    def late_aside(self, first_row: int, past_row: int) -> pl.DataFrame:
-        """Return the entries of a span of rows that turned out to be none."""
+    def repeated(self, first_line: int, past_line: int) -> pl.DataFrame:
+        """Return the repeated entries of a span of lines, by line."""
         return self._frame(
-            f"SELECT * FROM late_aside WHERE row >= {first_row} AND row < {past_row} ORDER BY row"
+            f"SELECT * FROM repeated WHERE line >= {first_line} AND line < {past_line} "
+            "ORDER BY line"
         )
 
     @property
-    def has_late_aside(self) -> bool:
-        """True where any entry turned out to be none."""
-        return bool(self._frame("SELECT 1 FROM late_aside LIMIT 1").height)
+    def has_repeated(self) -> bool:
+        """True where any entry is repeated by a later line."""
+        return bool(self._frame("SELECT 1 FROM repeated LIMIT 1").height)
 
     def count_aside(self, lines: pl.Series) -> int:
         """Return how many rows of these lines are set aside."""

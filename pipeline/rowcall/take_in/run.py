@@ -7,19 +7,21 @@ so is done beside it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import closing
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack, closing
 from datetime import datetime
+from functools import cache
 from itertools import zip_longest
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING
 
 from rowcall.errors import ExportError, printable
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.take_in.files.content import Content
+from rowcall.store.ledger import has_size
 from rowcall.take_in.files.inbox import SETTLE_S, is_settled, name_within
-from rowcall.take_in.files.sources import fits, pieces_of
+from rowcall.take_in.files.sources import fits, sources_in
 from rowcall.take_in.files.unchanged import ChangedError, FileState, Watched
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.load.prefetch import Ahead
@@ -27,6 +29,8 @@ from rowcall.take_in.outcome import Outcome, Run, TakenIn
 
 if TYPE_CHECKING:
     from rowcall.take_in.load.storing import Stored
+
+_WORKERS = 3  # one that digests, one that reads, one that cuts
 
 
 def take_in(
@@ -46,7 +50,7 @@ def take_in(
         site: its plant's zone and what it says of exports.
         paths: the files, as from `find_exports`.
         now: the present instant (aware).
-        progress: is told in a few words what happens.
+        progress: gets in a few words what happens.
         settle_s: a file written to less than this long before `now` waits for the next run.
         memory: how much of an export is held at once; None for what suits a small computer.
 
@@ -78,7 +82,7 @@ def taking_in(
     """Take in files as `take_in` does, and return each result as soon as it is in the store.
 
     Args:
-        present: tells the present instant (aware), anew for each file.
+        present: returns the present instant (aware), anew for each file.
     """
 
     def run_now() -> Run:
@@ -111,7 +115,7 @@ def _take_in_file(
     try:
         if ahead is not None:
             with closing(ahead):
-                yield name, _take_in_piece(run, ahead.watched, ahead, begin_next)
+                yield name, _take_in_source(run, ahead.watched, ahead, begin_next)
             return
         before = FileState.of(path)
         if not is_settled(path, run.now, run.settle_s):
@@ -120,8 +124,8 @@ def _take_in_file(
             )
             yield name, TakenIn(path, Outcome.WAITING, None, printable(text))
             return
-        for piece in pieces_of(path, name, run.site.take_in.largest_unpacked):
-            yield piece.name, _take_in_piece(run, Watched(piece, before), None, begin_next)
+        for source in sources_in(path, name, run.site.take_in.largest_unpacked):
+            yield source.name, _take_in_source(run, Watched(source, before), None, begin_next)
     except ExportError as error:
         yield name, TakenIn(path, Outcome.REFUSED, None, str(error))
     except OSError as error:
@@ -130,48 +134,55 @@ def _take_in_file(
         yield name, TakenIn(path, Outcome.REFUSED, None, printable(text))
 
 
-def _take_in_piece(
+def _take_in_source(
     run: Run, watched: Watched, ahead: Ahead | None, begin_next: Callable[[], None]
 ) -> TakenIn:
-    piece = watched.piece
+    source = watched.source
     try:
         try:
             if ahead is not None:
-                from rowcall.take_in.load.storing import store_whole
+                from rowcall.take_in.load.storing import store
 
-                assembled = ahead.assembled.result
-                outcome, note, told = store_whole(
-                    run, watched, ahead.content, begin_next, assembled
+                outcome, note, message = store(
+                    run, watched, ahead.digest.result, ahead.opened, begin_next, ahead.held.result
                 )
             else:
-                with ThreadPoolExecutor(max_workers=3) as pool:
-                    outcome, note, told = _store(run, watched, pool, begin_next)
+                outcome, note, message = _store(run, watched, begin_next)
         except ExportError:
             watched.check()  # half of a file may well be unreadable
             raise
     except ChangedError:
-        text = f"{piece.name}: it changed while it was being read, so it waits for the next run."
-        return TakenIn(piece.path, Outcome.WAITING, None, printable(text))
+        text = f"{source.name}: it changed while it was being read, so it waits for the next run."
+        return TakenIn(source.path, Outcome.WAITING, None, printable(text))
     except ExportError as error:
-        return TakenIn(piece.path, Outcome.REFUSED, None, str(error))
-    return TakenIn(piece.path, outcome, note, told)
+        return TakenIn(source.path, Outcome.REFUSED, None, str(error))
+    return TakenIn(source.path, outcome, note, message)
 
 
-def _store(run: Run, watched: Watched, pool: Executor, begin_next: Callable[[], None]) -> Stored:
-    """Store a piece; reading, hashing and cutting hold no interpreter's lock, so all else loads."""
-    piece, pins = watched.piece, run.site.take_in_settings
-    if piece.problem:
-        raise ExportError(piece.problem)
-    if not fits(piece, pins, run.memory.whole_bytes):
-        from rowcall.take_in.load.storing import store_large
+def _store(run: Run, watched: Watched, begin_next: Callable[[], None]) -> Stored:
+    """Store an export; reading, hashing and cutting hold no interpreter's lock, so all else loads.
 
-        return store_large(run, watched)
-    # Closed in the end, else the threads would wait for somebody to take what they bring.
-    with closing(Content(pool, piece, run.memory.block_bytes)) as content:
-        from rowcall.take_in.read.beginning import begin_new
+    An export that may be known is not opened before its digest says whether it is.
+    """
+    source, overrides = watched.source, run.site.take_in_settings
+    if source.problem:
+        raise ExportError(source.problem)
+    fits(source, overrides, run.memory.whole_bytes)
+    given_up = Event()
+    with ThreadPoolExecutor(max_workers=_WORKERS) as pool, ExitStack() as ends:
+        digest = pool.submit(source.sha256, given_up)
+        ends.callback(given_up.set)  # a file that is refused at once need not be read to its end
+        from rowcall.take_in.read.opening import Opened, open_export
 
-        begin_new(run.store, piece, content, pins, pool)
+        @cache
+        def opened() -> Opened:
+            one = open_export(source, overrides, run.memory, pool)
+            ends.callback(one.close)
+            return one
 
-        from rowcall.take_in.load.storing import store_whole
+        if not has_size(run.store, source.size_bytes):
+            opened()
 
-        return store_whole(run, watched, content, begin_next)
+        from rowcall.take_in.load.storing import store
+
+        return store(run, watched, digest.result, opened, begin_next)

@@ -69,20 +69,17 @@ class Values:
 
 def values_of(
     columns: Sequence[pl.Series],
-    decimal: str | None,
-    place: str,
+    decimal: str,
     bad_values: Collection[str] = (),
+    percents: Sequence[bool] = (),
 ) -> list[Values]:
     """Return the values of columns of text, or of ones typed as numbers or truth values.
 
     Args:
         columns: every value column of one export.
-        decimal: the decimal sign; None to find it out from all of the columns.
-        place: names the file, for messages.
+        decimal: the decimal sign.
         bad_values: further words in the place of a number, in lower case.
-
-    Raises:
-        ExportError: `decimal` is None and the columns leave open which sign it is.
+        percents: whether a column holds percentages instead of plain numbers; nothing: none does.
     """
     texts = [
         cells.cast(pl.String)
@@ -90,22 +87,14 @@ def values_of(
         else cells
         for cells in columns
     ]
-    numbers = _cast(texts, decimal or ".")
-    if decimal is None:
-        decimal = settled_decimal(texts, numbers, place)
-        numbers = numbers if decimal == "." else _cast(texts, decimal)
     return [
-        _told_apart(cells, number, decimal, bad_values)
+        _told_apart(cells, number, decimal, bad_values, is_percent=is_percent)
         if number.null_count()
         else Values(number.to_numpy(), number.is_null().cast(pl.UInt8).to_numpy())
-        for cells, number in zip(texts, numbers, strict=True)
+        for cells, number, is_percent in zip(
+            texts, _cast(texts, decimal), percents or [False] * len(texts), strict=True
+        )
     ]
-
-
-def decimal_sign(columns: Sequence[pl.Series], place: str) -> str:
-    """Return the decimal sign of columns that no site file speaks of; raises as `values_of`."""
-    texts = [cells for cells in columns if cells.dtype == pl.String]
-    return settled_decimal(texts, _cast(texts, "."), place) if texts else "."
 
 
 def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], place: str) -> str:
@@ -199,7 +188,12 @@ def _cast(columns: Sequence[pl.Series], decimal: str) -> list[pl.Series]:
 
 
 def _told_apart(
-    cells: pl.Series, number: pl.Series, decimal: str, bad_values: Collection[str]
+    cells: pl.Series,
+    number: pl.Series,
+    decimal: str,
+    bad_values: Collection[str],
+    *,
+    is_percent: bool,
 ) -> Values:
     """Look closer at the cells that are no plain numbers, once for each different text."""
     rows = number.is_null().arg_true().to_numpy()
@@ -211,7 +205,7 @@ def _told_apart(
     still = again.is_null().to_numpy()
     words = trimmed.filter(again.is_null())
     told = {word: _tell(word, decimal, bad_values) for word in words.unique().to_list()}
-    if len(words) == len(value):  # no plain number at all
+    if is_percent:
         told = _percents(told, decimal) or told
     value[rows[still]] = [told[word][0] for word in words.to_list()]
     kind[rows[still]] = [told[word][1] for word in words.to_list()]

@@ -10,20 +10,20 @@ from difflib import get_close_matches
 
 from rowcall.errors import ExportError, printable
 
-PinValue = str | bool | int | date | Sequence[str]
+SiteValue = str | bool | int | date | Sequence[str]
 
 
 _LONGEST_NAME, _LONGEST_EDIT = 40, 240  # signs in a message; chosen
 
 
-def toml_value(value: PinValue) -> str:
+def toml_value(value: SiteValue) -> str:
     """Write a value as TOML, in the printable form of its basic strings."""
     if isinstance(value, date):
         return value.isoformat()
     return printable(json.dumps(value, ensure_ascii=False))
 
 
-def edit(key: str, value: PinValue) -> str:
+def edit(key: str, value: SiteValue) -> str:
     """Return the setting of the site file that settles something, to be named in a message.
 
     Of one too long for a message the beginning is shown.
@@ -34,7 +34,7 @@ def edit(key: str, value: PinValue) -> str:
     return f"take_in.{key} = {text}"
 
 
-def edit_of(key: str, values: Sequence[PinValue]) -> str:
+def edit_of(key: str, values: Sequence[SiteValue]) -> str:
     """Return the setting with its likeliest value, and the next one where that may be right too."""
     others = "".join(f" (or {toml_value(value)})" for value in values[1:2])
     return edit(key, values[0]) + others

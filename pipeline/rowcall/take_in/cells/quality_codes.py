@@ -8,7 +8,7 @@ the low byte are 11 good (192), 01 uncertain (64), 00 bad (0). Sub-codes of OPC 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -38,15 +38,17 @@ _DA_QUALITY = {0b11: GOOD, 0b01: UNCERTAIN, 0b00: BAD}
 
 @dataclass(frozen=True, slots=True)
 class Coding:
-    """How a file writes qualities, as far as the site file says.
+    """How a file writes qualities, as far as the site file says or the file was looked at.
 
     Attributes:
-        numbering: the only way that is read; None to find it out from the file.
+        numbering: the only way that is read; None where words and numbers may stand side by side.
         words: further texts (lower case) and their codes, which go before everything else.
+        is_ua: numbers are OPC UA's, else of the older numbering.
     """
 
     numbering: Numbering | None = None
     words: Mapping[str, int] = field(default_factory=dict)
+    is_ua: bool = False
 
     @classmethod
     def pinned(cls, pins: TakeIn) -> Coding:
@@ -57,36 +59,24 @@ class Coding:
             (BAD, pins.quality_bad),
         )
         words = {word.strip().lower(): code for code, listed in told for word in listed}
-        return cls(pins.quality, words)
+        return cls(pins.quality, words, pins.quality == "opc_ua")
 
 
-def quality_codes(
-    cells: pl.Series, coding: Coding | None = None, place: str = "the export"
-) -> npt.NDArray[np.uint8]:
-    """Return 0 good, 1 uncertain, 2 bad, or `UNKNOWN`, a cell; an empty cell is good.
-
-    Unless `coding` says it, the numbering of a file is decided from all its numbers: the older one
-    where none is above 255 and one is 64 or more; OPC UA's where one can but be such a code, or
-    where all are 0 (every point good; in the older numbering every single point of the file would
-    be bad).
-
-    Raises:
-        ExportError: the numbers leave open which numbering they are of; `place` names the file.
-    """
+def quality_codes(cells: pl.Series, coding: Coding) -> npt.NDArray[np.uint8]:
+    """Return 0 good, 1 uncertain, 2 bad, or `UNKNOWN`, a cell; an empty cell is good."""
     import numpy as np
 
-    coding = coding or Coding()
     coded = cells
     if cells.dtype != pl.Categorical:
         text = cells.cast(pl.String).fill_null("")
         if len(text) and (text == text[0]).all():  # the usual export, and a tenth of the work
-            return np.full(len(text), _codes_of([text[0]], coding, place)[0], np.uint8)
+            return np.full(len(text), _code(text[0].strip(), coding), np.uint8)
         coded = text.cast(pl.Categorical)
     places = coded.to_physical().to_numpy()
     table = np.full(int(places.max(initial=0)) + 1, UNKNOWN, np.uint8)
     different = coded.unique()
-    texts = different.cast(pl.String).to_list()
-    table[different.to_physical().to_numpy()] = _codes_of(texts, coding, place)
+    words = [text.strip() for text in different.cast(pl.String).to_list()]
+    table[different.to_physical().to_numpy()] = [_code(word, coding) for word in words]
     codes_of_rows: npt.NDArray[np.uint8] = table[places]
     return codes_of_rows
 
@@ -111,11 +101,26 @@ def is_told(cells: Iterable[str]) -> bool:
     return GOOD in codes and UNKNOWN not in codes
 
 
-def settled(coding: Coding, different: Sequence[str], place: str) -> Coding:
-    """Return a coding that knows all the different texts of a file; raises as `quality_codes`."""
-    codes = _codes_of(different, coding, place)
-    told = {text.strip().lower(): code for text, code in zip(different, codes, strict=True)}
-    return replace(coding, words=told | dict(coding.words))
+def settled(coding: Coding, different: Iterable[str], place: str) -> Coding:
+    """Return a coding that knows which numbering all the different texts of a file are of.
+
+    Unless `coding` says it, that is the older one where none is above 255 and one is 64 or more;
+    OPC UA's where one can but be such a code, or where all are 0 (every point good; in the older
+    numbering every single point of the file would be bad).
+
+    Raises:
+        ExportError: the numbers leave it open; `place` names the file.
+    """
+    if coding.numbering is not None:
+        return coding
+    numbers = {
+        word: number
+        for text in different
+        if (word := text.strip()).lower() not in coding.words
+        and (number := _number(word)) is not None
+    }
+    is_rest = _is_rest(set(numbers.values()), coding)
+    return replace(coding, is_ua=not is_rest and _is_ua(numbers, place))
 
 
 def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) -> None:
@@ -131,7 +136,7 @@ def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) ->
         code
         for is_ua in (True, False)
         for word in different
-        if (code := _code(word, _number(word), coding, is_ua)) != UNKNOWN
+        if (code := _code(word, replace(coding, is_ua=is_ua))) != UNKNOWN
     ]
     if known or not different:
         return
@@ -148,29 +153,13 @@ def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) ->
     )
 
 
-def _codes_of(different: Sequence[str], coding: Coding, place: str) -> list[int]:
-    """Return the code of each of all the different texts of a file."""
-    words = [word.strip() for word in different]
-    numbers = {
-        word: number
-        for word in words
-        if word.lower() not in coding.words and (number := _number(word)) is not None
-    }
-    if coding.numbering is not None:
-        is_ua = coding.numbering == "opc_ua"
-    elif _is_rest(set(numbers.values()), coding):
-        is_ua = False
-    else:
-        is_ua = _is_ua(numbers, place)
-    return [_code(word, numbers.get(word), coding, is_ua) for word in words]
-
-
-def _code(word: str, number: int | None, coding: Coding, is_ua: bool) -> int:
+def _code(word: str, coding: Coding) -> int:
     if not word or word.lower() in coding.words:
         return coding.words.get(word.lower(), GOOD)
+    number = _number(word)
     if (number is None) != (coding.numbering == "words") and coding.numbering is not None:
         return UNKNOWN
-    if number is not None and is_ua:
+    if number is not None and coding.is_ua:
         is_inside = -(2**31) <= number < 2**32
         return _UA_SEVERITY.get((number & 0xFFFF_FFFF) >> 30, UNKNOWN) if is_inside else UNKNOWN
     if number is not None:

@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.overrides import edit, shown
-from rowcall.take_in.cells.time_formats import (
-    EPOCH_FIRST_S,
-    EPOCH_LAST_S,
-    TimeForm,
-    swapped,
-)
+from rowcall.take_in.cells.time_formats import EPOCH_FIRST_S, EPOCH_LAST_S, TimeForm
 
 if TYPE_CHECKING:
     import numpy as np
@@ -47,7 +41,7 @@ class Parsed:
 
 @dataclass(frozen=True, slots=True)
 class Times:
-    """UTC instants, which hold where `reason` (u8, a place in `REASONS`) is 0."""
+    """Instants, which hold where `reason` (u8, a place in `REASONS`) is 0."""
 
     time_us: npt.NDArray[np.int64]
     reason: npt.NDArray[np.uint8]
@@ -72,47 +66,23 @@ class Bounds:
         )
 
 
-def in_utc(
-    parsed: Parsed,
-    zone: ZoneInfo,
-    sequence: npt.NDArray[np.integer] | None = None,
-    bounds: Bounds | None = None,
-) -> Times:
-    """Return the instants of a column.
-
-    Args:
-        parsed: the column, from `parse_times`.
-        zone: the plant's zone, in which times without an offset are read.
-        sequence: the number of the tag of each row, None where all rows are one sequence.
-        bounds: instants outside of them have a reason; None sets no bounds.
-    """
+def unbound(parsed: Parsed) -> Times:
+    """Return a column as read, wall times as they are, with reasons for what is no time."""
     time_us = parsed.time.fill_null(0).to_numpy()
     reason = parsed.time.is_null().cast(pl.UInt8).to_numpy(writable=True)
     outside = (time_us < _FIRST_US) | (time_us >= _PAST_US)
     if outside.any():
         reason[outside & (reason == 0)] = REASONS.index(OUT_OF_RANGE)
-    if not parsed.is_utc:
-        from rowcall.take_in.cells.wall_time import to_utc
-
-        rows = (reason == 0).nonzero()[0]
-        resolved = to_utc(time_us[rows], zone, None if sequence is None else sequence[rows])
-        time_us = time_us.copy()
-        time_us[rows] = resolved.time_us
-        reason[rows[resolved.missing]] = REASONS.index(MISSING_HOUR)
-        reason[rows[resolved.unclear]] = REASONS.index(UNCLEAR_HOUR)
-    for mask, text in _beyond(time_us, bounds):
-        reason[mask & (reason == 0)] = REASONS.index(text)
     return Times(time_us, reason)
 
 
-def _beyond(
-    time_us: npt.NDArray[np.int64], bounds: Bounds | None
-) -> list[tuple[npt.NDArray[np.bool_], str]]:
-    """Return masks of instants that cannot be true, each with its reason."""
-    if bounds is None or not len(time_us):
-        return []
-    masks = ((time_us < bounds.first_us, TOO_EARLY), (time_us > bounds.last_us, FUTURE))
-    return [(mask, text) for mask, text in masks if mask.any()]
+def bound(times: Times, bounds: Bounds) -> Times:
+    """Return UTC instants with reasons for those that cannot be true."""
+    time_us, reason = times.time_us, times.reason
+    for mask, text in ((time_us < bounds.first_us, TOO_EARLY), (time_us > bounds.last_us, FUTURE)):
+        if mask.any():
+            reason[mask & (reason == 0)] = REASONS.index(text)
+    return times
 
 
 def _us(instant: datetime) -> int:
@@ -127,21 +97,13 @@ class Order:
     why: str
 
 
-def settle_order(cells: pl.Series, form: TimeForm, place: str) -> TimeForm:
-    """Decide day-first or month-first from every cell of the file.
+def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
+    """Return the order of day and month of a form that leaves it open, from every date of a file.
 
     Raises:
         ExportError: the file does not decide it, or contradicts the site file; `place` names
             file and column.
     """
-    if not form.order_open:
-        return form
-    order = order_of(cells, form, place)
-    return replace(form if order.day_first else swapped(form), order_open=False)
-
-
-def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
-    """Return the order of day and month of a form that leaves it open; raises as `settle_order`."""
     pairs = [
         (int(match[1]), int(match[2]))
         for text in cells.str.strip_chars_start().str.head(6).unique().to_list()

@@ -22,7 +22,7 @@ _ENCRYPTED = 0x1  # bit 0 of a member's flags, by the zip format's specification
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class Source:
     """One export to be read, once or more often.
 
     Attributes:
@@ -47,15 +47,19 @@ class Piece:
         return is_parquet(PurePosixPath(self.name))
 
     def sha256(self, given_up: Event) -> str:
-        """Return the digest of the content; of no use once `given_up` is set."""
+        """Return the digest of the content; of no use once `given_up` is set.
+
+        Raises:
+            ExportError: it cannot be read.
+        """
         digest = hashlib.sha256()
-        with self.open() as stream:
+        with reading(self), self.open() as stream:
             while not given_up.is_set() and (block := stream.read(_DIGEST_BYTES)):
                 digest.update(block)
         return digest.hexdigest()
 
 
-def pieces_of(path: Path, name: str, largest: int) -> Iterator[Piece]:
+def sources_in(path: Path, name: str, largest: int) -> Iterator[Source]:
     """Return the exports in a file; an archive stays open until the last one was asked for.
 
     Raises:
@@ -64,7 +68,7 @@ def pieces_of(path: Path, name: str, largest: int) -> Iterator[Piece]:
     """
     if path.suffix.lower() != ".zip":
         size = path.stat().st_size
-        yield Piece(name, path, size, size, lambda: path.open("rb"))
+        yield Source(name, path, size, size, lambda: path.open("rb"))
         return
     try:
         archive = zipfile.ZipFile(path)
@@ -88,8 +92,8 @@ def pieces_of(path: Path, name: str, largest: int) -> Iterator[Piece]:
 
 
 @contextmanager
-def reading(piece: Piece) -> Iterator[None]:
-    """Turn what goes wrong in reading a piece into a plain sentence.
+def reading(source: Source) -> Iterator[None]:
+    """Turn what goes wrong in reading an export into a plain sentence.
 
     Raises:
         ExportError: something did.
@@ -98,20 +102,20 @@ def reading(piece: Piece) -> Iterator[None]:
         yield
     except OSError as error:
         raise ExportError(
-            f"{piece.name}: the file cannot be read ({error.strerror or error}); "
+            f"{source.name}: the file cannot be read ({error.strerror or error}); "
             "check that it is still there."
         ) from error
     except NotImplementedError as error:
         raise ExportError(
-            f"{piece.name}: the archive is packed in a way that is not known; pack it anew."
+            f"{source.name}: the archive is packed in a way that is not known; pack it anew."
         ) from error
     except (EOFError, zlib.error, zipfile.BadZipFile) as error:
         raise ExportError(
-            f"{piece.name}: the archive is damaged here; copy the file again."
+            f"{source.name}: the archive is damaged here; copy the file again."
         ) from error
 
 
-def fits(piece: Piece, pins: TakeIn, most: int) -> bool:
+def fits(source: Source, pins: TakeIn, most: int) -> bool:
     """True for an export that is read at once, False for one that would take too much memory.
 
     Args:
@@ -120,13 +124,13 @@ def fits(piece: Piece, pins: TakeIn, most: int) -> bool:
     Raises:
         ExportError: it is larger than the site file allows.
     """
-    check_size(piece.name, piece.size_bytes, piece.packed_bytes, pins.largest_unpacked)
-    return piece.size_bytes <= most
+    check_size(source.name, source.size_bytes, source.packed_bytes, pins.largest_unpacked)
+    return source.size_bytes <= most
 
 
 def _member(
     archive: zipfile.ZipFile, path: Path, name: str, info: zipfile.ZipInfo, largest: int
-) -> Piece:
+) -> Source:
     own = f"{name}/{info.filename}"
     problem = ""
     if info.filename.lower().endswith(".zip"):
@@ -138,7 +142,7 @@ def _member(
             check_size(own, info.file_size, info.compress_size, largest)
         except ExportError as error:
             problem = str(error)
-    return Piece(
+    return Source(
         name=own,
         path=path,
         size_bytes=info.file_size,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rowcall.take_in.files.sources import Piece
+from rowcall.take_in.files.sources import Source
 
 if TYPE_CHECKING:
     from rowcall.store.batch import Part
@@ -38,9 +38,9 @@ class FileState:
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """A piece, and the state of its file before the first byte was read."""
+    """An export, and the state of its file before the first byte was read."""
 
-    piece: Piece
+    source: Source
     before: FileState | None
 
     def check(self) -> None:
@@ -49,7 +49,7 @@ class Watched:
         Raises:
             ChangedError: it may not be.
         """
-        if FileState.of(self.piece.path) != self.before:
+        if FileState.of(self.source.path) != self.before:
             raise ChangedError
 
     def checked(self, parts: Iterable[Part]) -> Iterator[Part]:

@@ -42,6 +42,11 @@ class Unpacked:
         self._kind = _kind(buffered.peek(4)[:4])
         self._inner = _unpacking(self._kind, cast(BinaryIO, buffered))
 
+    @property
+    def is_packed(self) -> bool:
+        """True where the content is gzip or Zstandard."""
+        return bool(self._kind)
+
     def read(self, size: int, /) -> bytes:
         """Return at most `size` bytes of the unpacked content, nothing at its end."""
         try:
@@ -89,11 +94,6 @@ def check_size(file: str, unpacked: int, packed: int, limit: int) -> None:
             f"{file}: {packed:,} bytes unpack to more than {_MOST_GROWTH:,} times as many, which "
             "no export does; look where the file comes from."
         )
-
-
-def is_packed(head: bytes) -> bool:
-    """True where content that begins with `head` is gzip or Zstandard."""
-    return bool(_kind(head))
 
 
 def shown_size(size: int) -> str:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -13,11 +12,11 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.store.samples import BAD, GOOD
+from rowcall.take_in.cells.ambiguous_hour import AmbiguousHour
 from rowcall.take_in.cells.numbers import Cell, Values, values_of
-from rowcall.take_in.cells.overrides import shown
 from rowcall.take_in.cells.quality_codes import UNKNOWN, Coding, quality_codes
 from rowcall.take_in.cells.timestamps import REASONS as TIME_REASONS
-from rowcall.take_in.cells.timestamps import Parsed, Times, parse_times
+from rowcall.take_in.cells.timestamps import Times, parse_times
 from rowcall.take_in.load.flat import Flat
 from rowcall.take_in.read.cell_table import Table, column, set_aside
 from rowcall.take_in.sniff.layout import Layout
@@ -30,61 +29,66 @@ NO_QUALITY = "the quality is not known as good, uncertain or bad"
 UNKNOWN_TAG = "no baghouse of the site file has this tag"
 REASONS = (*TIME_REASONS, NO_TAG, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT)
 
-_MOST_TAGS = 65_535  # what the store can number
+_MAX_TAGS = 65_535  # what the store can number
 
 Codes = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 Rows = npt.NDArray[np.int64]
 
-# From a column of times as read, and of each row the tag as a place in the names given last
-# (None: the rows are one sequence).
-InUtc: TypeAlias = Callable[[Parsed, npt.NDArray[np.uint32] | None, Sequence[str]], Times]
-
 
 @dataclass(frozen=True, slots=True)
 class Entries:
-    """The samples of a table, unsorted, `flat.tag` holding places in `names`.
+    """The samples of a table, unsorted, `flat.tag` numbered through the whole export.
 
     `rows_read` counts long-layout lines, or wide-layout cells that hold something plus whole lines
     that were set aside; it is counted from the table, not from the other two.
     """
 
-    names: Sequence[str]
     flat: Flat
     set_aside: pl.DataFrame
     rows_read: int
 
 
 def read_entries(
-    file: str, table: Table, layout: Layout, decimal: str | None, in_utc: InUtc
+    file: str, table: Table, layout: Layout, hour: AmbiguousHour, numbers: dict[str, int]
 ) -> Entries:
     """Read the cells of a table; one instant may occur again and again.
 
+    Args:
+        layout: with nothing left open.
+        hour: gives instants to wall times.
+        numbers: the tags of the export so far; new ones are added.
+
     Raises:
-        ExportError: the table leaves open how its numbers are written.
+        ExportError: more tags than a store can hold.
     """
+    lines = table.line_of(np.arange(table.frame.height))
     # The engine's work on whole columns does not hold the interpreter's lock, so columns are read
     # side by side.
     with ThreadPoolExecutor(max_workers=4) as pool:
         parsed = pool.submit(parse_times, layout.time_cells(table.frame), layout.form)
         cells = [table.frame[column(place)] for place in layout.values]
-        values = pool.submit(values_of, cells, decimal, file, layout.bad_values)
+        percents = [place in layout.percents for place in layout.values]
+        decimal = layout.decimal or "."
+        values = pool.submit(values_of, cells, decimal, layout.bad_values, percents)
         if layout.tag is None:
-            times = in_utc(parsed.result(), None, ())
-            return _wide(file, table, layout, times, values.result())
+            _numbered(layout.values.values(), numbers)
+            times = hour.in_utc(parsed.result(), None, lines)
+            return _wide(table, layout, lines, times, values.result())
         place = layout.quality.get(next(iter(layout.values)))
-        quality = pool.submit(_quality, file, table, place, layout.coding)
-        names, tag = _tags(table.frame[column(layout.tag)])
-        check_tags(file, len(names))
-        times = in_utc(parsed.result(), tag, names)
-        read = _Long(names, tag, times, values.result()[0], quality.result())
-    return _long(table, layout, read)
+        quality = pool.submit(_quality, table, place, layout.coding)
+        names, place_of = _tags(table.frame[column(layout.tag)])
+        tag = _numbered(names, numbers)[place_of]
+        _check_tags(file, len(numbers))
+        times = hour.in_utc(parsed.result(), tag, lines)
+        read = _Long(tag, times, values.result()[0], quality.result())
+    return _long(table, layout, lines, read, numbers)
 
 
 def entries_aside(
     table: Table, layout: Layout, rows: Rows, tags: npt.NDArray[np.uint32], reason: Codes
 ) -> pl.DataFrame:
-    """Set entries aside after all: those of `rows`, of the tags at these places of `values`.
+    """Set entries aside after all: those of `rows`, of the tags with these numbers.
 
     Args:
         reason: a place in `REASONS`, a row.
@@ -99,43 +103,46 @@ def entries_aside(
     return pl.concat(frames) if frames else set_aside([], [], [], [])
 
 
-def check_tags(file: str, count: int) -> None:
+def _check_tags(file: str, count: int) -> None:
     """Raise an ExportError where an export has more tags than a store can hold."""
-    if count > _MOST_TAGS:
+    if count > _MAX_TAGS:
         raise ExportError(
-            f"{file}: the file holds {count:,} tags or more, and {_MOST_TAGS:,} is the most; was "
+            f"{file}: the file holds {count:,} tags or more, and {_MAX_TAGS:,} is the most; was "
             "another column taken for the tag column? Then give take_in.tag_column in the site "
             "file."
         )
 
 
+def _numbered(names: Iterable[str], numbers: dict[str, int]) -> npt.NDArray[np.uint32]:
+    """Return the number of each name through the whole file; new names get the next ones."""
+    return np.array([numbers.setdefault(name, len(numbers)) for name in names], np.uint32)
+
+
 @dataclass(frozen=True, slots=True)
 class _Long:
-    """The columns of a long layout, read: `tag` holds places in `names`."""
+    """The columns of a long layout, read."""
 
-    names: list[str]
     tag: npt.NDArray[np.uint32]
     times: Times
     values: Values
     quality: Codes
 
 
-def _long(table: Table, layout: Layout, read: _Long) -> Entries:
-    names, tag, values, quality = read.names, read.tag, read.values, read.quality
-    reason = read.times.reason.copy()
-    if "" in names:
-        _mark(reason, tag == names.index(""), NO_TAG)
+def _long(
+    table: Table, layout: Layout, lines: Rows, read: _Long, numbers: dict[str, int]
+) -> Entries:
+    tag, values, quality = read.tag, read.values, read.quality
+    reason = read.times.reason
+    if "" in numbers:
+        _mark(reason, tag == numbers[""], NO_TAG)
     if layout.tags is not None:
-        _mark(reason, np.array([name not in layout.tags for name in names])[tag], UNKNOWN_TAG)
+        _mark(reason, np.array([name not in layout.tags for name in numbers])[tag], UNKNOWN_TAG)
     _mark(reason, (values.kind == Cell.EMPTY) & (quality != BAD), NO_VALUE)
     _mark_cells(reason, values, quality)
-    flat = Flat(
-        tag, np.arange(len(tag)), read.times.time_us, values.number, _final(values, quality)
-    )
+    flat = Flat(tag, lines, read.times.time_us, values.number, _final(values, quality))
     rows = np.flatnonzero(reason)
     aside = _lines_aside(table, layout, rows, reason[rows])
     return Entries(
-        names,
         flat.take(reason == 0) if len(rows) else flat,
         pl.concat([table.set_aside, aside]),
         table.frame.height + table.set_aside.height,
@@ -143,14 +150,14 @@ def _long(table: Table, layout: Layout, read: _Long) -> Entries:
 
 
 def _wide(
-    file: str, table: Table, layout: Layout, times: Times, columns: Sequence[Values]
+    table: Table, layout: Layout, lines: Rows, times: Times, columns: Sequence[Values]
 ) -> Entries:
     timed = np.flatnonzero(times.reason == 0)
     untimed = np.flatnonzero(times.reason)
     aside = [
         table.set_aside,
         set_aside(
-            table.line_of(untimed),
+            lines[untimed],
             table.names[layout.time],
             table.shown(untimed, range(len(table.names))),
             [REASONS[code] for code in times.reason[untimed]],
@@ -158,7 +165,7 @@ def _wide(
     ]
     flats, filled_cells = [], 0
     for number, (place, values) in enumerate(zip(layout.values, columns, strict=True)):
-        quality = _quality(file, table, layout.quality.get(place), layout.coding)
+        quality = _quality(table, layout.quality.get(place), layout.coding)
         reason = np.zeros(table.frame.height, np.uint8)
         unknown = layout.tags is not None and layout.values[place] not in layout.tags
         _mark(reason, np.full(len(reason), unknown), UNKNOWN_TAG)
@@ -169,7 +176,7 @@ def _wide(
         flats.append(
             Flat(
                 np.full(len(good), number, np.uint32),
-                good,
+                lines[good],
                 times.time_us[good],
                 values.number[good],
                 _final(values, quality)[good],
@@ -178,7 +185,6 @@ def _wide(
         bad = rows[reason[rows] != 0]
         aside.append(_cells_aside(table, layout, place, bad, reason[bad]))
     return Entries(
-        list(layout.values.values()),
         Flat.joined(flats),
         pl.concat(aside),
         filled_cells + len(untimed) + table.set_aside.height,
@@ -228,12 +234,10 @@ def _tags(cells: pl.Series) -> tuple[list[str], npt.NDArray[np.uint32]]:
     return names, table[numbers]
 
 
-def _quality(file: str, table: Table, place: int | None, coding: Coding) -> Codes:
+def _quality(table: Table, place: int | None, coding: Coding) -> Codes:
     if place is None:
         return np.full(table.frame.height, GOOD, np.uint8)
-    return quality_codes(
-        table.frame[column(place)], coding, f"{file}, column {shown(table.names[place])}"
-    )
+    return quality_codes(table.frame[column(place)], coding)
 
 
 def _mark_cells(reason: Codes, values: Values, quality: Codes) -> None:

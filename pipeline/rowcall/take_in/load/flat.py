@@ -1,4 +1,4 @@
-"""Samples as flat arrays on their way to the store: sorting, and one sample an instant."""
+"""Samples as flat arrays on their way to the store: sorted, one an instant, cut at the tags."""
 
 from __future__ import annotations
 
@@ -8,13 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.store.batch import Batch
+
 
 @dataclass(frozen=True, slots=True)
 class Flat:
-    """One entry a sample: the number of its tag, the row it is from, UTC microseconds, value."""
+    """One entry a sample: the number of its tag, the line it is from, UTC microseconds, value."""
 
     tag: npt.NDArray[np.uint32]
-    row: npt.NDArray[np.int64]
+    line: npt.NDArray[np.int64]
     time_us: npt.NDArray[np.int64]
     value: npt.NDArray[np.float64]
     quality: npt.NDArray[np.uint8]
@@ -23,7 +25,7 @@ class Flat:
         """Return some of the entries, in the order of `places`."""
         return Flat(
             self.tag[places],
-            self.row[places],
+            self.line[places],
             self.time_us[places],
             self.value[places],
             self.quality[places],
@@ -34,7 +36,7 @@ class Flat:
         """Return the entries of several, one after the other."""
         return cls(
             np.concatenate([flat.tag for flat in flats]),
-            np.concatenate([flat.row for flat in flats]),
+            np.concatenate([flat.line for flat in flats]),
             np.concatenate([flat.time_us for flat in flats]),
             np.concatenate([flat.value for flat in flats]),
             np.concatenate([flat.quality for flat in flats]),
@@ -52,9 +54,9 @@ class Sorted:
 
 
 def sort_once(flat: Flat) -> tuple[Sorted, Flat]:
-    """Return the entries sorted by tag and time, and apart those that a later row repeats.
+    """Return the entries sorted by tag and time, and apart those that a later line repeats.
 
-    Tags and rows are not carried along: that would be half of the work on the usual export.
+    Tags and lines are not carried along: that would be half of the work on the usual export.
     """
     counts = np.bincount(flat.tag).astype(np.int64)
     order = None if _rises(flat) else _order(flat)
@@ -81,7 +83,7 @@ def _rises(flat: Flat) -> bool:
 
 
 def _order(flat: Flat) -> npt.NDArray[np.int64]:
-    """Return the order by tag, time and row.
+    """Return the order by tag, time and line.
 
     Rows that rise in time already need only a stable sort by tag, and that takes a pass or two
     over numbers of 8 or 16 bits.
@@ -91,3 +93,24 @@ def _order(flat: Flat) -> npt.NDArray[np.int64]:
             flat.tag.astype(np.min_scalar_type(flat.tag.max(initial=0))), kind="stable"
         )
     return np.lexsort((flat.time_us, flat.tag))
+
+
+def batch_of(kept: Sorted, names: Sequence[str]) -> Batch:
+    """Cut sorted entries at the tags; infinities become NaN, and tags without samples go."""
+    present = np.flatnonzero(kept.counts)
+    value = kept.value
+    if np.isinf(value).any():
+        value = np.where(np.isinf(value), np.nan, value)
+    return Batch(
+        tuple(names[place] for place in present.tolist()),
+        np.concatenate([[0], np.cumsum(kept.counts[present])]).astype(np.int64),
+        kept.time_us,
+        value,
+        kept.quality,
+    )
+
+
+def no_samples() -> Batch:
+    """Return a batch of nothing."""
+    none = np.empty(0, np.int64)
+    return batch_of(Sorted(none, none, np.empty(0, np.float64), np.empty(0, np.uint8)), ())

@@ -10,13 +10,13 @@ class Memory:
     """How much of an export is held at once.
 
     Attributes:
-        whole_bytes: of content up to this size all samples are held at once, which is quickest; a
-            long text takes three times its size, any other about six times.
+        whole_bytes: of an export up to this size, and of its samples, all are held at once, which
+            is quickest; anything larger waits in a staging file.
         block_bytes: of a text, read and taken apart at a time: large enough that beginning anew
             costs little, and small enough that the memory of one serves for the next. Chosen.
         slice_rows: samples sorted and stored at a time.
     """
 
     whole_bytes: int = 100 * 2**20
-    block_bytes: int = 8 * 2**20
+    block_bytes: int = 4 * 2**20
     slice_rows: int = 1_000_000

@@ -5,20 +5,21 @@ from __future__ import annotations
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from threading import Event
 from typing import TYPE_CHECKING
 
 from rowcall.errors import ExportError
 from rowcall.store.ledger import has_size
-from rowcall.take_in.files.content import Content
 from rowcall.take_in.files.inbox import is_settled, name_within
-from rowcall.take_in.files.sources import fits, pieces_of
+from rowcall.take_in.files.sources import fits, sources_in
 from rowcall.take_in.files.unchanged import FileState, Watched
 from rowcall.take_in.outcome import Run
 
 if TYPE_CHECKING:
-    from rowcall.take_in.load.assemble import Assembled
+    from rowcall.take_in.load.storing import Held
+    from rowcall.take_in.read.opening import Opened
 
-_WORKERS = 4  # one that reads, one that cuts, one that sorts, and one to bring them together
+_WORKERS = 4  # one that digests, one that reads, one that cuts, and one to bring it together
 
 
 @dataclass(slots=True)
@@ -27,14 +28,17 @@ class Ahead:
 
     Attributes:
         run: as it was when reading began.
-        assembled: its samples, None where it turns out to be too large for memory.
+        digest: the digest of its content.
+        held: what was read of it, None where it turns out to be too large for memory.
     """
 
     run: Run
     watched: Watched
-    content: Content
-    assembled: Future[Assembled | None]
+    digest: Future[str]
+    held: Future[Held]
+    _opened: Opened
     _pool: ThreadPoolExecutor
+    _given_up: Event
 
     @classmethod
     def begin(cls, run: Run, path: Path) -> Ahead | None:
@@ -45,27 +49,39 @@ class Ahead:
         """
         if path.suffix.lower() == ".zip":
             return None
-        pins, name = run.site.take_in_settings, name_within(run.site.inbox, path)
+        overrides, name = run.site.take_in_settings, name_within(run.site.inbox, path)
         try:
             before = FileState.of(path)
-            (piece,) = pieces_of(path, name, pins.largest_unpacked)
-            if not is_settled(path, run.now, run.settle_s) or has_size(run.store, piece.size_bytes):
+            (source,) = sources_in(path, name, overrides.largest_unpacked)
+            if not is_settled(path, run.now, run.settle_s) or has_size(
+                run.store, source.size_bytes
+            ):
                 return None
-            if not fits(piece, pins, run.memory.whole_bytes // 2):
+            if not fits(source, overrides, run.memory.whole_bytes // 2):
                 return None
         except (ExportError, OSError):
             return None  # told at its turn
 
-        from rowcall.take_in.load.storing import true_bounds
-        from rowcall.take_in.load.whole import assemble_whole
+        from rowcall.take_in.load.storing import hold, true_bounds
+        from rowcall.take_in.read.opening import open_export
 
-        pool = ThreadPoolExecutor(_WORKERS)
-        content = Content(pool, piece, run.memory.block_bytes)
-        zone, most, bounds = run.site.plant.zone, run.memory.whole_bytes, true_bounds(run)
-        assembled = pool.submit(assemble_whole, piece, content, pins, zone, bounds, most)
-        return cls(run, Watched(piece, before), content, assembled, pool)
+        pool, given_up = ThreadPoolExecutor(_WORKERS), Event()
+        digest = pool.submit(source.sha256, given_up)
+        try:
+            opened = open_export(source, overrides, run.memory, pool)
+        except (ExportError, OSError):
+            given_up.set()
+            pool.shutdown()
+            return None
+        held = pool.submit(hold, run, opened, true_bounds(run))
+        return cls(run, Watched(source, before), digest, held, opened, pool, given_up)
+
+    def opened(self) -> Opened:
+        """Return the export, to be read through once more."""
+        return self._opened
 
     def close(self) -> None:
         """Read no further."""
-        self.content.close()
+        self._given_up.set()
+        self._opened.close()
         self._pool.shutdown()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -21,13 +21,11 @@ class Table:
 
     Attributes:
         names: column names.
-        frame: columns `c0`, `c1`, ... in the order of `names`; text from CSV, typed from Parquet;
-            of plainly written CSV typed too, and only those that the layout names.
+        frame: columns `c0`, `c1`, ... in the order of `names`; text from CSV, typed from Parquet.
         first_line: 1-based line (Parquet: row) of the first row of the frame.
         lines: i64, the line of each row where lines were left out, else None (one a row).
         set_aside: whole lines that are no rows, with the columns of `SET_ASIDE_SCHEMA`.
         separator: what goes between cells when a row is shown as text.
-        text: returns the cells of some rows as text, where the frame does not hold them all so.
     """
 
     names: tuple[str, ...]
@@ -36,11 +34,14 @@ class Table:
     lines: npt.NDArray[np.int64] | None
     set_aside: pl.DataFrame
     separator: str
-    text: Callable[[npt.NDArray[np.int64]], pl.DataFrame] | None = None
 
     def line_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Return the 1-based line of each of the rows of the frame."""
         return rows + self.first_line if self.lines is None else self.lines[rows]
+
+    def row_of(self, lines: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Return the row of the frame that stands on each of the lines, all of which it has."""
+        return lines - self.first_line if self.lines is None else self.lines.searchsorted(lines)
 
     def shown(self, rows: npt.NDArray[np.int64], places: Sequence[int]) -> pl.Series:
         """Return the cells of some columns of the given rows, as text joined by the separator."""
@@ -48,10 +49,7 @@ class Table:
             pl.col(column(place)).cast(pl.String).fill_null("").alias(column(place))
             for place in places
         ]
-        if self.text is None:
-            picked = self.frame.select(column(place) for place in places)[rows]
-        else:
-            picked = self.text(rows)
+        picked = self.frame.select(column(place) for place in places)[rows]
         joined = pl.concat_str([column(place) for place in places], separator=self.separator)
         return picked.select(cells).select(joined).to_series()
 

@@ -1,56 +1,200 @@
-"""Opening an export: its cells, and what its columns are."""
+"""An export opened: how it is written, what its columns are, and its rows block by block.
+
+Nothing here may need numpy at the top: loading it goes on beside the first cutting.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Generator, Iterator
+from concurrent.futures import Executor
+from contextlib import closing
+from itertools import chain
+from typing import Protocol
 
 import polars as pl
 
 from rowcall.site import TakeIn
-from rowcall.take_in.files.inbox import is_parquet
+from rowcall.take_in.files.background import Arriving
+from rowcall.take_in.files.sources import Source, reading
+from rowcall.take_in.files.unpack import Unpacked
+from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.cell_table import Table
-from rowcall.take_in.read.parquet import read_parquet, sample_rows
-from rowcall.take_in.read.text_tables import text_tables
-from rowcall.take_in.sniff.encoding import utf8_text
+from rowcall.take_in.read.parquet import parquet_tables, sample_rows
+from rowcall.take_in.read.parquet_footer import check_columns
+from rowcall.take_in.read.parsing import Cut, cut
+from rowcall.take_in.sniff.encoding import (
+    NotUtf8Error,
+    line_blocks,
+    other_writing,
+    writing_of_begin,
+)
 from rowcall.take_in.sniff.layout import Layout, find_layout
-from rowcall.take_in.sniff.text_head import text_head
+from rowcall.take_in.sniff.preamble import read_head
+
+_MAX_WAITING = 1  # blocks that lie ready at each step; more would only fill memory. Chosen.
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """An export's cells and layout; `units` holds its units line, one text a column, or nothing."""
+class Opened(Protocol):
+    """An export whose rows can be gone through again and again.
 
-    table: Table
+    Attributes:
+        names: its columns.
+        layout: what they are, and how their cells are read as far as its beginning shows.
+        units: the units line, one text a column; nothing without one.
+    """
+
+    source: Source
+    names: tuple[str, ...]
     layout: Layout
     units: tuple[str, ...]
 
+    def tables(self) -> Iterator[Table]:
+        """Return its rows from the first one on; all tables have the same columns.
 
-def open_export(path: Path, raw: bytes, pins: TakeIn) -> Opened:
-    """Open the content `raw` of an export file.
+        Raises:
+            ExportError: it cannot be read; names the place and the remedy.
+            NotUtf8Error: it is not written as its beginning shows.
+        """
+        ...
+
+    def rewrite(self) -> None:
+        """Find out how it is written by all of it, after a `NotUtf8Error`; raises as `tables`."""
+        ...
+
+    def close(self) -> None:
+        """Read no further."""
+        ...
+
+
+def open_export(source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> Opened:
+    """Open an export, and begin to cut it where it is text.
+
+    Args:
+        pool: at least two threads, which read and cut beside.
 
     Raises:
-        ExportError: the file cannot be read; names the place and the remedy.
+        ExportError: it cannot be read; names the place and the remedy.
     """
-    if is_parquet(path):
-        return open_parquet(path.name, raw, pins)
-    return open_text(path.name, utf8_text(path, raw, pins), pins)
+    kind = ParquetExport if source.is_parquet else TextExport
+    return kind(source, pins, memory, pool)
 
 
-def open_parquet(file: str, raw: bytes, pins: TakeIn) -> Opened:
-    """Open the content of a Parquet export; raises as `open_export`."""
-    table = read_parquet(file, raw, pins)
-    return Opened(table, layout_of_table(file, table, pins), ())
+class TextExport:
+    """An export of text, read and cut block by block in threads of a pool."""
+
+    def __init__(self, source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> None:
+        self.source = source
+        self._pins, self._memory, self._pool = pins, memory, pool
+        self._begun: Arriving[Cut] | None = None
+        with reading(source), self._unpacked() as stream:
+            begin, self.is_packed = b"", stream.is_packed
+            while len(begin) <= pins.largest_line and (block := stream.read(_rest(begin, pins))):
+                begin += block
+        self._begin = begin
+        self.writing = writing_of_begin(source.name, begin, pins.encoding)
+        try:
+            self._read_head()
+        except NotUtf8Error:
+            self.rewrite()
+        self._begun = self._cutting()
+
+    def tables(self) -> Iterator[Table]:
+        """Return the rows, a table a block of text."""
+        from rowcall.take_in.read.text_tables import text_tables
+
+        cuts, self._begun = self._begun or self._cutting(), None
+        try:
+            yield from text_tables(self.source.name, cuts, self.head, self.layout.time)
+        finally:
+            cuts.leave()
+
+    def rewrite(self) -> None:
+        """Find out by all of the text how it is written; raises as `tables`."""
+        with closing(self._blocks()) as blocks:
+            self.writing = other_writing(self.source.name, blocks, self.writing)
+        self._read_head()
+
+    def close(self) -> None:
+        """Read no further."""
+        if self._begun is not None:
+            self._begun.leave()
+
+    def _read_head(self) -> None:
+        longest = self._pins.largest_line
+        blocks = line_blocks(self.source.name, (self._begin,), self.writing, longest)
+        text = next(blocks, b"")
+        if len(self._begin) <= longest:  # all of it, of which the last line may have no end
+            text += b"".join(blocks)
+        self.head = read_head(self.source.name, text, self._pins)
+        self.names, self.units = self.head.names, self.head.units
+        check_columns(self.source.name, len(self.names), self._pins)
+        self.layout = find_layout(self.source.name, self.names, self.head.sample, self._pins)
+
+    def _cutting(self) -> Arriving[Cut]:
+        return Arriving(self._pool, self._cuts(), _MAX_WAITING)
+
+    def _cuts(self) -> Generator[Cut]:
+        longest, data_line = self._pins.largest_line, self.head.data_line
+        lines = line_blocks(self.source.name, self._blocks(), self.writing, longest)
+        texts = Arriving(self._pool, lines, _MAX_WAITING)
+        try:
+            blocks = iter(texts)
+            first = next(blocks, b"")
+            while first.count(b"\n") < data_line and (more := next(blocks, b"")):
+                first += more
+            for text in chain((first,), blocks):
+                yield cut(text, self.head, data_line)
+                data_line = 1
+                del text
+        finally:
+            texts.leave()
+
+    def _blocks(self) -> Generator[bytes]:
+        with reading(self.source), self._unpacked() as stream:
+            while block := stream.read(self._memory.block_bytes):
+                yield block
+
+    def _unpacked(self) -> Unpacked:
+        source = self.source
+        limit = self._pins.largest_unpacked
+        return Unpacked(source.name, source.open(), source.packed_bytes, limit)
 
 
-def open_text(file: str, text: bytes, pins: TakeIn) -> Opened:
-    """Open a text export, as `utf8_text` returns it; raises as `open_export`."""
-    head, layout = text_head(file, text, pins)
-    table = next(text_tables(file, [text], head, layout.time))
-    return Opened(table, layout, head.units)
+class ParquetExport:
+    """An export in Parquet: at once where it fits in memory, else batch by batch."""
+
+    units: tuple[str, ...] = ()
+
+    def __init__(self, source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> None:
+        self.source, self._pins, self._memory = source, pins, memory
+        self._first: Iterator[Table] | None = self._tables()
+        table = next(self._first)
+        self._first = chain((table,), self._first)
+        self.names = table.names
+        self.layout = _layout_of_table(source.name, table, pins)
+
+    def tables(self) -> Iterator[Table]:
+        """Return the rows."""
+        tables, self._first = self._first or self._tables(), None
+        return tables
+
+    def rewrite(self) -> None:
+        """Do nothing: Parquet says how it is written."""
+
+    def close(self) -> None:
+        """Let go of the rows read so far."""
+        self._first = None
+
+    def _tables(self) -> Iterator[Table]:
+        with reading(self.source), self.source.open() as stream:
+            yield from parquet_tables(self.source, stream, self._pins, self._memory)
 
 
-def layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
+def _rest(begin: bytes, pins: TakeIn) -> int:
+    return pins.largest_line + 1 - len(begin)
+
+
+def _layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
     """Return the layout of a Parquet export, of which `table` is the beginning at least."""
     typed = [
         place

@@ -4,53 +4,58 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
+from rowcall.take_in.files.sources import Source
+from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.cell_table import Table, column, set_aside
-from rowcall.take_in.read.parquet_footer import open_checked, told
+from rowcall.take_in.read.parquet_footer import memory_bytes, open_checked, told
+
+if TYPE_CHECKING:
+    import pyarrow.parquet as pq
 
 _SAMPLE_ROWS = 200
 _PER_SECOND = {"ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 _FIRST_DAY, _LAST_DAY = -719_162, 2_932_896  # since 1970-01-01
 
 
-def read_parquet(file: str, raw: bytes, pins: TakeIn | None = None) -> Table:
+def parquet_tables(
+    source: Source, stream: BinaryIO, pins: TakeIn, memory: Memory
+) -> Iterator[Table]:
     """Return the rows of a Parquet file; the line of a row is its 1-based number.
+
+    Where all of it fits in memory it is one table, else one a batch.
 
     Raises:
         ExportError: empty, cut off, damaged, too large, without rows, or with columns of a kind
             that no export has.
     """
-    opened = open_checked(file, io.BytesIO(raw), len(raw), pins or TakeIn())
-    with told(file):
-        # The footer is known to be sound, and this reader is several times quicker.
-        frame = pl.read_parquet(io.BytesIO(raw))
-        table = _table(tuple(frame.columns), frame, 1)
-    _check_count(file, opened.metadata.num_rows, frame.height)
-    return table
-
-
-def parquet_tables(
-    file: str, stream: BinaryIO, size_bytes: int, pins: TakeIn, batch_rows: int
-) -> Iterator[Table]:
-    """Return the rows of a Parquet file, `batch_rows` at a time.
-
-    Raises:
-        ExportError: as `read_parquet`.
-    """
-    opened = open_checked(file, stream, size_bytes, pins)
+    file, count = source.name, 0
+    if source.size_bytes <= memory.whole_bytes:
+        stream = io.BytesIO(stream.read())
+    opened = open_checked(file, stream, source.size_bytes, pins)
     names = tuple(opened.schema_arrow.names)
-    count = 0
     with told(file):
-        for batch in opened.iter_batches(batch_rows):
-            batch.validate(full=True)
-            yield _table(names, pl.DataFrame(batch), count + 1)
-            count += batch.num_rows
+        if memory_bytes(opened) <= memory.whole_bytes:
+            # The footer is known to be sound, and this reader is several times quicker.
+            stream.seek(0)
+            frames: Iterator[pl.DataFrame] = iter((pl.read_parquet(stream),))
+        else:
+            frames = _batches(opened, max(1, memory.slice_rows // 4))
+        for frame in frames:
+            yield _table(names, frame, count + 1)
+            count += frame.height
     _check_count(file, opened.metadata.num_rows, count)
+
+
+def _batches(opened: pq.ParquetFile, rows: int) -> Iterator[pl.DataFrame]:
+    for batch in opened.iter_batches(rows):
+        batch.validate(full=True)
+        yield pl.DataFrame(batch)
 
 
 def sample_rows(table: Table) -> list[list[str]]:

@@ -1,12 +1,39 @@
-"""Cutting a long text into cells, in one pass over all of it."""
+"""Cutting a block of text into cells, in one pass; nothing here may need numpy."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 
 import polars as pl
 
 from rowcall.take_in.read.cell_table import column
+from rowcall.take_in.sniff.preamble import Head
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A block of whole lines, cut into cells.
+
+    Attributes:
+        text: the block.
+        data_line: 1-based number of its first line of data.
+        quote: what some fields may stand in.
+        frame: its rows as the parser makes them, whatever their number of fields was; None where
+            it finds lines that it cannot cut.
+    """
+
+    text: bytes
+    data_line: int
+    quote: str | None
+    frame: pl.DataFrame | None
+
+
+def cut(text: bytes, head: Head, data_line: int) -> Cut:
+    """Cut a block of text of an export that begins with `head`."""
+    start, _ = data_bounds(text, data_line)
+    quote = '"' if text.find(b'"', start) >= 0 else None
+    frame = parse(text, head.delimiter, len(head.names), data_line - 1, quote=quote)
+    return Cut(text, data_line, quote, frame)
 
 
 def data_bounds(text: bytes, data_line: int) -> tuple[int, int]:
@@ -27,7 +54,6 @@ def parse(
     *,
     quote: str | None = None,
     ragged: bool = False,
-    wanted: Sequence[pl.Expr] = (),
 ) -> pl.DataFrame | None:
     """Cut text into cells; None where the parser finds lines that it cannot cut.
 
@@ -38,7 +64,6 @@ def parse(
         skip: lines to be passed over.
         quote: what whole fields may stand in.
         ragged: leave out the fields beyond `width`, and fill up lines with fewer.
-        wanted: what to make of the columns; without any, all of them as text.
     """
     try:
         scanned = pl.scan_csv(
@@ -52,6 +77,6 @@ def parse(
             schema={column(place): pl.String for place in range(width)},
             empty_string_is_null=False,
         )
-        return (scanned.select(wanted) if wanted else scanned).collect(engine="streaming")
+        return scanned.collect(engine="streaming")
     except pl.exceptions.PolarsError:
         return None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,11 +17,11 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.overrides import shown
 from rowcall.take_in.read.cell_table import Table, column, set_aside
-from rowcall.take_in.read.parsing import data_bounds, parse
+from rowcall.take_in.read.parsing import Cut, data_bounds, parse
 from rowcall.take_in.sniff.delimiter import cut_line
 from rowcall.take_in.sniff.preamble import Head
 
-_BLOCK_BYTES = 500_000  # looked at a time by the slower road: what fits a processor's cache
+_BLOCK_BYTES = 500_000  # counted at a time: what fits a processor's cache
 _FEW = 2_000  # pieces, beyond which copying is quicker
 _NEWLINE, _QUOTE = ord("\n"), ord('"')
 OPEN_QUOTE = "a quote on this line is not closed"
@@ -28,19 +29,19 @@ OPEN_QUOTE = "a quote on this line is not closed"
 Longs = npt.NDArray[np.int64]
 
 
-def read_lines(file: str, text: bytes, head: Head) -> Table:
-    """Return the data lines of a text export; blank lines are passed over.
+def read_lines(file: str, cut: Cut, head: Head) -> Table:
+    """Return the data lines of a block of text; blank lines are passed over.
 
     Raises:
         ExportError: the text cannot be cut into fields.
     """
-    start, end = data_bounds(text, head.data_line)
-    width, quote = len(head.names), '"' if text.find(b'"', start) >= 0 else None
-    frame = parse(text, head.delimiter, width, head.data_line - 1, quote=quote)
+    text, frame, quote = cut.text, cut.frame, cut.quote
+    start, end = data_bounds(text, cut.data_line)
     if frame is not None and _is_whole(frame, text, start, end, head.delimiter, quote):
         nothing = set_aside([], [], [], [])
-        return Table(head.names, frame, head.data_line, None, nothing, head.delimiter)
-    return _read_irregular(file, text, start, end, head)
+        return Table(head.names, frame, cut.data_line, None, nothing, head.delimiter)
+    own = replace(head, data_line=cut.data_line)
+    return _read_irregular(file, text, start, end, own)
 
 
 def _is_whole(
@@ -74,17 +75,17 @@ def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -
         frame = None if parsing is None else parsing.result()
     is_row = fields == width
     if frame is not None and frame.height >= len(fields):
-        frame = without_rows(frame.head(len(fields)), is_row)
+        frame = _without_rows(frame.head(len(fields)), is_row)
     else:
         frame = _parse_rows(file, text, bounds, is_row, head)
     odd = np.flatnonzero(~is_row)
     raw = [text[bounds[place] : bounds[place + 1] - 1].decode() for place in odd]
-    out = odd_lines(odd + head.data_line, raw, fields[odd], width)
+    out = _odd_lines(odd + head.data_line, raw, fields[odd], width)
     lines = np.flatnonzero(is_row) + head.data_line
     return Table(head.names, frame, head.data_line, lines, out, head.delimiter)
 
 
-def odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl.DataFrame:
+def _odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl.DataFrame:
     """Set lines aside that have another number of fields than `width`, but for blank ones.
 
     Args:
@@ -102,7 +103,7 @@ def odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl
     )
 
 
-def without_rows(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
+def _without_rows(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
     """Return the rows of the mask; where few are missing, without copying the others."""
     odd = np.flatnonzero(~is_row)
     if len(odd) > _FEW:

@@ -15,6 +15,7 @@ import polars as pl
 
 from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.read.cell_table import Table, column, set_aside, shifted
+from rowcall.take_in.read.parsing import Cut
 from rowcall.take_in.read.text_cells import read_lines
 from rowcall.take_in.sniff.damaged_bytes import MARK
 from rowcall.take_in.sniff.preamble import Head
@@ -30,26 +31,27 @@ _REPLACEMENT = "\ufffd"
 Rows = npt.NDArray[np.int64]
 
 
-def text_tables(file: str, blocks: Iterable[bytes], head: Head, time: int) -> Iterator[Table]:
+def text_tables(file: str, cuts: Iterable[Cut], head: Head, time: int) -> Iterator[Table]:
     """Return the rows of a text export, a table a block of whole lines.
 
     Args:
         file: for messages.
-        blocks: the text; its data begins in the first block.
+        cuts: the text, cut block by block; its data begins in the first block.
         head: what the first lines say.
         time: the place of the time column.
 
     Raises:
         ExportError: the text cannot be cut into fields.
     """
-    headers, lines, own = _Headers(head.names, time), 0, head
-    for block in blocks:
-        if own is head or block.strip():
-            table = shifted(read_lines(file, block, own), lines)
-            above = _above(block, head) if own is head else []
+    headers, lines, is_first = _Headers(head.names, time), 0, True
+    for cut in cuts:
+        block = cut.text
+        if is_first or block.strip():
+            table = shifted(read_lines(file, cut, head), lines)
+            above = _above(block, head) if is_first else []
             has_marks = not block.isascii() and MARK.encode() in block
             yield _marked_aside(headers.without(table), has_marks, above)
-        own = replace(head, data_line=1)
+        is_first = False
         lines += block.count(b"\n")
 
 
@@ -84,27 +86,15 @@ class _Headers:
         rows = np.flatnonzero(((times > ":") | (times == "")).fill_null(False).to_numpy())
         if not len(rows):
             return rows
-        found: Rows = rows[name_columns(table.frame[rows], self._names, self._time)]
+        words = TIME_WORDS | {plain(self._names[self._time])} - {""}
+        picked = table.frame[rows].select(pl.all().str.strip_chars())
+        named = picked.select(
+            pl.any_horizontal(pl.all().is_in([name for name in self._names if name]))
+            & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
+        ).to_series()
+        by_word = [plain(text or "") in words for text in picked[column(self._time)].to_list()]
+        found: Rows = rows[named.to_numpy() | np.array(by_word)]
         return found
-
-
-def name_columns(cells: pl.DataFrame, names: tuple[str, ...], time: int) -> npt.NDArray[np.bool_]:
-    """Tell which rows name columns: by a word for the time, or a name without numbers.
-
-    Args:
-        cells: rows of text, none of which holds a time in figures; at least one.
-        names: the columns' names.
-        time: the place of the time column.
-    """
-    words = TIME_WORDS | {plain(names[time])} - {""}
-    picked = cells.select(pl.all().str.strip_chars())
-    named = picked.select(
-        pl.any_horizontal(pl.all().is_in([name for name in names if name]))
-        & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
-    ).to_series()
-    by_word = [plain(text or "") in words for text in picked[column(time)].to_list()]
-    found: npt.NDArray[np.bool_] = named.to_numpy() | np.array(by_word)
-    return found
 
 
 def _without(table: Table, rows: Rows, reasons: list[str]) -> Table:

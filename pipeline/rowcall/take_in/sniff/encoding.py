@@ -1,17 +1,14 @@
-"""Bytes of a text export to clean UTF-8 text: at once, or block by block."""
+"""Bytes of a text export to clean UTF-8 text, block by block."""
 
 from __future__ import annotations
 
 import codecs
-import io
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from dataclasses import dataclass, replace
-from pathlib import Path
+from itertools import chain
 
 from rowcall.errors import ExportError
-from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import edit
-from rowcall.take_in.files.unpack import Readable, Unpacked
 from rowcall.take_in.sniff.damaged_bytes import is_damaged_utf8, marked
 
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
@@ -38,40 +35,6 @@ class Writing:
     is_damaged: bool = False
 
 
-def utf8_text(path: Path, raw: bytes, pins: TakeIn | None = None) -> bytes:
-    """Return the content of a text export as UTF-8 with lines ended by LF or CR LF.
-
-    gzip and Zstandard are unpacked; UTF-8 and UTF-16 byte order marks are removed; UTF-16 without
-    a mark is told by its zero bytes. What is not valid UTF-8 is UTF-8 with some bytes damaged,
-    which get a mark in their place, or else Windows code page 1252, unless the site file names it.
-
-    Raises:
-        ExportError: empty, damaged or too large when unpacked, or not text at all.
-    """
-    pins = pins or TakeIn()
-    with Unpacked(path.name, io.BytesIO(raw), len(raw), pins.largest_unpacked) as stream:
-        data = stream.read(pins.largest_unpacked + 1)
-    return whole_text(path.name, data, pins)
-
-
-def whole_text(file: str, data: bytes, pins: TakeIn) -> bytes:
-    """Return unpacked content as `utf8_text` does.
-
-    Raises:
-        ExportError: empty, not text at all, or with a line longer than any export's.
-    """
-    if not data[:_HEAD_BYTES].strip() and not data.strip():
-        raise ExportError(f"{file}: the file is empty; export it again.")
-    if data.startswith(_ZIP):
-        raise ExportError(f"{file}: this is a zip archive; name it .zip, or unpack it first.")
-    text = _decoded(file, data, writing_of_whole(file, data, pins.encoding))
-    _check_no_zero(file, text, 1)
-    if b"\n" not in text and b"\r" in text:
-        text = text.replace(b"\r", b"\n")
-    check_lines(file, text, pins.largest_line, 1)
-    return text
-
-
 def writing_of(head: bytes, encoding: str | None) -> Writing:
     """Tell the encoding from the first bytes, unless it is given."""
     marked = _UTF16.get(head[:2])
@@ -81,22 +44,6 @@ def writing_of(head: bytes, encoding: str | None) -> Writing:
         return Writing(marked or _unmarked_utf16(head[:400]) or "utf-16-le", is_open=False)
     unmarked = _unmarked_utf16(head[:400])
     return Writing(unmarked or UTF8, is_open=not unmarked)
-
-
-def writing_of_whole(file: str, data: bytes, encoding: str | None) -> Writing:
-    """Tell the encoding from the whole text, unless it is given.
-
-    Raises:
-        ExportError: it is UTF-8 neither plainly nor plainly not.
-    """
-    writing = writing_of(data[:_HEAD_BYTES], encoding)
-    if writing.encoding != UTF8 or data.isascii():
-        return writing
-    try:
-        data.decode(UTF8)
-    except UnicodeDecodeError:
-        return other_writing(file, [data], writing)
-    return writing
 
 
 def other_writing(file: str, blocks: Iterable[bytes], supposed: Writing) -> Writing:
@@ -110,20 +57,31 @@ class NotUtf8Error(Exception):
     """A text supposed to be UTF-8 turned out not to be, or not throughout."""
 
 
-def stream_writing(stream: Readable, encoding: str | None, longest: int) -> Writing:
-    """Tell from the beginning of a stream how its text is written down."""
-    data = bytearray()
-    while len(data) <= longest and (block := stream.read(longest + 1 - len(data))):
-        data += block
-    writing = writing_of(bytes(data[:_HEAD_BYTES]), encoding)
-    begin = data.decode(writing.encoding, errors="ignore")
-    return replace(writing, bare_cr="\r" in begin and "\n" not in begin)
+def writing_of_begin(file: str, begin: bytes, encoding: str | None) -> Writing:
+    """Tell from the beginning of a text how it is written down, unless the encoding is given.
+
+    Raises:
+        ExportError: it is empty, or no text at all.
+    """
+    if not begin.strip():
+        raise ExportError(f"{file}: the file is empty; export it again.")
+    if begin.startswith(_ZIP):
+        raise ExportError(f"{file}: this is a zip archive; name it .zip, or unpack it first.")
+    writing = writing_of(begin[:_HEAD_BYTES], encoding)
+    text = begin.decode(writing.encoding, errors="ignore")
+    return replace(writing, bare_cr="\r" in text and "\n" not in text)
 
 
 def line_blocks(
-    file: str, stream: Readable, writing: Writing, block_bytes: int, longest: int
-) -> Iterator[bytes]:
-    """Return the text of a stream in blocks of whole lines, as clean UTF-8.
+    file: str, blocks: Iterable[bytes], writing: Writing, longest: int
+) -> Generator[bytes]:
+    """Return a text in blocks of whole lines, as clean UTF-8 with lines ended by LF or CR LF.
+
+    UTF-8 and UTF-16 byte order marks are removed; bytes that are damaged get a mark in their place.
+
+    Args:
+        blocks: the text as it lies on disk, cut anywhere.
+        longest: bytes that a line may have.
 
     Raises:
         ExportError: not text, or a line longer than `longest` bytes.
@@ -132,8 +90,7 @@ def line_blocks(
     errors = "surrogateescape" if writing.is_damaged else "strict"
     decoder = codecs.getincrementaldecoder(writing.encoding)(errors)
     rest, line, begun = b"", 1, False
-    while True:
-        block = stream.read(block_bytes)
+    for block in chain(blocks, (b"",)):
         text = rest + _step(file, decoder, block, writing)
         if not begun:
             text, begun = text.removeprefix(codecs.BOM_UTF8), True
@@ -146,8 +103,6 @@ def line_blocks(
             yield text[:cut]
             line += text.count(b"\n", 0, cut)
         rest = text[cut:]
-        if not block:
-            return
 
 
 def check_lines(file: str, text: bytes, longest: int, first_line: int) -> None:
@@ -181,19 +136,6 @@ def _step(file: str, decoder: codecs.IncrementalDecoder, block: bytes, writing: 
         if writing.encoding == UTF8:
             raise NotUtf8Error from error
         raise ExportError(_damaged(file, writing.encoding, error)) from error
-
-
-def _decoded(file: str, data: bytes, writing: Writing) -> bytes:
-    if writing.encoding == UTF8:
-        data = data.removeprefix(codecs.BOM_UTF8)
-        return marked(data.decode(UTF8, "surrogateescape")).encode() if writing.is_damaged else data
-    if writing.encoding == WINDOWS:
-        return data.decode(WINDOWS, errors="replace").encode()
-    try:
-        text = data.decode(writing.encoding)
-    except UnicodeError as error:
-        raise ExportError(_damaged(file, writing.encoding, error)) from error
-    return _in_step(file, text).removeprefix("\ufeff").encode()
 
 
 def _in_step(file: str, text: str) -> str:

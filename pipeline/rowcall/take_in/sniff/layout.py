@@ -11,7 +11,6 @@ from rowcall.site import TakeIn
 from rowcall.take_in.cells.numbers import check_decimal
 from rowcall.take_in.cells.quality_codes import Coding, check_quality
 from rowcall.take_in.cells.time_formats import TimeForm
-from rowcall.take_in.cells.timestamps import Bounds
 from rowcall.take_in.read.cell_table import column
 from rowcall.take_in.sniff.columns import find_columns
 from rowcall.take_in.sniff.time_column import find_time_column
@@ -29,7 +28,8 @@ class Layout:
         clock: the column with the time of day, where `time` holds only the date.
         coding: how qualities are written.
         bad_values: words of the site file that stand in the place of a value, in lower case.
-        bounds: the instants that can be true; None sets no bounds.
+        decimal: the decimal sign, None where that is open.
+        percents: value columns that hold percentages and not one plain number.
         tags: the tags that are stored, None where all are.
     """
 
@@ -41,7 +41,8 @@ class Layout:
     clock: int | None = None
     coding: Coding = field(default_factory=Coding)
     bad_values: frozenset[str] = frozenset()
-    bounds: Bounds | None = None
+    decimal: str | None = None
+    percents: frozenset[int] = frozenset()
     tags: frozenset[str] | None = None
 
     @property
@@ -97,6 +98,7 @@ def find_layout(
         clock=times.clock,
         coding=Coding.pinned(pins),
         bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
+        decimal=pins.decimal,
         tags=pins.tags,
     )
     _check_cells(file, names, sample, pins, layout, numbers)

@@ -1,4 +1,4 @@
-"""What only the whole of an export settles, found in a first pass over its tables.
+"""What only the whole of an export settles, found while its tables go by.
 
 That is the order of day and month, the decimal sign and the numbering of qualities; each is then
 said in the layout, so that every table of the export is read alike.
@@ -6,106 +6,156 @@ said in the layout, so that every table of the export is read alike.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TypeVar
 
 import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.numbers import plain_points, settled_decimal
 from rowcall.take_in.cells.overrides import shown
-from rowcall.take_in.cells.quality_codes import settled
-from rowcall.take_in.cells.timestamps import DATE_CELL, settle_order
+from rowcall.take_in.cells.quality_codes import Coding, settled
+from rowcall.take_in.cells.time_formats import TimeForm, swapped
+from rowcall.take_in.cells.timestamps import DATE_CELL, Order, order_of
 from rowcall.take_in.read.cell_table import Table, column
 from rowcall.take_in.sniff.layout import Layout
 
-_MOST_QUALITIES = 10_000  # different texts; a hundred would be many. Chosen.
+T = TypeVar("T")
+
+_MAX_TEXTS = 10_000  # different texts of qualities, or shapes of numbers; a hundred would be many
 
 
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """A layout with nothing left open, and the decimal sign."""
+class Survey:
+    """The different texts that settle what a layout leaves open, of all tables so far."""
 
-    layout: Layout
-    decimal: str
+    def __init__(self, file: str, names: Sequence[str], layout: Layout) -> None:
+        self._file, self._names, self._layout = file, names, layout
+        self._dates: dict[str, None] = {}
+        self._values: dict[str, str] = {}  # by shape
+        self._point: list[str] = []  # a number with a decimal point
+        self._qualities: dict[str, None] = {}
+        self._percents: set[int] = set()  # columns that hold a percentage
+        self._plain: set[int] = set()  # columns that hold a plain number
 
+    def look(self, table: Table) -> None:
+        """Look at a table.
 
-@dataclass(slots=True)
-class _Seen:
-    """Different texts of the columns looked at, in the order in which they came."""
-
-    dates: dict[str, None] = field(default_factory=dict)
-    values: dict[str, str] = field(default_factory=dict)  # by shape
-    point: list[str] = field(default_factory=list)  # a number with a decimal point
-    qualities: dict[str, None] = field(default_factory=dict)
-
-
-def survey(
-    file: str, layout: Layout, decimal: str | None, tables: Callable[[], Iterator[Table]]
-) -> Settled:
-    """Settle what the whole export settles; `decimal` is the site file's word.
-
-    Raises:
-        ExportError: the export leaves it open, or contradicts the site file.
-    """
-    seen, names = _Seen(), next(tables()).names
-    if layout.form.order_open or decimal is None or layout.quality:
-        for table in tables():
-            _look(file, table, layout, decimal is None, seen)
-    place = f"{file}, column {shown(names[layout.time])}"
-    form = settle_order(pl.Series(list(seen.dates), dtype=pl.String), layout.form, place)
-    coding = layout.coding
-    if seen.qualities:
-        named = f"{file}, column {shown(names[next(iter(layout.quality.values()))])}"
-        coding = settled(coding, list(seen.qualities), named)
-    return Settled(
-        replace(layout, form=form, coding=coding),
-        decimal or _decimal(file, [*seen.point, *seen.values.values()]),
-    )
-
-
-def _look(file: str, table: Table, layout: Layout, is_decimal_open: bool, seen: _Seen) -> None:
-    if layout.form.order_open:
-        dates = layout.time_cells(table.frame).cast(pl.String).str.strip_chars_start()
-        first = [] if seen.dates else dates.head(1).to_list()  # whole, for messages
-        seen.dates |= dict.fromkeys([*first, *_different(dates.str.head(DATE_CELL))])
-    for place in layout.quality.values():
-        seen.qualities |= dict.fromkeys(_different(table.frame[column(place)].cast(pl.String)))
-        if len(seen.qualities) > _MOST_QUALITIES:
-            raise ExportError(
-                f"{file}: the quality column {shown(table.names[place])} holds more than "
-                f"{_MOST_QUALITIES:,} different texts; give take_in.quality_column in the site "
-                "file."
-            )
-    if is_decimal_open:
+        Raises:
+            ExportError: a column taken for qualities holds anything.
+        """
+        layout = self._layout
+        if layout.form.order_open:
+            dates = layout.time_cells(table.frame).cast(pl.String).str.strip_chars_start()
+            first = [] if self._dates else dates.head(1).to_list()  # whole, for messages
+            different = _different(dates.str.head(DATE_CELL))
+            self._dates |= dict.fromkeys([*first, *different])
+        for place in layout.quality.values():
+            self._qualities |= dict.fromkeys(_different(table.frame[column(place)]))
+            if len(self._qualities) > _MAX_TEXTS:
+                raise ExportError(
+                    f"{self._file}: the quality column {shown(table.names[place])} holds more than "
+                    f"{_MAX_TEXTS:,} different texts; give take_in.quality_column in the site "
+                    "file."
+                )
         for place in layout.values:
-            _look_at_values(table.frame[column(place)], seen)
+            cells = table.frame[column(place)]
+            if cells.dtype == pl.String:
+                self._look_for_percents(place, cells)
+                if layout.decimal is None:
+                    self._look_at_values(cells)
+
+    def settled(self) -> Layout:
+        """Return a layout with nothing left open.
+
+        Raises:
+            ExportError: the export leaves something open, or contradicts the site file.
+        """
+        return replace(
+            self._layout,
+            form=self._form(),
+            coding=self._coding(),
+            decimal=self._decimal(),
+            percents=frozenset(self._percents - self._plain),
+        )
+
+    def likely(self) -> tuple[Layout, tuple[str, ...]]:
+        """Return the likelier layout, and by their names in it the parts that are still open."""
+        layout = self._layout
+        form = _or_none(self._form)
+        coding, decimal = _or_none(self._coding), _or_none(self._decimal)
+        found = replace(
+            layout,
+            form=form or replace(layout.form, order_open=False),
+            coding=coding or layout.coding,
+            decimal=decimal or ",",
+            percents=frozenset(self._percents - self._plain),
+        )
+        parts = {"form": form, "coding": coding, "decimal": decimal}
+        return found, tuple(name for name, part in parts.items() if part is None)
+
+    def order(self) -> Order | None:
+        """Return the order of day and month, None where the form says it; raises as `settled`."""
+        form, name = self._layout.form, self._names[self._layout.time]
+        if not form.order_open:
+            return None
+        dates = pl.Series(list(self._dates), dtype=pl.String)
+        return order_of(dates, form, f"{self._file}, column {shown(name)}")
+
+    def _form(self) -> TimeForm:
+        form, order = self._layout.form, self.order()
+        if order is None:
+            return form
+        return replace(form if order.day_first else swapped(form), order_open=False)
+
+    def _coding(self) -> Coding:
+        layout = self._layout
+        if not layout.quality:
+            return layout.coding
+        name = self._names[next(iter(layout.quality.values()))]
+        return settled(layout.coding, self._qualities, f"{self._file}, column {shown(name)}")
+
+    def _decimal(self) -> str:
+        if self._layout.decimal is not None:
+            return self._layout.decimal
+        cells = pl.Series([*self._point, *self._values.values()], dtype=pl.String)
+        return settled_decimal([cells], [cells.cast(pl.Float64, strict=False)], self._file)
+
+    def _look_for_percents(self, place: int, cells: pl.Series) -> None:
+        if place not in self._percents and cells.str.contains("%", literal=True).any():
+            self._percents.add(place)
+        if place not in self._plain:
+            numbers = cells.str.replace(",", ".", literal=True).str.strip_chars()
+            if numbers.cast(pl.Float64, strict=False).is_not_null().any():
+                self._plain.add(place)
+
+    def _look_at_values(self, cells: pl.Series) -> None:
+        """Keep one cell of each shape that may tell the decimal sign from that of thousands."""
+        if not self._point:
+            self._point += plain_points(cells)
+        odd = cells.filter(cells.str.contains(r",|\..*\.").fill_null(False)).str.strip_chars()
+        if not len(odd):
+            return
+        # How often a digit stands where is all that counts, and whether the number begins with 0.
+        shapes = odd.str.replace_all(r"\d", "1").str.replace(r"^([+-]?)1", "${1}2")
+        shapes = pl.select(
+            pl.when(odd.str.contains(r"^[+-]?0"))
+            .then(odd.str.replace_all(r"[1-9]", "0"))
+            .otherwise(shapes)
+        ).to_series()
+        pairs = pl.DataFrame({"shape": shapes, "cell": odd}).unique("shape", maintain_order=True)
+        for shape, cell in pairs.iter_rows():
+            if len(self._values) < _MAX_TEXTS:
+                self._values.setdefault(shape, cell)
 
 
-def _look_at_values(cells: pl.Series, seen: _Seen) -> None:
-    """Keep one cell of each shape that may tell the decimal sign from that of thousands."""
-    if cells.dtype != pl.String:
-        return
-    if not seen.point:
-        seen.point += plain_points(cells)
-    odd = cells.filter(cells.str.contains(r",|\..*\.").fill_null(False)).str.strip_chars()
-    # How often a digit stands where is all that counts, and whether the number begins with 0.
-    shapes = odd.str.replace_all(r"\d", "1").str.replace(r"^([+-]?)1", "${1}2")
-    shapes = pl.select(
-        pl.when(odd.str.contains(r"^[+-]?0"))
-        .then(odd.str.replace_all(r"[1-9]", "0"))
-        .otherwise(shapes)
-    ).to_series()
-    pairs = pl.DataFrame({"shape": shapes, "cell": odd}).unique("shape", maintain_order=True)
-    for shape, cell in pairs.iter_rows():
-        if len(seen.values) < _MOST_QUALITIES:
-            seen.values.setdefault(shape, cell)
-
-
-def _decimal(file: str, cells: Iterable[str]) -> str:
-    column = pl.Series(list(cells), dtype=pl.String)
-    return settled_decimal([column], [column.cast(pl.Float64, strict=False)], file)
+def _or_none(step: Callable[[], T]) -> T | None:
+    try:
+        return step()
+    except ExportError:
+        return None
 
 
 def _different(cells: pl.Series) -> Sequence[str]:
-    return cells.fill_null("").unique(maintain_order=True).to_list()
+    """Return the different cells as text, in the order in which they come."""
+    return cells.unique(maintain_order=True).cast(pl.String).fill_null("").to_list()

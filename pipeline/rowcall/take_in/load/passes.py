@@ -1,0 +1,166 @@
+"""One reading of an export, table by table, from the first one to the last.
+
+What only the whole of it settles (the order of day and month, the decimal sign, the numbering of
+qualities, the doubled hours of autumn) is supposed to be as its first table has it. Where all of
+it then shows otherwise, it is read once more with what was found. So the usual export is gone
+through once, whatever its size, and each ends as if all had been known at first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import polars as pl
+
+from rowcall.store.batch import Batch, Part
+from rowcall.take_in.cells.ambiguous_hour import AmbiguousHour, Passes
+from rowcall.take_in.cells.timestamps import Bounds, Order
+from rowcall.take_in.load.entries import REASONS, SAME_INSTANT, entries_aside, read_entries
+from rowcall.take_in.load.flat import batch_of, no_samples, sort_once
+from rowcall.take_in.load.jumps import Jumps
+from rowcall.take_in.load.sinks import Sink
+from rowcall.take_in.read.cell_table import set_aside
+from rowcall.take_in.read.opening import Opened
+from rowcall.take_in.sniff.encoding import NotUtf8Error
+from rowcall.take_in.sniff.layout import Layout
+from rowcall.take_in.sniff.survey import Survey
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """What one reading found, besides the entries and rows set aside that are in its sink.
+
+    Attributes:
+        layout: with nothing left open.
+        names: the tags, in the order of their numbers.
+        rows_read: counted from the tables, not from the sink.
+        jumps: the number of lines before which the time runs back, and the first of them.
+        order: the order of day and month, where the form of the times leaves it open.
+        still_open: parts of the layout that are but supposed, by their names in it.
+    """
+
+    opened: Opened
+    layout: Layout
+    names: Sequence[str]
+    rows_read: int
+    jumps: tuple[int, int]
+    order: Order | None
+    still_open: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What earlier readings found; None: nothing yet."""
+
+    survey: Survey | None = None
+    layout: Layout | None = None
+    passes: Passes | None = None
+
+
+def read_through(
+    opened: Opened, zone: ZoneInfo, bounds: Bounds, to: Sink, *, supposes: bool = False
+) -> Read:
+    """Read an export into a sink.
+
+    Args:
+        zone: the plant's zone, in which times without an offset are read.
+        bounds: the instants that can be true.
+        supposes: an open order of day and month, or decimal sign, is read in the likelier way,
+            instead of refused.
+
+    Raises:
+        ExportError: it cannot be read; names the place and the remedy.
+        FullError: it does not fit in the sink.
+    """
+    reading = _Reading(opened, zone, bounds, to, supposes)
+    known = _Known()
+    while True:
+        to.clear()
+        try:
+            read, found = reading.go(known)
+        except NotUtf8Error:
+            opened.rewrite()
+            known = _Known()
+            continue
+        if read is not None:
+            return read
+        known = found
+
+
+def samples_of(read: Read, to: Sink) -> Batch:
+    """Return the samples of an export that was read into memory; the sink is empty afterwards."""
+    kept, _ = sort_once(next(to.slices(0)))
+    return batch_of(kept, read.names)
+
+
+def parts(read: Read, to: Sink, slice_rows: int) -> Iterator[Part]:
+    """Return the entries slice by slice, sorted and one an instant, and all rows set aside.
+
+    The text of entries that turned out to be none takes another reading.
+    """
+    nothing = set_aside([], [], [], [])
+    for flat in to.slices(slice_rows):
+        kept, repeated = sort_once(flat)
+        del flat
+        if len(repeated.line):
+            to.add_repeated(repeated)
+        yield Part(batch_of(kept, read.names), nothing)
+        del kept
+    for rows in chain(_repeated_aside(read, to), to.aside()):
+        yield Part(no_samples(), rows)
+
+
+def _repeated_aside(read: Read, to: Sink) -> Iterator[pl.DataFrame]:
+    if not to.has_repeated:
+        return
+    for table in read.opened.tables():
+        if not table.frame.height:
+            continue
+        first, last = table.line_of(np.array([0, table.frame.height - 1])).tolist()
+        repeated = to.repeated(first, last + 1)
+        if repeated.height:
+            rows = table.row_of(repeated["line"].to_numpy())
+            reason = np.full(len(rows), REASONS.index(SAME_INSTANT), np.uint8)
+            yield entries_aside(table, read.layout, rows, repeated["tag"].to_numpy(), reason)
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    opened: Opened
+    zone: ZoneInfo
+    bounds: Bounds
+    to: Sink
+    supposes: bool
+
+    def go(self, known: _Known) -> tuple[Read | None, _Known]:
+        """Read all tables; return no result where what was supposed is not what was found."""
+        opened, file = self.opened, self.opened.source.name
+        survey = known.survey or Survey(file, opened.names, opened.layout)
+        hour = AmbiguousHour(file, self.zone, self.bounds, known.passes)
+        layout, jumps = known.layout, Jumps()
+        numbers: dict[str, int] = {}
+        rows_read = 0
+        for table in opened.tables():
+            if known.survey is None:
+                survey.look(table)
+            layout = layout or survey.likely()[0]
+            entries = read_entries(file, table, layout, hour, numbers)
+            rows_read += entries.rows_read
+            if not hour.is_open:  # else all of it is read again anyway
+                self.to.add(table, layout, entries)
+                flat = entries.flat
+                jumps.add(flat.tag, flat.time_us, flat.line)
+        settled, still_open = survey.likely() if self.supposes else (survey.settled(), ())
+        if "coding" in still_open:
+            survey.settled()  # which is refused
+        if layout != settled:
+            return None, _Known(survey, settled)
+        if hour.is_open:
+            return None, _Known(survey, settled, hour.passes())
+        order = None if "form" in still_open else survey.order()
+        read = Read(opened, settled, list(numbers), rows_read, jumps.found(), order, still_open)
+        return read, known
