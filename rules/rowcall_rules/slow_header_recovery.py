@@ -1,17 +1,16 @@
-"""The header refills slowly after a pulse: told apart by row, by compartment, and by supply.
+"""The header refills slowly after a pulse: one row, one compartment, or the supply of all.
 
 Why: the next row can only be cleaned well when the header is back near its set pressure. One slow
-row is that row's valve, passing after it should have closed. One slow compartment is its own feed:
+row is that row's valve, which leaks by. One slow compartment is its own feed:
 regulator, filter, isolation valve, drain full of water. All compartments in the same hours is the
-plant air: compressor, dryer, other users. Looks like, but is not: an interval too short for a sound
-recovery, which shows as pulses not made good before the next at a usual recovery constant.
+plant air: compressor, dryer, other users. Rule out: an interval too short for a sound
+recovery, which shows as pulses not recovered before the next at a usual recovery constant.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -19,7 +18,6 @@ import polars as pl
 from rowcall import trade
 from rowcall.diagnosis.header_hours import (
     HeaderHours,
-    SlowWhen,
     common_hours,
     header_hours,
     pulse_interval,
@@ -30,163 +28,142 @@ from rowcall.diagnosis.header_hours import (
 from rowcall.events.headers.recovery import T95
 from rowcall.model import (
     Answer,
-    BaghouseDay,
     Caution,
     Chapter,
     Context,
     Fact,
-    FactBook,
-    Limits,
     Need,
     Quantity,
     Rule,
     Subject,
-    Threshold,
     Urgency,
-    Verdict,
+    limit,
+    work,
 )
 from rowcall.site import Role
 from rowcall.units import Dimension, show
 
 _ALL = (Role.HEADER_PRESSURE, 0, 0)  # one header for all compartments
+_MIN_CONFIDENCE = 0.5  # chosen: a fit with a standard error of 50 % or more says little
+Headers = Mapping[int, HeaderHours]
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for the baghouse (supply), each compartment and each row; reads facts tau_s*."""
-    day, limits = context.day, context.limits
-    facts = context.facts
-    rule = SlowWhen(
-        ratio=limits["slow_ratio"],
-        max_tau_s=limits["max_recovery"] / T95,
-        history_days=limits["history_days"],
-        pulses_an_hour=limits["min_pulses_hour"],
-    )
-    headers = {
-        compartment: header
-        for compartment in range(1, day.baghouse.compartments + 1)
-        if (header := header_hours(context, compartment, rule)) is not None
-    }
-    can_compare = len(headers) == day.baghouse.compartments > 1 and _ALL not in day.signals
-    supply = common_hours(headers, day.baghouse.compartments) if can_compare else frozenset()
-    if len(supply) >= limits["slow_hours"]:
-        yield _supply_found(day, headers, supply)
+    """Answer for the baghouse (supply), each compartment and each row, by recovery constants."""
+    n = context.day.baghouse.compartments
+    known = ((c, header_hours(context, c)) for c in range(1, n + 1))
+    headers = {c: header for c, header in known if header is not None}
+    can_compare = len(headers) == n > 1 and _ALL not in context.day.signals
+    supply = common_hours(headers, n) if can_compare else frozenset[int]()
+    if len(supply) >= context.limits["slow_hours"]:
+        yield _supply_found(context, headers, supply)
     else:
         supply = frozenset()
-        yield _supply_clear(day, can_compare)
-    for compartment in range(1, day.baghouse.compartments + 1):
+        yield _supply_clear(context.subject(), can_compare)
+    for compartment in range(1, n + 1):
         others = [h.slow_hours for c, h in headers.items() if c != compartment]
-        shared = frozenset.union(frozenset(), *others) if can_compare else None
-        header = headers.get(compartment)
-        yield _judge_compartment(day, compartment, header, supply, shared, limits)
-    yield from _judge_rows(day, facts, limits)
+        shared = frozenset[int]().union(*others) if can_compare else None
+        yield _judge_compartment(
+            context, context.subject(compartment), headers.get(compartment), supply, shared
+        )
+    yield from _judge_rows(context)
 
 
-def _supply_found(
-    day: BaghouseDay, headers: Mapping[int, HeaderHours], hours: frozenset[int]
-) -> Answer:
+def _supply_found(context: Context, headers: Headers, hours: frozenset[int]) -> Answer:
     taus = ", ".join(
         f"compartment {h.compartment}: {show(h.tau_in(hours), 's', 1)}{h.against_usual}"
         for h in headers.values()
     )
-    return Answer(
-        subject=Subject(day.baghouse.id),
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NOW,
-        start=day.start + timedelta(hours=min(hours)),
-        end=min(day.end, day.start + timedelta(hours=max(hours) + 1)),
-        values=(
-            Quantity("slow_hours", float(len(hours)), "h"),
-            *(
-                Quantity(f"tau_s_compartment_{h.compartment}", h.tau_in(hours), "s")
-                for h in headers.values()
-            ),
-        ),
-        text="All compartments refill slowly in the same hours "
-        f"({spell_hours(hours)} after the day began): recovery constant {taus}."
-        f"{supply_words(day, hours)}",
-        action="Plant air is short in these hours: compressor load, dryer, filter before the "
-        "headers, other users on the line.",
+    of_each = (
+        Quantity(f"tau_s_compartment_{h.compartment}", h.tau_in(hours), "s")
+        for h in headers.values()
+    )
+    return context.found(
+        context.subject(),
+        Urgency.NOW,
+        f"All compartments refill slowly in the same hours ({spell_hours(context.day, hours)}): "
+        f"recovery constant {taus}.{supply_words(context.day, hours)}",
+        _SUPPLY_WORK,
+        (Quantity("slow_hours", float(len(hours)), "h"), *of_each),
+        start=context.at(3600.0 * min(hours)),
+        end=context.at(3600.0 * (max(hours) + 1)),
     )
 
 
-def _supply_clear(day: BaghouseDay, can_compare: bool) -> Answer:
-    subject = Subject(day.baghouse.id)
-    if not can_compare:
-        return Answer.cannot_tell(
-            subject,
-            "the plant's supply and a compartment's own feed are told apart only where two or more "
-            "compartments can all be heard, each on a header of its own",
-        )
-    return Answer.clear(subject, "No hours in which all compartments refill slowly together.")
+def _supply_clear(subject: Subject, can_compare: bool) -> Answer:
+    if can_compare:
+        text = "No hours in which all compartments refill slowly together."
+        return Answer.clear(subject, text)
+    return Answer.cannot_tell(
+        subject,
+        "the plant's supply and a compartment's own feed can be separated only where two or more "
+        "compartments can be observed, each on a header of its own",
+    )
 
 
 def _judge_compartment(
-    day: BaghouseDay,
-    compartment: int,
+    context: Context,
+    subject: Subject,
     header: HeaderHours | None,
     supply: frozenset[int],
     shared: frozenset[int] | None,
-    limits: Limits,
 ) -> Answer:
-    subject = Subject(day.baghouse.id, compartment)
     if header is None or header.n_hours == 0:
         return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
-    usual = () if header.usual_s is None else (Quantity("usual_tau_s", header.usual_s, "s"),)
-    values = (
-        Quantity("tau_s", header.tau_s, "s"),
-        Quantity("t95_s", T95 * header.tau_s, "s"),
-        *usual,
-        Quantity("slow_hours", float(len(header.slow_hours)), "h"),
-    )
     own = header.slow_hours - supply
-    if len(own) >= limits["slow_hours"]:
-        tau = header.tau_in(own)
-        return Answer(
-            subject=subject,
-            verdict=Verdict.FOUND,
-            urgency=Urgency.NOW
-            if T95 * tau > pulse_interval(day.pulses, compartment)
-            else Urgency.NEXT_OUTAGE,
-            start=day.start + timedelta(hours=min(own)),
-            end=min(day.end, day.start + timedelta(hours=max(own) + 1)),
-            values=values,
-            text=f"Refills slowly in {len(own)} of {header.n_hours} hours: recovery constant "
-            f"{show(tau, 's', 1)}{header.against_usual}, 95 % made good in "
-            f"{show(T95 * tau, 's', 1)}; {shared_words(own, shared)}.",
-            action="Its own feed: drain the header, read the regulator, check filter, isolation "
-            "valve and line size.",
-        )
-    seen = f"recovery constant {show(header.tau_s, 's', 1)}{header.against_usual}"
-    if header.slow_hours:
-        seen += "; its slow hours are the supply's, see there"
-    return Answer.clear(subject, f"Usual: {seen}.", values)
-
-
-def _judge_rows(day: BaghouseDay, facts: FactBook, limits: Limits) -> Iterator[Answer]:
-    counted = (
-        day.pulses.filter(pl.col("tau_s").is_not_null() & (pl.col("confidence") >= 0.5))
-        .drop_nulls("row")
-        .group_by("compartment", "row")
-        .len()
+    if len(own) < context.limits["slow_hours"]:
+        seen = f"recovery constant {show(header.tau_s, 's', 1)}{header.against_usual}"
+        if header.slow_hours:
+            seen += "; its slow hours are the supply's, see there"
+        return Answer.clear(subject, f"Usual: {seen}.", _values(header))
+    tau = header.tau_in(own)
+    is_short = T95 * tau > pulse_interval(context.day.pulses, subject.compartment)
+    return context.found(
+        subject,
+        Urgency.NOW if is_short else Urgency.NEXT_OUTAGE,
+        f"Refills slowly in {len(own)} of {header.n_hours} hours: recovery constant "
+        f"{show(tau, 's', 1)}{header.against_usual}, 95 % recovered in "
+        f"{show(T95 * tau, 's', 1)}; {shared_words(own, shared)}.",
+        _FEED_WORK,
+        _values(header),
+        start=context.at(3600.0 * min(own)),
+        end=context.at(3600.0 * (max(own) + 1)),
     )
-    heard = {(c, r): n for c, r, n in counted.iter_rows()}
-    for compartment, n_rows in enumerate(day.baghouse.rows, start=1):
+
+
+def _values(header: HeaderHours) -> Iterator[Quantity]:
+    yield Quantity("tau_s", header.tau_s, "s")
+    yield Quantity("t95_s", T95 * header.tau_s, "s")
+    if header.usual_s is not None:
+        yield Quantity("usual_tau_s", header.usual_s, "s")
+    yield Quantity("slow_hours", float(len(header.slow_hours)), "h")
+
+
+def _judge_rows(context: Context) -> Iterator[Answer]:
+    followed = _pulses_followed(context.day.pulses)
+    for compartment, n_rows in enumerate(context.day.baghouse.rows, start=1):
         rows = range(1, n_rows + 1)
-        taus = {r: t for r in rows if math.isfinite(t := facts.of(Fact.TAU_S, compartment, r))}
-        peers = float(np.median(list(taus.values()))) if taus else float("nan")
-        for row in rows:
-            subject = Subject(day.baghouse.id, compartment, row)
-            n = heard.get((compartment, row), 0)
-            if n < limits["min_pulses_row"] or row not in taus:
-                why = f"only {n} pulses whose refill could be followed"
+        taus = {row: context.facts.of(Fact.TAU_S, compartment, row) for row in rows}
+        known = [tau for tau in taus.values() if math.isfinite(tau)]
+        peers = float(np.median(known)) if known else math.nan
+        for row, tau in taus.items():
+            subject = context.subject(compartment, row)
+            n = followed.get((compartment, row), 0)
+            if n < context.limits["min_pulses_row"] or math.isnan(tau):
+                why = f"only {n:,} pulses whose refill could be followed"
                 yield Answer.cannot_tell(subject, why)
             else:
-                yield _judge_row(day, subject, taus[row], peers, limits)
+                yield _judge_row(context, subject, tau, peers)
 
 
-def _judge_row(
-    day: BaghouseDay, subject: Subject, tau: float, peers: float, limits: Limits
-) -> Answer:
+def _pulses_followed(pulses: pl.DataFrame) -> Mapping[tuple[int, int], int]:
+    """Return by (compartment, row) how many refills were fitted well enough."""
+    is_followed = pl.col("tau_s").is_not_null() & (pl.col("confidence") >= _MIN_CONFIDENCE)
+    counted = pulses.filter(is_followed).drop_nulls("row").group_by("compartment", "row").len()
+    return {(c, r): n for c, r, n in counted.iter_rows()}
+
+
+def _judge_row(context: Context, subject: Subject, tau: float, peers: float) -> Answer:
     ratio = tau / peers
     values = (
         Quantity("tau_s", tau, "s"),
@@ -194,53 +171,90 @@ def _judge_row(
         Quantity("tau_ratio", ratio, "1"),
     )
     seen = f"recovery constant {show(tau, 's', 1)}, its peers' {show(peers, 's', 1)}"
-    if ratio < limits["row_ratio"]:
+    if ratio < context.limits["row_ratio"]:
         return Answer.clear(subject, f"As its peers: {seen}.", values)
-    return Answer(
-        subject=subject,
-        verdict=Verdict.FOUND,
-        urgency=Urgency.NEXT_OUTAGE,
-        start=day.start,
-        end=day.end,
-        values=values,
-        text=f"The header refills slowly after this row alone: {seen}. Its valve passes air "
-        "after it should have closed.",
-        action="Isolated and bled: seat, spring and both diaphragms of this row's valve; listen "
-        "for air in its blowpipe between pulses.",
-    )
+    text = f"The header refills slowly after this row alone: {seen}. Its valve leaks by."
+    return context.found(subject, Urgency.NEXT_OUTAGE, text, _VALVE_WORK, values)
 
+
+_SUPPLY_WORK = work(
+    outside="Plant air is short in these hours: compressor load, dryer, other users on the line, "
+    "and the gauges before and after the filter ahead of the headers."
+)
+_FEED_WORK = work(
+    outside="Its own feed: read the regulator's gauge and the pressure ahead of it; does the "
+    "position of the isolation valve look right?",
+    isolated="drain of the header, filter, regulator, line size.",
+)
+_VALVE_WORK = work(
+    outside="Stand clear and listen for air at this row's valve between pulses.",
+    isolated="seat, spring and both diaphragms of this row's valve.",
+)
 
 RULE = Rule(
     name="slow_header_recovery",
     title="Header refills slowly",
     chapter=Chapter.AIR,
     looks_for="A recovery constant well above what is usual, of one row, one compartment or all.",
-    needs=(Need(any_of=(Role.HEADER_PRESSURE,), purpose="to follow the refill"),),
+    needs=(
+        Need(
+            any_of=(Role.HEADER_PRESSURE,),
+            purpose="to follow the refill",
+            max_step_s=3600.0,  # chosen: of fewer points a day none shows a refill
+        ),
+    ),
     thresholds=(
-        Threshold(
-            "slow_ratio", "1.5", Dimension.RATIO, "tau as a multiple of the usual one", "chosen"
+        limit(
+            "slow_ratio",
+            "1.5",
+            "recovery constant as a multiple of the usual one",
+            chosen="healthy headers vary by less than a fifth from day to day",
         ),
-        Threshold(
-            "row_ratio", "1.5", Dimension.RATIO, "a row's tau as a multiple of its peers'", "chosen"
+        limit(
+            "row_ratio",
+            "1.5",
+            "a row's recovery constant as a multiple of its peers'",
+            chosen="rows of one header share its feed and differ by a few per cent",
         ),
-        Threshold(
+        limit(
             "max_recovery",
             trade.RECOVERY_LONGEST.text,
-            Dimension.TIME,
             trade.RECOVERY_LONGEST.meaning,
-            trade.RECOVERY_LONGEST.source,
+            source=trade.RECOVERY_LONGEST.source,
+            dimension=Dimension.TIME,
         ),
-        Threshold("slow_hours", "2", Dimension.RATIO, "slow hours of the day that count", "chosen"),
-        Threshold("history_days", "3", Dimension.RATIO, "days that make the usual tau", "chosen"),
-        Threshold("min_pulses_hour", "5", Dimension.RATIO, "pulses that make an hour", "chosen"),
-        Threshold("min_pulses_row", "20", Dimension.RATIO, "pulses before a row's word", "chosen"),
+        limit(
+            "slow_hours",
+            "2",
+            "slow hours of the day that count",
+            chosen="one hour may be a single event",
+        ),
+        limit(
+            "history_days",
+            "3",
+            "days that make the usual recovery constant",
+            chosen="fewer may all be days of a slow supply",
+        ),
+        limit(
+            "min_pulses_hour",
+            "5",
+            "pulses that make an hour",
+            chosen="the median of fewer is noisy",
+        ),
+        limit(
+            "min_pulses_row",
+            "20",
+            "pulses of a row before it is judged",
+            chosen="the median of fewer is noisy",
+        ),
     ),
     check_first=(
-        "one row: its valve (seat, spring, diaphragms)",
-        "one compartment: drain, regulator, filter, isolation valve",
         "all compartments: compressor, dryer, other users",
+        "one compartment: gauges before and after the regulator, isolation valve",
+        "one row: air heard at its valve between pulses, standing clear",
+        "isolated and bled: drain, filter, regulator; seat, spring and diaphragms of the row",
     ),
-    confused_with="an interval too short for a sound recovery; a drawn-out row",
+    confused_with="an interval too short for a sound recovery; a row that closes late",
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT),
     references=("recovery to 95 % takes 3.0 tau: first-order fill", "common practice, no source"),
     judge=judge,

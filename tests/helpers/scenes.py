@@ -177,6 +177,7 @@ def study(export: Export, history: History | None = None) -> Studied:
     day, events = study_span(
         export.baghouse, export.day, (start, end), export.samples, export.before, history
     )
+    day = replace(day, zone=ZoneInfo(export.zone))
     return Studied(day=day, events=events, truth=export.truth)
 
 

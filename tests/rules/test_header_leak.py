@@ -6,12 +6,13 @@ import math
 from dataclasses import replace
 from datetime import time
 
+import polars as pl
 import pytest
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit
-from helpers.scenes import exports, kiln, local, on_time, study, study_all
+from helpers.scenes import exports, history_of, kiln, local, on_time, study, study_all
 
-from rowcall.model import BaghouseDay, Subject, Urgency, Verdict
+from rowcall.model import FACT_COLUMNS, BaghouseDay, Fact, History, Subject, Urgency, Verdict
 from rowcall_plant import (
     BaghousePlan,
     Fault,
@@ -120,3 +121,56 @@ def test_the_unit_of_the_export_does_not_matter() -> None:
     plain = ask(RULE, study(export).day)[FIRST]
     in_psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)[FIRST]
     assert math.isclose(value_of(plain, "decay_pa_s"), value_of(in_psi, "decay_pa_s"), rel_tol=1e-6)
+
+
+# At the limits, on a day whose facts are given.
+
+
+def stating(day: BaghouseDay, facts: dict[tuple[Fact, int], float]) -> BaghouseDay:
+    """Return the day with these facts of headers and no others."""
+    lines = [(header, 0, fact.column, value) for (fact, header), value in facts.items()]
+    return replace(day, facts=pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row"))
+
+
+@pytest.fixture(scope="module")
+def day() -> BaghouseDay:
+    return study(exports(kiln())[0]).day
+
+
+@pytest.mark.parametrize(("wander_pa", "is_found"), [(100.0, True), (20_000.0, False)])
+def test_a_plateau_that_wanders_from_day_to_day_has_to_fall_further(
+    day: BaghouseDay, wander_pa: float, is_found: bool
+) -> None:
+    """5 % down is 5 standard deviations of the usual plateau, or far less than that."""
+    past = [6e5 + wander_pa * side for side in (-1, 1, -1, 1, 0, 1, -1)]
+    history = history_of({Fact.PLATEAU_PA: past}, day.day, (1, 0))
+    other = history_of({Fact.PLATEAU_PA: [6e5] * 7}, day.day, (2, 0))
+    known = {
+        (Fact.INTERVAL_S, 1): 20.0,
+        (Fact.INTERVAL_S, 2): 20.0,
+        (Fact.PLATEAU_PA, 1): 5.7e5,
+        (Fact.PLATEAU_PA, 2): 6e5,
+    }
+    both = History(pl.concat([history.facts, other.facts]))
+    answers = ask(RULE, replace(stating(day, known), history=both))
+    assert found(answers) == ({(1, 0)} if is_found else set())
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "is_found"),
+    [(100.0, 200.0, True), (2_500.0, 2_600.0, True), (1_500.0, 1_600.0, False)],
+    ids=["before", "after", "meanwhile"],
+)
+def test_another_header_vouches_only_if_it_held_meanwhile(
+    day: BaghouseDay, start: float, end: float, is_found: bool
+) -> None:
+    known = {
+        (Fact.DECAY_TAU_S, 1): 500.0,
+        (Fact.DECAY_PA_S, 1): 1_000.0,
+        (Fact.DECAY_START_S, 1): 1_000.0,
+        (Fact.DECAY_END_S, 1): 2_000.0,
+        (Fact.IDLE_PA, 2): 6e5,
+        (Fact.DECAY_START_S, 2): start,
+        (Fact.DECAY_END_S, 2): end,
+    }
+    assert ((1, 0) in found(ask(RULE, stating(day, known)))) is is_found

@@ -9,20 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from rowcall.events.headers.recovery import T95
 from rowcall.model import BaghouseDay, Context, Fact
 from rowcall.units import show
 
 _MIN_COMMON = 0.5  # chosen: hours shared by all count as common when they are half of those of any
-
-
-@dataclass(frozen=True, slots=True)
-class SlowWhen:
-    """What makes an hour slow: a multiple of the usual tau, or longer than any usual one [s]."""
-
-    ratio: float
-    max_tau_s: float
-    history_days: float
-    pulses_an_hour: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,27 +41,33 @@ class HeaderHours:
 
     @property
     def against_usual(self) -> str:
-        """The usual recovery constant in words, to stand behind today's."""
+        """The usual recovery constant in words, to follow today's."""
         if self.usual_s is None:
             return " (too few days yet to say what is usual)"
         return f" (usually {show(self.usual_s, 's', 1)})"
 
 
-def header_hours(context: Context, compartment: int, when: SlowWhen) -> HeaderHours | None:
-    """Return a compartment's hours, None where no refill of it could be followed."""
-    tau = context.facts.of(Fact.TAU_S, compartment)
+def header_hours(context: Context, compartment: int) -> HeaderHours | None:
+    """Return a compartment's hours, None where no refill of it could be followed.
+
+    An hour is slow at a multiple of the usual recovery constant (`slow_ratio`), or where it is
+    longer than any usual one (`max_recovery`).
+    """
+    tau, limits = context.facts.of(Fact.TAU_S, compartment), context.limits
     if math.isnan(tau):
         return None
     past = context.history.usual(
-        Fact.TAU_S, compartment, 0, quantile=0.25, min_days=when.history_days
+        Fact.TAU_S, compartment, 0, quantile=0.25, min_days=limits["history_days"]
     )
     usual = None if math.isnan(past) else past
-    limit = when.max_tau_s if usual is None else min(when.max_tau_s, when.ratio * usual)
+    max_tau_s = limits["max_recovery"] / T95
+    if usual is not None:
+        max_tau_s = min(max_tau_s, limits["slow_ratio"] * usual)
     judged = context.day.hours.filter(
-        (pl.col("compartment") == compartment) & (pl.col("n_pulses") >= when.pulses_an_hour)
+        (pl.col("compartment") == compartment) & (pl.col("n_pulses") >= limits["min_pulses_hour"])
     )
     hours = dict(judged.select("hour", "tau_s").iter_rows())
-    slow = frozenset(hour for hour, tau_h in hours.items() if tau_h > limit)
+    slow = frozenset(hour for hour, tau_h in hours.items() if tau_h > max_tau_s)
     return HeaderHours(compartment, tau, usual, hours, slow)
 
 
@@ -89,13 +86,13 @@ def pulse_interval(pulses: pl.DataFrame, compartment: int) -> float:
     return float(np.median(np.diff(times))) if times.size > 1 else float("inf")
 
 
-def spell_hours(hours: frozenset[int]) -> str:
-    """Write runs of hours: `6-10 h, 14-15 h`."""
+def spell_hours(day: BaghouseDay, hours: frozenset[int]) -> str:
+    """Write runs of hours by the plant's clock: `06:00-10:00, 14:00-15:00`."""
     ordered = sorted(hours)
     parts, begin = [], ordered[0]
     for here, following in zip(ordered, [*ordered[1:], -1], strict=True):
         if following != here + 1:
-            parts.append(f"{begin}-{here + 1} h")
+            parts.append(f"{day.clock(begin)}-{day.clock(here + 1)}")
             begin = following
     return ", ".join(parts)
 
@@ -103,7 +100,7 @@ def spell_hours(hours: frozenset[int]) -> str:
 def shared_words(own: frozenset[int], shared: frozenset[int] | None) -> str:
     """Say whether slow hours are shared; `shared` is None where others cannot be compared."""
     if shared is None:
-        return "whether other compartments share it cannot be told"
+        return "whether other compartments share it cannot be said"
     if own & shared:
         return f"{len(own & shared)} of these hours are slow in another compartment too"
     return "the other compartments do not share it"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta, tzinfo
 
 import polars as pl
 
@@ -85,6 +85,7 @@ class BaghouseDay:
     hours: recovery by the hour: `compartment`, `hour` (counted from the start of the day), `tau_s`
         (median), `n_pulses` (that it is the median of).
     history: facts and verdicts of the days before.
+    zone: the plant's, for clock times in words.
     fires_known: bits, counters or the cadence of header pressure show every fire of the day.
     inferred: by compartment, how rows were inferred where neither bits nor counters show them;
         there `row` of pulses, facts and subjects may be a place in the firing sequence.
@@ -106,6 +107,7 @@ class BaghouseDay:
     facts: pl.DataFrame
     history: History = field(default_factory=History)
     hours: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HOUR_COLUMNS))
+    zone: tzinfo = UTC
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
     stacks: pl.DataFrame = field(default_factory=pl.DataFrame)
@@ -114,6 +116,11 @@ class BaghouseDay:
     def seconds(self) -> float:
         """Length of the day: 86,400 s, an hour more or less at a change of clocks."""
         return (self.end - self.start).total_seconds()
+
+    def clock(self, hour: int) -> str:
+        """Return the plant's wall time so many hours after the start of the day: `06:00`."""
+        at = min(self.end, self.start + timedelta(hours=hour))
+        return "24:00" if at == self.end else f"{at.astimezone(self.zone):%H:%M}"
 
     def counts_places(self, compartment: int) -> bool:
         """Return whether row numbers of a compartment are places in the firing sequence."""

@@ -55,6 +55,7 @@ def study_from(
 ) -> BaghouseDay:
     """Study one plant-local day; its rows together with days before it, where they need them."""
     studied, _ = study_span(baghouse, day, day_bounds(day, zone), read, history)
+    studied = replace(studied, zone=zone)
     n_days = days_wanted(day, studied.facts, history.facts)
     if n_days == 1 or not studied.fires_known or studied.inferred:
         return studied  # places in a sequence are numbered anew each day
