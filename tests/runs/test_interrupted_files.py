@@ -17,6 +17,7 @@ from take_in.test_large import LITTLE, PLAIN, long_rows, long_text, taken
 
 from rowcall.cli import main
 from rowcall.take_in import Outcome, run
+from rowcall.take_in.files import sources
 from rowcall.take_in.load import passes, storing
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read import opening
@@ -97,7 +98,7 @@ def test_a_file_unreadable_because_it_is_half_there_waits(
     path = tmp_path / "day.csv"
     path.write_bytes(b"")
     with monkeypatch.context() as patch:
-        patch.setattr(run, "fits", changing_after(run.fits, path, grow))
+        patch.setattr(run, "fits", changing_after(sources.fits, path, grow))
         assert taken(tmp_path, path, None)[0].outcome is Outcome.WAITING
     assert taken(tmp_path, path, None)[0].outcome is Outcome.STORED
 
