@@ -146,3 +146,10 @@ def test_an_unreadable_time_is_set_aside_with_its_line(tmp_path: Path) -> None:
 )
 def test_what_is_no_time(text: str) -> None:
     assert time_form(text) is None
+
+
+@pytest.mark.parametrize("text", ["12/03/2026 06:00:00", "03/12/2025 06:00:00"])
+def test_a_twelve_may_be_a_day_or_a_month(tmp_path: Path, text: str) -> None:
+    result = taken(tmp_path, f"time;DP\n{text};1\n")
+    assert result.outcome is Outcome.REFUSED
+    assert "day-first or month-first" in result.message

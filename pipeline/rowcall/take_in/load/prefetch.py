@@ -53,11 +53,11 @@ class Ahead:
         try:
             before = FileState.of(path)
             (source,) = sources_in(path, name, overrides.largest_unpacked)
-            if not is_settled(path, run.now, run.settle_s) or has_size(
-                run.store, source.size_bytes
-            ):
-                return None
-            if not fits(source, overrides, run.memory.whole_bytes // 2):
+            may_wait = has_size(run.store, source.size_bytes) or not (
+                is_settled(path, run.now, run.settle_s)
+                and fits(source, overrides, run.memory.whole_bytes // 2)
+            )
+            if may_wait:
                 return None
         except (ExportError, OSError):
             return None  # told at its turn
