@@ -6,7 +6,7 @@ Not a test. For every sampling period, number of pulses and noise, headers of te
 silent, one faint and one drawn-out row are made by both simulators of `tests/trials`, kept as a
 historian would, and run through the pipeline; counted are the faults found by their own rule
 and the healthy rows of which a rule cannot judge. Writes the package data that reports quote; with
---table prints what is written there as the tables of DEVELOPERS.md instead.
+--table prints what is written there as the tables of RESULTS.md instead.
 """
 
 from __future__ import annotations

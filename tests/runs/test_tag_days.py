@@ -32,7 +32,7 @@ def test_the_effective_resolution_of_each_tag_is_kept_with_the_day(
     assert first[name][1] == 8640
     assert {step_s for tag, (step_s, _, _) in first.items() if "PDT" in tag} == {5.0}
     text = (report / "rowcall-2026-03-28.md").read_text(encoding="utf-8")
-    assert "supply pressure (a point every 10 s)" in " ".join(text.split())
+    assert "supply pressure (sampled every 10 s)" in " ".join(text.split())
     whole = copy_plant(made, tmp_path / "whole", days=1)
     (export,) = (whole / "inbox").iterdir()
     export.rename(plant / "inbox" / "late.parquet")

@@ -20,6 +20,8 @@ from rowcall.store.local_days import local_days
 from rowcall.store.samples import data_span, epoch_us, from_epoch_us, last_before, read_samples
 from rowcall.store.schema import MIGRATIONS
 
+PLAIN = "plain names of rules and facts"
+
 
 def _store_path(folder: Path) -> Path:
     return folder / "store.duckdb"
@@ -39,12 +41,50 @@ def test_a_store_of_an_earlier_version_is_brought_up_to_date(
     path = _store_path(tmp_path)
     with monkeypatch.context() as patch:
         patch.setattr("rowcall.store.connection.MIGRATIONS", MIGRATIONS[:1])
+        with Store.open(path):
+            pass
         taken(tmp_path, long_csv(samples(3)))
     with pytest.raises(StoreError, match="run a nightly"):
         Store.open(path, read_only=True)
     with Store.open(path) as store:
         store.connection.execute("SELECT * FROM findings")
         assert len(read_samples(store, ["DP"], START, START + timedelta(days=1))["DP"].value) == 3
+
+
+OLD_RULES = ("row_faint", "row_drawn_out", "row_not_called", "rising_baseline_dp", "row_silent")
+NEW_RULES = ("row_weak", "row_closes_late", "row_not_pulsed", "rising_residual_dp", "row_silent")
+OLD_FACTS = {
+    "n_called": "n_sent",
+    "left_pa": "shortfall_pa",
+    "coming_rate_low": "answer_rate_low",
+    "clock_offset_most_s": "clock_offset_max_s",
+    "tau_s": "tau_s",
+}
+GONE_FACTS = ("verdict_silent", "watch_faint", "tau_s_h07", "n_tau_h23", "slow_frac", "rest_s")
+
+
+def test_an_old_stores_findings_and_facts_get_their_new_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, before = _store_path(tmp_path), [m.name for m in MIGRATIONS].index(PLAIN)
+    with monkeypatch.context() as patch:
+        patch.setattr("rowcall.store.connection.MIGRATIONS", MIGRATIONS[:before])
+        with Store.open(path) as store:
+            for rule in OLD_RULES:
+                store.connection.execute(
+                    "INSERT INTO findings VALUES ('2026-03-01', 'BH1', 1, 2, ?, 'found', 'watch', "
+                    "NULL, NULL, '[]', 'Silent. Place 2 of 12 found so.', '')",
+                    [rule],
+                )
+            for number, name in enumerate((*OLD_FACTS, *GONE_FACTS)):
+                store.connection.execute(
+                    "INSERT INTO facts VALUES ('2026-03-01', 'BH1', 1, 2, ?, ?)", [name, number]
+                )
+    with Store.open(path) as store:
+        findings = store.connection.execute("SELECT rule, is_place FROM findings").fetchall()
+        facts = store.connection.execute("SELECT name, value FROM facts ORDER BY value").fetchall()
+    assert findings == [(rule, True) for rule in NEW_RULES]
+    assert facts == [(name, float(n)) for n, name in enumerate(OLD_FACTS.values())]
 
 
 def test_a_migration_is_whole_or_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

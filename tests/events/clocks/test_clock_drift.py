@@ -94,7 +94,7 @@ def test_rows_are_told_as_if_the_clocks_agreed(kept: str, simulator: Simulator) 
     assert len(theirs) == 4
     assert found == theirs
     start, end = (outcome.facts[0, f"clock_offset_{name}_s"] for name in ("start", "end"))
-    least, most = (outcome.facts[0, f"clock_offset_{name}_s"] for name in ("least", "most"))
+    least, most = (outcome.facts[0, f"clock_offset_{name}_s"] for name in ("min", "max"))
     assert least <= min(start, end, outcome.facts[0, "clock_offset_s"])
     assert most >= max(start, end, outcome.facts[0, "clock_offset_s"])
     _, stamp, true = told(trial)
@@ -171,8 +171,8 @@ def said(**offsets: float) -> str:
 
 def test_the_report_says_from_where_to_where_the_clocks_went() -> None:
     assert "compartment 1 +1.4 s." in said(s=1.4)
-    drift = said(s=1.5, start_s=0.0, end_s=3.0, least_s=0.0, most_s=3.0)
+    drift = said(s=1.5, start_s=0.0, end_s=3.0, min_s=0.0, max_s=3.0)
     assert "compartment 1 +0.0 s at the beginning of the day and +3.0 s at its end." in drift
-    swing = said(s=0.0, start_s=0.0, end_s=0.1, least_s=-1.2, most_s=1.2)
+    swing = said(s=0.0, start_s=0.0, end_s=0.1, min_s=-1.2, max_s=1.2)
     assert "at its end (between -1.2 and +1.2 s)." in swing
-    assert "clocks" not in said(s=0.1, start_s=0.0, end_s=0.3, least_s=0.0, most_s=0.3)
+    assert "clocks" not in said(s=0.1, start_s=0.0, end_s=0.3, min_s=0.0, max_s=0.3)

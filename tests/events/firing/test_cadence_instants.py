@@ -89,12 +89,12 @@ def test_caught_bits_tell_a_round_that_leaves_a_row_out(simulator: Simulator) ->
     assert found == {("row_weak", 2), ("row_closes_late", 6)}
     for label in trial.labels:
         if label.n_called:
-            called = outcome.facts[label.row, "n_called"]
+            called = outcome.facts[label.row, "n_sent"]
             assert called == pytest.approx(label.n_called, abs=3)
             ratio, error = (outcome.facts[label.row, f"drop_ratio{x}"] for x in ("", "_error"))
             assert abs(ratio - label.drop_ratio) < 4 * error
         else:
-            assert outcome.facts[label.row, "n_called"] == 0.0
+            assert outcome.facts[label.row, "n_sent"] == 0.0
 
 
 @pytest.mark.parametrize("simulator", SIMULATORS)
