@@ -212,8 +212,8 @@ def _time(seconds: float) -> str:
 
 _ACTION = work(
     outside="Stop the sequence at the controller and, standing clear, listen along valves, drain "
-    "and bulkheads (ultrasonic detector or soap); with the supply shut, time the fall of the "
-    "header's pressure.",
+    "and bulkheads (ultrasonic detector); with the supply shut, time the fall of the header's "
+    "pressure.",
     isolated="the part that was heard or bubbled: valve seat and diaphragms, drain, fitting.",
 )
 
@@ -250,7 +250,7 @@ RULE = Rule(
         ),
     ),
     check_first=(
-        "ultrasonic or soap check with the sequence stopped, standing clear",
+        "ultrasonic check with the sequence stopped, standing clear",
         "is the drain of the header fully shut",
         "isolated and bled: the part that leaks",
     ),

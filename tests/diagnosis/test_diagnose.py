@@ -8,14 +8,24 @@ from pathlib import Path
 
 import pytest
 from helpers.scene_answers import rule
-from helpers.scenes import Studied, exports, kiln, study
+from helpers.scenes import Studied, exports, history_of, kiln, study
 
 import rowcall_rules
 from rowcall.diagnosis import rule_book
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError, SiteError
-from rowcall.model import Answer, BaghouseDay, Context, Limits, Subject, Verdict
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Context,
+    Fact,
+    Limits,
+    Need,
+    Rule,
+    Subject,
+    Verdict,
+)
 from rowcall.site import Role
 from rowcall.units import parse_quantity
 
@@ -179,3 +189,74 @@ def test_limits_reach_the_rule(studied: Studied) -> None:
     one = replace(rule("row_silent"), judge=judge)
     diagnose([one], {"row_silent": {"min_pulses": 7.0}}, [studied.day])
     assert seen == [{"min_pulses": 7.0}]
+
+
+# What a rule needs besides its tags.
+
+
+def clear(context: Context) -> Iterator[Answer]:
+    yield Answer.clear(context.subject(), "Looked.")
+
+
+def needing(*needs: Need, **how: object) -> Rule:
+    """Return a rule of these needs alone, that always finds all clear."""
+    plain = replace(rule("pulse_pressure"), needs=needs, judge=clear)
+    return replace(plain, **how)  # type: ignore[arg-type]
+
+
+def answers_of(one: Rule, day: BaghouseDay, **limits: float) -> list[Answer]:
+    return [finding.answer for finding in diagnose([one], {one.name: limits}, [day])]
+
+
+@pytest.mark.parametrize(("max_step_s", "is_met"), [(0.9, False), (1.0, True)])
+def test_a_rule_may_need_dense_samples(studied: Studied, max_step_s: float, is_met: bool) -> None:
+    need = Need(any_of=(Role.HEADER_PRESSURE,), purpose="to see pulses", max_step_s=max_step_s)
+    (answer,) = answers_of(needing(need), studied.day)
+    assert (answer.verdict is Verdict.CLEAR) is is_met
+    assert ("sampled every 1 s" in answer.text) is not is_met
+
+
+@pytest.mark.parametrize(("coverage", "is_met"), [(0.4, False), (0.6, True)])
+def test_a_rule_may_need_most_of_the_day(studied: Studied, coverage: float, is_met: bool) -> None:
+    health = tuple(replace(tag, coverage_frac=coverage) for tag in studied.day.health)
+    need = Need(any_of=(Role.DP,), purpose="to see it", min_coverage=0.5)
+    (answer,) = answers_of(needing(need), replace(studied.day, health=health))
+    assert (answer.verdict is Verdict.CLEAR) is is_met
+    assert ("covers 40 % of the day" in answer.text) is not is_met
+
+
+@pytest.mark.parametrize(("n_before", "is_met"), [(3, False), (4, True)])
+def test_a_rule_may_need_days_of_history(studied: Studied, n_before: int, is_met: bool) -> None:
+    need = Need(purpose="to see a trend", past=(Fact.RESIDUAL_DP_PA,), days="history_days")
+    past = history_of({Fact.RESIDUAL_DP_PA: [900.0] * n_before}, studied.day.day)
+    (answer,) = answers_of(needing(need), replace(studied.day, history=past), history_days=5.0)
+    assert (answer.verdict is Verdict.CLEAR) is is_met
+    assert ("only 4 days are known" in answer.text) is not is_met
+
+
+def test_tags_that_another_one_stands_for_are_named(studied: Studied) -> None:
+    need = Need(any_of=(Role.HEADER_PRESSURE,), purpose="to see it", only_first=True)
+    answers = answers_of(needing(need), studied.day)
+    assert [(a.subject.compartment, a.verdict) for a in answers] == [
+        (0, Verdict.CLEAR),
+        (2, Verdict.CANNOT_TELL),
+    ]
+    assert "of compartment 1 is judged instead" in answers[1].text
+
+
+def test_a_rule_sees_the_answers_of_those_it_comes_after(studied: Studied) -> None:
+    seen: list[tuple[Answer, ...]] = []
+
+    def judge(context: Context) -> Iterator[Answer]:
+        seen.append(context.answers["row_silent"])
+        yield from clear(context)
+
+    first = replace(rule("row_silent"), needs=(), judge=clear)
+    late = needing(name="a_rule_whose_name_comes_first", judge=judge, after=("row_silent",))
+    diagnose([late, first], {late.name: {}, first.name: {}}, [studied.day])
+    assert [answer.text for answers in seen for answer in answers] == ["Looked."]
+
+
+def test_a_site_file_with_a_rules_former_name_is_told_the_new_one() -> None:
+    with pytest.raises(SiteError, match=r"row_faint: this rule is called row_weak now"):
+        limits_in_force(load_rules(), {"row_faint": {}})

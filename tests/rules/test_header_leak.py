@@ -141,7 +141,7 @@ def day() -> BaghouseDay:
 def test_a_plateau_that_wanders_from_day_to_day_has_to_fall_further(
     day: BaghouseDay, wander_pa: float, is_found: bool
 ) -> None:
-    """5 % down is 5 standard deviations of the usual plateau, or far less than that."""
+    """5 % down is far more than the usual plateau wanders, or less than two standard deviations."""
     past = [6e5 + wander_pa * side for side in (-1, 1, -1, 1, 0, 1, -1)]
     history = history_of({Fact.PLATEAU_PA: past}, day.day, (1, 0))
     other = history_of({Fact.PLATEAU_PA: [6e5] * 7}, day.day, (2, 0))
@@ -161,7 +161,7 @@ def test_a_plateau_that_wanders_from_day_to_day_has_to_fall_further(
     [(100.0, 200.0, True), (2_500.0, 2_600.0, True), (1_500.0, 1_600.0, False)],
     ids=["before", "after", "meanwhile"],
 )
-def test_another_header_vouches_only_if_it_held_meanwhile(
+def test_another_header_shows_the_supply_only_if_it_held_meanwhile(
     day: BaghouseDay, start: float, end: float, is_found: bool
 ) -> None:
     known = {

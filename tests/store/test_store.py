@@ -12,7 +12,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from helpers.exports import START, long_csv, samples, taken
+from helpers.exports import START, long_csv, samples, stored, taken
 
 from rowcall.errors import StoreError
 from rowcall.store import Store
@@ -235,3 +235,13 @@ def test_local_days_of_scattered_instants() -> None:
     ]
     found = local_days(np.array([epoch_us(instant) for instant in instants]), zone)
     assert [day.isoformat() for day in found] == ["2020-01-01", "2026-05-09", "2026-05-10"]
+
+
+def test_a_changed_last_sample_is_replaced_beside_an_unchanged_one(tmp_path: Path) -> None:
+    """Rows that go are looked for within the span of the export, its last instant included."""
+    head = "tag,time,value,quality\n"
+    at = [f"2026-03-02T00:00:0{second}Z" for second in range(3)]
+    taken(tmp_path, head + "".join(f"DP,{one},1.0,Good\n" for one in at))
+    again = zip(at, (2.0, 1.0, 3.0), strict=True)
+    taken(tmp_path, head + "".join(f"DP,{one},{value},Good\n" for one, value in again))
+    assert [value for _, _, value, _ in stored(tmp_path)] == [2.0, 1.0, 3.0]

@@ -91,3 +91,14 @@ def test_the_doubled_hour_is_no_jump(tmp_path: Path) -> None:
     walls = [f"{instant.astimezone(zone):%Y-%m-%d %H:%M:%S}" for instant in every]
     lines = [f"{wall};1\n" for wall in walls]
     assert taken(tmp_path, "time;DP\n" + "".join(lines)).message == ""
+
+
+def test_a_count_that_leaves_the_range_of_whole_numbers_is_no_instant(tmp_path: Path) -> None:
+    """2.3e18 ms are microseconds that wrap around 2^64 125 times, onto the same day."""
+    good, wrapped_us = 1_772_409_600_000, 1_772_413_200_000_000
+    count = (125 * 2**64 + wrapped_us) // 1000
+    pins = TakeIn(time_format="epoch ms")
+    assert take_times(tmp_path, str(good), str(count), pins=pins) == [
+        datetime.fromtimestamp(good / 1000, UTC)
+    ]
+    assert [raw for _, _, raw, _ in aside(tmp_path)] == [f"{count};1"]

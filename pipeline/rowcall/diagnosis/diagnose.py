@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
@@ -22,7 +23,7 @@ from rowcall.model import (
     Verdict,
 )
 from rowcall.site import ROLES, Role
-from rowcall.units import parse_quantity
+from rowcall.units import parse_quantity, percent
 
 _FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
 
@@ -151,7 +152,7 @@ def _missing_tags(need: Need, day: BaghouseDay) -> str:
     names = " or ".join(ROLES[role].name for role in need.any_of)
     if not any(place[0] in need.any_of for place in day.signals):
         return _unusable(need, day, names)
-    steps = [tag.step_s for tag in usable if tag.step_s == tag.step_s]
+    steps = [tag.step_s for tag in usable if math.isfinite(tag.step_s)]
     if steps and min(steps) > need.max_step_s:
         return (
             f"{names} is sampled every {min(steps):.0f} s only, "
@@ -159,7 +160,8 @@ def _missing_tags(need: Need, day: BaghouseDay) -> str:
         )
     covered = max((tag.coverage_frac for tag in usable), default=1.0)
     if covered < need.min_coverage:
-        return f"{names} covers {covered:.0%} of the day, {need.min_coverage:.0%} are needed"
+        wanted = percent(need.min_coverage)
+        return f"{names} covers {percent(covered)} of the day, {wanted} are needed"
     return ""
 
 

@@ -180,7 +180,7 @@ def _from_epoch(cells: pl.Series, per_second: int) -> pl.Series:
     else:
         exact = whole // (per_second // 1_000_000)
     rounded = (number * (1_000_000 / per_second)).round().cast(pl.Int64, strict=False)
-    # A product that left the range of i64 differs from the rounded one, and is no instant.
-    parsed = exact.zip_with(exact.is_not_null() & ((exact - rounded).abs() < 1_000_000), rounded)
+    parsed = exact.zip_with(exact.is_not_null(), rounded)
+    # What left the range of i64 on the way lies outside these bounds too.
     inside = number.is_between(EPOCH_FIRST_S * per_second, EPOCH_LAST_S * per_second)
     return parsed.zip_with(inside.fill_null(False), pl.Series([None], dtype=pl.Int64))
