@@ -175,21 +175,22 @@ def _faults() -> list[Finding]:
             Subject("BH1"),
             Urgency.WATCH,
             "Residual DP rose by 0.24 kPa in 30 days at the same gas flow.",
-            "Plan a bag sample; repair silent rows first and watch a day.",
+            "Repair silent rows first and watch a day; plan a bag sample for an outage.",
         ),
         _found(
             "row_silent",
             Subject("BH1", *SILENT),
             Urgency.NOW,
             "No pressure drop at any of 240 pulses; its neighbours drop 1.6 bar.",
-            "Step row 4 by hand; check coil and wire, then both diaphragms.",
+            "Pulse row 4 manually, standing clear, and listen. "
+            "Isolated, locked out and bled: coil, wire, both diaphragms.",
         ),
         _found(
             "row_closes_late",
             Subject("BH1", *CLOSES_LATE),
             Urgency.NEXT_OUTAGE,
             "Drop 158 % of its peers' and lowest 0.9 s after the pulse (peers 0.2 s).",
-            "Renew both diaphragms of row 9 and clean the seat.",
+            "Isolated, locked out and bled: both diaphragms of row 9 new, seat clean.",
         ),
         _found(
             "temperature_excursion",
@@ -216,14 +217,14 @@ def other_marks() -> tuple[Finding, ...]:
             Subject("BH1", *MISSES_PULSES),
             Urgency.WATCH,
             "Misses pulses: no pressure drop at 96 of 240 pulses.",
-            "Check wire and coil of row 5 for a loose contact.",
+            "Isolated, locked out and bled: wire and coil of row 5, for a loose contact.",
         ),
         _found(
             "row_weak",
             Subject("BH1", *FADING),
             Urgency.NEXT_OUTAGE,
             "Weak: its drop is 62 % of its peers'.",
-            "Check the pilot line of row 2.",
+            "Isolated, locked out and bled: pilot line of row 2.",
         ),
         unjudged("row_weak", Subject("BH1", 1, 1), "its drop is too uncertain"),
     )

@@ -13,7 +13,7 @@ from rowcall_reports import wording
 _EVEN = 0.9  # chosen: a round more or less, of a day's rounds, is no unevenness
 _NOTE = (
     "Free air is that of an ideal gas at constant temperature and 1013 mbar; a header emptied "
-    "within a tenth of a second cools and gives up to a third less."
+    "within a tenth of a second cools and gives up to 29 % less."
 )
 
 
