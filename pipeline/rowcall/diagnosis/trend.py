@@ -17,7 +17,7 @@ import numpy as np
 
 from rowcall.model import Floats
 
-_MOST_MEMORY = 0.9  # chosen: above it, a trend and a wandering level cannot be told apart
+_MOST_MEMORY = 0.9  # chosen: above it, a trend and a wandering level cannot be distinguished
 
 
 @dataclass(frozen=True, slots=True)

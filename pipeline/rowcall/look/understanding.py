@@ -82,15 +82,15 @@ def _lines(head: Head) -> str:
 def _times(one: Understood) -> str:
     layout, names = one.layout, one.names
     columns = " and ".join(repr(names[place]) for place in layout.time_places)
-    told = f"in column {columns}" if layout.clock is None else f"in columns {columns}, joined"
+    written = f"in column {columns}" if layout.clock is None else f"in columns {columns}, joined"
     if one.is_typed:
-        return f"{told}, typed as instants"
+        return f"{written}, typed as instants"
     if layout.form.epoch:
-        return f"{told}, as {_PER_SECOND[layout.form.epoch]} since 1970"
-    told += f", written as {plain_pattern(layout.form)}"
+        return f"{written}, as {_PER_SECOND[layout.form.epoch]} since 1970"
+    written += f", written as {plain_pattern(layout.form)}"
     if one.order is not None:
-        told += f", {'day' if one.order.day_first else 'month'} first ({one.order.why})"
-    return told
+        written += f", {'day' if one.order.day_first else 'month'} first ({one.order.why})"
+    return written
 
 
 def _zone(one: Understood) -> str:
@@ -111,10 +111,10 @@ def _quality(one: Understood) -> str:
     shown = ", ".join(f"{text or 'empty'!r} {times(count)}" for text, count in one.qualities[:8])
     coding = one.layout.coding
     numbering = numbering_of((text for text in texts if not _is_told(one, text)), coding)
-    told = f"{_NUMBERINGS[numbering]}: {shown}"
+    read_as = f"{_NUMBERINGS[numbering]}: {shown}"
     if coding.numbering is None and {text for text in texts if text} == {"0"} and not coding.words:
-        told += "; all 0 is taken for all good, as in OPC UA, where the older numbers mean bad"
-    return told
+        read_as += "; all 0 is taken for all good, as in OPC UA, where the older numbers mean bad"
+    return read_as
 
 
 def times(count: int) -> str:

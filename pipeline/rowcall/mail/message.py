@@ -109,7 +109,8 @@ def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str
 
     A recipient is marked 'sending' just before the mail is handed over. Where that mark is found
     again, a run was killed in that moment and may or may not have sent: the mark becomes
-    'unknown', is told, and is not sent again. Refusals and lost connections wait for the next run.
+    'unknown', is reported, and is not sent again. Refusals and lost connections wait for the next
+    run.
 
     Raises:
         MailError: an address of the site file cannot be used.
@@ -117,7 +118,7 @@ def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str
     day, revision = letter.day, letter.revision
     unknown, pending = _sort_recipients(outbox, mail, day, revision)
     if not pending:
-        return Delivery((), (), unknown, _told(day, SendResult(uncertain=unknown)))
+        return Delivery((), (), unknown, _report_lines(day, SendResult(uncertain=unknown)))
     message = compose(mail, letter)
 
     def mark(state: str, recipients: Sequence[str]) -> None:
@@ -127,15 +128,15 @@ def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str
     try:
         result = send(message, mail, pending, environment, lambda accepted: mark(SENDING, accepted))
     except MailError as error:
-        told = _told(day, SendResult(uncertain=unknown))
+        lines = _report_lines(day, SendResult(uncertain=unknown))
         waits = f"The report of {day} could not be mailed and waits for the next run. {error}"
-        return Delivery((), pending, unknown, (*told, waits))
+        return Delivery((), pending, unknown, (*lines, waits))
     mark(SENT, result.accepted)
     mark(REFUSED, tuple(result.refused))
     mark(UNKNOWN, result.uncertain)
     unknown = (*unknown, *result.uncertain)
-    told = _told(day, SendResult(result.accepted, result.refused, unknown))
-    return Delivery(result.accepted, tuple(result.refused), unknown, told)
+    lines = _report_lines(day, SendResult(result.accepted, result.refused, unknown))
+    return Delivery(result.accepted, tuple(result.refused), unknown, lines)
 
 
 def _sort_recipients(
@@ -154,18 +155,18 @@ def _sort_recipients(
     return tuple(unknown), tuple(pending)
 
 
-def _told(day: date, result: SendResult) -> tuple[str, ...]:
-    told = []
+def _report_lines(day: date, result: SendResult) -> tuple[str, ...]:
+    lines = []
     if result.accepted:
-        told.append(f"The report of {day} was mailed to {', '.join(result.accepted)}.")
+        lines.append(f"The report of {day} was mailed to {', '.join(result.accepted)}.")
     for recipient, reason in result.refused.items():
-        told.append(
+        lines.append(
             f"The report of {day} was refused for {recipient} ({reason}); the next run tries again."
         )
     if result.uncertain:
-        told.append(
+        lines.append(
             f"Whether the report of {day} reached {', '.join(result.uncertain)} is not known: the "
             "hand-over was broken off after the mail had left. It is not sent again by itself; ask "
             "there, or forward it from the report folder."
         )
-    return tuple(told)
+    return tuple(lines)

@@ -74,7 +74,7 @@ def send(
             "and security in [mail] of the site file."
         ) from error
     except smtplib.SMTPAuthenticationError as error:
-        # The server's words may repeat what was sent to it, so only its number is told.
+        # The server's words may repeat what was sent to it, so only its number is shown.
         raise MailError(
             f"The mail server {where} refused the login (code {error.smtp_code}); check {USER} "
             f"and {PASSWORD}."

@@ -78,5 +78,5 @@ def _letter(
 
 
 def _counts(urgencies: Mapping[str, int]) -> str:
-    told = [f"{n} {urgency.value}" for urgency in Urgency if (n := urgencies.get(urgency.value))]
-    return ", ".join(told) or "nothing found"
+    counts = [f"{n} {urgency.value}" for urgency in Urgency if (n := urgencies.get(urgency.value))]
+    return ", ".join(counts) or "nothing found"

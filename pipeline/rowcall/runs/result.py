@@ -1,4 +1,4 @@
-"""What a run did, told also where it had to stop half-way."""
+"""What a run did, reported also where it had to stop half-way."""
 
 from __future__ import annotations
 

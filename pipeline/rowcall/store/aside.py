@@ -15,7 +15,7 @@ _NUMBER = r"^[+\-]?[\d.,]+(?:[eE][+\-]?\d+)?$"
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """Which rows are told of: those whose file's name and reason hold these texts."""
+    """Which rows are listed: those whose file's name and reason hold these texts."""
 
     file: str = ""
     reason: str = ""

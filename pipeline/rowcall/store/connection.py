@@ -99,7 +99,7 @@ class Store:
         try:
             yield
         except BaseException:
-            # A failed statement may have ended the transaction: what failed first is to be told.
+            # A failed statement may have ended the transaction; what failed first is reported.
             with suppress(duckdb.Error):
                 self.connection.unregister(name)
             raise
@@ -140,7 +140,7 @@ def _transaction(connection: duckdb.DuckDBPyConnection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        # After a failed write DuckDB may have rolled back itself: what failed first is to be told.
+        # After a failed write DuckDB may have rolled back itself; what failed first is reported.
         with suppress(duckdb.Error):
             connection.execute("ROLLBACK")
         raise

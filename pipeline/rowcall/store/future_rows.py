@@ -53,7 +53,7 @@ def lying_ahead(
         tolerance_s: by how much instants could lie ahead, where nothing is noted of the file.
     """
     if not has_aside(store, sha256):
-        return None  # as of nearly every file, and quickly told
+        return None  # as of nearly every file, and quickly seen
     rows = store.connection.execute(
         "SELECT file_id, epoch_us(coalesce(read_until, taken_in_at + to_microseconds(?))) "
         "FROM files LEFT JOIN ahead USING (file_id) WHERE sha256 = ? "

@@ -29,7 +29,7 @@ def local_days(time_us: npt.NDArray[np.int64], zone: ZoneInfo) -> list[date]:
     )
     if last - first <= timedelta(days=1):
         return sorted({first, last})
-    # Days of any zone begin on a quarter of an hour, so quarters are all that must be told apart;
+    # Days of any zone begin on a quarter of an hour, so only quarters are distinguished;
     # runs of one quarter go first because sorting every instant would cost more than the rest.
     quarters = time_us // _QUARTER_US
     starts = np.flatnonzero(np.diff(quarters, prepend=quarters[0] - 1))

@@ -159,7 +159,7 @@ def staging(store: Store) -> Iterator[Staging]:
             "check that the disk has room. Nothing of it was stored."
         ) from error
     finally:
-        # What failed first is to be told: on a full disk these fail too.
+        # What failed first is to be reported: on a full disk these fail too.
         with suppress(*DISK_ERRORS):
             store.connection.execute(f"SET memory_limit = '{before}'")
         with suppress(OSError):

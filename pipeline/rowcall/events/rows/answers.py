@@ -41,7 +41,7 @@ class PulseAnswers:
     Attributes:
         share, error: and its standard error from the noise alone; infinite without points, or with
             such only that come too late in the refill.
-        is_judged: an answer and none would be told apart.
+        is_judged: an answer and none could be distinguished.
         is_answered: judged, and more than half of what the row's own answers make.
     """
 

@@ -1,4 +1,4 @@
-"""A column of values as numbers, with the words that stand for a bad sensor told apart."""
+"""A column of values as numbers, with the words that stand for a bad sensor kept apart."""
 
 from __future__ import annotations
 
@@ -204,20 +204,20 @@ def _told_apart(
     value[rows], kind[rows] = again.fill_null(math.nan).to_numpy(), Cell.NUMBER
     still = again.is_null().to_numpy()
     words = trimmed.filter(again.is_null())
-    told = {word: _tell(word, decimal, bad_values) for word in words.unique().to_list()}
+    meaning = {word: _tell(word, decimal, bad_values) for word in words.unique().to_list()}
     if is_percent:
-        told = _percents(told, decimal) or told
-    value[rows[still]] = [told[word][0] for word in words.to_list()]
-    kind[rows[still]] = [told[word][1] for word in words.to_list()]
+        meaning = _percents(meaning, decimal) or meaning
+    value[rows[still]] = [meaning[word][0] for word in words.to_list()]
+    kind[rows[still]] = [meaning[word][1] for word in words.to_list()]
     return Values(value, kind)
 
 
 def _percents(
-    told: Mapping[str, tuple[float, Cell]], decimal: str
+    meaning: Mapping[str, tuple[float, Cell]], decimal: str
 ) -> dict[str, tuple[float, Cell]] | None:
     """Read percentages as the number before the sign, where the whole column has it."""
-    out = dict(told)
-    for word, (_, kind) in told.items():
+    out = dict(meaning)
+    for word, (_, kind) in meaning.items():
         match = _PERCENT.fullmatch(word) if kind is Cell.OTHER else None
         if match is not None:
             (plain,) = _cast([pl.Series([match[1].rstrip()])], decimal)

@@ -53,12 +53,12 @@ class Coding:
     @classmethod
     def pinned(cls, pins: TakeIn) -> Coding:
         """Return what the site file says."""
-        told = (
+        by_code = (
             (GOOD, pins.quality_good),
             (UNCERTAIN, pins.quality_uncertain),
             (BAD, pins.quality_bad),
         )
-        words = {word.strip().lower(): code for code, listed in told for word in listed}
+        words = {word.strip().lower(): code for code, listed in by_code for word in listed}
         return cls(pins.quality, words, pins.quality == "opc_ua")
 
 
@@ -91,7 +91,7 @@ def numbering_of(different: Iterable[str], coding: Coding) -> Numbering | None:
         return "words"
     if any(_number(word) is None for word in words):
         return None
-    return "older_numbers" if _is_rest(numbers, coding) else _told_by(numbers)
+    return "older_numbers" if _is_rest(numbers, coding) else _numbering_shown_by(numbers)
 
 
 def is_told(cells: Iterable[str]) -> bool:
@@ -186,7 +186,7 @@ def _is_rest(found: Collection[int], coding: Coding) -> bool:
     return bool(coding.words) and set(found) == {0}
 
 
-def _told_by(found: Collection[int]) -> Numbering | None:
+def _numbering_shown_by(found: Collection[int]) -> Numbering | None:
     """Return the numbering that all the different numbers of a file tell, None where open."""
     if set(found) == {0}:
         return "opc_ua"
@@ -207,9 +207,9 @@ def _is_ua(numbers: Mapping[str, int], place: str) -> bool:
     system to the next. Of other numbers 0 is good in the one numbering and bad in the other.
     """
     found = set(numbers.values())
-    told = _told_by(found)
-    if told is not None or not found:
-        return told == "opc_ua"
+    numbering = _numbering_shown_by(found)
+    if numbering is not None or not found:
+        return numbering == "opc_ua"
     if 1 in found and found <= {0, 1}:
         one = next(word for word, number in numbers.items() if number == 1)
         raise ExportError(

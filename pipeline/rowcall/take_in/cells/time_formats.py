@@ -1,4 +1,4 @@
-"""The written forms of an instant that exports use, told from the text itself."""
+"""The written forms of an instant that exports use, recognised from the text itself."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def plain_pattern(form: TimeForm) -> str:
     return form.pattern.replace("%.f", fraction).replace("%#z", "%z")
 
 
-# Forms that are never taken without being told: two-digit years, names of months and weekdays,
+# Forms that are never taken without being named: two-digit years, names of months and weekdays,
 # the time of day before the date. Offered in messages where they would fit.
 _UNTOLD = (
     *(f"{date} {clock}" for date in _SHORT_DATES for clock in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p")),

@@ -60,7 +60,7 @@ class Ahead:
             if may_wait:
                 return None
         except (ExportError, OSError):
-            return None  # told at its turn
+            return None  # reported at its turn
 
         from rowcall.take_in.load.storing import hold, true_bounds
         from rowcall.take_in.read.opening import open_export

@@ -13,7 +13,7 @@ from rowcall.site import TakeIn
 from rowcall.take_in.files.sources import Source
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.cell_table import Table, column, set_aside
-from rowcall.take_in.read.parquet_footer import memory_bytes, open_checked, told
+from rowcall.take_in.read.parquet_footer import explaining_errors, memory_bytes, open_checked
 
 if TYPE_CHECKING:
     import pyarrow.parquet as pq
@@ -39,7 +39,7 @@ def parquet_tables(
         stream = io.BytesIO(stream.read())
     opened = open_checked(file, stream, source.size_bytes, pins)
     names = tuple(opened.schema_arrow.names)
-    with told(file):
+    with explaining_errors(file):
         if memory_bytes(opened) <= memory.whole_bytes:
             # The footer is known to be sound, and this reader is several times quicker.
             stream.seek(0)

@@ -35,7 +35,7 @@ def open_checked(file: str, stream: BinaryIO, size_bytes: int, pins: TakeIn) -> 
 
     if not size_bytes:
         raise ExportError(f"{file}: the file is empty (0 bytes); export it again.")
-    with told(file):
+    with explaining_errors(file):
         opened = pq.ParquetFile(stream)
         schema = opened.schema_arrow
     check_columns(file, len(schema.names), pins)
@@ -74,7 +74,7 @@ def check_columns(file: str, count: int, pins: TakeIn) -> None:
 
 
 @contextmanager
-def told(file: str) -> Iterator[None]:
+def explaining_errors(file: str) -> Iterator[None]:
     """Turn whatever a damaged file makes of the reader into a plain sentence.
 
     Raises:

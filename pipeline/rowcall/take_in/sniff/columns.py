@@ -111,7 +111,7 @@ def _no_long(
     found: tuple[int | None, int | None],
     pins: TakeIn,
 ) -> str:
-    """Say which column of the long layout is not told, and what would tell it."""
+    """Say which column of the long layout is not known, and what would name it."""
     missing, kind = ("value", _numbers) if found[0] is not None else ("tag", _texts)
     free = [place for place in others if place not in found]
     likely = [names[place] for place in kind(sample, free)]

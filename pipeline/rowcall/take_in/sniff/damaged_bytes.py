@@ -1,4 +1,4 @@
-"""Text that is UTF-8 but for some bytes, told apart from text of a code page.
+"""Text that is UTF-8 but for some bytes, distinguished from text of a code page.
 
 Text of a code page hardly ever holds a valid sequence of several bytes, and UTF-8 of any length
 nearly only such.

@@ -68,7 +68,7 @@ def _check_named(file: str, names: Sequence[str], sample: Rows) -> None:
 
 
 def _owners(names: Sequence[str], sample: Rows, out: Collection[int]) -> dict[int, int]:
-    """Return for each column of a quality that of its tag: told by its name, place or cells."""
+    """Return for each column of a quality that of its tag: known by its name, place or cells."""
     known = {name.casefold(): place for place, name in enumerate(names) if place not in out}
     owners: dict[int, int] = {}
     for place, name in enumerate(names):
@@ -117,7 +117,7 @@ def _is_time(cell: str) -> bool:
 
 
 def _told_names(names: Sequence[str]) -> list[str]:
-    """Return the names with those that are empty or occur again told apart by their place."""
+    """Return the names with those that are empty or occur again distinguished by their place."""
     return [
         name if name and name not in names[:place] else f"{name or 'column'} {place + 1}"
         for place, name in enumerate(names)

@@ -8,7 +8,7 @@ bouts that follow a rest then show what the controller does:
 
 - always the same place first: it starts anew after a rest;
 - always the place after the one it stopped at: it carries on;
-- both: every bout is whole rounds, so the two cannot be told apart;
+- both: every bout is whole rounds, so the two cannot be distinguished;
 - neither: it starts anywhere.
 
 Without a profile no turn is sure, and the start is unknown.
