@@ -28,7 +28,7 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, percent, show
+from rowcall.units import Dimension, number, percent, show
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
 def _numbers(
     signal: Signal, continuous: Excess, surge: Excess, limits_c: tuple[float, float]
 ) -> str:
-    dose = show(continuous.degree_minutes, "K.min", 0).removesuffix(" K.min")
+    dose = number(continuous.degree_minutes, 0)
     return (
         f"peak {show(float(signal.value.max()), 'Cel', 0)}; {show(continuous.seconds, 'min', 1)} "
         f"above the continuous limit of {show(limits_c[0], 'Cel', 0)} ({dose} degree-minutes), "

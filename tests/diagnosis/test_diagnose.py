@@ -26,7 +26,7 @@ from rowcall.model import (
     Subject,
     Verdict,
 )
-from rowcall.site import Role
+from rowcall.site import Role, Sample
 from rowcall.units import parse_quantity
 
 
@@ -212,6 +212,24 @@ def answers_of(one: Rule, day: BaghouseDay, **limits: float) -> list[Answer]:
 def test_a_rule_may_need_dense_samples(studied: Studied, max_step_s: float, is_met: bool) -> None:
     need = Need(any_of=(Role.HEADER_PRESSURE,), purpose="to see pulses", max_step_s=max_step_s)
     (answer,) = answers_of(needing(need), studied.day)
+    assert (answer.verdict is Verdict.CLEAR) is is_met
+    assert ("sampled every 1 s" in answer.text) is not is_met
+
+
+@pytest.mark.parametrize(
+    ("sample", "is_met"),
+    [(Sample.AT_INTERVALS, False), (Sample.ON_CHANGE, True), (Sample.THINNED, True)],
+)
+def test_points_by_change_lie_apart_where_nothing_happens_and_are_dense_enough(
+    studied: Studied, sample: Sample, is_met: bool
+) -> None:
+    tags = tuple(
+        tag.model_copy(update={"sample": sample}) if tag.role is Role.HEADER_PRESSURE else tag
+        for tag in studied.day.baghouse.tag
+    )
+    day = replace(studied.day, baghouse=studied.day.baghouse.model_copy(update={"tag": tags}))
+    need = Need(any_of=(Role.HEADER_PRESSURE,), purpose="to see pulses", max_step_s=0.9)
+    (answer,) = answers_of(needing(need), day)
     assert (answer.verdict is Verdict.CLEAR) is is_met
     assert ("sampled every 1 s" in answer.text) is not is_met
 

@@ -180,7 +180,7 @@ def write_pictured(folder: Path, report: DayReport) -> Path:
     from rowcall_reports.figures.all_pictures import draw
     from rowcall_reports.write import write_report
 
-    return write_report(folder, report, draw(report)).folder
+    return write_report(folder, report, draw(report))
 
 
 def _stale(newest: date | None, site: Site, now: datetime) -> Iterable[str]:

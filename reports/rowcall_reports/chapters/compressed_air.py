@@ -39,7 +39,6 @@ def _cycle_loss(facts: FactBook, header: int) -> str:
 
 _COLUMNS: Sequence[_Column] = (
     _Column("Between pulses", _measured(Fact.INTERVAL_S, "s", 1)),
-    _Column("95 % recovered in, mean refill", _measured(Fact.RECOVERY_S, "s", 1)),
     _Column("Pulse length", _measured(Fact.PULSE_LENGTH_S, "ms", 0, 1e-3)),
     _Column("Plateau", _measured(Fact.PLATEAU_PA, "bar gauge", 2, 1e5)),
     _Column("Shortfall at the next pulse", _measured(Fact.SHORTFALL_PA, "bar", 2, 1e5)),
