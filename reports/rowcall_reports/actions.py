@@ -46,12 +46,12 @@ class Job:
     @property
     def why(self) -> str:
         """The reasons in the words of the rule, rows with the same one named together."""
-        alike: dict[str, list[Finding]] = {}
-        for found in self.findings:
-            alike.setdefault(wording.without_numbers(found.answer.text), []).append(found)
         if len(self.findings) == 1:
             return wording.escape(self.first.answer.text)
-        return " ".join(_reason(group) for group in alike.values())
+        alike = wording.grouped(
+            self.findings, lambda found: wording.without_numbers(found.answer.text)
+        )
+        return " ".join(_reason(group) for group in alike)
 
     @property
     def place(self) -> str:
@@ -84,16 +84,17 @@ def jobs(report: DayReport) -> list[Job]:
     """Return what was found as jobs, the most pressing first."""
     order = {day.baghouse.id: n for n, day in enumerate(report.baghouses)}
     rules = {rule.name: rule for rule in report.rules}
-    groups: dict[tuple[object, ...], list[Finding]] = {}
-    for found in sorted(report.findings, key=lambda item: _rank(item, order)):
-        if found.answer.verdict is Verdict.FOUND:
-            answer, subject = found.answer, found.answer.subject
-            key = answer.urgency, subject.baghouse, subject.compartment, found.rule, answer.action
-            groups.setdefault(key, []).append(found)
+    ranked = sorted(report.findings, key=lambda item: _rank(item, order))
+    found = (item for item in ranked if item.answer.verdict is Verdict.FOUND)
     return [
-        Job(rules[group[0].rule], tuple(group), tuple(since(report, found) for found in group))
-        for group in groups.values()
+        Job(rules[group[0].rule], tuple(group), tuple(since(report, item) for item in group))
+        for group in wording.grouped(found, _job_key)
     ]
+
+
+def _job_key(found: Finding) -> tuple[object, ...]:
+    answer, subject = found.answer, found.answer.subject
+    return answer.urgency, subject.baghouse, subject.compartment, found.rule, answer.action
 
 
 def since(report: DayReport, found: Finding) -> date:

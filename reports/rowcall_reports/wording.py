@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from datetime import date, datetime, time, timedelta, tzinfo
+from typing import TypeVar
 
 from rowcall import units
+
+Item = TypeVar("Item")
 
 NO_VALUE = "-"
 percent = units.percent
@@ -171,6 +174,14 @@ def change(now: float, before: float | None) -> str:
         return NO_VALUE
     whole = round(100 * (now / before - 1))
     return f"{whole:+d} %" if whole else "0 %"
+
+
+def grouped(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[list[Item]]:
+    """Return items of the same key together, in the order of the first of each."""
+    groups: dict[Hashable, list[Item]] = {}
+    for item in items:
+        groups.setdefault(key(item), []).append(item)
+    return list(groups.values())
 
 
 def without_numbers(text: str) -> str:

@@ -77,6 +77,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
         return Answer.cannot_tell(subject, f"{tag.tag}: {tag.problem or 'no usable value'}")
     continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
     numbers = _numbers(signal, continuous, surge, limits_c)
+    values = _values(signal, continuous, surge, limits_c)
     is_surge = surge.seconds >= context.limits["surge_time"]
     if is_surge or continuous.seconds >= context.limits["continuous_time"]:
         return context.found(
@@ -84,7 +85,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
             Urgency.NOW if is_surge else Urgency.NEXT_OUTAGE,
             f"Too hot for the media: {numbers}.",
             _ACTION,
-            _values(signal, continuous, surge, limits_c),
+            values,
             start=context.at(continuous.first_s),
             end=context.at(continuous.last_s),
         )
@@ -92,7 +93,6 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
         covered = percent(tag.coverage_frac)
         why = f"only {covered} of the day is covered; so far {numbers}"
         return Answer.cannot_tell(subject, why)
-    values = _values(signal, continuous, surge, limits_c)
     return Answer.clear(subject, f"In bounds: {numbers}.", values)
 
 

@@ -223,10 +223,6 @@ class FactBook(Mapping[tuple[Fact, int, int], float]):
         return self.get((fact, compartment, row), math.nan)
 
 
-def _empty(columns: Mapping[str, Any]) -> pl.DataFrame:
-    return pl.DataFrame(schema=columns)
-
-
 @dataclass(frozen=True, slots=True)
 class History:
     """What is known of the days before, oldest first.
@@ -236,8 +232,8 @@ class History:
         verdicts: of every rule, columns `VERDICT_COLUMNS`; urgency is null where nothing was found.
     """
 
-    facts: pl.DataFrame = field(default_factory=lambda: _empty(HISTORY_COLUMNS))
-    verdicts: pl.DataFrame = field(default_factory=lambda: _empty(VERDICT_COLUMNS))
+    facts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HISTORY_COLUMNS))
+    verdicts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=VERDICT_COLUMNS))
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""

@@ -204,7 +204,4 @@ def work(*, outside: str = "", isolated: str = "") -> str:
         outside: looking, listening, reading, settings.
         isolated: everything else; begins with a small letter.
     """
-    parts = [outside] if outside else []
-    if isolated:
-        parts.append(f"{ISOLATED}{isolated}")
-    return " ".join(parts)
+    return " ".join(filter(None, (outside, isolated and f"{ISOLATED}{isolated}")))
