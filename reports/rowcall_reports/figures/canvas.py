@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Color = tuple[float, float, float]
 
 DPI = 110  # chosen: sharp at the width of a page, and a mail of ten pictures stays below 1 MB
-PAGE_IN = 8.4  # width of a picture; chosen: at A4's text width, letters of 7 pt can still be read
+PAGE_IN = 8.4  # width of a picture; chosen: about that of A4, so that 7 pt stay legible in print
 # Chosen by eye, for axes over the day: the hours' labels below, the lines' names at the right, the
 # titles above.
 _LEFT_IN, _RIGHT_IN, _LOW_IN, _GAP_IN, _TOP_IN = 0.6, 1.35, 0.4, 0.72, 0.3
