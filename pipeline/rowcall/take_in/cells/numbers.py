@@ -69,6 +69,7 @@ class Values:
 
 def values_of(
     columns: Sequence[pl.Series],
+    numbers: Sequence[pl.Series],
     decimal: str,
     bad_values: Collection[str] = (),
     percents: Sequence[bool] = (),
@@ -77,6 +78,7 @@ def values_of(
 
     Args:
         columns: every value column of one export.
+        numbers: the columns as numbers with a decimal point, null where a cell is none.
         decimal: the decimal sign.
         bad_values: further words in the place of a number, in lower case.
         percents: whether a column holds percentages instead of plain numbers; nothing: none does.
@@ -92,7 +94,10 @@ def values_of(
         if number.null_count()
         else Values(number.to_numpy(), number.is_null().cast(pl.UInt8).to_numpy())
         for cells, number, is_percent in zip(
-            texts, _cast(texts, decimal), percents or [False] * len(texts), strict=True
+            texts,
+            numbers if decimal == "." else _cast(texts, decimal),
+            percents or [False] * len(texts),
+            strict=True,
         )
     ]
 

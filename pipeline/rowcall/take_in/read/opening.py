@@ -19,9 +19,10 @@ from rowcall.take_in.files.sources import Source, reading
 from rowcall.take_in.files.unpack import Unpacked
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.cell_table import Table
+from rowcall.take_in.read.cutting import Cut, cut
 from rowcall.take_in.read.parquet import parquet_tables, sample_rows
 from rowcall.take_in.read.parquet_footer import check_columns
-from rowcall.take_in.read.parsing import Cut, cut
+from rowcall.take_in.read.parsing import form_of
 from rowcall.take_in.sniff.encoding import (
     NotUtf8Error,
     line_blocks,
@@ -104,7 +105,7 @@ class TextExport:
 
         cuts, self._begun = self._begun or self._cutting(), None
         try:
-            yield from text_tables(self.source.name, cuts, self.head, self.layout.time)
+            yield from text_tables(cuts, self.head, self.layout.time)
         finally:
             cuts.leave()
 
@@ -135,6 +136,7 @@ class TextExport:
 
     def _cuts(self) -> Generator[Cut]:
         longest, data_line = self._pins.largest_line, self.head.data_line
+        form = form_of(self.source.name, self.head, self.layout)
         lines = line_blocks(self.source.name, self._blocks(), self.writing, longest)
         texts = Arriving(self._pool, lines, _MAX_WAITING)
         try:
@@ -143,7 +145,7 @@ class TextExport:
             while first.count(b"\n") < data_line and (more := next(blocks, b"")):
                 first += more
             for text in chain((first,), blocks):
-                yield cut(text, self.head, data_line)
+                yield cut(text, form, data_line)
                 data_line = 1
                 del text
         finally:

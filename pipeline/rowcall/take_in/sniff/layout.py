@@ -59,10 +59,16 @@ class Layout:
         """Return the cells with the times of a `Table`'s frame, date and time of day joined."""
         if self.clock is None:
             return frame[column(self.time)]
+        return frame.select(self.time_text()).to_series()
+
+    def time_text(self) -> pl.Expr:
+        """Return how the times come of a frame of text, date and time of day joined."""
+        if self.clock is None:
+            return pl.col(column(self.time))
         parts = [
             pl.col(column(place)).cast(pl.String).str.strip_chars() for place in self.time_places
         ]
-        return frame.select(pl.concat_str(parts, separator=" ")).to_series()
+        return pl.concat_str(parts, separator=" ")
 
 
 def find_layout(

@@ -129,7 +129,7 @@ def _look(
 
 def _given(file: str, pattern: str) -> TimeForm:
     form = given_form(pattern)
-    if not is_pattern(pattern) or not (form.epoch or is_usable(form)):
+    if not is_pattern(pattern) or not (form.epoch or is_usable(form.pattern)):
         raise ExportError(
             f"{file}: {edit('time_format', pattern)} in the site file is no pattern of date and "
             "time; correct it, or take it out to have the form found."
