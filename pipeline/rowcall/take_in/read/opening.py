@@ -163,7 +163,7 @@ class TextExport:
 
 
 class ParquetExport:
-    """An export in Parquet: at once where it fits in memory, else batch by batch."""
+    """An export in Parquet, read batch by batch."""
 
     units: tuple[str, ...] = ()
 

@@ -1,4 +1,4 @@
-"""A Parquet export as frames of typed cells: at once, or batch by batch."""
+"""A Parquet export as frames of typed cells, batch by batch."""
 
 from __future__ import annotations
 
@@ -28,13 +28,11 @@ def parquet_tables(
 ) -> Iterator[Table]:
     """Return the rows of a Parquet file; the line of a row is its 1-based number.
 
-    Where all of it fits in memory it is one table, else one a batch.
-
     Raises:
         ExportError: empty, cut off, damaged, too large, without rows, or with columns of a kind
             that no export has.
     """
-    file, count = source.name, 0
+    file, count, rows = source.name, 0, max(1, memory.slice_rows // 4)
     if source.size_bytes <= memory.whole_bytes:
         stream = io.BytesIO(stream.read())
     opened = open_checked(file, stream, source.size_bytes, pins)
@@ -43,9 +41,11 @@ def parquet_tables(
         if memory_bytes(opened) <= memory.whole_bytes:
             # The footer is known to be sound, and this reader is several times quicker.
             stream.seek(0)
-            frames: Iterator[pl.DataFrame] = iter((pl.read_parquet(stream),))
+            frames: Iterator[pl.DataFrame] = pl.scan_parquet(stream).collect_batches(
+                chunk_size=rows, maintain_order=True
+            )
         else:
-            frames = _batches(opened, max(1, memory.slice_rows // 4))
+            frames = _batches(opened, rows)
         for frame in frames:
             yield _table(names, frame, count + 1)
             count += frame.height

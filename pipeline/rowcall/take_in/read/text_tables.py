@@ -78,14 +78,14 @@ class _Headers:
 
     def _found(self, table: Table) -> Rows:
         """Return the rows that name columns: by a word for the time, or a name without numbers."""
-        nothing = np.empty(0, np.int64)
-        if table.times is not None and not table.times.null_count():
-            return nothing
-        times = table.frame[column(self._time)]
+        rows: Rows = np.arange(table.frame.height)
+        if table.times is not None:
+            rows = np.flatnonzero(table.times.is_null().to_numpy())
+        times = table.frame[column(self._time)][rows] if len(rows) else pl.Series(dtype=pl.String)
         # No time that is written in figures sorts behind them, so this leaves next to nothing.
-        rows = np.flatnonzero(((times > ":") | (times == "")).fill_null(False).to_numpy())
+        rows = rows[((times > ":") | (times == "")).fill_null(False).to_numpy()]
         if not len(rows):
-            return nothing
+            return rows
         words = TIME_WORDS | {plain(self._names[self._time])} - {""}
         picked = table.cells[rows].select(pl.all().cast(pl.String).str.strip_chars())
         named = picked.select(

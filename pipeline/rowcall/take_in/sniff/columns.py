@@ -147,7 +147,8 @@ def _numbers(sample: Rows, places: Sequence[int]) -> list[int]:
 def _texts(sample: Rows, places: Sequence[int]) -> list[int]:
     """Return the places of the columns that hold text but no number."""
     held = [place for place in places if any(row[place].strip() for row in sample)]
-    return [place for place in held if place not in _numbers(sample, places)]
+    numbers = set(_numbers(sample, held))
+    return [place for place in held if place not in numbers]
 
 
 def _is_number(cell: str) -> bool:

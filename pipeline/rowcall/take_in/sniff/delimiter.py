@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import plain
-from rowcall.take_in.cells.time_formats import is_clock, is_date, time_form
+from rowcall.take_in.cells.time_formats import MAX_CLOCKS, is_clock, is_date, time_form
 from rowcall.take_in.sniff.time_column import TIME_WORDS
 
 _HEAD_BYTES = 262_144
@@ -98,13 +98,18 @@ def cut_line(line: str, delimiter: str) -> list[str]:
         return [line]
 
 
+def first_few(cells: Iterable[str], count: int) -> list[str]:
+    """Return the first different ones of some cells that are not empty."""
+    return list(dict.fromkeys(filter(None, cells)))[:count]
+
+
 def timed_places(row: Sequence[str], pins: TakeIn) -> list[int]:
     """Return the places of a row's cells that hold times, or dates where a clock stands apart."""
     cells = [cell.strip() for cell in row]
     whole = [place for place, cell in enumerate(cells) if _is_time(cell, pins.time_format)]
     if whole:
         return whole
-    clocks = [cell for cell in cells if is_clock(cell)]
+    clocks = first_few(filter(is_clock, cells), MAX_CLOCKS)
     return [
         place
         for place, cell in enumerate(cells)

@@ -8,7 +8,12 @@ from dataclasses import dataclass
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import edit, edit_of, shown
-from rowcall.take_in.cells.time_formats import is_clock, likely_patterns
+from rowcall.take_in.cells.time_formats import (
+    MAX_CLOCKS,
+    MAX_GUESSED,
+    is_clock,
+    likely_patterns,
+)
 from rowcall.take_in.sniff.column_words import TAG_WORDS, VALUE_WORDS
 from rowcall.take_in.sniff.damaged_bytes import MARK
 from rowcall.take_in.sniff.delimiter import (
@@ -16,6 +21,7 @@ from rowcall.take_in.sniff.delimiter import (
     Split,
     best_split,
     cut_line,
+    first_few,
     first_lines,
     foreign_rows,
     has_value,
@@ -199,9 +205,9 @@ def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
         )
     for delimiter in DELIMITERS:
         cells = [cell.strip() for cell in cut_line(last, delimiter)]
-        clocks = ["", *(f" {cell}" for cell in cells if is_clock(cell))]
+        clocks = ["", *(f" {cell}" for cell in first_few(filter(is_clock, cells), MAX_CLOCKS))]
         for clock in clocks if len(cells) > 1 else ():
-            for cell in cells:
+            for cell in first_few(cells, MAX_GUESSED):
                 if likely := likely_patterns([cell + clock]):
                     return (
                         f"{begin} whose time is in a known form; if {shown(cell + clock)} is one, "

@@ -11,6 +11,8 @@ from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import edit, edit_of, listed, pinned_place, plain, shown
 from rowcall.take_in.cells.time_formats import (
+    MAX_CLOCKS,
+    MAX_GUESSED,
     TimeForm,
     common_form,
     given_form,
@@ -198,8 +200,8 @@ def _no_pair(
         )
     likely = [
         pattern
-        for clock_place in (None, *seen.clocks)
-        for place in range(len(seen.names))
+        for clock_place in (None, *seen.clocks[:MAX_CLOCKS])
+        for place in range(min(len(seen.names), MAX_GUESSED))
         for pattern in likely_patterns(seen.cells(place, clock_place))
     ]
     advice = "give take_in.time_column and take_in.time_format in the site file"
