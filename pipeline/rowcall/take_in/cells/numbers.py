@@ -141,7 +141,7 @@ def plain_points(cells: pl.Series) -> list[str]:
 
 
 def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> None:
-    """Refuse text that is plainly written with the other decimal sign than the pinned one.
+    """Refuse text that is plainly written with the other decimal sign than the site file says.
 
     Raises:
         ExportError: says which setting of the site file would fit.

@@ -29,7 +29,7 @@ OUT_OF_RANGE = "the time lies outside the years 1900 to 2199"
 TOO_EARLY = "the time lies before take_in.earliest of the site file"
 FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"
 
-_FIRST_US, _PAST_US = -2_208_988_800_000_000, 7_258_118_400_000_000
+_FIRST_US, _PAST_US = -2_208_988_800_000_000, 7_258_118_400_000_000  # 1900 and 2200, since 1970
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 _FRACTIONS = ("", ".%3f", ".%6f")  # of a second; the engine is quick where the digits are fixed
 _DAY_MONTH = re.compile(r"\s*(\d{1,2})[-/.](\d{1,2})")

@@ -10,7 +10,7 @@ from typing import BinaryIO, Protocol, Self, cast
 
 from rowcall.errors import ExportError
 
-_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
+_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"  # RFC 1952, 2.3.1; RFC 8878, 3.1.1
 
 # Text of a historian shrinks five- to fiftyfold, and a column that never changes a few hundredfold.
 # What grows more than this, and past a size that never hurts, was made to fill the disk. Chosen.

@@ -131,8 +131,8 @@ def _known(
 
 def true_bounds(run: Run) -> Bounds:
     """Return the instants that can be true."""
-    pins = run.site.take_in
-    return Bounds.of(pins.earliest, run.now, pins.future_tolerance)
+    overrides = run.site.take_in
+    return Bounds.of(overrides.earliest, run.now, overrides.future_tolerance)
 
 
 def _bounds(run: Run, again: Again | None) -> Bounds:

@@ -67,7 +67,7 @@ class Opened(Protocol):
         ...
 
 
-def open_export(source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> Opened:
+def open_export(source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> Opened:
     """Open an export, and begin to cut it where it is text.
 
     Args:
@@ -77,22 +77,24 @@ def open_export(source: Source, pins: TakeIn, memory: Memory, pool: Executor) ->
         ExportError: it cannot be read; names the place and the remedy.
     """
     kind = ParquetExport if source.is_parquet else TextExport
-    return kind(source, pins, memory, pool)
+    return kind(source, overrides, memory, pool)
 
 
 class TextExport:
     """An export of text, read and cut block by block in threads of a pool."""
 
-    def __init__(self, source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> None:
+    def __init__(self, source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> None:
         self.source = source
-        self._pins, self._memory, self._pool = pins, memory, pool
+        self._overrides, self._memory, self._pool = overrides, memory, pool
         self._begun: Arriving[Cut] | None = None
         with reading(source), self._unpacked() as stream:
             begin, self.is_packed = b"", stream.is_packed
-            while len(begin) <= pins.largest_line and (block := stream.read(_rest(begin, pins))):
+            while len(begin) <= overrides.largest_line and (
+                block := stream.read(_rest(begin, overrides))
+            ):
                 begin += block
         self._begin = begin
-        self.writing = writing_of_begin(source.name, begin, pins.encoding)
+        self.writing = writing_of_begin(source.name, begin, overrides.encoding)
         try:
             self._read_head()
         except NotUtf8Error:
@@ -121,21 +123,21 @@ class TextExport:
             self._begun.leave()
 
     def _read_head(self) -> None:
-        longest = self._pins.largest_line
+        longest = self._overrides.largest_line
         blocks = line_blocks(self.source.name, (self._begin,), self.writing, longest)
         text = next(blocks, b"")
         if len(self._begin) <= longest:  # all of it, of which the last line may have no end
             text += b"".join(blocks)
-        self.head = read_head(self.source.name, text, self._pins)
+        self.head = read_head(self.source.name, text, self._overrides)
         self.names, self.units = self.head.names, self.head.units
-        check_columns(self.source.name, len(self.names), self._pins)
-        self.layout = find_layout(self.source.name, self.names, self.head.sample, self._pins)
+        check_columns(self.source.name, len(self.names), self._overrides)
+        self.layout = find_layout(self.source.name, self.names, self.head.sample, self._overrides)
 
     def _cutting(self) -> Arriving[Cut]:
         return Arriving(self._pool, self._cuts(), _MAX_WAITING)
 
     def _cuts(self) -> Generator[Cut]:
-        longest, data_line = self._pins.largest_line, self.head.data_line
+        longest, data_line = self._overrides.largest_line, self.head.data_line
         form = form_of(self.source.name, self.head, self.layout)
         lines = line_blocks(self.source.name, self._blocks(), self.writing, longest)
         texts = Arriving(self._pool, lines, _MAX_WAITING)
@@ -158,7 +160,7 @@ class TextExport:
 
     def _unpacked(self) -> Unpacked:
         source = self.source
-        limit = self._pins.largest_unpacked
+        limit = self._overrides.largest_unpacked
         return Unpacked(source.name, source.open(), source.packed_bytes, limit)
 
 
@@ -167,13 +169,13 @@ class ParquetExport:
 
     units: tuple[str, ...] = ()
 
-    def __init__(self, source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> None:
-        self.source, self._pins, self._memory = source, pins, memory
+    def __init__(self, source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> None:
+        self.source, self._overrides, self._memory = source, overrides, memory
         self._first: Iterator[Table] | None = self._tables()
         table = next(self._first)
         self._first = chain((table,), self._first)
         self.names = table.names
-        self.layout = _layout_of_table(source.name, table, pins)
+        self.layout = _layout_of_table(source.name, table, overrides)
 
     def tables(self) -> Iterator[Table]:
         """Return the rows."""
@@ -189,14 +191,14 @@ class ParquetExport:
 
     def _tables(self) -> Iterator[Table]:
         with reading(self.source), self.source.open() as stream:
-            yield from parquet_tables(self.source, stream, self._pins, self._memory)
+            yield from parquet_tables(self.source, stream, self._overrides, self._memory)
 
 
-def _rest(begin: bytes, pins: TakeIn) -> int:
-    return pins.largest_line + 1 - len(begin)
+def _rest(begin: bytes, overrides: TakeIn) -> int:
+    return overrides.largest_line + 1 - len(begin)
 
 
-def _layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
+def _layout_of_table(file: str, table: Table, overrides: TakeIn) -> Layout:
     """Return the layout of a Parquet export, of which `table` is the beginning at least."""
     typed = [
         place
@@ -204,4 +206,4 @@ def _layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
         if isinstance(kind, pl.Datetime) or kind in (pl.Date, pl.Time)
     ]
     numbers = [place for place, kind in enumerate(table.frame.dtypes) if kind.is_numeric()]
-    return find_layout(file, table.names, sample_rows(table), pins, typed, numbers)
+    return find_layout(file, table.names, sample_rows(table), overrides, typed, numbers)

@@ -18,13 +18,13 @@ from rowcall.take_in.read.parquet_footer import explaining_errors, memory_bytes,
 if TYPE_CHECKING:
     import pyarrow.parquet as pq
 
-_SAMPLE_ROWS = 200
+_SAMPLE_ROWS = 200  # chosen: as many as the lines of a text that are looked at first
 _PER_SECOND = {"ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
-_FIRST_DAY, _LAST_DAY = -719_162, 2_932_896  # since 1970-01-01
+_FIRST_DAY, _LAST_DAY = -719_162, 2_932_896  # 0001-01-01 and 9999-12-31, since 1970-01-01
 
 
 def parquet_tables(
-    source: Source, stream: BinaryIO, pins: TakeIn, memory: Memory
+    source: Source, stream: BinaryIO, overrides: TakeIn, memory: Memory
 ) -> Iterator[Table]:
     """Return the rows of a Parquet file; the line of a row is its 1-based number.
 
@@ -35,7 +35,7 @@ def parquet_tables(
     file, count, rows = source.name, 0, max(1, memory.slice_rows // 4)
     if source.size_bytes <= memory.whole_bytes:
         stream = io.BytesIO(stream.read())
-    opened = open_checked(file, stream, source.size_bytes, pins)
+    opened = open_checked(file, stream, source.size_bytes, overrides)
     names = tuple(opened.schema_arrow.names)
     with explaining_errors(file):
         if memory_bytes(opened) <= memory.whole_bytes:

@@ -12,8 +12,8 @@ from rowcall.take_in.cells.overrides import edit
 from rowcall.take_in.sniff.damaged_bytes import is_damaged_utf8, marked
 
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
-_ZIP = b"PK\x03\x04"
-_HEAD_BYTES = 4_096
+_ZIP = b"PK\x03\x04"  # a local file header, by the zip format's specification
+_HEAD_BYTES = 4_096  # chosen: enough to see a byte order mark, or UTF-16 without one
 _TURNED_LINE_END = "\u0a00"  # U+000A with its bytes changed over; Unicode assigns it to no sign
 UTF8, WINDOWS = "utf-8", "cp1252"
 
@@ -48,7 +48,7 @@ def writing_of(head: bytes, encoding: str | None) -> Writing:
 
 def other_writing(file: str, blocks: Iterable[bytes], supposed: Writing) -> Writing:
     """Tell how text is written that turned out not to be valid UTF-8; raises `ExportError`."""
-    if is_damaged_utf8(file, blocks, is_pinned=not supposed.is_open):
+    if is_damaged_utf8(file, blocks, is_given=not supposed.is_open):
         return replace(supposed, is_damaged=True)
     return Writing(WINDOWS, is_open=False, bare_cr=supposed.bare_cr)
 

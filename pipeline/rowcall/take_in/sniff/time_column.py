@@ -9,7 +9,7 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.cells.overrides import edit, edit_of, listed, pinned_place, plain, shown
+from rowcall.take_in.cells.overrides import edit, edit_of, listed, override_place, plain, shown
 from rowcall.take_in.cells.time_formats import (
     MAX_CLOCKS,
     MAX_GUESSED,
@@ -84,7 +84,7 @@ class _Seen:
 
 
 def find_time_column(
-    file: str, names: Sequence[str], sample: Rows, pins: TakeIn, typed: Collection[int] = ()
+    file: str, names: Sequence[str], sample: Rows, overrides: TakeIn, typed: Collection[int] = ()
 ) -> TimeColumn:
     """Find the time column, or the date's and the clock's, and how instants are written.
 
@@ -94,18 +94,20 @@ def find_time_column(
     Raises:
         ExportError: there is none, or more than one could be meant; says what settles it.
     """
-    seen = _look(file, names, sample, pins, typed)
-    time = pinned_place(file, names, pins.time_column, "time_column", [*seen.forms, *seen.dates])
-    clock = pinned_place(file, names, pins.clock_column, "clock_column", seen.clocks)
+    seen = _look(file, names, sample, overrides, typed)
+    time = override_place(
+        file, names, overrides.time_column, "time_column", [*seen.forms, *seen.dates]
+    )
+    clock = override_place(file, names, overrides.clock_column, "clock_column", seen.clocks)
     if time is None and clock is None:
         time = _alone(seen)
     if time is None or (clock is None and time not in seen.forms and not seen.fits(time)):
         time, clock = _joined(seen, time, clock)
-    return TimeColumn(time, clock, _form(seen, time, clock, pins))
+    return TimeColumn(time, clock, _form(seen, time, clock, overrides))
 
 
 def _look(
-    file: str, names: Sequence[str], sample: Rows, pins: TakeIn, typed: Collection[int]
+    file: str, names: Sequence[str], sample: Rows, overrides: TakeIn, typed: Collection[int]
 ) -> _Seen:
     columns = [[row[place] for row in sample if row[place].strip()] for place in range(len(names))]
     forms = {
@@ -125,7 +127,7 @@ def _look(
         forms,
         [place for place, cells in enumerate(columns) if most([is_date(cell) for cell in cells])],
         [place for place, cells in enumerate(columns) if most([is_clock(cell) for cell in cells])],
-        _given(file, pins.time_format) if pins.time_format else None,
+        _given(file, overrides.time_format) if overrides.time_format else None,
     )
 
 
@@ -213,7 +215,7 @@ def _no_pair(
     )
 
 
-def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
+def _form(seen: _Seen, time: int, clock: int | None, overrides: TakeIn) -> TimeForm:
     """Return how the times are written: as the site file says, where that fits, else as found."""
     cells = seen.cells(time, clock)
     found = seen.forms.get(time) if clock is None else common_form(cells)
@@ -223,8 +225,9 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
         likely = [plain_pattern(found)] if found else likely_patterns(cells)
         advice = f"set {edit_of('time_format', likely)}" if likely else "correct it"
         raise ExportError(
-            f"{seen.file}, column {shown(name)}: {edit('time_format', pins.time_format or '')} in "
-            f"the site file, but the column holds {shown(example)}; {advice}."
+            f"{seen.file}, column {shown(name)}: "
+            f"{edit('time_format', overrides.time_format or '')} in the site file, but the "
+            f"column holds {shown(example)}; {advice}."
         )
     if seen.given is not None and time not in seen.typed:
         return seen.given
@@ -235,4 +238,4 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
             f"{seen.file}: the time column {shown(name)} holds {shown(example)}, which is no known "
             f"form of a time; give take_in.time_format in the site file{advice}."
         )
-    return replace(found, day_first=pins.day_first) if found.order_open else found
+    return replace(found, day_first=overrides.day_first) if found.order_open else found
