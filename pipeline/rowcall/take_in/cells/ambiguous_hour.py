@@ -55,12 +55,6 @@ class Passes:
     shift_us: Longs
     unclear: Mask
 
-    def equals(self, other: Passes | None) -> bool:
-        """True where both say the same."""
-        return other is not None and all(
-            np.array_equal(getattr(self, name), getattr(other, name)) for name in self.__slots__
-        )
-
 
 @dataclass(frozen=True, slots=True)
 class _Near:

@@ -62,8 +62,7 @@ def store(
         held = ahead() if ahead is not None and again is None else hold(run, opened(), bounds)
         if held is not None:
             return job.store(*held)
-    with staging(run.store) as file, reading(source):
-        to = OnDisk(file)
+    with staging(run.store, OnDisk) as to, reading(source):
         return job.store(read_through(opened(), run.site.plant.zone, bounds, to), to)
 
 

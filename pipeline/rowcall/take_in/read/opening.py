@@ -9,7 +9,7 @@ from collections.abc import Generator, Iterator
 from concurrent.futures import Executor
 from contextlib import closing
 from itertools import chain
-from typing import Protocol
+from typing import TypeAlias
 
 import polars as pl
 
@@ -35,38 +35,6 @@ from rowcall.take_in.sniff.preamble import read_head
 _MAX_WAITING = 1  # blocks that lie ready at each step; more would only fill memory. Chosen.
 
 
-class Opened(Protocol):
-    """An export whose rows can be gone through again and again.
-
-    Attributes:
-        names: its columns.
-        layout: what they are, and how their cells are read as far as its beginning shows.
-        units: the units line, one text a column; nothing without one.
-    """
-
-    source: Source
-    names: tuple[str, ...]
-    layout: Layout
-    units: tuple[str, ...]
-
-    def tables(self) -> Iterator[Table]:
-        """Return its rows from the first one on; all tables have the same columns.
-
-        Raises:
-            ExportError: it cannot be read; names the place and the remedy.
-            NotUtf8Error: it is not written as its beginning shows.
-        """
-        ...
-
-    def rewrite(self) -> None:
-        """Find out how it is written by all of it, after a `NotUtf8Error`; raises as `tables`."""
-        ...
-
-    def close(self) -> None:
-        """Read no further."""
-        ...
-
-
 def open_export(source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> Opened:
     """Open an export, and begin to cut it where it is text.
 
@@ -81,7 +49,13 @@ def open_export(source: Source, overrides: TakeIn, memory: Memory, pool: Executo
 
 
 class TextExport:
-    """An export of text, read and cut block by block in threads of a pool."""
+    """An export of text, read and cut block by block in threads of a pool.
+
+    Attributes:
+        names: its columns.
+        layout: what they are, and how their cells are read as far as its beginning shows.
+        units: the units line, one text a column; nothing without one.
+    """
 
     def __init__(self, source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> None:
         self.source = source
@@ -102,7 +76,12 @@ class TextExport:
         self._begun = self._cutting()
 
     def tables(self) -> Iterator[Table]:
-        """Return the rows, a table a block of text."""
+        """Return the rows from the first one on, a table a block of text.
+
+        Raises:
+            ExportError: it cannot be read; names the place and the remedy.
+            NotUtf8Error: it is not written as its beginning shows.
+        """
         from rowcall.take_in.read.text_tables import text_tables
 
         cuts, self._begun = self._begun or self._cutting(), None
@@ -112,7 +91,7 @@ class TextExport:
             cuts.leave()
 
     def rewrite(self) -> None:
-        """Find out by all of the text how it is written; raises as `tables`."""
+        """Find out by all of it how it is written, after a `NotUtf8Error`; raises as `tables`."""
         with closing(self._blocks()) as blocks:
             self.writing = other_writing(self.source.name, blocks, self.writing)
         self._read_head()
@@ -165,7 +144,7 @@ class TextExport:
 
 
 class ParquetExport:
-    """An export in Parquet, read batch by batch."""
+    """An export in Parquet, read batch by batch; attributes as of a text."""
 
     units: tuple[str, ...] = ()
 
@@ -192,6 +171,9 @@ class ParquetExport:
     def _tables(self) -> Iterator[Table]:
         with reading(self.source), self.source.open() as stream:
             yield from parquet_tables(self.source, stream, self._overrides, self._memory)
+
+
+Opened: TypeAlias = TextExport | ParquetExport
 
 
 def _rest(begin: bytes, overrides: TakeIn) -> int:
