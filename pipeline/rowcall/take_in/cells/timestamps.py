@@ -200,6 +200,10 @@ def _with_point(text: Text, form: TimeForm) -> Text:
 
 
 def _strptime(text: Text, pattern: str) -> Text:
+    if "%y" in pattern or "%Y%m" in pattern:
+        # The engine's quick reader takes other signs for digits of such years; a blank, which
+        # nothing need fit, turns it off.
+        pattern += " "
     parsed = text.str.to_datetime(pattern, strict=False, time_unit="us", ambiguous="null")
     return parsed.to_physical()
 

@@ -66,13 +66,10 @@ class Table:
 
     def shown(self, rows: npt.NDArray[np.int64], places: Sequence[int]) -> pl.Series:
         """Return the cells of some columns of the given rows, as text joined by the separator."""
-        cells = [
-            pl.col(column(place)).cast(pl.String).fill_null("").alias(column(place))
-            for place in places
-        ]
-        picked = self.frame.select(column(place) for place in places)[rows]
-        joined = pl.concat_str([column(place) for place in places], separator=self.separator)
-        return picked.select(cells).select(joined).to_series()
+        names = [column(place) for place in places]
+        cells = [pl.col(name).cast(pl.String).fill_null("") for name in names]
+        joined = pl.concat_str(cells, separator=self.separator)
+        return self.frame.select(names)[rows].select(joined).to_series()
 
 
 def shifted(table: Table, lines: int) -> Table:

@@ -61,7 +61,7 @@ class TextExport:
         self.source = source
         self._overrides, self._memory, self._pool = overrides, memory, pool
         self._begun: Arriving[Cut] | None = None
-        with reading(source), self._unpacked() as stream:
+        with reading(source), closing(self._unpacked()) as stream:
             begin, self.is_packed = b"", stream.is_packed
             while len(begin) <= overrides.largest_line and (
                 block := stream.read(_rest(begin, overrides))
@@ -133,7 +133,7 @@ class TextExport:
             texts.leave()
 
     def _blocks(self) -> Generator[bytes]:
-        with reading(self.source), self._unpacked() as stream:
+        with reading(self.source), closing(self._unpacked()) as stream:
             while block := stream.read(self._memory.block_bytes):
                 yield block
 

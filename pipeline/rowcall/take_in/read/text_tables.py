@@ -16,9 +16,9 @@ import polars as pl
 from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.read.cell_table import Table, column, set_aside, shifted
 from rowcall.take_in.read.cutting import Cut
+from rowcall.take_in.sniff.column_words import TIME_WORDS
 from rowcall.take_in.sniff.damaged_bytes import MARK
 from rowcall.take_in.sniff.preamble import Head
-from rowcall.take_in.sniff.time_column import TIME_WORDS
 
 DAMAGED = "the line holds bytes that are not UTF-8"
 HEADER_AGAIN = "the line with the column names again"

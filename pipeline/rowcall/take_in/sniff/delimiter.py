@@ -12,7 +12,7 @@ from datetime import datetime
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.cells.time_formats import MAX_CLOCKS, is_clock, is_date, time_form
-from rowcall.take_in.sniff.time_column import TIME_WORDS
+from rowcall.take_in.sniff.column_words import TIME_WORDS
 
 _HEAD_BYTES = 262_144  # chosen: 50 lines of 1,000 columns
 _HEAD_LINES = 200  # chosen: some hundred rows of data below a long preamble

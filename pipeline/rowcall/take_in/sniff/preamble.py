@@ -14,7 +14,7 @@ from rowcall.take_in.cells.time_formats import (
     is_clock,
     likely_patterns,
 )
-from rowcall.take_in.sniff.column_words import TAG_WORDS, VALUE_WORDS
+from rowcall.take_in.sniff.column_words import TAG_WORDS, TIME_WORDS, VALUE_WORDS
 from rowcall.take_in.sniff.damaged_bytes import MARK
 from rowcall.take_in.sniff.delimiter import (
     DELIMITERS,
@@ -27,7 +27,6 @@ from rowcall.take_in.sniff.delimiter import (
     has_value,
     timed_places,
 )
-from rowcall.take_in.sniff.time_column import TIME_WORDS
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,7 +117,7 @@ class Survey:
         if self._layout.decimal is not None:
             return self._layout.decimal
         cells = pl.Series([*self._point, *self._values.values()], dtype=pl.String)
-        return settled_decimal([cells], [cells.cast(pl.Float64, strict=False)], self._file)
+        return settled_decimal(cells, self._file)
 
     def _look_at_values(self, place: int, cells: pl.Series, numbers: pl.Series) -> None:
         if self._layout.decimal is None and not self._point:

@@ -23,25 +23,7 @@ from rowcall.take_in.cells.time_formats import (
     plain_pattern,
 )
 from rowcall.take_in.cells.timestamps import is_usable, parse_times
-
-# Plain words for the time column; compared after `plain`.
-TIME_WORDS = frozenset(
-    (
-        "time",
-        "timestamp",
-        "time stamp",
-        "date",
-        "datetime",
-        "date time",
-        "ts",
-        "local time",
-        "utc time",
-        "time utc",
-        "timestamp utc",
-        "sample time",
-    )
-)
-Rows = Sequence[Sequence[str]]
+from rowcall.take_in.sniff.column_words import TIME_WORDS, Rows
 
 
 @dataclass(frozen=True, slots=True)
