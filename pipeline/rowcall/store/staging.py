@@ -123,12 +123,9 @@ class Staging:
         if self._held:
             entries = pl.concat(self._held)
             self._insert("entries", entries)
-            self._sample(entries["time_us"])
+            ordered = np.sort(entries["time_us"].to_numpy())
+            self._samples.append(ordered[::_SAMPLE_EVERY].copy())  # a view would keep all of them
             self._held = []
-
-    def _sample(self, times: pl.Series) -> None:
-        ordered = np.sort(times.to_numpy())
-        self._samples.append(ordered[::_SAMPLE_EVERY].copy())  # a view would keep all of them
 
     def _insert(self, table: str, frame: pl.DataFrame) -> None:
         if frame.height:

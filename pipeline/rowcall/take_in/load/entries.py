@@ -70,7 +70,12 @@ def read_entries(
     quality = _quality(table, layout.quality.get(next(iter(layout.values))), layout.coding)
     names, place_of = _tags(table.frame[column(layout.tag)])
     tag = _numbered(names, numbers)[place_of]
-    _check_tags(file, len(numbers))
+    if len(numbers) > _MAX_TAGS:
+        raise ExportError(
+            f"{file}: the file holds {len(numbers):,} tags or more, and {_MAX_TAGS:,} is the most; "
+            "was another column taken for the tag column? Then give take_in.tag_column in the site "
+            "file."
+        )
     read = _Long(tag, hour.in_utc(parsed, tag, lines), values[0], quality)
     return _long(table, layout, lines, read, numbers)
 
@@ -102,16 +107,6 @@ def entries_aside(
         mine = tags == number
         frames.append(_cells_aside(table, layout, places[number], rows[mine], reason[mine]))
     return pl.concat(frames) if frames else set_aside([], [], [], [])
-
-
-def _check_tags(file: str, count: int) -> None:
-    """Raise an ExportError where an export has more tags than a store can hold."""
-    if count > _MAX_TAGS:
-        raise ExportError(
-            f"{file}: the file holds {count:,} tags or more, and {_MAX_TAGS:,} is the most; was "
-            "another column taken for the tag column? Then give take_in.tag_column in the site "
-            "file."
-        )
 
 
 def _numbered(names: Iterable[str], numbers: dict[str, int]) -> npt.NDArray[np.uint32]:

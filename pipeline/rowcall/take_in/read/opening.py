@@ -63,9 +63,8 @@ class TextExport:
         self._begun: Arriving[Cut] | None = None
         with reading(source), closing(self._unpacked()) as stream:
             begin, self.is_packed = b"", stream.is_packed
-            while len(begin) <= overrides.largest_line and (
-                block := stream.read(_rest(begin, overrides))
-            ):
+            size = overrides.largest_line + 1
+            while len(begin) < size and (block := stream.read(size - len(begin))):
                 begin += block
         self._begin = begin
         self.writing = writing_of_begin(source.name, begin, overrides.encoding)
@@ -174,10 +173,6 @@ class ParquetExport:
 
 
 Opened: TypeAlias = TextExport | ParquetExport
-
-
-def _rest(begin: bytes, overrides: TakeIn) -> int:
-    return overrides.largest_line + 1 - len(begin)
 
 
 def _layout_of_table(file: str, table: Table, overrides: TakeIn) -> Layout:
