@@ -52,20 +52,13 @@ def read_irregular(
 
 
 def _odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl.DataFrame:
-    """Set lines aside that have another number of fields than `width`, but for blank ones.
-
-    Args:
-        lines: their numbers from 1.
-        raw: their texts.
-        fields: how many each has; -1 where a quote is not closed.
-        width: how many there should be.
-    """
-    kept = [at for at, line in enumerate(raw) if fields[at] != width and line.strip()]
+    """Set lines aside that have another number of fields than `width`, but for blank ones."""
+    filled = [at for at, line in enumerate(raw) if line.strip()]
     return set_aside(
-        lines[kept],
+        lines[filled],
         "",
-        [raw[at].rstrip("\r") for at in kept],
-        [_reason(int(fields[at]), width) for at in kept],
+        [raw[at].rstrip("\r") for at in filled],
+        [_reason(int(fields[at]), width) for at in filled],
     )
 
 
