@@ -22,7 +22,7 @@ from rowcall.errors import RowcallError
 from rowcall.store import Store
 from rowcall.store.aside import aside_counts, aside_rows, harmless
 from rowcall.store.ledger import days_touched
-from rowcall.store.samples import data_span, read_samples
+from rowcall.store.samples import read_samples
 from rowcall.take_in import Outcome, TakenIn, take_in
 from rowcall.take_in.load.entries import SAME_INSTANT
 from rowcall.take_in.load.memory import Memory
@@ -33,6 +33,7 @@ _REOPEN = 25  # cases that one open store serves; chosen: opening takes longer t
 _TRACES = re.compile(r"Traceback|Error\(|Exception|panick|object at 0x|\(b['\"]|<class")
 _LITTLE = Memory(whole_bytes=0, block_bytes=8_000, slice_rows=50)  # chosen: many of each a file
 _SMALL = Memory(block_bytes=3_000)  # held whole, but read in many blocks
+_ALL_TIME = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 _LONGEST = 800  # characters of a message; chosen
 # What a case adds to the store, which holds one file of one tag before it comes.
 _ADDED = (
@@ -160,8 +161,7 @@ def _unreadable(store: Store) -> Iterator[str]:
     names = [row[0] for row in store.connection.execute("SELECT name FROM tags").fetchall()]
     if any(name != name.strip() or not name for name in names):
         yield f"tag name: {names!r}"
-    span = data_span(store, names)
-    for name, one in (read_samples(store, names, *span) if span else {}).items():
+    for name, one in read_samples(store, names, *_ALL_TIME).items():
         if (one.time_us[1:] <= one.time_us[:-1]).any():
             yield f"times do not rise: of tag {name!r}"
     harmless(aside_rows(store)).write_csv()

@@ -17,7 +17,7 @@ from helpers.exports import START, long_csv, samples, stored, taken
 from rowcall.errors import StoreError
 from rowcall.store import Store
 from rowcall.store.local_days import local_days
-from rowcall.store.samples import data_span, epoch_us, from_epoch_us, last_before, read_samples
+from rowcall.store.samples import epoch_us, from_epoch_us, last_before, read_samples
 from rowcall.store.schema import MIGRATIONS
 
 PLAIN = "plain names of rules and facts"
@@ -210,14 +210,6 @@ def test_the_last_sample_before_an_instant(tmp_path: Path) -> None:
         late = START + timedelta(hours=2)
         assert last_before(store, ["DP"], late, within=timedelta(hours=1)) == {}
         assert last_before(store, [], at, within=timedelta(hours=1)) == {}
-
-
-def test_the_span_of_data(tmp_path: Path) -> None:
-    taken(tmp_path, long_csv(samples(10)))
-    with Store.open(_store_path(tmp_path)) as store:
-        assert data_span(store, ["DP", "nowhere"]) == (START, START + timedelta(seconds=90))
-        assert data_span(store, ["nowhere"]) is None
-        assert data_span(store, []) is None
 
 
 @pytest.mark.parametrize("text", ["1901-05-06T07:08:09.123456", "2199-12-31T23:59:59.999999"])

@@ -21,7 +21,9 @@ from pydantic import ValidationError
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
+from rowcall.take_in.cells import time_formats
 from rowcall.take_in.load.memory import Memory
+from rowcall.take_in.sniff import columns, delimiter
 
 ROWS = samples(30)
 TEXT = long_csv(ROWS)
@@ -138,6 +140,38 @@ def test_too_many_columns_are_refused(tmp_path: Path) -> None:
     frame = pl.DataFrame({"time": [START], **{name: [1.0] for name in "ABCDE"}})
     assert "6 columns" in taken(tmp_path, parquet(frame), "day.parquet", pins=pins).message
     assert taken(tmp_path, text, pins=TakeIn(most_columns=6)).outcome is Outcome.STORED
+
+
+@pytest.mark.parametrize(
+    ("head", "field"),
+    [
+        ("", ""),
+        ("", "12:00:{0:02}"),
+        ("", "1.5{0}"),
+        ("time,{0},at\n", "{0}"),
+        ("{0},time,at\n", "12:00:{0:02}"),
+    ],
+)
+def test_a_line_of_very_many_fields_takes_no_work_that_grows_with_their_square(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, head: str, field: str
+) -> None:
+    tried = 0
+
+    def counted(true: Callable[..., object]) -> Callable[..., object]:
+        def function(*given: object) -> object:
+            nonlocal tried
+            tried += 1
+            return true(*given)
+
+        return function
+
+    for module, name in ((columns, "_is_number"), (time_formats, "_fits"), (delimiter, "_is_time")):
+        monkeypatch.setattr(module, name, counted(getattr(module, name)))
+    names = ",".join(f"tag{number}" for number in range(1_000))
+    cells = ",".join(field.format(number) for number in range(1_000))
+    begin, end = ("2026-03-02T05:00:00Z,", ",x") if head.startswith("time") else ("", ",1,x")
+    taken(tmp_path, head.format(names) + (begin + cells + end + "\n") * 2)
+    assert tried <= 100_000
 
 
 @pytest.mark.parametrize("memory", [None, LITTLE])

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from random import Random
 
+import polars as pl
 import pytest
 from helpers.exports import aside, take_times, taken
 
 from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
 from rowcall.take_in.cells.time_formats import time_form
+from rowcall.take_in.cells.timestamps import UNREADABLE, parse_times, quick_times
 
 
 # RFC 3339, section 5.8; a leap second is the same instant as the second that follows it.
@@ -153,3 +156,38 @@ def test_a_twelve_may_be_a_day_or_a_month(tmp_path: Path, text: str) -> None:
     result = taken(tmp_path, f"time;DP\n{text};1\n")
     assert result.outcome is Outcome.REFUSED
     assert "day-first or month-first" in result.message
+
+
+@pytest.mark.parametrize(
+    "sample",
+    [
+        "2026-03-14T05:06:07Z",
+        "2026-03-14 05:06:07.123",
+        "2026-03-14 05:06:07,123456",
+        "14.03.2026 05:06:07",
+        "2026/03/14 05:06:07 AM",
+        "14-Mar-2026 05:06:07",
+        "14 Mar 26 05:06:07 UTC",
+        "20260314 050607",
+    ],
+)
+def test_the_quick_pattern_reads_nothing_otherwise_than_the_one_of_the_form(sample: str) -> None:
+    form, rng = time_form(sample), Random(sample)
+    assert form is not None
+    texts = [sample]
+    for _ in range(2_000):
+        signs = list(sample)
+        for _ in range(rng.randint(1, 3)):
+            at = rng.randrange(len(signs))
+            signs[at] = rng.choice(("", signs[at] + " ", *"00112233456789 .:-TZtzAP,+"))
+        texts.append("".join(signs))
+    cells = pl.Series("time", texts)
+    read = cells.to_frame().select(quick_times(pl.col("time"), form, [sample])).to_series()
+    assert read[0] is not None
+    assert parse_times(cells, form, read).time.to_list() == parse_times(cells, form).time.to_list()
+
+
+def test_a_sign_in_the_place_of_a_digit_is_no_year(tmp_path: Path) -> None:
+    lines = [f"DP,{time},1.5\n" for time in ("14-Mar-26 05:06", "14-Mar-2Z 05:07")]
+    taken(tmp_path, "tag,time,value\n" + "".join(lines))
+    assert [(row[0], row[3]) for row in aside(tmp_path)] == [(3, UNREADABLE)]

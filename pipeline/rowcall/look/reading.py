@@ -17,11 +17,11 @@ from rowcall.errors import ExportError
 from rowcall.look.tag_stats import Looked, asides, span, tag_looks
 from rowcall.look.understanding import Understood, overrides_of, sentences
 from rowcall.site import TakeIn
-from rowcall.take_in.cells.numbers import Cell, values_of
+from rowcall.take_in.cells.numbers import Cell
 from rowcall.take_in.cells.timestamps import Bounds, parse_times
 from rowcall.take_in.files.inbox import exports_at, name_within
 from rowcall.take_in.files.sources import Source, reading, sources_in
-from rowcall.take_in.load.entries import Entries
+from rowcall.take_in.load.entries import Entries, read_values
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.load.passes import Read, parts, read_through
 from rowcall.take_in.read.cell_table import Table, column
@@ -117,11 +117,9 @@ class _Counting(WithUnits):
         super().add(table, layout, entries)
         if not len(self.times):
             self.times = layout.time_cells(table.frame).head(100)
-        columns = [table.frame[column(place)] for place in layout.values]
-        percents = [place in layout.percents for place in layout.values]
-        read = values_of(columns, layout.decimal or ".", layout.bad_values, percents)
-        for cells, values in zip(columns, read, strict=True):
-            self.status_words.update(_counts(cells.filter(pl.Series(values.kind == Cell.WORD))))
+        for place, values in zip(layout.values, read_values(table, layout), strict=True):
+            words = table.frame[column(place)].filter(pl.Series(values.kind == Cell.WORD))
+            self.status_words.update(_counts(words))
         for place in layout.quality.values():
             self.qualities.update(_counts(table.frame[column(place)]))
 

@@ -1,4 +1,4 @@
-"""How an export is written, in plain sentences and as the site file would pin it."""
+"""How an export is written, in plain sentences and as the site file would give it."""
 
 from __future__ import annotations
 

@@ -96,11 +96,8 @@ def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo, *, stays
 
 def _joined(spans: Iterable[pl.DataFrame]) -> pl.DataFrame:
     """Return one span a tag."""
-    found = list(spans)
-    if len(found) == 1:
-        return found[0]
     ends = pl.col("first_time").min(), pl.col("last_time").max()
-    return pl.concat(found).group_by("tag_id").agg(ends).sort("tag_id")
+    return pl.concat(spans).group_by("tag_id").agg(ends).sort("tag_id")
 
 
 def _note(export: Export, done: Sequence[_Done], spans: pl.DataFrame) -> FileNote:

@@ -119,19 +119,3 @@ def last_before(
         int(tag_id): (int(time), float(value), int(code)) for tag_id, time, value, code in rows
     }
     return {name: by_id[tag_id] for name, tag_id in ids.items() if tag_id in by_id}
-
-
-def data_span(store: Store, tags: Sequence[str]) -> tuple[datetime, datetime] | None:
-    """Return the first and last instant stored for any of `tags` (UTC), None without samples.
-
-    Read from the ledger of files, so the cost does not grow with the samples.
-    """
-    ids = list(tag_ids(store, tags).values())
-    row = store.connection.execute(
-        "SELECT min(first_time), max(last_time) FROM file_tags "
-        "WHERE tag_id IN (SELECT unnest(?::INTEGER[]))",
-        [ids],
-    ).fetchone()
-    if row is None or row[0] is None:
-        return None
-    return row[0].replace(tzinfo=UTC), row[1].replace(tzinfo=UTC)

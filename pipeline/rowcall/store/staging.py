@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from typing import TypeVar
 
 import duckdb
 import numpy as np
@@ -21,8 +22,8 @@ from rowcall.store.stream import Stream
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
-
 _INSERT_ROWS = 8 * 122_880  # eight of DuckDB's row groups
+_ASIDE_ROWS = 200_000  # rows set aside, handed over at a time; chosen: some ten MB of text
 
 _TABLES = """
 CREATE OR REPLACE TABLE entries (
@@ -31,6 +32,8 @@ CREATE OR REPLACE TABLE entries (
 CREATE OR REPLACE TABLE repeated (line BIGINT, tag UINTEGER);
 CREATE OR REPLACE TABLE aside (line BIGINT, column_name VARCHAR, raw VARCHAR, reason VARCHAR);
 """
+
+S = TypeVar("S", bound="Staging")
 
 
 class Staging:
@@ -47,7 +50,7 @@ class Staging:
         self._held: list[pl.DataFrame] = []
         self.count = 0
 
-    def add(self, entries: pl.DataFrame) -> None:
+    def add_entries(self, entries: pl.DataFrame) -> None:
         """Add entries: `tag`, `line`, `time_us`, `value`, `quality`."""
         self._held.append(entries)
         self.count += entries.height
@@ -62,7 +65,7 @@ class Staging:
         """Add entries that a later line repeats: `line`, `tag`."""
         self._insert("repeated", entries)
 
-    def slices(self, rows: int) -> Iterator[pl.DataFrame]:
+    def frames(self, rows: int) -> Iterator[pl.DataFrame]:
         """Return the entries cut by time into pieces of about `rows`, each in file order.
 
         All entries of one instant are in one piece, which may make it larger.
@@ -108,25 +111,21 @@ class Staging:
         first = self._frame("SELECT min(time_us) AS first FROM entries").item()
         return None if first is None else int(first)
 
-    def aside(self, rows: int) -> Iterator[pl.DataFrame]:
-        """Return the rows set aside, at most `rows` at a time."""
+    def aside(self) -> Iterator[pl.DataFrame]:
+        """Return the rows set aside, some at a time."""
         total = self._frame("SELECT count(*) AS n FROM aside").item()
-        for first in range(0, int(total), rows):
-            yield self._frame(
-                f"SELECT * FROM aside WHERE rowid >= {first} AND rowid < {first + rows}"
-            )
+        for first in range(0, int(total), _ASIDE_ROWS):
+            past = first + _ASIDE_ROWS
+            yield self._frame(f"SELECT * FROM aside WHERE rowid >= {first} AND rowid < {past}")
 
     def _write_held(self) -> None:
         """Write out entries that were held back, for many at once are quicker than a few."""
         if self._held:
             entries = pl.concat(self._held)
             self._insert("entries", entries)
-            self._sample(entries["time_us"])
+            ordered = np.sort(entries["time_us"].to_numpy())
+            self._samples.append(ordered[::_SAMPLE_EVERY].copy())  # a view would keep all of them
             self._held = []
-
-    def _sample(self, times: pl.Series) -> None:
-        ordered = np.sort(times.to_numpy())
-        self._samples.append(ordered[::_SAMPLE_EVERY].copy())  # a view would keep all of them
 
     def _insert(self, table: str, frame: pl.DataFrame) -> None:
         if frame.height:
@@ -139,7 +138,7 @@ class Staging:
 
 
 @contextmanager
-def staging(store: Store) -> Iterator[Staging]:
+def staging(store: Store, kind: type[S]) -> Iterator[S]:
     """Open a staging file beside the store, which meanwhile keeps its own memory small too.
 
     Raises:
@@ -151,7 +150,7 @@ def staging(store: Store) -> Iterator[Staging]:
         remove_file(path)
         with duckdb.connect(str(path), config={**OFFLINE, "memory_limit": _MEMORY}) as connection:
             store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
-            yield Staging(connection)
+            yield kind(connection)
     except (*DISK_ERRORS, OSError) as error:
         reason = next(iter(str(error).strip().splitlines()), "no reason given")
         raise StoreError(

@@ -144,7 +144,12 @@ def _take_in_source(
                 from rowcall.take_in.load.storing import store
 
                 outcome, note, message = store(
-                    run, watched, ahead.digest.result, ahead.opened, begin_next, ahead.held.result
+                    run,
+                    watched,
+                    ahead.digest.result,
+                    lambda: ahead.opened,
+                    begin_next,
+                    ahead.held.result,
                 )
             else:
                 outcome, note, message = _store(run, watched, begin_next)

@@ -26,6 +26,7 @@ from rowcall.take_in.cells.timestamps import (
 )
 from rowcall.take_in.cells.wall_time import (
     DAY_US,
+    STEP_BACK_US,
     Change,
     Instants,
     Longs,
@@ -35,10 +36,8 @@ from rowcall.take_in.cells.wall_time import (
     offset_us,
 )
 
-_NEAR_US = 2 * 3_600_000_000
+_NEAR_US = 2 * 3_600_000_000  # 2 h: the doubled hour, and as much on either side. Chosen.
 _MAX_ROWS = 20_000_000  # 21 bytes each
-# Stamps of one scan lie seconds apart; a step back of more is the clock that was set back. Chosen.
-_STEP_BACK_US = 60_000_000
 
 Tags = npt.NDArray[np.uint32]
 
@@ -55,12 +54,6 @@ class Passes:
     line: Longs
     shift_us: Longs
     unclear: Mask
-
-    def equals(self, other: Passes | None) -> bool:
-        """True where both say the same."""
-        return other is not None and all(
-            np.array_equal(getattr(self, name), getattr(other, name)) for name in self.__slots__
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +197,7 @@ def _second_pass(
 def _is_one_sequence(wall_us: Longs, inside: Mask) -> bool:
     """True where the rows outside the doubled hour rise (or fall) through the whole file."""
     steps = np.diff(wall_us[~inside])
-    return bool((steps >= -_STEP_BACK_US).all() or (steps <= _STEP_BACK_US).all())
+    return bool((steps >= -STEP_BACK_US).all() or (steps <= STEP_BACK_US).all())
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +221,7 @@ def _split(wall_us: Longs, doubled: Mask, change: Change, tags: npt.NDArray[np.i
     late, unclear = np.zeros(len(wall_us), np.bool_), np.zeros(len(wall_us), np.bool_)
     rows = np.flatnonzero(doubled)
     steps = np.diff(wall_us[rows])
-    backs = np.flatnonzero(steps < -_STEP_BACK_US)
+    backs = np.flatnonzero(steps < -STEP_BACK_US)
     if len(backs) == 1:
         late[rows[backs[0] + 1 :]] = True
         return _Split(late, unclear)

@@ -69,6 +69,7 @@ class Values:
 
 def values_of(
     columns: Sequence[pl.Series],
+    numbers: Sequence[pl.Series],
     decimal: str,
     bad_values: Collection[str] = (),
     percents: Sequence[bool] = (),
@@ -77,6 +78,7 @@ def values_of(
 
     Args:
         columns: every value column of one export.
+        numbers: the columns as numbers with a decimal point, null where a cell is none.
         decimal: the decimal sign.
         bad_values: further words in the place of a number, in lower case.
         percents: whether a column holds percentages instead of plain numbers; nothing: none does.
@@ -92,27 +94,24 @@ def values_of(
         if number.null_count()
         else Values(number.to_numpy(), number.is_null().cast(pl.UInt8).to_numpy())
         for cells, number, is_percent in zip(
-            texts, _cast(texts, decimal), percents or [False] * len(texts), strict=True
+            texts,
+            numbers if decimal == "." else _cast(texts, decimal),
+            percents or [False] * len(texts),
+            strict=True,
         )
     ]
 
 
-def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], place: str) -> str:
-    """Decide from all cells that are no plain numbers whether a comma is the decimal sign.
-
-    Args:
-        columns: every value column.
-        numbers: the columns as numbers with a decimal point, null where a cell is none.
-        place: names the file, for messages.
-    """
-    unread = [cell.removesuffix("%").rstrip() for cell in _unread(columns, numbers)]
+def settled_decimal(cells: pl.Series, place: str) -> str:
+    """Decide from texts of values whether a comma is the decimal sign; `place` names the file."""
+    unread = [cell.removesuffix("%").rstrip() for cell in _unread([cells], ".")]
     odd = [cell for cell in unread if "," in cell or cell.count(".") > 1]
     by_comma = [cell for cell in odd if _COMMA_DECIMAL.fullmatch(cell)]
     in_groups = [cell for cell in odd if _COMMA_GROUPS.fullmatch(cell)]
     open_ = [cell for cell in odd if _GROUPED["."].fullmatch(cell)]
     against = in_groups
     if by_comma and not against:
-        against = [proof for cells in columns for proof in plain_points(cells)]
+        against = plain_points(cells)
     if by_comma and not against:
         return ","
     if not by_comma and (in_groups or not open_):
@@ -126,8 +125,6 @@ def settled_decimal(columns: Sequence[pl.Series], numbers: Sequence[pl.Series], 
 
 def plain_points(cells: pl.Series) -> list[str]:
     """Return a number of a column whose point can but be the decimal sign; nothing without one."""
-    if cells.dtype != pl.String:
-        return []
     pointed = cells.filter(cells.str.contains(".", literal=True).fill_null(False))
     bare = pointed.str.strip_chars().str.strip_chars_end("%").str.strip_chars_end()
     is_number = bare.cast(pl.Float64, strict=False).is_not_null()
@@ -136,7 +133,7 @@ def plain_points(cells: pl.Series) -> list[str]:
 
 
 def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> None:
-    """Refuse text that is plainly written with the other decimal sign than the pinned one.
+    """Refuse text that is plainly written with the other decimal sign than the site file says.
 
     Raises:
         ExportError: says which setting of the site file would fit.
@@ -144,7 +141,7 @@ def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> Non
     by_other = _COMMA_DECIMAL if decimal == "." else _POINT_DECIMAL
     against = [
         cell
-        for cell in _unread(columns, _cast(columns, decimal))
+        for cell in _unread(columns, decimal)
         if by_other.fullmatch(cell) and not _GROUPED[decimal].fullmatch(cell)
     ]
     if not against or any(
@@ -161,12 +158,11 @@ def check_decimal(columns: Sequence[pl.Series], decimal: str, place: str) -> Non
     )
 
 
-def _unread(columns: Sequence[pl.Series], numbers: Sequence[pl.Series]) -> list[str]:
+def _unread(columns: Sequence[pl.Series], decimal: str) -> list[str]:
     """Return the different texts that are no plain numbers."""
     return [
         str(cell).strip()
-        for cells, number in zip(columns, numbers, strict=True)
-        if cells.dtype == pl.String and number.null_count()
+        for cells, number in zip(columns, _cast(columns, decimal), strict=True)
         for cell in cells.filter(number.is_null()).unique(maintain_order=True).to_list()
         if cell is not None
     ]

@@ -1,4 +1,4 @@
-"""What the site file pins of an export, and the edit of it that would settle an open point."""
+"""What the site file says of an export, and the edit of it that would settle an open point."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def edit_of(key: str, values: Sequence[SiteValue]) -> str:
     return edit(key, values[0]) + others
 
 
-def pinned_place(
+def override_place(
     file: str, names: Sequence[str], name: str | None, key: str, likely: Sequence[int] = ()
 ) -> int | None:
     """Return the place of a column that the site file names, None where it names none.

@@ -51,15 +51,15 @@ class Coding:
     is_ua: bool = False
 
     @classmethod
-    def pinned(cls, pins: TakeIn) -> Coding:
+    def given(cls, overrides: TakeIn) -> Coding:
         """Return what the site file says."""
         by_code = (
-            (GOOD, pins.quality_good),
-            (UNCERTAIN, pins.quality_uncertain),
-            (BAD, pins.quality_bad),
+            (GOOD, overrides.quality_good),
+            (UNCERTAIN, overrides.quality_uncertain),
+            (BAD, overrides.quality_bad),
         )
         words = {word.strip().lower(): code for code, listed in by_code for word in listed}
-        return cls(pins.quality, words, pins.quality == "opc_ua")
+        return cls(overrides.quality, words, overrides.quality == "opc_ua")
 
 
 def quality_codes(cells: pl.Series, coding: Coding) -> npt.NDArray[np.uint8]:

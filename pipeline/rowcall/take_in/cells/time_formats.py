@@ -25,7 +25,10 @@ _TIME_OF_DAY = re.compile(rf"\d{{1,2}}:\d{{2}}(?::\d{{2}}(?:[.,]\d+)?)?(?: ?[AaP
 _EPOCH_UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
 _DIRECTIVE = re.compile("%[aAbBcdfGHIjmMpSuUVwWxXyYzZ%]")
 _EPOCH_NAMES = {f"epoch {unit}": unit for unit in _EPOCH_UNITS}
-EPOCH_FIRST_S, EPOCH_LAST_S = 631_152_000, 4_102_444_800
+EPOCH_FIRST_S, EPOCH_LAST_S = 631_152_000, 4_102_444_800  # those years, in seconds since 1970
+# Of very many fields these are tried as times that stand apart, and as less usual forms of one; or
+# a line of nothing but delimiters would take seconds. Chosen: one clock is usual, 300 take 0.1 s.
+MAX_CLOCKS, MAX_GUESSED = 3, 300
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,10 @@ Longs = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 _SECOND_US = 1_000_000
-DAY_US = 86_400 * _SECOND_US
+DAY_US = 86_400 * _SECOND_US  # of 24 h
+# Stamps of one scan lie seconds apart, and clocks are steered by less: a step back of more is a
+# clock that was set back. Chosen.
+STEP_BACK_US = 60 * _SECOND_US
 
 
 @dataclass(frozen=True, slots=True)

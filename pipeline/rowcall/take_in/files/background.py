@@ -27,27 +27,19 @@ class Arriving(Generic[T]):
         self._change = Condition()
         pool.submit(self._bring, source)
 
-    def first(self) -> T | None:
-        """Return the next item without taking it, None where none is left.
-
-        Raises whatever ended the items.
-        """
-        with self._change:
-            self._change.wait_for(lambda: self._items or self._has_ended)
-            if self._items:
-                return self._items[0]
-        if self._error is not None:
-            raise self._error
-        return None
-
     def __iter__(self) -> Iterator[T]:
         """Take all items, each as soon as it is there; then raise whatever ended them."""
-        while (item := self.first()) is not None:
+        while True:
             with self._change:
-                self._items.popleft()
+                self._change.wait_for(lambda: self._items or self._has_ended)
+                if not self._items:
+                    break
+                item = self._items.popleft()
                 self._change.notify_all()
             yield item
             del item
+        if self._error is not None:
+            raise self._error
 
     def leave(self) -> None:
         """Take no more, so that no more is brought."""

@@ -17,7 +17,7 @@ from rowcall.site import TakeIn
 from rowcall.take_in.files.inbox import is_export, is_parquet
 from rowcall.take_in.files.unpack import check_size
 
-_DIGEST_BYTES = 2**20
+_DIGEST_BYTES = 2**20  # hashed at a time; chosen: more is no quicker
 _ENCRYPTED = 0x1  # bit 0 of a member's flags, by the zip format's specification
 
 
@@ -115,7 +115,7 @@ def reading(source: Source) -> Iterator[None]:
         ) from error
 
 
-def fits(source: Source, pins: TakeIn, most: int) -> bool:
+def fits(source: Source, overrides: TakeIn, most: int) -> bool:
     """True for an export that is read at once, False for one that would take too much memory.
 
     Args:
@@ -124,7 +124,7 @@ def fits(source: Source, pins: TakeIn, most: int) -> bool:
     Raises:
         ExportError: it is larger than the site file allows.
     """
-    check_size(source.name, source.size_bytes, source.packed_bytes, pins.largest_unpacked)
+    check_size(source.name, source.size_bytes, source.packed_bytes, overrides.largest_unpacked)
     return source.size_bytes <= most
 
 

@@ -5,28 +5,15 @@ from __future__ import annotations
 import gzip
 import io
 import zlib
-from types import TracebackType
-from typing import BinaryIO, Protocol, Self, cast
+from typing import BinaryIO, cast
 
 from rowcall.errors import ExportError
 
-_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
+_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"  # RFC 1952, 2.3.1; RFC 8878, 3.1.1
 
 # Text of a historian shrinks five- to fiftyfold, and a column that never changes a few hundredfold.
 # What grows more than this, and past a size that never hurts, was made to fill the disk. Chosen.
 _MOST_GROWTH, _ALWAYS_ALLOWED = 1_000, 100 * 2**20
-
-
-class Readable(Protocol):
-    """The part of a binary stream that reading an export needs."""
-
-    def read(self, size: int, /) -> bytes:
-        """Return at most `size` bytes, nothing at the end."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the file."""
-        ...
 
 
 class Unpacked:
@@ -66,17 +53,6 @@ class Unpacked:
         self._inner.close()
         self._outer.close()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
 
 def check_size(file: str, unpacked: int, packed: int, limit: int) -> None:
     """Refuse a file whose content is larger, or grows more in unpacking, than an export's does.
@@ -110,11 +86,11 @@ def _kind(head: bytes) -> str:
     return "Zstandard" if head.startswith(_ZSTD) else ""
 
 
-def _unpacking(kind: str, stream: BinaryIO) -> Readable:
+def _unpacking(kind: str, stream: BinaryIO) -> BinaryIO:
     if kind == "gzip":
-        return cast(Readable, gzip.GzipFile(fileobj=stream))
+        return cast(BinaryIO, gzip.GzipFile(fileobj=stream))
     if kind:
         import pyarrow as pa  # imported late: few exports need it, and it takes a tenth of a second
 
-        return cast(Readable, pa.CompressedInputStream(pa.PythonFile(stream, mode="r"), "zstd"))
+        return cast(BinaryIO, pa.CompressedInputStream(pa.PythonFile(stream, mode="r"), "zstd"))
     return stream

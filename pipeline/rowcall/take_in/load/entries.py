@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,26 +62,33 @@ def read_entries(
         ExportError: more tags than a store can hold.
     """
     lines = table.line_of(np.arange(table.frame.height))
-    # The engine's work on whole columns does not hold the interpreter's lock, so columns are read
-    # side by side.
-    with ThreadPoolExecutor(max_workers=4) as pool:
-        parsed = pool.submit(parse_times, layout.time_cells(table.frame), layout.form)
-        cells = [table.frame[column(place)] for place in layout.values]
-        percents = [place in layout.percents for place in layout.values]
-        decimal = layout.decimal or "."
-        values = pool.submit(values_of, cells, decimal, layout.bad_values, percents)
-        if layout.tag is None:
-            _numbered(layout.values.values(), numbers)
-            times = hour.in_utc(parsed.result(), None, lines)
-            return _wide(table, layout, lines, times, values.result())
-        place = layout.quality.get(next(iter(layout.values)))
-        quality = pool.submit(_quality, table, place, layout.coding)
-        names, place_of = _tags(table.frame[column(layout.tag)])
-        tag = _numbered(names, numbers)[place_of]
-        _check_tags(file, len(numbers))
-        times = hour.in_utc(parsed.result(), tag, lines)
-        read = _Long(tag, times, values.result()[0], quality.result())
+    parsed = parse_times(layout.time_cells(table.frame), layout.form, table.times)
+    values = read_values(table, layout)
+    if layout.tag is None:
+        _numbered(layout.values.values(), numbers)
+        return _wide(table, layout, lines, hour.in_utc(parsed, None, lines), values)
+    quality = _quality(table, layout.quality.get(next(iter(layout.values))), layout.coding)
+    names, place_of = _tags(table.frame[column(layout.tag)])
+    tag = _numbered(names, numbers)[place_of]
+    if len(numbers) > _MAX_TAGS:
+        raise ExportError(
+            f"{file}: the file holds {len(numbers):,} tags or more, and {_MAX_TAGS:,} is the most; "
+            "was another column taken for the tag column? Then give take_in.tag_column in the site "
+            "file."
+        )
+    read = _Long(tag, hour.in_utc(parsed, tag, lines), values[0], quality)
     return _long(table, layout, lines, read, numbers)
+
+
+def read_values(table: Table, layout: Layout) -> list[Values]:
+    """Read the value columns of a table."""
+    return values_of(
+        [table.frame[column(place)] for place in layout.values],
+        [table.number(place) for place in layout.values],
+        layout.decimal or ".",
+        layout.bad_values,
+        [place in layout.percents for place in layout.values],
+    )
 
 
 def entries_aside(
@@ -101,16 +107,6 @@ def entries_aside(
         mine = tags == number
         frames.append(_cells_aside(table, layout, places[number], rows[mine], reason[mine]))
     return pl.concat(frames) if frames else set_aside([], [], [], [])
-
-
-def _check_tags(file: str, count: int) -> None:
-    """Raise an ExportError where an export has more tags than a store can hold."""
-    if count > _MAX_TAGS:
-        raise ExportError(
-            f"{file}: the file holds {count:,} tags or more, and {_MAX_TAGS:,} is the most; was "
-            "another column taken for the tag column? Then give take_in.tag_column in the site "
-            "file."
-        )
 
 
 def _numbered(names: Iterable[str], numbers: dict[str, int]) -> npt.NDArray[np.uint32]:

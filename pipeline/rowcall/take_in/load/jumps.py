@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-# Stamps of one scan lie seconds apart, and clocks are steered by less; chosen.
-_STEP_BACK_US = 60_000_000
+from rowcall.take_in.cells.wall_time import STEP_BACK_US
 
 Longs = npt.NDArray[np.int64]
 
@@ -56,8 +55,8 @@ class Jumps:
         steps = np.where(np.diff(tag) == 0, np.diff(time_us), 0)
         self._steps_back += int((steps < 0).sum())
         self._steps_on += int((steps > 0).sum())
-        self._back.add(line[1:][steps < -_STEP_BACK_US])
-        self._ahead.add(line[:-1][steps > _STEP_BACK_US])
+        self._back.add(line[1:][steps < -STEP_BACK_US])
+        self._ahead.add(line[:-1][steps > STEP_BACK_US])
         last = np.flatnonzero(np.diff(tag, append=tag[-1:] + 1)) if len(tag) else order
         self._tag, self._time_us, self._line = tag[last], time_us[last], line[last]
 

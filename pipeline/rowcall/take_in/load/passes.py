@@ -107,7 +107,8 @@ def parts(read: Read, to: Sink, slice_rows: int) -> Iterator[Part]:
         kept, repeated = sort_once(flat)
         del flat
         if len(repeated.line):
-            to.add_repeated(repeated)
+            lines = pl.DataFrame({"line": repeated.line, "tag": repeated.tag})
+            to.add_repeated(lines.cast({"line": pl.Int64, "tag": pl.UInt32}))
         yield Part(batch_of(kept, read.names), nothing)
         del kept
     for rows in chain(_repeated_aside(read, to), to.aside()):

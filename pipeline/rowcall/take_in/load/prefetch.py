@@ -30,13 +30,14 @@ class Ahead:
         run: as it was when reading began.
         digest: the digest of its content.
         held: what was read of it, None where it turns out to be too large for memory.
+        opened: the export, to be read through once more.
     """
 
     run: Run
     watched: Watched
     digest: Future[str]
     held: Future[Held]
-    _opened: Opened
+    opened: Opened
     _pool: ThreadPoolExecutor
     _given_up: Event
 
@@ -76,12 +77,8 @@ class Ahead:
         held = pool.submit(hold, run, opened, true_bounds(run))
         return cls(run, Watched(source, before), digest, held, opened, pool, given_up)
 
-    def opened(self) -> Opened:
-        """Return the export, to be read through once more."""
-        return self._opened
-
     def close(self) -> None:
         """Read no further."""
         self._given_up.set()
-        self._opened.close()
+        self.opened.close()
         self._pool.shutdown()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Protocol
+from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +16,6 @@ from rowcall.take_in.read.cell_table import Table, set_aside
 from rowcall.take_in.sniff.layout import Layout
 
 _BYTES_PER_ENTRY = 23  # in memory: tag 2, line 4, instant 8, value 8, quality 1
-_ASIDE_ROWS = 200_000  # rows set aside, handed over at a time
 _TYPES = {
     "tag": np.uint16,
     "line": np.uint32,
@@ -28,56 +27,6 @@ _TYPES = {
 
 class FullError(Exception):
     """An export turned out to be too large for memory."""
-
-
-class Sink(Protocol):
-    """Collects the entries of an export, and its rows set aside."""
-
-    @property
-    def count(self) -> int:
-        """How many there are."""
-        ...
-
-    def clear(self) -> None:
-        """Forget everything."""
-        ...
-
-    def add(self, table: Table, layout: Layout, entries: Entries) -> None:
-        """Add what was read of a table in a layout; raises a `FullError` where there is no room."""
-        ...
-
-    def slices(self, rows: int) -> Iterator[Flat]:
-        """Hand over the entries, all of one instant together, in the order of their lines."""
-        ...
-
-    def add_repeated(self, flat: Flat) -> None:
-        """Add entries that a later line repeats, which are no samples after all."""
-        ...
-
-    def repeated(self, first_line: int, past_line: int) -> pl.DataFrame:
-        """Return the `line` and `tag` of those on a span of lines, by line."""
-        ...
-
-    @property
-    def has_repeated(self) -> bool:
-        """True where there are any."""
-        ...
-
-    def aside(self) -> Iterator[pl.DataFrame]:
-        """Return the rows set aside."""
-        ...
-
-    def count_aside(self, lines: pl.Series) -> int:
-        """Return how many rows of these lines are set aside."""
-        ...
-
-    def has_aside(self, reason: str) -> bool:
-        """True where any row is set aside for this reason."""
-        ...
-
-    def first_us(self) -> int | None:
-        """Return the earliest instant of all entries, None where there are none."""
-        ...
 
 
 class InMemory:
@@ -96,33 +45,28 @@ class InMemory:
         self._columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in _TYPES}
         self._asides = [set_aside([], [], [], [])]
         self._repeated = pl.DataFrame(schema={"line": pl.Int64, "tag": pl.UInt32})
-        self._count = 0
-
-    @property
-    def count(self) -> int:
-        """How many entries there are."""
-        return self._count
+        self.count = 0
 
     def add(self, table: Table, layout: Layout, entries: Entries) -> None:
-        """Add a table's entries."""
+        """Add what was read of a table in a layout; raises a `FullError` where there is no room."""
         flat = entries.flat
-        self._count += len(flat.tag)
-        if self._max_bytes is not None and _BYTES_PER_ENTRY * self._count > self._max_bytes:
+        self.count += len(flat.tag)
+        if self._max_bytes is not None and _BYTES_PER_ENTRY * self.count > self._max_bytes:
             raise FullError
         for name, kind in _TYPES.items():
             self._columns[name].append(getattr(flat, name).astype(kind, copy=False))
         self._asides.append(entries.set_aside)
 
     def slices(self, rows: int) -> Iterator[Flat]:
-        """Hand over all entries at once."""
+        """Hand over all entries at once, in the order of their lines."""
         yield Flat(**{name: self._taken(name) for name in _TYPES})
 
-    def add_repeated(self, flat: Flat) -> None:
-        """Add repeated entries."""
-        self._repeated = _repeated(flat).sort("line", maintain_order=True)
+    def add_repeated(self, entries: pl.DataFrame) -> None:
+        """Add entries that a later line repeats, and so are no samples after all."""
+        self._repeated = entries.sort("line", maintain_order=True)
 
     def repeated(self, first_line: int, past_line: int) -> pl.DataFrame:
-        """Return those on a span of lines."""
+        """Return the `line` and `tag` of those on a span of lines, by line."""
         return self._repeated.filter(pl.col("line").is_between(first_line, past_line, "left"))
 
     @property
@@ -144,7 +88,7 @@ class InMemory:
         return any((rows["reason"] == reason).any() for rows in self._asides)
 
     def first_us(self) -> int | None:
-        """Return the earliest instant."""
+        """Return the earliest instant of all entries, None where there are none."""
         times = [block.min() for block in self._columns["time_us"] if len(block)]
         return int(min(times)) if times else None
 
@@ -155,62 +99,18 @@ class InMemory:
         return column
 
 
-class OnDisk:
+class OnDisk(Staging):
     """Holds everything in a staging file, and hands it over slice by slice."""
-
-    def __init__(self, to: Staging) -> None:
-        self._to = to
-
-    @property
-    def count(self) -> int:
-        """How many entries there are."""
-        return self._to.count
-
-    def clear(self) -> None:
-        """Forget everything."""
-        self._to.clear()
 
     def add(self, table: Table, layout: Layout, entries: Entries) -> None:
         """Add a table's entries."""
-        self._to.add(pl.DataFrame({name: getattr(entries.flat, name) for name in _TYPES}))
-        self._to.add_aside(entries.set_aside)
+        self.add_entries(pl.DataFrame({name: getattr(entries.flat, name) for name in _TYPES}))
+        self.add_aside(entries.set_aside)
 
     def slices(self, rows: int) -> Iterator[Flat]:
         """Hand over the entries cut by time, about `rows` at a time."""
-        for frame in self._to.slices(rows):
+        for frame in self.frames(rows):
             yield Flat(*(frame[name].to_numpy() for name in _TYPES))
 
-    def add_repeated(self, flat: Flat) -> None:
-        """Add repeated entries."""
-        self._to.add_repeated(_repeated(flat))
 
-    def repeated(self, first_line: int, past_line: int) -> pl.DataFrame:
-        """Return those on a span of lines."""
-        return self._to.repeated(first_line, past_line)
-
-    @property
-    def has_repeated(self) -> bool:
-        """True where there are any."""
-        return self._to.has_repeated
-
-    def aside(self) -> Iterator[pl.DataFrame]:
-        """Return the rows set aside, some at a time."""
-        return self._to.aside(_ASIDE_ROWS)
-
-    def count_aside(self, lines: pl.Series) -> int:
-        """Return how many rows of these lines are set aside."""
-        return self._to.count_aside(lines)
-
-    def has_aside(self, reason: str) -> bool:
-        """True where any row is set aside for this reason."""
-        return self._to.has_aside(reason)
-
-    def first_us(self) -> int | None:
-        """Return the earliest instant."""
-        return self._to.first_us()
-
-
-def _repeated(flat: Flat) -> pl.DataFrame:
-    return pl.DataFrame({"line": flat.line, "tag": flat.tag}).cast(
-        {"line": pl.Int64, "tag": pl.UInt32}
-    )
+Sink: TypeAlias = InMemory | OnDisk

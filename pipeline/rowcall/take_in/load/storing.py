@@ -56,14 +56,15 @@ def store(
         watched.check()
         return Outcome.KNOWN, known, ""
     job = _Job(run, watched, digest, again)
-    bounds = _bounds(run, again)
+    bounds = true_bounds(run)
+    if again is not None:
+        bounds = Bounds(again.until_us + 1, bounds.last_us)
     if fits(source, run.site.take_in_settings, run.memory.whole_bytes):
         begin_next()
         held = ahead() if ahead is not None and again is None else hold(run, opened(), bounds)
         if held is not None:
             return job.store(*held)
-    with staging(run.store) as file, reading(source):
-        to = OnDisk(file)
+    with staging(run.store, OnDisk) as to, reading(source):
         return job.store(read_through(opened(), run.site.plant.zone, bounds, to), to)
 
 
@@ -131,14 +132,8 @@ def _known(
 
 def true_bounds(run: Run) -> Bounds:
     """Return the instants that can be true."""
-    pins = run.site.take_in
-    return Bounds.of(pins.earliest, run.now, pins.future_tolerance)
-
-
-def _bounds(run: Run, again: Again | None) -> Bounds:
-    return (
-        true_bounds(run) if again is None else Bounds(again.until_us + 1, true_bounds(run).last_us)
-    )
+    overrides = run.site.take_in
+    return Bounds.of(overrides.earliest, run.now, overrides.future_tolerance)
 
 
 def _message(file: str, note: FileNote, again: Again | None, jumps: int, first: int) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Generator, Iterator
 from concurrent.futures import Executor
 from contextlib import closing
 from itertools import chain
-from typing import Protocol
+from typing import TypeAlias
 
 import polars as pl
 
@@ -19,9 +19,10 @@ from rowcall.take_in.files.sources import Source, reading
 from rowcall.take_in.files.unpack import Unpacked
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.cell_table import Table
+from rowcall.take_in.read.cutting import Cut, cut
 from rowcall.take_in.read.parquet import parquet_tables, sample_rows
 from rowcall.take_in.read.parquet_footer import check_columns
-from rowcall.take_in.read.parsing import Cut, cut
+from rowcall.take_in.read.parsing import form_of
 from rowcall.take_in.sniff.encoding import (
     NotUtf8Error,
     line_blocks,
@@ -34,39 +35,7 @@ from rowcall.take_in.sniff.preamble import read_head
 _MAX_WAITING = 1  # blocks that lie ready at each step; more would only fill memory. Chosen.
 
 
-class Opened(Protocol):
-    """An export whose rows can be gone through again and again.
-
-    Attributes:
-        names: its columns.
-        layout: what they are, and how their cells are read as far as its beginning shows.
-        units: the units line, one text a column; nothing without one.
-    """
-
-    source: Source
-    names: tuple[str, ...]
-    layout: Layout
-    units: tuple[str, ...]
-
-    def tables(self) -> Iterator[Table]:
-        """Return its rows from the first one on; all tables have the same columns.
-
-        Raises:
-            ExportError: it cannot be read; names the place and the remedy.
-            NotUtf8Error: it is not written as its beginning shows.
-        """
-        ...
-
-    def rewrite(self) -> None:
-        """Find out how it is written by all of it, after a `NotUtf8Error`; raises as `tables`."""
-        ...
-
-    def close(self) -> None:
-        """Read no further."""
-        ...
-
-
-def open_export(source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> Opened:
+def open_export(source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> Opened:
     """Open an export, and begin to cut it where it is text.
 
     Args:
@@ -76,22 +45,29 @@ def open_export(source: Source, pins: TakeIn, memory: Memory, pool: Executor) ->
         ExportError: it cannot be read; names the place and the remedy.
     """
     kind = ParquetExport if source.is_parquet else TextExport
-    return kind(source, pins, memory, pool)
+    return kind(source, overrides, memory, pool)
 
 
 class TextExport:
-    """An export of text, read and cut block by block in threads of a pool."""
+    """An export of text, read and cut block by block in threads of a pool.
 
-    def __init__(self, source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> None:
+    Attributes:
+        names: its columns.
+        layout: what they are, and how their cells are read as far as its beginning shows.
+        units: the units line, one text a column; nothing without one.
+    """
+
+    def __init__(self, source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> None:
         self.source = source
-        self._pins, self._memory, self._pool = pins, memory, pool
+        self._overrides, self._memory, self._pool = overrides, memory, pool
         self._begun: Arriving[Cut] | None = None
-        with reading(source), self._unpacked() as stream:
+        with reading(source), closing(self._unpacked()) as stream:
             begin, self.is_packed = b"", stream.is_packed
-            while len(begin) <= pins.largest_line and (block := stream.read(_rest(begin, pins))):
+            size = overrides.largest_line + 1
+            while len(begin) < size and (block := stream.read(size - len(begin))):
                 begin += block
         self._begin = begin
-        self.writing = writing_of_begin(source.name, begin, pins.encoding)
+        self.writing = writing_of_begin(source.name, begin, overrides.encoding)
         try:
             self._read_head()
         except NotUtf8Error:
@@ -99,17 +75,22 @@ class TextExport:
         self._begun = self._cutting()
 
     def tables(self) -> Iterator[Table]:
-        """Return the rows, a table a block of text."""
+        """Return the rows from the first one on, a table a block of text.
+
+        Raises:
+            ExportError: it cannot be read; names the place and the remedy.
+            NotUtf8Error: it is not written as its beginning shows.
+        """
         from rowcall.take_in.read.text_tables import text_tables
 
         cuts, self._begun = self._begun or self._cutting(), None
         try:
-            yield from text_tables(self.source.name, cuts, self.head, self.layout.time)
+            yield from text_tables(cuts, self.head, self.layout.time)
         finally:
             cuts.leave()
 
     def rewrite(self) -> None:
-        """Find out by all of the text how it is written; raises as `tables`."""
+        """Find out by all of it how it is written, after a `NotUtf8Error`; raises as `tables`."""
         with closing(self._blocks()) as blocks:
             self.writing = other_writing(self.source.name, blocks, self.writing)
         self._read_head()
@@ -120,21 +101,22 @@ class TextExport:
             self._begun.leave()
 
     def _read_head(self) -> None:
-        longest = self._pins.largest_line
+        longest = self._overrides.largest_line
         blocks = line_blocks(self.source.name, (self._begin,), self.writing, longest)
         text = next(blocks, b"")
         if len(self._begin) <= longest:  # all of it, of which the last line may have no end
             text += b"".join(blocks)
-        self.head = read_head(self.source.name, text, self._pins)
+        self.head = read_head(self.source.name, text, self._overrides)
         self.names, self.units = self.head.names, self.head.units
-        check_columns(self.source.name, len(self.names), self._pins)
-        self.layout = find_layout(self.source.name, self.names, self.head.sample, self._pins)
+        check_columns(self.source.name, len(self.names), self._overrides)
+        self.layout = find_layout(self.source.name, self.names, self.head.sample, self._overrides)
 
     def _cutting(self) -> Arriving[Cut]:
         return Arriving(self._pool, self._cuts(), _MAX_WAITING)
 
     def _cuts(self) -> Generator[Cut]:
-        longest, data_line = self._pins.largest_line, self.head.data_line
+        longest, data_line = self._overrides.largest_line, self.head.data_line
+        form = form_of(self.source.name, self.head, self.layout)
         lines = line_blocks(self.source.name, self._blocks(), self.writing, longest)
         texts = Arriving(self._pool, lines, _MAX_WAITING)
         try:
@@ -143,35 +125,35 @@ class TextExport:
             while first.count(b"\n") < data_line and (more := next(blocks, b"")):
                 first += more
             for text in chain((first,), blocks):
-                yield cut(text, self.head, data_line)
+                yield cut(text, form, data_line)
                 data_line = 1
                 del text
         finally:
             texts.leave()
 
     def _blocks(self) -> Generator[bytes]:
-        with reading(self.source), self._unpacked() as stream:
+        with reading(self.source), closing(self._unpacked()) as stream:
             while block := stream.read(self._memory.block_bytes):
                 yield block
 
     def _unpacked(self) -> Unpacked:
         source = self.source
-        limit = self._pins.largest_unpacked
+        limit = self._overrides.largest_unpacked
         return Unpacked(source.name, source.open(), source.packed_bytes, limit)
 
 
 class ParquetExport:
-    """An export in Parquet: at once where it fits in memory, else batch by batch."""
+    """An export in Parquet, read batch by batch; attributes as of a text."""
 
     units: tuple[str, ...] = ()
 
-    def __init__(self, source: Source, pins: TakeIn, memory: Memory, pool: Executor) -> None:
-        self.source, self._pins, self._memory = source, pins, memory
+    def __init__(self, source: Source, overrides: TakeIn, memory: Memory, pool: Executor) -> None:
+        self.source, self._overrides, self._memory = source, overrides, memory
         self._first: Iterator[Table] | None = self._tables()
         table = next(self._first)
         self._first = chain((table,), self._first)
         self.names = table.names
-        self.layout = _layout_of_table(source.name, table, pins)
+        self.layout = _layout_of_table(source.name, table, overrides)
 
     def tables(self) -> Iterator[Table]:
         """Return the rows."""
@@ -187,14 +169,13 @@ class ParquetExport:
 
     def _tables(self) -> Iterator[Table]:
         with reading(self.source), self.source.open() as stream:
-            yield from parquet_tables(self.source, stream, self._pins, self._memory)
+            yield from parquet_tables(self.source, stream, self._overrides, self._memory)
 
 
-def _rest(begin: bytes, pins: TakeIn) -> int:
-    return pins.largest_line + 1 - len(begin)
+Opened: TypeAlias = TextExport | ParquetExport
 
 
-def _layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
+def _layout_of_table(file: str, table: Table, overrides: TakeIn) -> Layout:
     """Return the layout of a Parquet export, of which `table` is the beginning at least."""
     typed = [
         place
@@ -202,4 +183,4 @@ def _layout_of_table(file: str, table: Table, pins: TakeIn) -> Layout:
         if isinstance(kind, pl.Datetime) or kind in (pl.Date, pl.Time)
     ]
     numbers = [place for place, kind in enumerate(table.frame.dtypes) if kind.is_numeric()]
-    return find_layout(file, table.names, sample_rows(table), pins, typed, numbers)
+    return find_layout(file, table.names, sample_rows(table), overrides, typed, numbers)

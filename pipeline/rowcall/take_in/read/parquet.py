@@ -1,4 +1,4 @@
-"""A Parquet export as frames of typed cells: at once, or batch by batch."""
+"""A Parquet export as frames of typed cells, batch by batch."""
 
 from __future__ import annotations
 
@@ -18,34 +18,34 @@ from rowcall.take_in.read.parquet_footer import explaining_errors, memory_bytes,
 if TYPE_CHECKING:
     import pyarrow.parquet as pq
 
-_SAMPLE_ROWS = 200
+_SAMPLE_ROWS = 200  # chosen: as many as the lines of a text that are looked at first
 _PER_SECOND = {"ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
-_FIRST_DAY, _LAST_DAY = -719_162, 2_932_896  # since 1970-01-01
+_FIRST_DAY, _LAST_DAY = -719_162, 2_932_896  # 0001-01-01 and 9999-12-31, since 1970-01-01
 
 
 def parquet_tables(
-    source: Source, stream: BinaryIO, pins: TakeIn, memory: Memory
+    source: Source, stream: BinaryIO, overrides: TakeIn, memory: Memory
 ) -> Iterator[Table]:
     """Return the rows of a Parquet file; the line of a row is its 1-based number.
-
-    Where all of it fits in memory it is one table, else one a batch.
 
     Raises:
         ExportError: empty, cut off, damaged, too large, without rows, or with columns of a kind
             that no export has.
     """
-    file, count = source.name, 0
+    file, count, rows = source.name, 0, max(1, memory.slice_rows // 4)
     if source.size_bytes <= memory.whole_bytes:
         stream = io.BytesIO(stream.read())
-    opened = open_checked(file, stream, source.size_bytes, pins)
+    opened = open_checked(file, stream, source.size_bytes, overrides)
     names = tuple(opened.schema_arrow.names)
     with explaining_errors(file):
         if memory_bytes(opened) <= memory.whole_bytes:
             # The footer is known to be sound, and this reader is several times quicker.
             stream.seek(0)
-            frames: Iterator[pl.DataFrame] = iter((pl.read_parquet(stream),))
+            frames: Iterator[pl.DataFrame] = pl.scan_parquet(stream).collect_batches(
+                chunk_size=rows, maintain_order=True
+            )
         else:
-            frames = _batches(opened, max(1, memory.slice_rows // 4))
+            frames = _batches(opened, rows)
         for frame in frames:
             yield _table(names, frame, count + 1)
             count += frame.height

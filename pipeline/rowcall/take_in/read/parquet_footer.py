@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _BYTES_PER_CELL = 8  # what a number or an instant takes in memory; texts take more
 
 
-def open_checked(file: str, stream: BinaryIO, size_bytes: int, pins: TakeIn) -> pq.ParquetFile:
+def open_checked(file: str, stream: BinaryIO, size_bytes: int, overrides: TakeIn) -> pq.ParquetFile:
     """Open a Parquet file whose footer makes sense.
 
     Raises:
@@ -38,7 +38,7 @@ def open_checked(file: str, stream: BinaryIO, size_bytes: int, pins: TakeIn) -> 
     with explaining_errors(file):
         opened = pq.ParquetFile(stream)
         schema = opened.schema_arrow
-    check_columns(file, len(schema.names), pins)
+    check_columns(file, len(schema.names), overrides)
     _check_kinds(file, schema)
     meta = opened.metadata
     groups = [meta.row_group(number) for number in range(meta.num_row_groups)]
@@ -51,7 +51,7 @@ def open_checked(file: str, stream: BinaryIO, size_bytes: int, pins: TakeIn) -> 
     if not rows:
         raise ExportError(f"{file}: the file has columns but no rows; export it again.")
     stated = sum(group.total_byte_size for group in groups)
-    check_size(file, max(stated, memory_bytes(opened)), size_bytes, pins.largest_unpacked)
+    check_size(file, max(stated, memory_bytes(opened)), size_bytes, overrides.largest_unpacked)
     return opened
 
 
@@ -60,15 +60,15 @@ def memory_bytes(opened: pq.ParquetFile) -> int:
     return int(opened.metadata.num_rows) * len(opened.schema_arrow.names) * _BYTES_PER_CELL
 
 
-def check_columns(file: str, count: int, pins: TakeIn) -> None:
+def check_columns(file: str, count: int, overrides: TakeIn) -> None:
     """Refuse a file with more columns than an export has.
 
     Raises:
         ExportError: it has more.
     """
-    if count > pins.most_columns:
+    if count > overrides.most_columns:
         raise ExportError(
-            f"{file}: the file has {count:,} columns, and {pins.most_columns:,} is the most; "
+            f"{file}: the file has {count:,} columns, and {overrides.most_columns:,} is the most; "
             "check the delimiter, or raise take_in.most_columns in the site file."
         )
 

@@ -1,82 +1,71 @@
-"""Cutting a block of text into cells, in one pass; nothing here may need numpy."""
+"""Text to columns of cells, in one pass; nothing here may need numpy."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
-from rowcall.take_in.read.cell_table import column
+from rowcall.take_in.cells.timestamps import quick_times
+from rowcall.take_in.read.cell_table import TIME, column, number
+from rowcall.take_in.sniff.layout import Layout
 from rowcall.take_in.sniff.preamble import Head
 
 
 @dataclass(frozen=True, slots=True)
-class Cut:
-    """A block of whole lines, cut into cells.
+class TextForm:
+    """What a text export is cut by.
 
     Attributes:
-        text: the block.
-        data_line: 1-based number of its first line of data.
-        quote: what some fields may stand in.
-        frame: its rows as the parser makes them, whatever their number of fields was; None where
-            it finds lines that it cannot cut.
+        file: its name, for messages.
+        parsed: what is parsed beside the cutting, which takes a tenth of doing it afterwards.
     """
 
-    text: bytes
-    data_line: int
-    quote: str | None
-    frame: pl.DataFrame | None
+    file: str
+    head: Head
+    parsed: Sequence[pl.Expr]
 
 
-def cut(text: bytes, head: Head, data_line: int) -> Cut:
-    """Cut a block of text of an export that begins with `head`."""
-    start, _ = data_bounds(text, data_line)
-    quote = '"' if text.find(b'"', start) >= 0 else None
-    frame = parse(text, head.delimiter, len(head.names), data_line - 1, quote=quote)
-    return Cut(text, data_line, quote, frame)
-
-
-def data_bounds(text: bytes, data_line: int) -> tuple[int, int]:
-    """Return where the data begins, and where it ends but for line ends at the very end."""
-    start, end = 0, len(text)
-    for _ in range(data_line - 1):
-        start = text.index(b"\n", start) + 1
-    while end > start and text[end - 1] in b"\r\n":
-        end -= 1
-    return start, end
+def form_of(file: str, head: Head, layout: Layout) -> TextForm:
+    """Return what a text export is cut by."""
+    texts = [place for place in (layout.tag, *layout.quality.values()) if place is not None]
+    parsed = [pl.col(column(place)).cast(pl.Categorical) for place in texts]
+    parsed += [
+        pl.col(column(place)).cast(pl.Float64, strict=False).alias(number(place))
+        for place in layout.values
+    ]
+    if layout.form.pattern and not layout.form.order_open:
+        sample = [" ".join(row[place] for place in layout.time_places) for row in head.sample]
+        parsed.append(quick_times(layout.time_text(), layout.form, sample).alias(TIME))
+    return TextForm(file, head, parsed)
 
 
 def parse(
-    text: bytes,
-    delimiter: str,
-    width: int,
-    skip: int = 0,
-    *,
-    quote: str | None = None,
-    ragged: bool = False,
+    text: bytes, form: TextForm, skip: int = 0, *, quote: str | None = None
 ) -> pl.DataFrame | None:
     """Cut text into cells; None where the parser finds lines that it cannot cut.
 
+    Without quotes it gives a row a line, whatever the line holds: fields that are too many are left
+    out, and lines with fewer filled up.
+
     Args:
         text: the whole text.
-        delimiter: one sign.
-        width: the number of columns; they are named as in a table's frame.
         skip: lines to be passed over.
         quote: what whole fields may stand in.
-        ragged: leave out the fields beyond `width`, and fill up lines with fewer.
     """
     try:
         scanned = pl.scan_csv(
             text,
             has_header=False,
             skip_lines=skip,
-            truncate_ragged_lines=ragged,
-            missing_columns="insert" if ragged else "raise",
-            separator=delimiter,
+            truncate_ragged_lines=quote is None,
+            missing_columns="insert" if quote is None else "raise",
+            separator=form.head.delimiter,
             quote_char=quote,
-            schema={column(place): pl.String for place in range(width)},
+            schema={column(place): pl.String for place in range(len(form.head.names))},
             empty_string_is_null=False,
         )
-        return scanned.collect(engine="streaming")
+        return scanned.with_columns(form.parsed).collect(engine="streaming")
     except pl.exceptions.PolarsError:
         return None

@@ -7,8 +7,6 @@ swallowing what follows. So a row is a line, and every row's line number is know
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,115 +15,66 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.overrides import shown
 from rowcall.take_in.read.cell_table import Table, column, set_aside
-from rowcall.take_in.read.parsing import Cut, data_bounds, parse
+from rowcall.take_in.read.parsing import TextForm, parse
 from rowcall.take_in.sniff.delimiter import cut_line
-from rowcall.take_in.sniff.preamble import Head
 
 _BLOCK_BYTES = 500_000  # counted at a time: what fits a processor's cache
-_FEW = 2_000  # pieces, beyond which copying is quicker
 _NEWLINE, _QUOTE = ord("\n"), ord('"')
 OPEN_QUOTE = "a quote on this line is not closed"
 
 Longs = npt.NDArray[np.int64]
 
 
-def read_lines(file: str, cut: Cut, head: Head) -> Table:
-    """Return the data lines of a block of text; blank lines are passed over.
+def read_irregular(
+    text: bytes, start: int, past: int, form: TextForm, data_line: int, frame: pl.DataFrame | None
+) -> Table:
+    """Take the lines apart that are no rows, and cut the others into cells; blank ones go.
+
+    Args:
+        start: where the data begins, on the 1-based `data_line`, and ends (`past`).
+        frame: as cut without quotes, a row a line; None where they may be quoted.
 
     Raises:
         ExportError: the text cannot be cut into fields.
     """
-    text, frame, quote = cut.text, cut.frame, cut.quote
-    start, end = data_bounds(text, cut.data_line)
-    if frame is not None and _is_whole(frame, text, start, end, head.delimiter, quote):
-        nothing = set_aside([], [], [], [])
-        return Table(head.names, frame, cut.data_line, None, nothing, head.delimiter)
-    own = replace(head, data_line=cut.data_line)
-    return _read_irregular(file, text, start, end, own)
-
-
-def _is_whole(
-    frame: pl.DataFrame, text: bytes, start: int, end: int, delimiter: str, quote: str | None
-) -> bool:
-    """True where every line gave one row with all of its fields.
-
-    The parser refuses lines with too many fields, but fills those with too few. A filled row has
-    an empty last field, so only where there is one must the delimiters be counted, which quoted
-    ones would upset. With quotes a row may span lines, and then there are fewer rows than lines.
-    """
-    is_filled = not (frame.to_series(frame.width - 1) == "").any()
-    if is_filled and quote is None:
-        return True
-    lines = text.count(b"\n", start, end) + 1
-    if frame.height != lines or quote is not None:
-        return is_filled and frame.height == lines
-    return text.count(delimiter.encode(), start, end) == lines * (frame.width - 1)
-
-
-def _read_irregular(file: str, text: bytes, start: int, past: int, head: Head) -> Table:
-    """Take the lines apart that are no rows, and cut the others into cells."""
-    width, skip = len(head.names), head.data_line - 1
-    with ThreadPoolExecutor(max_workers=1) as pool:
-        # Without quotes the parser gives a row a line, whatever the line holds; it runs beside
-        # the counting of the fields.
-        parsing = None
-        if text.find(b'"', start) < 0:
-            parsing = pool.submit(parse, text, head.delimiter, width, skip, ragged=True)
-        bounds, fields = _lines(text, start, past, head.delimiter)
-        frame = None if parsing is None else parsing.result()
+    width, head = len(form.head.names), form.head
+    bounds, fields = _lines(text, start, past, head.delimiter)
     is_row = fields == width
     if frame is not None and frame.height >= len(fields):
-        frame = _without_rows(frame.head(len(fields)), is_row)
+        frame = frame.head(len(fields)).filter(pl.Series(is_row))
     else:
-        frame = _parse_rows(file, text, bounds, is_row, head)
+        frame = _parse_rows(text, bounds, is_row, form)
     odd = np.flatnonzero(~is_row)
     raw = [text[bounds[place] : bounds[place + 1] - 1].decode() for place in odd]
-    out = _odd_lines(odd + head.data_line, raw, fields[odd], width)
-    lines = np.flatnonzero(is_row) + head.data_line
-    return Table(head.names, frame, head.data_line, lines, out, head.delimiter)
+    out = _odd_lines(odd + data_line, raw, fields[odd], width)
+    lines = np.flatnonzero(is_row) + data_line
+    return Table(head.names, frame, data_line, lines, out, head.delimiter)
 
 
 def _odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl.DataFrame:
-    """Set lines aside that have another number of fields than `width`, but for blank ones.
-
-    Args:
-        lines: their numbers from 1.
-        raw: their texts.
-        fields: how many each has; -1 where a quote is not closed.
-        width: how many there should be.
-    """
-    kept = [at for at, line in enumerate(raw) if fields[at] != width and line.strip()]
+    """Set lines aside that have another number of fields than `width`, but for blank ones."""
+    filled = [at for at, line in enumerate(raw) if line.strip()]
     return set_aside(
-        lines[kept],
+        lines[filled],
         "",
-        [raw[at].rstrip("\r") for at in kept],
-        [_reason(int(fields[at]), width) for at in kept],
+        [raw[at].rstrip("\r") for at in filled],
+        [_reason(int(fields[at]), width) for at in filled],
     )
 
 
-def _without_rows(frame: pl.DataFrame, is_row: npt.NDArray[np.bool_]) -> pl.DataFrame:
-    """Return the rows of the mask; where few are missing, without copying the others."""
-    odd = np.flatnonzero(~is_row)
-    if len(odd) > _FEW:
-        return frame.filter(pl.Series(is_row))
-    firsts, pasts = np.append(0, odd + 1).tolist(), np.append(odd, frame.height).tolist()
-    pieces = [frame[a:b] for a, b in zip(firsts, pasts, strict=True) if b > a]
-    return pl.concat(pieces, rechunk=False) if pieces else frame.clear()
-
-
 def _parse_rows(
-    file: str, text: bytes, bounds: Longs, is_row: npt.NDArray[np.bool_], head: Head
+    text: bytes, bounds: Longs, is_row: npt.NDArray[np.bool_], form: TextForm
 ) -> pl.DataFrame:
     """Cut the lines that are rows into cells, where fields may be quoted."""
     odd = np.flatnonzero(~is_row)
     first, past = np.append(bounds[0], bounds[odd + 1]), np.append(bounds[odd], bounds[-1]) - 1
     pieces = [text[a:b] for a, b in zip(first.tolist(), past.tolist(), strict=True) if b > a]
     if not pieces:
-        return _empty(len(head.names))
+        return _text_frame([], form)
     rest = b"\n".join(pieces)
-    frame = parse(rest, head.delimiter, len(head.names), quote='"')
+    frame = parse(rest, form, quote='"')
     if frame is None or frame.height != is_row.sum():
-        return _parse_slowly(file, rest, head)
+        return _text_frame(_cut_slowly(rest, form), form)
     return frame
 
 
@@ -165,20 +114,20 @@ def _reason(fields: int, width: int) -> str:
     return OPEN_QUOTE if fields < 0 else f"the line has {fields} fields instead of {width}"
 
 
-def _empty(width: int) -> pl.DataFrame:
-    return pl.DataFrame(schema={column(place): pl.String for place in range(width)})
+def _text_frame(rows: Sequence[Sequence[str]], form: TextForm) -> pl.DataFrame:
+    schema = {column(place): pl.String for place in range(len(form.head.names))}
+    return pl.DataFrame(rows, schema=schema, orient="row").with_columns(form.parsed)
 
 
-def _parse_slowly(file: str, text: bytes, head: Head) -> pl.DataFrame:
+def _cut_slowly(text: bytes, form: TextForm) -> list[list[str]]:
     """Cut lines one by one: for quotes in odd places, which the quick parser refuses."""
-    width = len(head.names)
-    rows = []
+    width, rows = len(form.head.names), []
     for line in text.decode().split("\n"):
-        row = cut_line(line.rstrip("\r"), head.delimiter)
+        row = cut_line(line.rstrip("\r"), form.head.delimiter)
         if len(row) != width:
             raise ExportError(
-                f"{file}: the line {shown(line, 60)} cannot be cut into {width} fields; "
+                f"{form.file}: the line {shown(line, 60)} cannot be cut into {width} fields; "
                 "export the file with a quote only around whole fields."
             )
         rows.append(row)
-    return pl.DataFrame(rows, schema=_empty(width).schema, orient="row")
+    return rows

@@ -15,11 +15,10 @@ import polars as pl
 
 from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.read.cell_table import Table, column, set_aside, shifted
-from rowcall.take_in.read.parsing import Cut
-from rowcall.take_in.read.text_cells import read_lines
+from rowcall.take_in.read.cutting import Cut
+from rowcall.take_in.sniff.column_words import TIME_WORDS
 from rowcall.take_in.sniff.damaged_bytes import MARK
 from rowcall.take_in.sniff.preamble import Head
-from rowcall.take_in.sniff.time_column import TIME_WORDS
 
 DAMAGED = "the line holds bytes that are not UTF-8"
 HEADER_AGAIN = "the line with the column names again"
@@ -31,11 +30,10 @@ _REPLACEMENT = "\ufffd"
 Rows = npt.NDArray[np.int64]
 
 
-def text_tables(file: str, cuts: Iterable[Cut], head: Head, time: int) -> Iterator[Table]:
+def text_tables(cuts: Iterable[Cut], head: Head, time: int) -> Iterator[Table]:
     """Return the rows of a text export, a table a block of whole lines.
 
     Args:
-        file: for messages.
         cuts: the text, cut block by block; its data begins in the first block.
         head: what the first lines say.
         time: the place of the time column.
@@ -43,16 +41,15 @@ def text_tables(file: str, cuts: Iterable[Cut], head: Head, time: int) -> Iterat
     Raises:
         ExportError: the text cannot be cut into fields.
     """
-    headers, lines, is_first = _Headers(head.names, time), 0, True
+    headers, lines = _Headers(head.names, time), 0
     for cut in cuts:
         block = cut.text
-        if is_first or block.strip():
-            table = shifted(read_lines(file, cut, head), lines)
-            above = _above(block, head) if is_first else []
+        if cut.table is not None:
+            table = shifted(cut.table, lines)
+            above = [] if lines else _above(block, head)
             has_marks = not block.isascii() and MARK.encode() in block
             yield _marked_aside(headers.without(table), has_marks, above)
-        is_first = False
-        lines += block.count(b"\n")
+        lines += int(np.count_nonzero(np.frombuffer(block, np.uint8) == ord("\n")))
 
 
 class _Headers:
@@ -73,7 +70,7 @@ class _Headers:
         for row in [*rows.tolist(), table.frame.height]:
             codes[first:row] = reasons.index(BELOW_OTHER) if self._is_below else 0
             if row < table.frame.height:
-                cells = [str(cell or "").strip() for cell in table.frame.row(row)]
+                cells = [str(cell or "").strip() for cell in table.cells.row(row)]
                 self._is_below = tuple(cells) != self._names
                 codes[row] = reasons.index(OTHER_HEADER if self._is_below else HEADER_AGAIN)
             first = row + 1
@@ -81,13 +78,16 @@ class _Headers:
 
     def _found(self, table: Table) -> Rows:
         """Return the rows that name columns: by a word for the time, or a name without numbers."""
-        times = table.frame[column(self._time)]
+        rows: Rows = np.arange(table.frame.height)
+        if table.times is not None:
+            rows = np.flatnonzero(table.times.is_null().to_numpy())
+        times = table.frame[column(self._time)][rows] if len(rows) else pl.Series(dtype=pl.String)
         # No time that is written in figures sorts behind them, so this leaves next to nothing.
-        rows = np.flatnonzero(((times > ":") | (times == "")).fill_null(False).to_numpy())
+        rows = rows[((times > ":") | (times == "")).fill_null(False).to_numpy()]
         if not len(rows):
             return rows
         words = TIME_WORDS | {plain(self._names[self._time])} - {""}
-        picked = table.frame[rows].select(pl.all().str.strip_chars())
+        picked = table.cells[rows].select(pl.all().cast(pl.String).str.strip_chars())
         named = picked.select(
             pl.any_horizontal(pl.all().is_in([name for name in self._names if name]))
             & pl.all_horizontal(pl.all().cast(pl.Float64, strict=False).is_null())
@@ -112,10 +112,8 @@ def _without(table: Table, rows: Rows, reasons: list[str]) -> Table:
 def _marked_aside(table: Table, has_marks: bool, above: list[pl.DataFrame]) -> Table:
     """Set aside the rows with damaged bytes, and add what was set aside above the data."""
     if has_marks:
-        frame = table.frame.select(
-            pl.any_horizontal(pl.all().str.contains(MARK, literal=True).fill_null(False))
-        )
-        rows = np.flatnonzero(frame.to_series().to_numpy())
+        marked = pl.all().cast(pl.String).str.contains(MARK, literal=True).fill_null(False)
+        rows = np.flatnonzero(table.cells.select(pl.any_horizontal(marked)).to_series().to_numpy())
         table = _without(table, rows, [DAMAGED] * len(rows)) if len(rows) else table
     if not has_marks and not above:
         return table

@@ -1,4 +1,4 @@
-"""The roles that columns of an export play besides its times, and plain words that tell them."""
+"""The roles that columns of an export play, and plain words for them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,11 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(word.strip() for word in text.split(","))
 
 
-# Plain words for the columns of the long layout; compared after `plain`.
+# Plain words for columns, those but of the time in the long layout; compared after `plain`.
+TIME_WORDS = _words(
+    "time, timestamp, time stamp, date, datetime, date time, ts, local time, utc time, time utc, "
+    "timestamp utc, sample time"
+)
 TAG_WORDS = _words(
     "tag, tagname, tag name, tag id, name, point, point name, point id, signal, signal name, "
     "signal id, channel"

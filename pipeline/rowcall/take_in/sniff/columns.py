@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.cells.overrides import edit, listed, pinned_place, plain, shown
+from rowcall.take_in.cells.overrides import edit, listed, override_place, plain, shown
 from rowcall.take_in.sniff.column_words import QUALITY_WORDS, TAG_WORDS, VALUE_WORDS, Columns, Rows
 from rowcall.take_in.sniff.wide_columns import wide_columns
 
@@ -19,7 +19,7 @@ def find_columns(
     names: Sequence[str],
     sample: Rows,
     times: Collection[int],
-    pins: TakeIn,
+    overrides: TakeIn,
     typed: Collection[int] = (),
 ) -> Columns:
     """Find the columns; raises as `find_layout`, whose arguments are these.
@@ -29,14 +29,14 @@ def find_columns(
     """
     others = [place for place in range(len(names)) if place not in times]
     tag, value, quality = (
-        pinned_place(file, names, name, f"{role}_column", _likely(names, sample, others, role))
+        override_place(file, names, name, f"{role}_column", _likely(names, sample, others, role))
         for role, name in (
-            ("tag", pins.tag_column),
-            ("value", pins.value_column),
-            ("quality", pins.quality_column),
+            ("tag", overrides.tag_column),
+            ("value", overrides.value_column),
+            ("quality", overrides.quality_column),
         )
     )
-    if pins.layout == "wide":
+    if overrides.layout == "wide":
         _check_wide(file, names, sample, others)
         return wide_columns(file, names, sample, times, typed)
     tag = _by_word(file, names, others, TAG_WORDS, "tag_column") if tag is None else tag
@@ -46,11 +46,11 @@ def find_columns(
         if quality is None:
             quality = _by_word(file, names, others, QUALITY_WORDS, "quality_column")
         return Columns(tag, {value: ""}, {} if quality is None else {value: quality})
-    if tag is None and value is None and pins.layout is None:
+    if tag is None and value is None and overrides.layout is None:
         wide = wide_columns(file, names, sample, times, typed)
         _check_not_long(file, names, sample, wide)
         return wide
-    raise ExportError(_no_long(file, names, sample, others, (tag, value), pins))
+    raise ExportError(_no_long(file, names, sample, others, (tag, value), overrides))
 
 
 def _check_apart(
@@ -109,7 +109,7 @@ def _no_long(
     sample: Rows,
     others: Sequence[int],
     found: tuple[int | None, int | None],
-    pins: TakeIn,
+    overrides: TakeIn,
 ) -> str:
     """Say which column of the long layout is not known, and what would name it."""
     missing, kind = ("value", _numbers) if found[0] is not None else ("tag", _texts)
@@ -120,7 +120,7 @@ def _no_long(
         advice[0] += f", such as {edit(f'{missing}_column', likely[0])}"
     if found == (None, None) and not likely:
         advice = []
-    if not pins.layout or not advice:
+    if not overrides.layout or not advice:
         advice.append(f"if each column is a tag, give {edit('layout', 'wide')}")
     return (
         f"{file}: the columns are {listed(names)}, and none of them is known as the {missing} "
@@ -147,7 +147,8 @@ def _numbers(sample: Rows, places: Sequence[int]) -> list[int]:
 def _texts(sample: Rows, places: Sequence[int]) -> list[int]:
     """Return the places of the columns that hold text but no number."""
     held = [place for place in places if any(row[place].strip() for row in sample)]
-    return [place for place in held if place not in _numbers(sample, places)]
+    numbers = set(_numbers(sample, held))
+    return [place for place in held if place not in numbers]
 
 
 def _is_number(cell: str) -> bool:

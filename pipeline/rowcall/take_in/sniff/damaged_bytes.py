@@ -30,13 +30,13 @@ def marked(text: str) -> str:
     return text if text.isascii() else _STRAY.sub(MARK, text)
 
 
-def is_damaged_utf8(file: str, blocks: Iterable[bytes], *, is_pinned: bool) -> bool:
+def is_damaged_utf8(file: str, blocks: Iterable[bytes], *, is_given: bool) -> bool:
     """True where text that is no valid UTF-8 was UTF-8 before it was damaged; False: a code page.
 
     Args:
         file: for messages.
         blocks: the text, one piece after the other.
-        is_pinned: the site file says that it is UTF-8.
+        is_given: the site file says that it is UTF-8.
 
     Raises:
         ExportError: it is neither plainly, or other than the site file says.
@@ -49,9 +49,9 @@ def is_damaged_utf8(file: str, blocks: Iterable[bytes], *, is_pinned: bool) -> b
         if not text.isascii():
             stray += len(_STRAY.findall(text))
             whole += len(_WHOLE.findall(text))
-    if (whole or is_pinned) and stray <= max(whole, _ALWAYS_FEW, lines // _LINES_A_STRAY):
+    if (whole or is_given) and stray <= max(whole, _ALWAYS_FEW, lines // _LINES_A_STRAY):
         return True
-    if is_pinned:
+    if is_given:
         raise ExportError(
             f"{file}: the utf-8 text is damaged in {stray:,} places; export it again, or give "
             f"{edit('encoding', 'cp1252')} (or what it is written in) in the site file."

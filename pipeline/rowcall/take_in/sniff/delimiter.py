@@ -5,17 +5,17 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import plain
-from rowcall.take_in.cells.time_formats import is_clock, is_date, time_form
-from rowcall.take_in.sniff.time_column import TIME_WORDS
+from rowcall.take_in.cells.time_formats import MAX_CLOCKS, is_clock, is_date, time_form
+from rowcall.take_in.sniff.column_words import TIME_WORDS
 
-_HEAD_BYTES = 262_144
-_HEAD_LINES = 200
+_HEAD_BYTES = 262_144  # chosen: 50 lines of 1,000 columns
+_HEAD_LINES = 200  # chosen: some hundred rows of data below a long preamble
 _NUMBER = re.compile(r"[+-]?[\d.,]*\d(?:[eE][+-]?\d+)?")
 DELIMITERS = (";", "\t", "|", ",")
 
@@ -37,14 +37,16 @@ def first_lines(text: bytes) -> list[str]:
     return [line.rstrip("\r") for line in head[:_HEAD_LINES]]
 
 
-def best_split(lines: Sequence[str], delimiters: Sequence[str], pins: TakeIn) -> Split:
-    splits = [_split(lines, delimiter, pins) for delimiter in delimiters]
+def best_split(lines: Sequence[str], delimiters: Sequence[str], overrides: TakeIn) -> Split:
+    splits = [_split(lines, delimiter, overrides) for delimiter in delimiters]
     return max(splits, key=lambda split: len(split.data))
 
 
-def _split(lines: Sequence[str], delimiter: str, pins: TakeIn) -> Split:
+def _split(lines: Sequence[str], delimiter: str, overrides: TakeIn) -> Split:
     cut = [cut_line(line, delimiter) for line in lines]
-    timed = [(number, place) for number, row in enumerate(cut) for place in timed_places(row, pins)]
+    timed = [
+        (number, place) for number, row in enumerate(cut) for place in timed_places(row, overrides)
+    ]
     widths = Counter(len(cut[number]) for number, _ in timed if len(cut[number]) > 1)
     if not widths:
         return Split(delimiter, cut, 0, [])
@@ -57,7 +59,7 @@ def _split(lines: Sequence[str], delimiter: str, pins: TakeIn) -> Split:
     return Split(delimiter, cut, width, data)
 
 
-def foreign_rows(lines: Sequence[str], pins: TakeIn) -> list[int]:
+def foreign_rows(lines: Sequence[str], overrides: TakeIn) -> list[int]:
     """Return which of the lines above the data are rows themselves, as of another export.
 
     A title may hold a time, but hardly two of them a time and a number in fields of their own.
@@ -65,9 +67,11 @@ def foreign_rows(lines: Sequence[str], pins: TakeIn) -> list[int]:
     timed, valued = [], []
     for number, line in enumerate(lines):
         rows = [cut_line(line, delimiter) for delimiter in DELIMITERS]
-        rows = [row for row in rows if len(row) > 1 and timed_places(row, pins)]
+        rows = [row for row in rows if len(row) > 1 and timed_places(row, overrides)]
         timed += [number] if rows else []
-        valued += [number] if any(has_value(row, timed_places(row, pins)) for row in rows) else []
+        valued += (
+            [number] if any(has_value(row, timed_places(row, overrides)) for row in rows) else []
+        )
     if not valued or (len(valued) == 1 and not _is_header(lines[: valued[0]])):
         return []
     span = range(valued[0], max(timed) + 1)
@@ -98,19 +102,25 @@ def cut_line(line: str, delimiter: str) -> list[str]:
         return [line]
 
 
-def timed_places(row: Sequence[str], pins: TakeIn) -> list[int]:
+def first_few(cells: Iterable[str], count: int) -> list[str]:
+    """Return the first different ones of some cells that are not empty."""
+    return list(dict.fromkeys(filter(None, cells)))[:count]
+
+
+def timed_places(row: Sequence[str], overrides: TakeIn) -> list[int]:
     """Return the places of a row's cells that hold times, or dates where a clock stands apart."""
     cells = [cell.strip() for cell in row]
-    whole = [place for place, cell in enumerate(cells) if _is_time(cell, pins.time_format)]
+    whole = [place for place, cell in enumerate(cells) if _is_time(cell, overrides.time_format)]
     if whole:
         return whole
-    clocks = [cell for cell in cells if is_clock(cell)]
+    clocks = first_few(filter(is_clock, cells), MAX_CLOCKS)
     return [
         place
         for place, cell in enumerate(cells)
         if clocks
         and (
-            is_date(cell) or any(_is_time(f"{cell} {clock}", pins.time_format) for clock in clocks)
+            is_date(cell)
+            or any(_is_time(f"{cell} {clock}", overrides.time_format) for clock in clocks)
         )
     ]
 

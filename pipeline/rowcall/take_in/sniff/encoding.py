@@ -12,8 +12,8 @@ from rowcall.take_in.cells.overrides import edit
 from rowcall.take_in.sniff.damaged_bytes import is_damaged_utf8, marked
 
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
-_ZIP = b"PK\x03\x04"
-_HEAD_BYTES = 4_096
+_ZIP = b"PK\x03\x04"  # a local file header, by the zip format's specification
+_HEAD_BYTES = 400  # in which UTF-16 without a byte order mark shows; chosen: a few lines
 _TURNED_LINE_END = "\u0a00"  # U+000A with its bytes changed over; Unicode assigns it to no sign
 UTF8, WINDOWS = "utf-8", "cp1252"
 
@@ -35,20 +35,9 @@ class Writing:
     is_damaged: bool = False
 
 
-def writing_of(head: bytes, encoding: str | None) -> Writing:
-    """Tell the encoding from the first bytes, unless it is given."""
-    marked = _UTF16.get(head[:2])
-    if encoding is not None and encoding != "utf-16":
-        return Writing(encoding, is_open=False)
-    if marked or encoding == "utf-16":
-        return Writing(marked or _unmarked_utf16(head[:400]) or "utf-16-le", is_open=False)
-    unmarked = _unmarked_utf16(head[:400])
-    return Writing(unmarked or UTF8, is_open=not unmarked)
-
-
 def other_writing(file: str, blocks: Iterable[bytes], supposed: Writing) -> Writing:
     """Tell how text is written that turned out not to be valid UTF-8; raises `ExportError`."""
-    if is_damaged_utf8(file, blocks, is_pinned=not supposed.is_open):
+    if is_damaged_utf8(file, blocks, is_given=not supposed.is_open):
         return replace(supposed, is_damaged=True)
     return Writing(WINDOWS, is_open=False, bare_cr=supposed.bare_cr)
 
@@ -67,9 +56,13 @@ def writing_of_begin(file: str, begin: bytes, encoding: str | None) -> Writing:
         raise ExportError(f"{file}: the file is empty; export it again.")
     if begin.startswith(_ZIP):
         raise ExportError(f"{file}: this is a zip archive; name it .zip, or unpack it first.")
-    writing = writing_of(begin[:_HEAD_BYTES], encoding)
-    text = begin.decode(writing.encoding, errors="ignore")
-    return replace(writing, bare_cr="\r" in text and "\n" not in text)
+    found = encoding
+    if encoding in (None, "utf-16"):
+        found = _UTF16.get(begin[:2]) or _unmarked_utf16(begin[:_HEAD_BYTES])
+    is_open = not found and encoding is None
+    found = found or (UTF8 if is_open else "utf-16-le")
+    text = begin.decode(found, errors="ignore")
+    return Writing(found, is_open, bare_cr="\r" in text and "\n" not in text)
 
 
 def line_blocks(
@@ -98,19 +91,14 @@ def line_blocks(
             text = text.replace(b"\r", b"\n")
         _check_no_zero(file, text, line)
         cut = text.rfind(b"\n") + 1 if block else len(text)
-        check_lines(file, text, longest, line)
+        _check_lines(file, text, longest, line)
         if cut:
             yield text[:cut]
             line += text.count(b"\n", 0, cut)
         rest = text[cut:]
 
 
-def check_lines(file: str, text: bytes, longest: int, first_line: int) -> None:
-    """Refuse text with a line of more than `longest` bytes.
-
-    Raises:
-        ExportError: it has one.
-    """
+def _check_lines(file: str, text: bytes, longest: int, first_line: int) -> None:
     at = 0
     while at + longest < len(text):
         # Whatever line begins at `at`, one ends within the limit or this one is too long.

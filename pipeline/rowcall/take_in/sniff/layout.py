@@ -57,19 +57,23 @@ class Layout:
 
     def time_cells(self, frame: pl.DataFrame) -> pl.Series:
         """Return the cells with the times of a `Table`'s frame, date and time of day joined."""
+        return frame.select(self.time_text()).to_series()
+
+    def time_text(self) -> pl.Expr:
+        """Return how the times come of a frame of text, date and time of day joined."""
         if self.clock is None:
-            return frame[column(self.time)]
+            return pl.col(column(self.time))
         parts = [
             pl.col(column(place)).cast(pl.String).str.strip_chars() for place in self.time_places
         ]
-        return frame.select(pl.concat_str(parts, separator=" ")).to_series()
+        return pl.concat_str(parts, separator=" ")
 
 
 def find_layout(
     file: str,
     names: Sequence[str],
     sample: Sequence[Sequence[str]],
-    pins: TakeIn,
+    overrides: TakeIn,
     typed: Collection[int] = (),
     numbers: Collection[int] = (),
 ) -> Layout:
@@ -79,16 +83,16 @@ def find_layout(
         file: name of the file, for messages.
         names: column names, one a column; empty where a column has none.
         sample: rows of cells as text, from the beginning of the data.
-        pins: what the site file says, which goes before anything found here.
+        overrides: what the site file says, which goes before anything found here.
         typed: places of columns that are typed as instants, dates or times of day (Parquet).
         numbers: places of columns that are typed as numbers (Parquet).
 
     Raises:
         ExportError: more than one reading is possible, or none; says what settles it.
     """
-    times = find_time_column(file, names, sample, pins, typed)
+    times = find_time_column(file, names, sample, overrides, typed)
     places = (times.time,) if times.clock is None else (times.time, times.clock)
-    found = find_columns(file, names, sample, places, pins, typed)
+    found = find_columns(file, names, sample, places, overrides, typed)
     layout = Layout(
         time=times.time,
         form=times.form,
@@ -96,12 +100,12 @@ def find_layout(
         values=found.values,
         quality=found.quality,
         clock=times.clock,
-        coding=Coding.pinned(pins),
-        bad_values=frozenset(word.strip().lower() for word in pins.bad_values),
-        decimal=pins.decimal,
-        tags=pins.tags,
+        coding=Coding.given(overrides),
+        bad_values=frozenset(word.strip().lower() for word in overrides.bad_values),
+        decimal=overrides.decimal,
+        tags=overrides.tags,
     )
-    _check_cells(file, names, sample, pins, layout, numbers)
+    _check_cells(file, names, sample, overrides, layout, numbers)
     return layout
 
 
@@ -109,7 +113,7 @@ def _check_cells(
     file: str,
     names: Sequence[str],
     sample: Sequence[Sequence[str]],
-    pins: TakeIn,
+    overrides: TakeIn,
     layout: Layout,
     numbers: Collection[int],
 ) -> None:
@@ -121,5 +125,5 @@ def _check_cells(
         for place in layout.values
         if place not in numbers
     ]
-    if pins.decimal is not None and texts:
-        check_decimal(texts, pins.decimal, file)
+    if overrides.decimal is not None and texts:
+        check_decimal(texts, overrides.decimal, file)

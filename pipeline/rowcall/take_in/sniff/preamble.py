@@ -8,20 +8,25 @@ from dataclasses import dataclass
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import edit, edit_of, shown
-from rowcall.take_in.cells.time_formats import is_clock, likely_patterns
-from rowcall.take_in.sniff.column_words import TAG_WORDS, VALUE_WORDS
+from rowcall.take_in.cells.time_formats import (
+    MAX_CLOCKS,
+    MAX_GUESSED,
+    is_clock,
+    likely_patterns,
+)
+from rowcall.take_in.sniff.column_words import TAG_WORDS, TIME_WORDS, VALUE_WORDS
 from rowcall.take_in.sniff.damaged_bytes import MARK
 from rowcall.take_in.sniff.delimiter import (
     DELIMITERS,
     Split,
     best_split,
     cut_line,
+    first_few,
     first_lines,
     foreign_rows,
     has_value,
     timed_places,
 )
-from rowcall.take_in.sniff.time_column import TIME_WORDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +54,7 @@ class Head:
     foreign: tuple[int, ...] = ()
 
 
-def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
+def read_head(file: str, text: bytes, overrides: TakeIn) -> Head:
     """Find out how a text export is written.
 
     Raises:
@@ -57,18 +62,20 @@ def read_head(file: str, text: bytes, pins: TakeIn) -> Head:
             file says; names what would settle it.
     """
     lines = first_lines(text)
-    choices = (pins.delimiter,) if pins.delimiter else DELIMITERS
-    best = best_split(lines, choices, pins)
+    choices = (overrides.delimiter,) if overrides.delimiter else DELIMITERS
+    best = best_split(lines, choices, overrides)
     if not best.data:
-        raise ExportError(_no_data(file, lines, pins))
-    foreign = foreign_rows(lines[: best.data[0]], pins)
+        raise ExportError(_no_data(file, lines, overrides))
+    foreign = foreign_rows(lines[: best.data[0]], overrides)
     above = _above(best, foreign)
-    header = _header(file, best, above, pins)
+    header = _header(file, best, above, overrides)
     below = [number for number in above if header is None or number > header]
-    odd = [number for number in below if pins.units_line is None and has_value(best.lines[number])]
+    odd = [
+        number for number in below if overrides.units_line is None and has_value(best.lines[number])
+    ]
     above = [number for number in above if number not in odd]
-    units = _units(file, best, above, header, pins)
-    names = _names(file, best, header, pins)
+    units = _units(file, best, above, header, overrides)
+    names = _names(file, best, header, overrides)
     _check_whole(file, names, header)
     return Head(
         delimiter=best.delimiter,
@@ -107,25 +114,30 @@ def _check_whole(file: str, names: Sequence[str], header: int | None) -> None:
         )
 
 
-def _header(file: str, split: Split, above: Sequence[int], pins: TakeIn) -> int | None:
+def _header(file: str, split: Split, above: Sequence[int], overrides: TakeIn) -> int | None:
     """Choose the line with the column names among the lines above the data."""
-    if pins.header_line is not None and pins.header_line - 1 not in above:
+    if overrides.header_line is not None and overrides.header_line - 1 not in above:
         guess = f"set {edit('header_line', above[0] + 1)}" if above else "take it out"
         raise ExportError(
-            f"{file}: {edit('header_line', pins.header_line)} in the site file, but that line does "
-            f"not name {split.width} columns above the data; {guess}."
+            f"{file}: {edit('header_line', overrides.header_line)} in the site file, but that "
+            f"line does not name {split.width} columns above the data; {guess}."
         )
-    if pins.header_line is not None:
-        return pins.header_line - 1
-    if pins.column_names:
+    if overrides.header_line is not None:
+        return overrides.header_line - 1
+    if overrides.column_names:
         return None
     if not above:
         raise ExportError(
             f"{file}: line {split.data[0] + 1} holds data, but no line above it names its "
             f"{split.width} columns; export the file with a header line, or name the columns in "
-            f"the site file: {edit('column_names', _guessed_names(split, pins))}."
+            f"the site file: {edit('column_names', _guessed_names(split, overrides))}."
         )
-    named = (pins.time_column, pins.tag_column, pins.value_column, pins.quality_column)
+    named = (
+        overrides.time_column,
+        overrides.tag_column,
+        overrides.value_column,
+        overrides.quality_column,
+    )
     wanted = {name.strip().casefold() for name in named if name}
     words = TIME_WORDS | TAG_WORDS | VALUE_WORDS
     for known in (wanted, words):
@@ -137,37 +149,37 @@ def _header(file: str, split: Split, above: Sequence[int], pins: TakeIn) -> int 
 
 
 def _units(
-    file: str, split: Split, above: Sequence[int], header: int | None, pins: TakeIn
+    file: str, split: Split, above: Sequence[int], header: int | None, overrides: TakeIn
 ) -> int | None:
-    """Return the units line: the pinned one, else the first line between header and data."""
+    """Return the units line: as the site file says, else the first between header and data."""
     below = [number for number in above if header is not None and number > header]
-    if pins.units_line is None:
+    if overrides.units_line is None:
         return below[0] if below else None
-    if pins.units_line and pins.units_line - 1 not in {*above} - {header}:
+    if overrides.units_line and overrides.units_line - 1 not in {*above} - {header}:
         raise ExportError(
-            f"{file}: {edit('units_line', pins.units_line)} in the site file, but that line does "
-            f"not hold {split.width} fields above the data; "
+            f"{file}: {edit('units_line', overrides.units_line)} in the site file, but that "
+            f"line does not hold {split.width} fields above the data; "
             f"set {edit('units_line', below[0] + 1 if below else 0)}."
         )
-    return pins.units_line - 1 if pins.units_line else None
+    return overrides.units_line - 1 if overrides.units_line else None
 
 
-def _names(file: str, split: Split, header: int | None, pins: TakeIn) -> tuple[str, ...]:
-    if not pins.column_names:
+def _names(file: str, split: Split, header: int | None, overrides: TakeIn) -> tuple[str, ...]:
+    if not overrides.column_names:
         return _fitted(split.lines[header or 0], split.width)
-    if len(pins.column_names) != split.width:
+    if len(overrides.column_names) != split.width:
         raise ExportError(
-            f"{file}: take_in.column_names in the site file names {len(pins.column_names)} "
+            f"{file}: take_in.column_names in the site file names {len(overrides.column_names)} "
             f"columns, but the data has {split.width}; "
-            f"set {edit('column_names', _guessed_names(split, pins))}."
+            f"set {edit('column_names', _guessed_names(split, overrides))}."
         )
-    return tuple(name.strip() for name in pins.column_names)
+    return tuple(name.strip() for name in overrides.column_names)
 
 
-def _guessed_names(split: Split, pins: TakeIn) -> list[str]:
+def _guessed_names(split: Split, overrides: TakeIn) -> list[str]:
     """Return a name for each column, so that a person sees what to correct."""
     row = split.lines[split.data[0]]
-    times = timed_places(row, pins)
+    times = timed_places(row, overrides)
     texts = [
         place
         for place, cell in enumerate(row)
@@ -185,30 +197,30 @@ def _fitted(row: Sequence[str], width: int) -> tuple[str, ...]:
     return tuple(cells + [""] * (width - len(cells)))
 
 
-def _no_data(file: str, lines: Sequence[str], pins: TakeIn) -> str:
+def _no_data(file: str, lines: Sequence[str], overrides: TakeIn) -> str:
     """Say that no line holds a time, and what in the site file would make one."""
     filled = [number for number, line in enumerate(lines, start=1) if line.strip()]
     last = lines[filled[-1] - 1] if filled else ""
     place = f"line {filled[-1] if filled else 1} holds {shown(last, 60)}"
     begin = f"{file}: no line of data was found ({place})"
-    other = best_split(lines, DELIMITERS, pins)
-    if pins.delimiter and other.data:
+    other = best_split(lines, DELIMITERS, overrides)
+    if overrides.delimiter and other.data:
         return (
-            f"{begin} with {edit('delimiter', pins.delimiter)} in the site file; the fields seem "
-            f"to be cut otherwise, so set {edit('delimiter', other.delimiter)}."
+            f"{begin} with {edit('delimiter', overrides.delimiter)} in the site file; the fields "
+            f"seem to be cut otherwise, so set {edit('delimiter', other.delimiter)}."
         )
     for delimiter in DELIMITERS:
         cells = [cell.strip() for cell in cut_line(last, delimiter)]
-        clocks = ["", *(f" {cell}" for cell in cells if is_clock(cell))]
+        clocks = ["", *(f" {cell}" for cell in first_few(filter(is_clock, cells), MAX_CLOCKS))]
         for clock in clocks if len(cells) > 1 else ():
-            for cell in cells:
+            for cell in first_few(cells, MAX_GUESSED):
                 if likely := likely_patterns([cell + clock]):
                     return (
                         f"{begin} whose time is in a known form; if {shown(cell + clock)} is one, "
                         f"give {edit_of('time_format', likely)} in the site file."
                     )
-    if pins.encoding:
-        begin += f" when read with {edit('encoding', pins.encoding)} of the site file"
+    if overrides.encoding:
+        begin += f" when read with {edit('encoding', overrides.encoding)} of the site file"
     return (
         f"{begin}; if the file has data, give take_in.delimiter and take_in.time_format in the "
         "site file."

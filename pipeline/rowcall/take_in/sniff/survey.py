@@ -61,9 +61,7 @@ class Survey:
         for place in layout.values:
             cells = table.frame[column(place)]
             if cells.dtype == pl.String:
-                self._look_for_percents(place, cells)
-                if layout.decimal is None:
-                    self._look_at_values(cells)
+                self._look_at_values(place, cells, table.number(place))
 
     def settled(self) -> Layout:
         """Return a layout with nothing left open.
@@ -119,20 +117,27 @@ class Survey:
         if self._layout.decimal is not None:
             return self._layout.decimal
         cells = pl.Series([*self._point, *self._values.values()], dtype=pl.String)
-        return settled_decimal([cells], [cells.cast(pl.Float64, strict=False)], self._file)
+        return settled_decimal(cells, self._file)
 
-    def _look_for_percents(self, place: int, cells: pl.Series) -> None:
+    def _look_at_values(self, place: int, cells: pl.Series, numbers: pl.Series) -> None:
+        if self._layout.decimal is None and not self._point:
+            self._point += plain_points(cells)
+        if numbers.null_count() < len(cells):
+            self._plain.add(place)
+        if not numbers.null_count():
+            return
+        cells = cells.filter(numbers.is_null())
         if place not in self._percents and cells.str.contains("%", literal=True).any():
             self._percents.add(place)
         if place not in self._plain:
-            numbers = cells.str.replace(",", ".", literal=True).str.strip_chars()
-            if numbers.cast(pl.Float64, strict=False).is_not_null().any():
+            by_comma = cells.str.replace(",", ".", literal=True).str.strip_chars()
+            if by_comma.cast(pl.Float64, strict=False).is_not_null().any():
                 self._plain.add(place)
+        if self._layout.decimal is None:
+            self._keep_shapes(cells)
 
-    def _look_at_values(self, cells: pl.Series) -> None:
+    def _keep_shapes(self, cells: pl.Series) -> None:
         """Keep one cell of each shape that may tell the decimal sign from that of thousands."""
-        if not self._point:
-            self._point += plain_points(cells)
         odd = cells.filter(cells.str.contains(r",|\..*\.").fill_null(False)).str.strip_chars()
         if not len(odd):
             return

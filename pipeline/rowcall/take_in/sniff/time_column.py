@@ -9,8 +9,10 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.cells.overrides import edit, edit_of, listed, pinned_place, plain, shown
+from rowcall.take_in.cells.overrides import edit, edit_of, listed, override_place, plain, shown
 from rowcall.take_in.cells.time_formats import (
+    MAX_CLOCKS,
+    MAX_GUESSED,
     TimeForm,
     common_form,
     given_form,
@@ -21,25 +23,7 @@ from rowcall.take_in.cells.time_formats import (
     plain_pattern,
 )
 from rowcall.take_in.cells.timestamps import is_usable, parse_times
-
-# Plain words for the time column; compared after `plain`.
-TIME_WORDS = frozenset(
-    (
-        "time",
-        "timestamp",
-        "time stamp",
-        "date",
-        "datetime",
-        "date time",
-        "ts",
-        "local time",
-        "utc time",
-        "time utc",
-        "timestamp utc",
-        "sample time",
-    )
-)
-Rows = Sequence[Sequence[str]]
+from rowcall.take_in.sniff.column_words import TIME_WORDS, Rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +66,7 @@ class _Seen:
 
 
 def find_time_column(
-    file: str, names: Sequence[str], sample: Rows, pins: TakeIn, typed: Collection[int] = ()
+    file: str, names: Sequence[str], sample: Rows, overrides: TakeIn, typed: Collection[int] = ()
 ) -> TimeColumn:
     """Find the time column, or the date's and the clock's, and how instants are written.
 
@@ -92,18 +76,20 @@ def find_time_column(
     Raises:
         ExportError: there is none, or more than one could be meant; says what settles it.
     """
-    seen = _look(file, names, sample, pins, typed)
-    time = pinned_place(file, names, pins.time_column, "time_column", [*seen.forms, *seen.dates])
-    clock = pinned_place(file, names, pins.clock_column, "clock_column", seen.clocks)
+    seen = _look(file, names, sample, overrides, typed)
+    time = override_place(
+        file, names, overrides.time_column, "time_column", [*seen.forms, *seen.dates]
+    )
+    clock = override_place(file, names, overrides.clock_column, "clock_column", seen.clocks)
     if time is None and clock is None:
         time = _alone(seen)
     if time is None or (clock is None and time not in seen.forms and not seen.fits(time)):
         time, clock = _joined(seen, time, clock)
-    return TimeColumn(time, clock, _form(seen, time, clock, pins))
+    return TimeColumn(time, clock, _form(seen, time, clock, overrides))
 
 
 def _look(
-    file: str, names: Sequence[str], sample: Rows, pins: TakeIn, typed: Collection[int]
+    file: str, names: Sequence[str], sample: Rows, overrides: TakeIn, typed: Collection[int]
 ) -> _Seen:
     columns = [[row[place] for row in sample if row[place].strip()] for place in range(len(names))]
     forms = {
@@ -123,13 +109,13 @@ def _look(
         forms,
         [place for place, cells in enumerate(columns) if most([is_date(cell) for cell in cells])],
         [place for place, cells in enumerate(columns) if most([is_clock(cell) for cell in cells])],
-        _given(file, pins.time_format) if pins.time_format else None,
+        _given(file, overrides.time_format) if overrides.time_format else None,
     )
 
 
 def _given(file: str, pattern: str) -> TimeForm:
     form = given_form(pattern)
-    if not is_pattern(pattern) or not (form.epoch or is_usable(form)):
+    if not is_pattern(pattern) or not (form.epoch or is_usable(form.pattern)):
         raise ExportError(
             f"{file}: {edit('time_format', pattern)} in the site file is no pattern of date and "
             "time; correct it, or take it out to have the form found."
@@ -198,8 +184,8 @@ def _no_pair(
         )
     likely = [
         pattern
-        for clock_place in (None, *seen.clocks)
-        for place in range(len(seen.names))
+        for clock_place in (None, *seen.clocks[:MAX_CLOCKS])
+        for place in range(min(len(seen.names), MAX_GUESSED))
         for pattern in likely_patterns(seen.cells(place, clock_place))
     ]
     advice = "give take_in.time_column and take_in.time_format in the site file"
@@ -211,7 +197,7 @@ def _no_pair(
     )
 
 
-def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
+def _form(seen: _Seen, time: int, clock: int | None, overrides: TakeIn) -> TimeForm:
     """Return how the times are written: as the site file says, where that fits, else as found."""
     cells = seen.cells(time, clock)
     found = seen.forms.get(time) if clock is None else common_form(cells)
@@ -221,8 +207,9 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
         likely = [plain_pattern(found)] if found else likely_patterns(cells)
         advice = f"set {edit_of('time_format', likely)}" if likely else "correct it"
         raise ExportError(
-            f"{seen.file}, column {shown(name)}: {edit('time_format', pins.time_format or '')} in "
-            f"the site file, but the column holds {shown(example)}; {advice}."
+            f"{seen.file}, column {shown(name)}: "
+            f"{edit('time_format', overrides.time_format or '')} in the site file, but the "
+            f"column holds {shown(example)}; {advice}."
         )
     if seen.given is not None and time not in seen.typed:
         return seen.given
@@ -233,4 +220,4 @@ def _form(seen: _Seen, time: int, clock: int | None, pins: TakeIn) -> TimeForm:
             f"{seen.file}: the time column {shown(name)} holds {shown(example)}, which is no known "
             f"form of a time; give take_in.time_format in the site file{advice}."
         )
-    return replace(found, day_first=pins.day_first) if found.order_open else found
+    return replace(found, day_first=overrides.day_first) if found.order_open else found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 
 from rowcall.errors import ExportError
@@ -44,7 +45,7 @@ def wide_columns(
         for place, name in enumerate(names)
         if place not in out and place not in owners and name
     }
-    double = sorted({name for name in values.values() if list(values.values()).count(name) > 1})
+    double = sorted(name for name, count in Counter(values.values()).items() if count > 1)
     if double:
         raise ExportError(
             f"{file}: the columns {listed(double)} occur more than once; export each tag in one "
