@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -43,6 +44,7 @@ STEADY = GasPlan(
 )
 
 
+@cache
 def run(plan: BaghousePlan, *faults: Fault) -> tuple[Frames, Truth]:
     return simulate(plan, faults, start=START, days=1, seed=3)
 
