@@ -31,7 +31,6 @@ from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
 from rowcall.store.results import StoreOutbox
 
-pytestmark = pytest.mark.real_pictures  # killed runs are processes of their own
 DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_reports", 1)  # all is in the log only
 HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
 
