@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from helpers.shared import made_once
-from helpers.small_plant import make_small_plant
+from helpers.nights.shared import made_once
+from helpers.nights.small_plant import make_small_plant
 from hypothesis import settings
 
 # The same examples every time, and no verdict on speed: that is what the benchmarks are for.

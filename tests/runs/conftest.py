@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from helpers.stand_ins import stand_ins
+from helpers.nights.stand_ins import stand_ins
 
 CHILD = Path(__file__).parent / "child"
 

@@ -17,9 +17,9 @@ from typing import Any
 
 import polars as pl
 import pytest
-from helpers.mail_server import Authority, Mailbox, serve
-from helpers.night_runs import READERS, with_mail
-from helpers.small_plant import DAYS, MORNING, copy_plant
+from helpers.nights.mail_server import Authority, Mailbox, serve
+from helpers.nights.night_runs import READERS, with_mail
+from helpers.nights.small_plant import DAYS, MORNING, copy_plant
 from soak.killing import DIED, Death, Kill, run_dying, run_killed
 from soak.portrait import Portrait, differences, portrait
 

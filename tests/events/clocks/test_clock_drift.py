@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
-from helpers.trains import nearest
+from helpers.cadence.trains import nearest
 from trials.calling import bit_tag
 from trials.conditions import condition_of
 from trials.judging import judge_trial

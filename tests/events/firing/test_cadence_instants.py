@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.trains import Line, Sampling, nearest, train
+from helpers.cadence.trains import Line, Sampling, nearest, train
 from trials.conditions import condition_of
 from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from helpers.cadence.trains import DAY_S, Line, Sampling, nearest, train
 from helpers.report_days import report
 from helpers.scene_answers import ask, found, value_of
 from helpers.scenes import Export, Studied, exports, fact, kiln, local, on_time, study
-from helpers.trains import DAY_S, Line, Sampling, nearest, train
 from trials.keeping import dead_band
 
 from rowcall.diagnosis.diagnose import with_place

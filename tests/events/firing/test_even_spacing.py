@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from helpers.trains import nearest
+from helpers.cadence.trains import nearest
 from trials.conditions import condition_of
 from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 def _draw(report: DayReport) -> tuple[Picture, ...]:
-    from helpers.stand_ins import stand_ins  # not before a night is to be pictured
+    from helpers.nights.stand_ins import stand_ins  # not before a night is to be pictured
 
     return stand_ins(report)
 
