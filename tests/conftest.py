@@ -5,21 +5,29 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from helpers.shared import made_once
-from helpers.small_plant import make_small_plant
+from helpers.nights.shared import made_once
+from helpers.nights.small_plant import make_small_plant
 from hypothesis import settings
 
 # The same examples every time, and no verdict on speed: that is what the benchmarks are for.
 settings.register_profile("rowcall", deadline=None, derandomize=True)
 settings.load_profile("rowcall")
 
-# Begun first, so that no test process is left alone with it at the end.
-LONGEST = "test_demo.py"
+# Begun first, so that no test process is left alone with one of them at the end.
+LONGEST = (
+    "test_demo.py",
+    "test_header_leak.py",
+    "test_healthy.py",
+    "test_stack.py",
+    "test_clock_drift.py",
+    "test_interrupted.py",
+)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put the longest file first; the order of all else stays."""
-    items.sort(key=lambda item: item.path.name != LONGEST)
+    """Put the longest files first; the order of all else stays."""
+    rank = {name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
 
 
 @pytest.fixture(autouse=True)

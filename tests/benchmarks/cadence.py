@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
-from helpers.cadence_score import score
-from helpers.trains import Line, Sampling, train
+from helpers.cadence.cadence_score import score
+from helpers.cadence.trains import Line, Sampling, train
 
 from rowcall.events.firing.cadence.sequence import find_cadence
 

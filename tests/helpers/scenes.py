@@ -10,8 +10,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from functools import cache, lru_cache
+from itertools import islice
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -38,7 +39,7 @@ from rowcall_plant import (
     site_text,
     tag_list,
 )
-from rowcall_plant.points import tag_points
+from rowcall_plant.points import TagPoints, tag_points
 
 ZONE = "Europe/Vienna"
 FIRST = date(2026, 3, 2)
@@ -92,9 +93,12 @@ def site_of(text: str) -> Baghouse:
         return read_site(path).baghouse[0]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Export:
-    """What the historian gave for one day: the baghouse as the site file has it, and samples."""
+    """What the historian gave for one day: the baghouse as the site file has it, and samples.
+
+    hours: of the end of the day that there are; 24: the whole day, of whatever length.
+    """
 
     baghouse: Baghouse
     day: date
@@ -102,6 +106,13 @@ class Export:
     truth: Truth
     before: Mapping[str, tuple[int, float, int]] = field(default_factory=dict)
     zone: str = ZONE
+    hours: int = 24
+
+    @property
+    def span(self) -> tuple[datetime, datetime]:
+        """Begin and end as UTC instants."""
+        start, end = day_bounds(self.day, ZoneInfo(self.zone))
+        return (start if self.hours == 24 else end - timedelta(hours=self.hours)), end
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,42 +133,58 @@ def exports(
     rows_by: RowsBy = "solenoid",
     drop: Iterable[str] = (),
     step_s: int = 1,
+    first: int = 0,
+    hours: int = 24,
 ) -> list[Export]:
-    """Simulate days and return what a historian would hand out.
+    """Simulate days and return what a historian would hand out; the same objects for the same call.
 
-    drop: roles that have no tag. step_s: period of the points at intervals [s].
+    drop: roles that have no tag. step_s: period of the points at intervals [s]. first: day that
+    the plant is started on. hours: simulated of the first day, if not all of it; no day follows.
     """
-    found = _simulated(plan, tuple(faults), days, seed, rows_by, frozenset(drop))
-    if step_s == 1:
-        return list(found)
-    return [replace(one, samples=thinned(one, step_s)) for one in found]
+    whole = (plan, tuple(faults), (first, days), seed, rows_by, frozenset(drop), hours)
+    return list(_thinned(step_s, *whole))
 
 
 @lru_cache(maxsize=8)
+def _thinned(step_s: int, *whole: Any) -> tuple[Export, ...]:
+    found = _simulated(*whole)
+    return tuple(
+        one if step_s == 1 else replace(one, samples=thinned(one, step_s)) for one in found
+    )
+
+
+@lru_cache(maxsize=16)  # of about 15 MB each
 def _simulated(
     plan: BaghousePlan,
     faults: tuple[Fault, ...],
-    days: int,
+    days: tuple[int, int],
     seed: int,
     rows_by: RowsBy,
     drop: frozenset[str],
+    hours: int,
 ) -> tuple[Export, ...]:
     tags = tuple(tag for tag in tag_list(plan, 100, rows_by=rows_by) if tag.role not in drop)
     baghouse = site_of(site_text("Ondravel Lime", [(plan, tags)]))
+    first, n_days = days
+    simulated = simulate_days(plan, faults, start=local(first, 24 - hours), days=n_days, seed=seed)
     return tuple(
         Export(
             baghouse=baghouse,
             day=one.span.day,
             truth=one.truth,
-            samples={
-                points.tag: TagSamples(
-                    points.time_us, points.value, np.zeros(len(points.value), np.uint8)
-                )
-                for points in tag_points(plan, one, tags)
-            },
+            samples={points.tag: _samples(points) for points in tag_points(plan, one, tags)},
+            hours=hours,
         )
-        for one in simulate_days(plan, faults, start=local(0), days=days, seed=seed)
+        for one in islice(simulated, n_days)
     )
+
+
+def _samples(points: TagPoints) -> TagSamples:
+    """Return a tag's points as good samples, read-only: tests share them."""
+    quality = np.zeros(len(points.value), np.uint8)
+    for values in (points.time_us, points.value, quality):
+        values.setflags(write=False)
+    return TagSamples(points.time_us, points.value, quality)
 
 
 def thinned(export: Export, step: int) -> dict[str, TagSamples]:
@@ -172,20 +199,28 @@ def thinned(export: Export, step: int) -> dict[str, TagSamples]:
 
 
 def study(export: Export, history: History | None = None) -> Studied:
-    """Study one day."""
-    start, end = day_bounds(export.day, ZoneInfo(export.zone))
+    """Study one day; the same object for the same export without a history."""
+    return _alone(export) if history is None else _studied(export, history)
+
+
+@lru_cache(maxsize=8)
+def _alone(export: Export) -> Studied:
+    return _studied(export, History())
+
+
+def _studied(export: Export, history: History) -> Studied:
     day, events = study_span(
-        export.baghouse, export.day, (start, end), export.samples, export.before, history
+        export.baghouse, export.day, export.span, export.samples, export.before, history
     )
     day = replace(day, zone=ZoneInfo(export.zone))
     return Studied(day=day, events=events, truth=export.truth)
 
 
-def study_all(days: Iterable[Export]) -> list[Studied]:
+def study_all(days: Iterable[Export], history: History | None = None) -> list[Studied]:
     """Study days in order, each with the facts of those before it."""
-    history, out = History(), list[Studied]()
+    history, out = history or History(), list[Studied]()
     for export in days:
-        studied = study(export, history)
+        studied = _studied(export, history)
         out.append(studied)
         history = with_day(history, studied.day, ())
     return out

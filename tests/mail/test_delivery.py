@@ -6,7 +6,7 @@ import logging
 from pathlib import Path
 
 import pytest
-from helpers.mail_server import (
+from helpers.nights.mail_server import (
     DAY,
     LOGIN,
     Authority,

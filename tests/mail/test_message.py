@@ -6,7 +6,7 @@ from email import message_from_bytes, policy
 from email.message import EmailMessage
 
 import pytest
-from helpers import mail_server
+from helpers.nights import mail_server
 
 from rowcall.errors import MailError
 from rowcall.mail.message import compose, content_id

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -23,7 +24,7 @@ from rowcall_plant import (
     RowSilent,
     Truth,
 )
-from rowcall_plant.physics.drag import grown_drag, parallel_drag
+from rowcall_plant.physics.drag import grown_drag, grown_rows, parallel_drag
 
 START = datetime(2026, 2, 13, 23, tzinfo=UTC)  # midnight in Europe/Vienna
 DEMAND = BaghousePlan(
@@ -43,6 +44,7 @@ STEADY = GasPlan(
 )
 
 
+@cache
 def run(plan: BaghousePlan, *faults: Fault) -> tuple[Frames, Truth]:
     return simulate(plan, faults, start=START, days=1, seed=3)
 
@@ -74,6 +76,17 @@ def test_dust_is_conserved_and_dirtier_rows_gain_less(rows: list[float], growth:
     assert gain.mean() == pytest.approx(growth, rel=1e-6, abs=1e-3)
     assert np.all(gain >= -1e-3)
     assert np.all(np.diff(gain) <= 1e-3)
+
+
+@given(
+    rows=st.lists(st.floats(1e4, 3e5), min_size=1, max_size=24),
+    growth=st.floats(0.0, 1e5),
+)
+def test_one_instant_alone_grows_by_the_very_same_numbers(rows: list[float], growth: float) -> None:
+    first = np.array(rows)
+    together = grown_drag(np.stack([first, first]), np.array([growth, 0.5 * growth]))
+    assert np.array_equal(grown_rows(first, growth), grown_drag(first, np.array(growth)))
+    assert grown_rows(first, growth) == pytest.approx(together[0], rel=1e-8)
 
 
 def test_on_demand_dp_stays_around_its_set_points() -> None:
@@ -182,6 +195,8 @@ def test_uneven_compartments_take_turns_and_miss_no_row() -> None:
 def test_drag_that_is_not_a_number_is_refused() -> None:
     with pytest.raises(ArithmeticError, match="finite"):
         grown_drag(np.array([4e4, np.nan]), np.array(10.0))
+    with pytest.raises(ArithmeticError, match="finite"):
+        grown_rows(np.array([4e4, np.nan]), 10.0)
 
 
 def test_header_and_sequence_go_on_over_midnight() -> None:

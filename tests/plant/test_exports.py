@@ -5,6 +5,7 @@ import tomllib
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from helpers.benchmark_day import benchmark_day
@@ -127,7 +128,7 @@ def test_tags_are_in_their_units(plain: PlantDay, tag: str, column: str, factor:
     spec = next(spec for spec in COUNTERS if spec.tag == tag)
     points = at_intervals(plain, spec)
     si = plain.frames.analogue[column].to_numpy()
-    assert points.value * factor == pytest.approx(si, abs=0.51 * factor * 10.0**-spec.decimals)
+    assert np.abs(points.value * factor - si).max() <= 0.51 * factor * 10.0**-spec.decimals
 
 
 def test_benchmark_day_has_its_fixed_size(tmp_path: Path) -> None:

@@ -51,12 +51,13 @@ def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
 
 def test_rows_that_differ_by_build_are_not_weak() -> None:
     plan = kiln(cleaning=on_time(6), header=HeaderPlan(drop_row_spread_frac=0.08))
-    assert found(ask(RULE, study(exports(plan, seed=4)[0]).day)) == set()
+    assert found(ask(RULE, study(exports(plan, seed=4, hours=8)[0]).day)) == set()
 
 
 def test_a_silent_row_is_not_weak() -> None:
     silent = RowSilent(start=local(0), compartment=1, row=3)
-    answers = ask(RULE, study(exports(kiln(cleaning=on_time(6)), [silent], seed=4)[0]).day)
+    export = exports(kiln(cleaning=on_time(6)), [silent], seed=4, hours=8)[0]
+    answers = ask(RULE, study(export).day)
     assert found(answers) == set()
     assert "silent" in answers[Subject("BH1", 1, 3)].text
 
@@ -81,19 +82,21 @@ def test_a_row_that_misses_pulses_is_not_weak() -> None:
 
 def test_peers_of_a_deep_row_are_not_weak() -> None:
     deep = RowDrawnOut(start=local(0), compartment=2, row=4, late_s=2.0)
-    assert found(ask(RULE, study(exports(kiln(cleaning=on_time(6)), [deep])[0]).day)) == set()
+    export = exports(kiln(cleaning=on_time(6)), [deep], hours=8)[0]
+    assert found(ask(RULE, study(export).day)) == set()
 
 
 def test_a_slow_refill_is_not_weak() -> None:
     slow = SlowHeaderRecovery(start=local(0), compartment=2, row=4, tau_factor=2.2)
-    assert found(ask(RULE, study(exports(kiln(cleaning=on_time(6)), [slow])[0]).day)) == set()
+    export = exports(kiln(cleaning=on_time(6)), [slow], hours=8)[0]
+    assert found(ask(RULE, study(export).day)) == set()
 
 
 # 4. Thin data.
 
 
 def test_few_pulses_cannot_tell() -> None:
-    day = study(exports(kiln(cleaning=on_time(6)), [weak((1, 3))], seed=4)[0]).day
+    day = study(exports(kiln(cleaning=on_time(6)), [weak((1, 3))], seed=4, hours=8)[0]).day
     answers = ask(RULE, day, {"min_pulses": "5000"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
@@ -108,7 +111,7 @@ def test_where_a_drop_cannot_be_sized_nothing_is_weak_or_clear() -> None:
 
 
 def test_unit_day_and_order_do_not_matter() -> None:
-    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4))], seed=4)[0]
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4))], seed=4, hours=8)[0]
     base = ask(RULE, study(export).day)
     psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)
     assert {s: a.verdict for s, a in psi.items()} == {s: a.verdict for s, a in base.items()}

@@ -26,7 +26,7 @@ def test_a_short_interval_is_found_with_its_shortfall(
 ) -> None:
     """First order with a share f of the pressure a pulse: before = P (1 - r) / (1 - (1 - f) r)."""
     plan = kiln(rows=(6,), cleaning=on_time(6, interval_s), header=HEADER, noise_scale=noise_scale)
-    answers = ask(RULE, study(exports(plan)[0]).day)
+    answers = ask(RULE, study(exports(plan, hours=6)[0]).day)
     assert found(answers) == {(1, 0)}
     answer = answers[ONE]
     assert answer.urgency is Urgency.WATCH
@@ -39,19 +39,20 @@ def test_a_short_interval_is_found_with_its_shortfall(
 @pytest.mark.parametrize("interval_s", [7.0, 12.0, 20.0])
 def test_an_interval_that_leaves_time_is_clear(interval_s: float) -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, interval_s), header=HEADER)
-    assert ask(RULE, study(exports(plan)[0]).day)[ONE].verdict is Verdict.CLEAR
+    assert ask(RULE, study(exports(plan, hours=6)[0]).day)[ONE].verdict is Verdict.CLEAR
 
 
 def test_compartments_that_take_turns_leave_each_other_time() -> None:
     """A row every 4 s, but each header is asked every 8 s only."""
-    answers = ask(RULE, study(exports(kiln(cleaning=on_time(6, 4.0), header=HEADER))[0]).day)
+    plan = kiln(cleaning=on_time(6, 4.0), header=HEADER)
+    answers = ask(RULE, study(exports(plan, hours=6)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
 def test_the_setting_from_row_to_row_is_said() -> None:
     header = HeaderPlan(tau_s=3.5, tau_spread_frac=0.0)
     plan = kiln(cleaning=on_time(6, 3.0), header=header)
-    answer = ask(RULE, study(exports(plan)[0]).day)[ONE]
+    answer = ask(RULE, study(exports(plan, hours=6)[0]).day)[ONE]
     assert answer.verdict is Verdict.FOUND
     assert "from row to row 5." in answer.action  # 3.5 s * ln 20 / 2 = 5.2 s
 
@@ -74,7 +75,7 @@ def test_bouts_show_the_staircase() -> None:
 def test_a_slow_refill_today_is_not_the_setting() -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, 8.0), header=HEADER)
     slow = SlowHeaderRecovery(start=local(0), compartment=1, tau_factor=2.0)
-    export = exports(plan, [slow])[0]
+    export = exports(plan, [slow], hours=6)[0]
     past = history_of({Fact.RECOVERY_S: [6.6] * 5}, export.day, (1, 0))
     answer = ask(RULE, study(export, past).day)[ONE]
     assert answer.verdict is Verdict.CLEAR
@@ -91,18 +92,18 @@ def test_a_slow_refill_today_is_not_the_setting() -> None:
 )
 def test_faults_of_a_row_do_not_shorten_the_interval(fault: RowSilent | RowDrawnOut) -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, 10.0), header=HEADER)
-    assert ask(RULE, study(exports(plan, [fault])[0]).day)[ONE].verdict is Verdict.CLEAR
+    assert ask(RULE, study(exports(plan, [fault], hours=6)[0]).day)[ONE].verdict is Verdict.CLEAR
 
 
 def test_without_fires_it_cannot_be_told() -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, 4.0), header=HEADER)
-    export = exports(plan, drop=("row_solenoid",), step_s=10)[0]
+    export = exports(plan, drop=("row_solenoid",), step_s=10, hours=6)[0]
     assert ask(RULE, study(export).day)[ONE].verdict is Verdict.CANNOT_TELL
 
 
 def test_the_unit_of_the_export_does_not_matter() -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, 4.0), header=HEADER)
-    export = exports(plan)[0]
+    export = exports(plan, hours=6)[0]
     plain = ask(RULE, study(export).day)[ONE]
     other = ask(RULE, study(in_unit(export, "header_pressure", "kPa")).day)[ONE]
     assert value_of(plain, "shortfall_pa") == pytest.approx(

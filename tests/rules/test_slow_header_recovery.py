@@ -52,8 +52,9 @@ def usual_past() -> History:
     return History(pl.concat([one.facts for one in past]))
 
 
+@cache
 def later_day(
-    faults: Sequence[Fault], edit: Callable[[Export], Export] | None = None
+    faults: tuple[Fault, ...], edit: Callable[[Export], Export] | None = None
 ) -> BaghouseDay:
     """A day whose headers' usual recovery is known."""
     export = exports(PLAN, faults, seed=4)[0]
@@ -78,7 +79,7 @@ def test_a_slow_row_is_found_in_its_place(place: tuple[int, int]) -> None:
 
 @pytest.mark.parametrize("compartment", [1, 2])
 def test_a_slow_compartment_is_found_against_its_own_past(compartment: int) -> None:
-    day = later_day([compartment_slow(compartment)])
+    day = later_day((compartment_slow(compartment),))
     answers = ask(RULE, day)
     assert found(answers) == {(compartment, 0)}
     answer = answers[Subject("BH1", compartment)]
@@ -90,7 +91,7 @@ def test_a_slow_compartment_is_found_against_its_own_past(compartment: int) -> N
 
 
 def test_a_shortage_of_plant_air_is_one_finding_in_its_hours() -> None:
-    day = later_day([SHORTAGE])
+    day = later_day((SHORTAGE,))
     answers = ask(RULE, day)
     assert found(answers) == {(0, 0)}  # and not two compartments
     answer = answers[Subject("BH1")]
@@ -114,7 +115,7 @@ def test_a_refill_longer_than_any_usual_one_needs_no_past() -> None:
 
 def test_a_compartment_that_is_slow_for_hours_of_the_day() -> None:
     fault = replace(compartment_slow(1), daily_hours=MORNING)
-    day = later_day([fault])
+    day = later_day((fault,))
     answers = ask(RULE, day)
     assert found(answers) == {(1, 0)}
     answer = answers[Subject("BH1", 1)]
@@ -124,7 +125,7 @@ def test_a_compartment_that_is_slow_for_hours_of_the_day() -> None:
 
 
 def test_weeks_of_a_slow_header_do_not_become_usual() -> None:
-    day = later_day([compartment_slow(1)])
+    day = later_day((compartment_slow(1),))
     usual, slow = 2.1, fact(day, Fact.TAU_S, 1)
     assert slow is not None
     past = history_of({Fact.TAU_S: [usual] * 30 + [slow] * 50}, day.day, (1, 0))
@@ -186,7 +187,7 @@ def test_a_compartment_with_a_dead_header_does_not_make_the_other_alone() -> Non
         name = sample_tag(export, "header_pressure", 2)
         return with_values(export, name, lambda time_s, value: np.full(value.size, 5.9))
 
-    answers = ask(RULE, later_day([SHORTAGE], deaden))
+    answers = ask(RULE, later_day((SHORTAGE,), deaden))
     assert answers[Subject("BH1")].verdict is Verdict.CANNOT_TELL
     assert answers[Subject("BH1", 1)].verdict is Verdict.FOUND
     assert "do not share it" not in answers[Subject("BH1", 1)].text
@@ -194,7 +195,7 @@ def test_a_compartment_with_a_dead_header_does_not_make_the_other_alone() -> Non
 
 
 def test_shortage_and_a_slow_compartment_together_are_not_called_unshared() -> None:
-    day = later_day([SHORTAGE, compartment_slow(2, factor=2.0)])
+    day = later_day((SHORTAGE, compartment_slow(2, factor=2.0)))
     answers = ask(RULE, day)
     assert (2, 0) in found(answers)
     assert "4 of these hours are slow in another compartment too" in answers[Subject("BH1", 2)].text
@@ -262,13 +263,13 @@ def with_hours(day: BaghouseDay, compartment: int, slow: int, tau_s: float) -> B
 
 @pytest.mark.parametrize("slow", [1, 2, 3])
 def test_two_slow_hours_are_enough(slow: int) -> None:
-    day = with_hours(later_day([]), 2, slow, 4.0)
+    day = with_hours(later_day(()), 2, slow, 4.0)
     assert ((2, 0) in found(ask(RULE, day))) is (slow >= 2)
 
 
 @pytest.mark.parametrize("slow", [1, 2])
 def test_two_slow_hours_of_all_compartments_are_enough(slow: int) -> None:
-    day = later_day([])
+    day = later_day(())
     both = day.hours.with_columns(
         tau_s=pl.when(pl.col("hour") < slow).then(4.0).otherwise(2.0), n_pulses=pl.lit(100)
     )
@@ -280,5 +281,5 @@ def test_what_does_not_recover_before_the_next_pulse_is_urgent(
     tau_s: float, urgency: Urgency
 ) -> None:
     """Rows take turns every 20 s, so a header pulses every 40 s: 95 % takes 18 s or 48 s."""
-    answers = ask(RULE, with_hours(later_day([]), 2, 4, tau_s))
+    answers = ask(RULE, with_hours(later_day(()), 2, 4, tau_s))
     assert answers[Subject("BH1", 2)].urgency is urgency

@@ -17,9 +17,9 @@ from typing import Any
 
 import polars as pl
 import pytest
-from helpers.mail_server import Authority, Mailbox, serve
-from helpers.night_runs import READERS, with_mail
-from helpers.small_plant import DAYS, MORNING, copy_plant
+from helpers.nights.mail_server import Authority, Mailbox, serve
+from helpers.nights.night_runs import READERS, with_mail
+from helpers.nights.small_plant import DAYS, MORNING, copy_plant
 from soak.killing import DIED, Death, Kill, run_dying, run_killed
 from soak.portrait import Portrait, differences, portrait
 
@@ -31,7 +31,6 @@ from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
 from rowcall.store.results import StoreOutbox
 
-pytestmark = pytest.mark.real_pictures  # killed runs are processes of their own
 DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_reports", 1)  # all is in the log only
 HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
 

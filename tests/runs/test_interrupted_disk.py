@@ -8,8 +8,8 @@ from typing import Any
 import duckdb
 import pytest
 from filelock import FileLock
-from helpers.night_runs import night, with_mail
-from helpers.small_plant import copy_plant
+from helpers.nights.night_runs import night, with_mail
+from helpers.nights.small_plant import copy_plant
 from soak.disk import full_disk, read_only
 from soak.portrait import Portrait, differences, portrait
 

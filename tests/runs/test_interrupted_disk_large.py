@@ -6,8 +6,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.night_runs import night
-from helpers.small_plant import MORNING, copy_plant
+from helpers.nights.night_runs import night
+from helpers.nights.small_plant import MORNING, copy_plant
 from soak.disk import full_disk
 
 from rowcall.cli import Exit, main

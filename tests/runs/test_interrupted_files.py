@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 from helpers.long_exports import LITTLE, PLAIN, long_rows, long_text, taken
-from helpers.night_runs import night
-from helpers.small_plant import copy_plant
+from helpers.nights.night_runs import night
+from helpers.nights.small_plant import copy_plant
 from soak.killing import DIED
 from soak.portrait import differences, portrait
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import polars as pl
 import pytest
 from filelock import FileLock
-from helpers.night_runs import names, night, tree
-from helpers.small_plant import DAYS, MORNING, copy_plant
+from helpers.nights.night_runs import names, night, tree
+from helpers.nights.small_plant import DAYS, MORNING, copy_plant
 
 from rowcall.errors import BusyError
 

@@ -6,8 +6,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import polars as pl
-from helpers.night_runs import names, night, tree
-from helpers.small_plant import copy_plant
+from helpers.nights.night_runs import names, night, tree
+from helpers.nights.small_plant import copy_plant
 
 FIRST = "2026-03-28"
 

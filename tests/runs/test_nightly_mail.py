@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from helpers.mail_server import Authority, Mailbox, serve
-from helpers.night_runs import READERS, night, with_mail
-from helpers.small_plant import MORNING, copy_plant
+from helpers.nights.mail_server import Authority, Mailbox, serve
+from helpers.nights.night_runs import READERS, night, with_mail
+from helpers.nights.small_plant import MORNING, copy_plant
 
 
 @pytest.fixture(scope="module")

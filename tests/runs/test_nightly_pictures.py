@@ -6,8 +6,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from helpers.night_runs import night, tree
-from helpers.small_plant import MORNING, copy_plant
+from helpers.nights.night_runs import night, tree
+from helpers.nights.small_plant import MORNING, copy_plant
 
 pytestmark = pytest.mark.real_pictures
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.night_runs import night, tree
-from helpers.small_plant import copy_plant
+from helpers.nights.night_runs import night, tree
+from helpers.nights.small_plant import copy_plant
 
 from rowcall.cli import main
 

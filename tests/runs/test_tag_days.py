@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import polars as pl
-from helpers.night_runs import health, night
-from helpers.small_plant import copy_plant
+from helpers.nights.night_runs import health, night
+from helpers.nights.small_plant import copy_plant
 
 
 def thin_supply(plant: Path, every: int) -> str:

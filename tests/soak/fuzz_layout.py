@@ -21,8 +21,8 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
-from helpers.drawn_exports import text_case
-from helpers.mutations import TEXT_MUTATORS
+from helpers.odd_exports.drawn_exports import text_case
+from helpers.odd_exports.mutations import TEXT_MUTATORS
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn

@@ -25,9 +25,9 @@ from random import Random
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
-from helpers.export_case import CHANGED, Case, Piece
-from helpers.export_judge import Judge, Judged
-from helpers.mutations import damaged_case, valid_case
+from helpers.odd_exports.export_case import CHANGED, Case, Piece
+from helpers.odd_exports.export_judge import Judge, Judged
+from helpers.odd_exports.mutations import damaged_case, valid_case
 
 LONGEST_S = 20.0  # a file; chosen: a thousand times what one takes on an idle machine
 _START_S = 120.0  # to import everything on a busy machine

@@ -26,7 +26,7 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
-from helpers.small_plant import copy_plant, make_small_plant
+from helpers.nights.small_plant import copy_plant, make_small_plant
 from soak.killing import PHASES, STALE, draw_kill, run_killed, run_through
 from soak.portrait import Portrait, differences, portrait
 

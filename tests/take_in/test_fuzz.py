@@ -9,8 +9,14 @@ from collections.abc import Iterator
 from random import Random
 
 import pytest
-from helpers.export_judge import Judge
-from helpers.mutations import PARQUET_MUTATORS, TEXT_MUTATORS, Mutator, damaged_case, valid_case
+from helpers.odd_exports.export_judge import Judge
+from helpers.odd_exports.mutations import (
+    PARQUET_MUTATORS,
+    TEXT_MUTATORS,
+    Mutator,
+    damaged_case,
+    valid_case,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 

@@ -17,8 +17,8 @@ from helpers.exports import (
     wide_csv,
 )
 from helpers.long_exports import LITTLE
-from helpers.night_runs import health, names, night
-from helpers.small_plant import copy_plant
+from helpers.nights.night_runs import health, names, night
+from helpers.nights.small_plant import copy_plant
 from pydantic import ValidationError
 
 from rowcall.site import Role, Site, Tag, TakeIn

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.cadence_score import Score, score
-from helpers.trains import Line, Sampling, Train, train
+from helpers.cadence.cadence_score import Score, score
+from helpers.cadence.trains import Line, Sampling, Train, train
 from scipy.signal import find_peaks as scipy_peaks
 from scipy.signal import lombscargle
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.trains import Line, Sampling, train
+from helpers.cadence.trains import Line, Sampling, nearest, train
 from trials.conditions import condition_of
 from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
@@ -30,8 +30,8 @@ def sharpened(line: Line, how: Sampling) -> tuple[Floats, Floats, Floats]:
     cadence = find_cadence(day.header, line.n_rows)
     low, high = sharpen(cadence.low_s, cadence.high_s, cadence.seen, cadence.segment)
     blunt, sharp = (cadence.low_s + cadence.high_s) / 2, (low + high) / 2
-    nearest = np.abs(sharp[:, None] - day.fire_s[None, :]).argmin(axis=1)
-    return blunt - day.fire_s[nearest], sharp - day.fire_s[nearest], (high - low) / 2
+    true = day.fire_s[nearest(day.fire_s, sharp)]
+    return blunt - true, sharp - true, (high - low) / 2
 
 
 @pytest.mark.parametrize("how", [PLAIN, HARD, replace(PLAIN, step_s=2.0)], ids=["1s", "hard", "2s"])

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
+from helpers.cadence.trains import DAY_S, Line, Sampling, nearest, train
 from helpers.report_days import report
 from helpers.scene_answers import ask, found, value_of
 from helpers.scenes import Export, Studied, exports, fact, kiln, local, on_time, study
-from helpers.trains import DAY_S, Line, Sampling, train
 from trials.keeping import dead_band
 
 from rowcall.diagnosis.diagnose import with_place
@@ -157,7 +157,7 @@ def test_an_anchored_train_names_rows() -> None:
     assert told.inferred[1].is_row
     assert told.fires.is_complete
     middle = (told.fires.low_s + told.fires.high_s) / 2
-    near = np.abs(middle[:, None] - day.fire_s[None, :]).argmin(axis=1)
+    near = nearest(day.fire_s, middle)
     assert (told.fires.row == np.array(ORDER)[day.place[near] - 1]).mean() > 0.99
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from helpers.cadence.trains import nearest
 from trials.conditions import condition_of
 from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
@@ -43,9 +44,9 @@ def test_scans_around_tell_each_instant(kept: str) -> None:
     assert blunt is not None
     sharp = evenly_timed(blunt)
     true = trial.truth.schedule.fire_s
-    nearest = true[np.abs(true[None, :] - sharp.low_s[:, None]).argmin(axis=1)]
-    assert np.quantile(errors(blunt, nearest), 0.9) > 0.4
-    assert np.quantile(errors(sharp, nearest), 0.9) < 0.1
+    own = true[nearest(true, sharp.low_s)]
+    assert np.quantile(errors(blunt, own), 0.9) > 0.4
+    assert np.quantile(errors(sharp, own), 0.9) < 0.1
     assert np.array_equal(sharp.row, blunt.row)
 
 

@@ -13,9 +13,12 @@ from rowcall_plant import BaghousePlan, Fault, RowDrawnOut, RowSilent
 
 
 def scene(
-    plan: BaghousePlan | None = None, faults: Sequence[Fault] = (), step_s: int = 1, seed: int = 5
+    plan: BaghousePlan | None = None,
+    faults: Sequence[Fault] = (),
+    step_s: int = 1,
+    hours: int = 24,
 ) -> Studied:
-    return study(exports(plan or kiln(), faults, step_s=step_s, seed=seed)[0])
+    return study(exports(plan or kiln(), faults, step_s=step_s, seed=5, hours=hours)[0])
 
 
 def against_truth(studied: Studied) -> pl.DataFrame:
@@ -100,7 +103,7 @@ def test_a_drawn_out_row_is_deeper_and_later() -> None:
 
 
 def test_fires_that_cannot_be_heard_keep_their_line() -> None:
-    table = against_truth(scene(kiln(cleaning=on_time(6)), step_s=10))
+    table = against_truth(scene(kiln(cleaning=on_time(6)), step_s=10, hours=6))
     unheard = table.filter(pl.col("answered").is_null())
     assert unheard.height > 0.3 * table.height
     for name in ("before_pa", "drop_pa", "min_delay_s", "tau_s", "recovered", "confidence"):
@@ -112,7 +115,7 @@ def test_fires_that_cannot_be_heard_keep_their_line() -> None:
 @pytest.mark.parametrize("step_s", [1, 2, 3, 5, 10])
 @pytest.mark.parametrize("interval_s", [4.0, 6.0, 10.0, 20.0])
 def test_a_sound_row_is_never_taken_for_unanswered(interval_s: float, step_s: int) -> None:
-    studied = scene(kiln(rows=(6,), cleaning=on_time(6, interval_s)), step_s=step_s)
+    studied = scene(kiln(rows=(6,), cleaning=on_time(6, interval_s)), step_s=step_s, hours=6)
     answered = studied.day.pulses["answered"].drop_nulls()
     assert answered.len() == 0 or answered.mean() > 0.98  # type: ignore[operator]
     if step_s == 1:
@@ -140,7 +143,11 @@ def test_pulses_without_bits_are_found_as_drops() -> None:
 
 def test_pulses_not_made_good_before_the_next_are_told() -> None:
     # 95 % of a drop takes 3 tau = 6.6 s: made good within 12 s on each header, not within 5 s.
-    slow = scene(kiln(rows=(6,), cleaning=on_time(6, 5.0))).day.pulses["recovered"].drop_nulls()
-    calm = scene(kiln(rows=(6,), cleaning=on_time(6, 12.0))).day.pulses["recovered"].drop_nulls()
+    slow, calm = (
+        scene(kiln(rows=(6,), cleaning=on_time(6, interval_s)), hours=6)
+        .day.pulses["recovered"]
+        .drop_nulls()
+        for interval_s in (5.0, 12.0)
+    )
     assert slow.mean() < 0.05  # type: ignore[operator]
     assert calm.mean() > 0.95  # type: ignore[operator]

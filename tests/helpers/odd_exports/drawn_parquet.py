@@ -17,9 +17,9 @@ import duckdb
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
-from helpers.drawn_exports import HOSTILE, micros
-from helpers.export_case import ROW, Case, Kept, Key, Piece
 from helpers.exports import ZONE
+from helpers.odd_exports.drawn_exports import HOSTILE, micros
+from helpers.odd_exports.export_case import ROW, Case, Kept, Key, Piece
 
 _START = datetime(2026, 3, 28, 23, tzinfo=UTC)
 _LOCAL = ZoneInfo(ZONE)

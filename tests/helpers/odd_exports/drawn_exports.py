@@ -15,8 +15,8 @@ from random import Random
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from helpers.export_case import HEAD, ROW, Case, Kept, Key, Piece
 from helpers.exports import ZONE
+from helpers.odd_exports.export_case import HEAD, ROW, Case, Kept, Key, Piece
 
 HOSTILE = (
     "'; DROP TABLE samples; --",

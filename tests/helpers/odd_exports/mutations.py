@@ -11,10 +11,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from random import Random
 
-from helpers.drawn_exports import HOSTILE, text_case
-from helpers.drawn_parquet import damaged_bytes, odd_types, parquet_case
-from helpers.export_case import CHANGED, HEAD, ROW, Case, Piece
-from helpers.gluing import concatenate, other_header, stray_bytes
+from helpers.odd_exports.drawn_exports import HOSTILE, text_case
+from helpers.odd_exports.drawn_parquet import damaged_bytes, odd_types, parquet_case
+from helpers.odd_exports.export_case import CHANGED, HEAD, ROW, Case, Piece
+from helpers.odd_exports.gluing import concatenate, other_header, stray_bytes
 
 _NUMBERS = ("9" * 400, "1e999", "-1e308", "1e-400", "0x1F", "1_000", "१२", "1,2,3", "--1", "∞")
 _TIMES = (

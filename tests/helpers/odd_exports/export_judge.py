@@ -15,8 +15,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import duckdb
-from helpers.export_case import CHANGED, HEAD, Case, Kept, Key
 from helpers.exports import NOW, START, long_csv, plant_site, taken
+from helpers.odd_exports.export_case import CHANGED, HEAD, Case, Kept, Key
 
 from rowcall.errors import RowcallError
 from rowcall.store import Store

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from random import Random
 
-from helpers.drawn_exports import text_case
-from helpers.export_case import HEAD, ROW, Case, Piece
+from helpers.odd_exports.drawn_exports import text_case
+from helpers.odd_exports.export_case import HEAD, ROW, Case, Piece
 
 
 def concatenate(rng: Random, case: Case) -> Case:

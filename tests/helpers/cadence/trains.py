@@ -146,3 +146,10 @@ def _deficit(made: Train, drop: Floats, how: Sampling, time_s: Floats) -> Floats
     opening = before[k] + (after[k] - before[k]) * np.minimum(since / 0.15, 1.0)
     left = opening * np.exp(-np.maximum(since - 0.15, 0.0) / how.tau_s)
     return np.where(k >= 0, left, 0.0)
+
+
+def nearest(rising_s: Floats, at_s: Floats) -> Ints:
+    """Return for each instant the index of the nearest of others that rise."""
+    k = np.clip(np.searchsorted(rising_s, at_s), 1, rising_s.size - 1)
+    earlier = at_s - rising_s[k - 1] <= rising_s[k] - at_s
+    return np.where(earlier, k - 1, k)

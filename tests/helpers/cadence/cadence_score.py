@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from helpers.trains import Train
+from helpers.cadence.trains import Train
 
 from rowcall.events.firing.cadence.sequence import Cadence
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from pathlib import Path
 
 import duckdb
-from helpers.small_plant import MORNING
+from helpers.nights.small_plant import MORNING
 
 from rowcall.runs.nightly import run_nightly
 from rowcall.runs.result import RunResult
