@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of
-from rowcall.events.headers.folded_refill import free_air
+from rowcall.events.headers.air_use import free_air
 from rowcall.events.headers.recovery import T95
 from rowcall.model import (
     Answer,

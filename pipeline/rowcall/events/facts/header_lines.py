@@ -10,7 +10,7 @@ import polars as pl
 
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.find import Events, Signals, served_by
-from rowcall.events.headers.folded_refill import (
+from rowcall.events.headers.air_use import (
     fold_refill,
     free_air,
     interval_of,

@@ -9,7 +9,7 @@ import pytest
 from scipy import constants
 from scipy.integrate import solve_ivp
 
-from rowcall.events.headers.folded_refill import (
+from rowcall.events.headers.air_use import (
     fold_refill,
     free_air,
     interval_of,
