@@ -16,14 +16,14 @@ from rowcall.events.firing.even_spacing import evenly_timed
 from rowcall.events.firing.inferred import infer_fires
 from rowcall.events.firing.place_numbers import number_places
 from rowcall.events.firing.recorded import Fires, find_fires
-from rowcall.events.headers.refills import Refills, follow_refills
+from rowcall.events.headers.refills import follow_refills
 from rowcall.events.rows.curves import CURVE_COLUMNS, row_curves
 from rowcall.events.rows.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.stacking.aliasing import is_in_step
 from rowcall.events.stacking.decompress import Filled, filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.events.stacking.types import STACK_COLUMNS
-from rowcall.model import Inferred, Signal
+from rowcall.model import HOUR_COLUMNS, Inferred, Signal
 from rowcall.site import Baghouse, Role
 
 _SHARP_S = 0.2  # chosen: an offset known so well blurs no curve
@@ -40,7 +40,7 @@ class Events:
     inferred: by compartment, how rows were inferred where there are neither bits nor counters.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
     stacks: those stacks themselves, columns `STACK_COLUMNS`.
-    refills: per compartment (0: shared header) its refill over the day, and by the hour.
+    refills: of each header, columns `HOUR_COLUMNS`; a line whose hour is null is of the day.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
     """
 
@@ -52,7 +52,7 @@ class Events:
     fires_known: bool
     inferred: Mapping[int, Inferred]
     in_step: frozenset[int]
-    refills: Mapping[int, tuple[Refills, Refills]]
+    refills: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,7 @@ class _Header:
     is_in_step: bool
     inferred: Mapping[int, Inferred]
     offset: ClockOffset | None
-    refills: tuple[Refills, Refills]
+    refills: pl.DataFrame
 
 
 def find_events(
@@ -96,6 +96,10 @@ def find_events(
         "time_s", "compartment", "row"
     )
     curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in by_header.values())]
+    refills = [
+        one.refills.select(pl.lit(own).cast(pl.Int64).alias("compartment"), pl.all())
+        for own, one in by_header.items()
+    ]
     stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in by_header.values())]
     return Events(
         pulses=pulses,
@@ -106,7 +110,7 @@ def find_events(
         fires_known=is_complete,
         inferred=inferred,
         in_step=frozenset(own for own, one in by_header.items() if one.is_in_step),
-        refills={own: one.refills for own, one in by_header.items()},
+        refills=pl.concat([pl.DataFrame(schema=HOUR_COLUMNS), *refills]),
     )
 
 

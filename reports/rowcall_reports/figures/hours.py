@@ -13,7 +13,6 @@ import numpy.typing as npt
 from rowcall import trade
 from rowcall.model import BaghouseDay
 from rowcall_reports import wording
-from rowcall_reports.chapters.one_baghouse import RECOVERY_TIMES_TAU
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.dp import clock_axis, label_ends, shade_stops, title_axes
 from rowcall_reports.figures.picture import Picture, picture_name
@@ -63,9 +62,11 @@ def recovery_by_hour(day: BaghouseDay) -> Grid:
     """Return seconds to recover 95 % of a drop: compartments down, hours of the day across."""
     hours = int(np.ceil(day.seconds / 3600))
     out = np.full((day.baghouse.compartments, hours), np.nan)
-    for compartment, hour, tau_s in day.hours.select("compartment", "hour", "tau_s").iter_rows():
+    for header, hour, recovery_s in day.hours.select(
+        "compartment", "hour", "recovery_s"
+    ).iter_rows():
         if 0 <= hour < hours:
-            out[compartment - 1, hour] = RECOVERY_TIMES_TAU * tau_s
+            out[header - 1 if header else slice(None), hour] = recovery_s
     return out
 
 
