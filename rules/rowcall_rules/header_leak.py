@@ -242,7 +242,7 @@ RULE = Rule(
     thresholds=(
         limit(
             "fall",
-            "3 %",
+            "2 %",
             "of the usual plateau lost",
             chosen="a regulator holds its setting to about 1 %",
         ),

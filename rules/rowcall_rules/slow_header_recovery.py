@@ -3,7 +3,7 @@
 Why: the next row can only be cleaned well when the header is back near its set pressure. One slow
 row is that row's valve, which leaks by. One slow header is its own feed: regulator, filter,
 isolation valve, drain full of water. What all headers do in the same hours is the supply's
-(`short_supply`), and is taken out hour by hour; what remains is the header's own. Rule out: an
+(`supply_short`), and is taken out hour by hour; what remains is the header's own. Rule out: an
 interval too short for a sound recovery, which shows as pulses not recovered before the next at a
 usual recovery.
 """
@@ -114,7 +114,7 @@ def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hour
         low, high = (show(t95 * math.exp(side * 1.96 * error), "s", 1) for side in (-1, 1))
         text += (
             f", 95 % in {show(t95, 's', 1)} (95 % interval {low} to {high}); when the next row is "
-            f"pulsed {show(left, 'bar', 2)} ({percent(left / drop)} of the drop) are missing"
+            f"pulsed, {show(left, 'bar', 2)} ({percent(left / drop)} of the drop) are missing"
         )
     is_late = left > context.limits["short_of_full"] * plateau
     start, end = span_of(context, own)

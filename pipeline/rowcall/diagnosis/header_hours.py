@@ -30,7 +30,7 @@ class Change:
 
     Attributes:
         log, error: logarithm of the ratio and its error, shape (n_headers, n_hours).
-        usual: of each header, shape (n_headers,); of this day's better hours where not `by_history`.
+        usual: of each header, shape (n_headers,); of the day's better hours where not `by_history`.
         by_history: whether earlier days say what is usual, shape (n_headers,).
         wander: standard deviation from hour to hour of a sound supply [-].
     """

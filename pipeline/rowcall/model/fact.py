@@ -135,7 +135,9 @@ class Fact(Enum):
     RECOVERY_LOG_ERROR = _header(
         "1", "relative standard error of that", "compressed_air", "short_interval"
     )
-    REFILL_DROP_PA = _header("Pa", "usual drop when a valve closes", "header_leak")
+    REFILL_DROP_PA = _header(
+        "Pa", "usual drop when a valve closes", "header_leak", "short_interval"
+    )
     PLATEAU_PA = _header(
         "Pa",
         "pressure that the refill tends to",

@@ -119,7 +119,7 @@ _WORK = work(
 )
 
 RULE = Rule(
-    name="short_supply",
+    name="supply_short",
     title="Plant air short",
     chapter=Chapter.AIR,
     looks_for="Hours in which all headers stand lower, or refill more slowly, together.",
