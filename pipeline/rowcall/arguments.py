@@ -116,22 +116,15 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
     )
     _add_site(parser)
     _add_wait(parser)
-    parser.add_argument(
-        "--from",
-        dest="first",
-        type=date.fromisoformat,
-        required=True,
-        metavar="YYYY-MM-DD",
-        help="first day to judge",
-    )
-    parser.add_argument(
-        "--to",
-        dest="last",
-        type=date.fromisoformat,
-        required=True,
-        metavar="YYYY-MM-DD",
-        help="last day to judge",
-    )
+    for flag, which in (("--from", "first"), ("--to", "last")):
+        parser.add_argument(
+            flag,
+            dest=which,
+            type=date.fromisoformat,
+            required=True,
+            metavar="YYYY-MM-DD",
+            help=f"{which} day to judge",
+        )
     parser.add_argument(
         "--out",
         type=Path,

@@ -51,19 +51,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     command = _COMMANDS[options.command]
     try:
         return int(command(options))
-    except BusyError as error:
-        _say(str(error))
-        return int(Exit.BUSY)
-    except CutShortError as error:
-        _print_what_was_done(cast("RunResult", error.done))
-        _say(str(error))
-        return int(Exit.CUT_SHORT)
-    except RowcallError as error:
-        _say(str(error))
-        return int(Exit.NOT_DONE)
-    except OSError as error:
-        _say(file_problem(error))
-        return int(Exit.NOT_DONE)
+    except (RowcallError, OSError) as error:
+        if isinstance(error, CutShortError):
+            _print_what_was_done(cast("RunResult", error.done))
+        _say(file_problem(error) if isinstance(error, OSError) else str(error))
+        return int(_EXITS.get(type(error), Exit.NOT_DONE))
 
 
 def _nightly(options: argparse.Namespace) -> Exit:
@@ -226,6 +218,7 @@ def _say(text: str) -> None:
     print(printable(text), file=sys.stderr, flush=True)
 
 
+_EXITS: Mapping[type[Exception], Exit] = {BusyError: Exit.BUSY, CutShortError: Exit.CUT_SHORT}
 _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "nightly": _nightly,
     "rerun": _rerun,

@@ -9,7 +9,6 @@ limits with `continuous_limit` and `surge_limit`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 
 SOURCE = "APTI SI:412A, Lesson 4, Table 4-1"
@@ -31,34 +30,23 @@ class Fibre(StrEnum):
     GLASS = "glass"
 
 
-@dataclass(frozen=True, slots=True)
-class MediaLimits:
-    """Limits of one fibre, in degF as printed in the source."""
-
-    continuous_degf: float
-    surge_degf: float
-
-    @property
-    def continuous_c(self) -> float:
-        """Continuous limit in Cel."""
-        return (self.continuous_degf - 32) / 1.8
-
-    @property
-    def surge_c(self) -> float:
-        """Surge limit in Cel."""
-        return (self.surge_degf - 32) / 1.8
-
-
-LIMITS: dict[Fibre, MediaLimits] = {
-    Fibre.COTTON: MediaLimits(180, 225),
-    Fibre.POLYPROPYLENE: MediaLimits(190, 200),
-    Fibre.WOOL: MediaLimits(200, 250),
-    Fibre.POLYAMIDE: MediaLimits(200, 250),
-    Fibre.ACRYLIC: MediaLimits(240, 260),
-    Fibre.POLYESTER: MediaLimits(275, 325),
-    Fibre.ARAMID: MediaLimits(400, 425),
-    Fibre.PPS: MediaLimits(375, 450),
-    Fibre.POLYIMIDE: MediaLimits(450, 500),
-    Fibre.PTFE: MediaLimits(450, 500),
-    Fibre.GLASS: MediaLimits(500, 550),
+# Continuous and surge limit, in degF as printed in the source.
+LIMITS_DEGF: dict[Fibre, tuple[float, float]] = {
+    Fibre.COTTON: (180, 225),
+    Fibre.POLYPROPYLENE: (190, 200),
+    Fibre.WOOL: (200, 250),
+    Fibre.POLYAMIDE: (200, 250),
+    Fibre.ACRYLIC: (240, 260),
+    Fibre.POLYESTER: (275, 325),
+    Fibre.ARAMID: (400, 425),
+    Fibre.PPS: (375, 450),
+    Fibre.POLYIMIDE: (450, 500),
+    Fibre.PTFE: (450, 500),
+    Fibre.GLASS: (500, 550),
 }
+
+
+def limits_c(fibre: Fibre) -> tuple[float, float]:
+    """Return the continuous and the surge limit of a fibre [Cel]."""
+    continuous, surge = ((limit - 32) / 1.8 for limit in LIMITS_DEGF[fibre])
+    return continuous, surge

@@ -103,6 +103,31 @@ _TABLE: tuple[Unit, ...] = (
     Unit("Pa/d", Dimension.PRESSURE_RATE, 1 / 86400),
     Unit("K.min", Dimension.HEAT_DOSE, 1.0),  # differences of temperature: K, not Cel
 )
+# Print symbols of UCUM codes; codes that read well as they are stand for themselves.
+_SYMBOLS = {
+    "Cel": "°C",
+    "[degF]": "°F",
+    "mm[H2O]": "mm w.c.",
+    "[in_i'H2O]": "in. w.c.",
+    "[psi]": "psi",
+    "m3/s": "m³/s",
+    "m3/min": "m³/min",
+    "m3/h": "m³/h",
+    "[ft_i]3/min": "ft³/min",
+    "m2": "m²",
+    "[ft_i]2": "ft²",
+    "m3": "m³",
+    "[ft_i]3": "ft³",
+    "[ft_i]/min": "ft/min",
+    "1": "",
+    "[ppm]": "ppm",
+    "kg/m3": "kg/m³",
+    "mg/m3": "mg/m³",
+    "g/m3": "g/m³",
+    "[gr]/[ft_i]3": "gr/ft³",
+    "{rev}/min": "rpm",
+    "K.min": "K·min",
+}
 # What people write for a unit that no close spelling leads to.
 _MEANT = {"rpm": "{rev}/min", "{rpm}": "{rev}/min"}
 
@@ -160,16 +185,19 @@ def parse_quantity(text: object, dimension: Dimension) -> float:
 
 def show(value: float, code: str, digits: int) -> str:
     """Write a quantity of the inside unit for people: `show(5.5, "m3/h", 0)` -> `"19,800 m³/h"`."""
-    shown = _plain(find_unit(code).from_inside(value), digits)
-    name = {"Cel": " °C", "1": ""}.get(code, f" {code}")
-    return f"{shown}{name.replace('m3', 'm³')}"
+    return f"{number(find_unit(code).from_inside(value), digits)} {symbol(code)}".strip()
+
+
+def symbol(code: str) -> str:
+    """Return the print symbol of a UCUM code."""
+    return _SYMBOLS.get(code, code)
 
 
 def percent(share: float, digits: int = 0) -> str:
     """Write a share for people: `percent(0.634)` -> `"63 %"`."""
-    return f"{_plain(100 * share, digits)} %"
+    return f"{number(100 * share, digits)} %"
 
 
-def _plain(value: float, digits: int) -> str:
-    """Thousands separated, and no minus before a zero."""
+def number(value: float, digits: int) -> str:
+    """Write a number with thousands separated, and no minus before a zero."""
     return f"{round(value, digits) + 0.0:,.{digits}f}"

@@ -46,12 +46,12 @@ class Job:
     @property
     def why(self) -> str:
         """The reasons in the words of the rule, rows with the same one named together."""
-        alike: dict[str, list[Finding]] = {}
-        for found in self.findings:
-            alike.setdefault(wording.without_numbers(found.answer.text), []).append(found)
         if len(self.findings) == 1:
             return wording.escape(self.first.answer.text)
-        return " ".join(_reason(group) for group in alike.values())
+        alike = wording.grouped(
+            self.findings, lambda found: wording.without_numbers(found.answer.text)
+        )
+        return " ".join(_reason(group) for group in alike)
 
     @property
     def place(self) -> str:
@@ -84,14 +84,17 @@ def jobs(report: DayReport) -> list[Job]:
     """Return what was found as jobs, the most pressing first."""
     order = {day.baghouse.id: n for n, day in enumerate(report.baghouses)}
     rules = {rule.name: rule for rule in report.rules}
-    groups: dict[tuple[object, ...], list[Finding]] = {}
-    for found in sorted(report.findings, key=lambda item: _rank(item, order)):
-        if found.answer.verdict is Verdict.FOUND:
-            groups.setdefault(_job_key(found), []).append(found)
+    ranked = sorted(report.findings, key=lambda item: _rank(item, order))
+    found = (item for item in ranked if item.answer.verdict is Verdict.FOUND)
     return [
-        Job(rules[group[0].rule], tuple(group), tuple(since(report, found) for found in group))
-        for group in groups.values()
+        Job(rules[group[0].rule], tuple(group), tuple(since(report, item) for item in group))
+        for group in wording.grouped(found, _job_key)
     ]
+
+
+def _job_key(found: Finding) -> tuple[object, ...]:
+    answer, subject = found.answer, found.answer.subject
+    return answer.urgency, subject.baghouse, subject.compartment, found.rule, answer.action
 
 
 def since(report: DayReport, found: Finding) -> date:
@@ -110,39 +113,6 @@ def _rank(found: Finding, order: dict[str, int]) -> tuple[int, int, int, int, st
     )
 
 
-def _job_key(found: Finding) -> tuple[object, ...]:
-    answer = found.answer
-    return (
-        answer.urgency,
-        answer.subject.baghouse,
-        answer.subject.compartment,
-        found.rule,
-        answer.action,
-    )
-
-
 def title_of(rules: Iterable[Rule], name: str) -> str:
     """Return the title of a rule, or its name where the report does not hold the rule."""
     return next((rule.title for rule in rules if rule.name == name), name)
-
-
-def where_of(report: DayReport, job: Job) -> str:
-    """Return baghouse, compartment and rows of a job."""
-    name = name_of(report, job.baghouse)
-    return f"{name}, {job.place}" if job.first.answer.subject.compartment else name
-
-
-def name_of(report: DayReport, baghouse: str) -> str:
-    """Return id and name of a baghouse, safe for Markdown."""
-    names = [day.baghouse.name for day in report.baghouses if day.baghouse.id == baghouse]
-    shown = [part for part in (baghouse, *names) if part]
-    return " ".join(wording.escape(part) for part in dict.fromkeys(shown))
-
-
-def quiet_baghouses(report: DayReport) -> Sequence[str]:
-    """Return ids of the baghouses where every check that was asked came out clear."""
-    verdicts: dict[str, set[Verdict]] = {}
-    for found in report.findings:
-        verdicts.setdefault(found.answer.subject.baghouse, set()).add(found.answer.verdict)
-    clear = {Verdict.CLEAR}
-    return [day.baghouse.id for day in report.baghouses if verdicts.get(day.baghouse.id) == clear]

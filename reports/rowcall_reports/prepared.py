@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
 
 from rowcall.day_report import DayReport
 from rowcall.model import BaghouseDay, Caution, Chapter, FactBook, Finding, RowMark, Rule, Verdict
-from rowcall_reports import fact_lookup, row_marks
-from rowcall_reports.actions import Job, jobs, name_of
+from rowcall_reports import fact_lookup, row_marks, wording
+from rowcall_reports.actions import Job, jobs
 from rowcall_reports.inlet import InletTag, inlet_tags
 from rowcall_reports.row_marks import Marks
 
@@ -28,7 +27,6 @@ class PreparedDay:
     """
 
     day: BaghouseDay
-    zone: ZoneInfo
     name: str
     rules: tuple[Rule, ...]
     facts: FactBook
@@ -83,11 +81,10 @@ def prepare(report: DayReport) -> PreparedReport:
 
 
 def _prepare_day(report: DayReport, day: BaghouseDay, found: list[Job]) -> PreparedDay:
-    baghouse = day.baghouse.id
+    baghouse, name = day.baghouse.id, day.baghouse.name
     return PreparedDay(
         day=day,
-        zone=report.site.plant.zone,
-        name=name_of(report, baghouse),
+        name=" ".join(wording.escape(part) for part in dict.fromkeys((baghouse, name))),
         rules=report.rules,
         facts=FactBook(day.facts),
         usual=fact_lookup.usual(day),

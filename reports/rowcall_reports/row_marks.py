@@ -10,24 +10,12 @@ import polars as pl
 from rowcall.model import BaghouseDay, Finding, RowMark, Rule, Urgency, Verdict
 
 _PLAIN = 1_000  # chosen: shows only where no rule found anything
-OK = RowMark(letter="", word="ok", words="ok", meaning="answered as it should", precedence=_PLAIN)
+OK = RowMark("", "ok", "answered as it should", _PLAIN, sign="ok")
 PARTLY = RowMark(
-    letter="",
-    word="ok?",
-    words="ok in part",
-    meaning="clear in part, the rest could not be judged",
-    precedence=_PLAIN,
+    "", "ok in part", "clear in part, the rest could not be judged", _PLAIN, sign="ok?"
 )
-UNKNOWN = RowMark(
-    letter="?",
-    word="?",
-    words="could not be judged",
-    meaning="could not be judged",
-    precedence=_PLAIN,
-)
-NOT_ASKED = RowMark(
-    letter="", word="-", words="not asked", meaning="no such row, or not asked", precedence=_PLAIN
-)
+UNKNOWN = RowMark("?", "could not be judged", "could not be judged", _PLAIN, sign="?")
+NOT_ASKED = RowMark("", "not asked", "no such row, or not asked", _PLAIN, sign="-")
 PLAIN = (OK, PARTLY, UNKNOWN, NOT_ASKED)
 SHOWN_DAYS = 30  # chosen: a month fits a page and shows when a row fell silent
 

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
-from datetime import date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from datetime import date, datetime, time, timedelta, tzinfo
+from typing import TypeVar
+
+from rowcall import units
+
+Item = TypeVar("Item")
 
 NO_VALUE = "-"
+percent = units.percent
 _WIDEST_PADDED = 110  # a table wider than this wraps in a text mail, where padding only hurts
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -17,32 +22,6 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 # it and stay bare, so that tag names stay readable in the text part of a mail.
 _SPECIAL = re.compile(r"[\\`*\[\]|~$&]|<(?=[A-Za-z/!?])|(?<![^\W_])_|_(?![^\W_])")
 _AT_START = re.compile(r"^([-+=>#@]|\d{1,9}(?=[.)](?:\s|$)))")
-
-# Print symbols of UCUM codes; codes that read well as they are stand for themselves.
-_SYMBOLS = {
-    "Cel": "°C",
-    "[degF]": "°F",
-    "mm[H2O]": "mm w.c.",
-    "[in_i'H2O]": "in. w.c.",
-    "[psi]": "psi",
-    "m3/s": "m³/s",
-    "m3/min": "m³/min",
-    "m3/h": "m³/h",
-    "[ft_i]3/min": "ft³/min",
-    "m2": "m²",
-    "[ft_i]2": "ft²",
-    "m3": "m³",
-    "[ft_i]3": "ft³",
-    "[ft_i]/min": "ft/min",
-    "1": "",
-    "[ppm]": "ppm",
-    "kg/m3": "kg/m³",
-    "mg/m3": "mg/m³",
-    "g/m3": "g/m³",
-    "[gr]/[ft_i]3": "gr/ft³",
-    "{rev}/min": "rpm",
-    "K.min": "K·min",
-}
 
 
 def escape(text: str) -> str:
@@ -69,16 +48,11 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]], right: Iterable[in
     return "\n".join("| " + " | ".join(line) + " |" for line in [body[0], rule, *body[1:]])
 
 
-def symbol(code: str) -> str:
-    """Return the print symbol of a UCUM code."""
-    return _SYMBOLS.get(code, code)
-
-
 def number(value: float | None, digits: int = 0) -> str:
     """Return a number with fixed decimals and thousands separated, or a dash for none."""
     if value is None or not math.isfinite(value):
         return NO_VALUE
-    return f"{round(value, digits) + 0.0:,.{digits}f}"  # adding 0 makes no minus of a zero
+    return units.number(value, digits)
 
 
 def significant(value: float, digits: int = 3) -> str:
@@ -168,12 +142,12 @@ def day_in_sentence(day: date, today: date) -> str:
     return f"{day.day} {_MONTHS[day.month - 1]}{year}"
 
 
-def clock(moment: datetime | None, zone: ZoneInfo) -> str:
+def clock(moment: datetime | None, zone: tzinfo) -> str:
     """Return a UTC moment as plant-local date and time."""
     return moment.astimezone(zone).strftime("%Y-%m-%d %H:%M") if moment else NO_VALUE
 
 
-def period(start: datetime | None, end: datetime | None, zone: ZoneInfo) -> str:
+def period(start: datetime | None, end: datetime | None, zone: tzinfo) -> str:
     """Return a span of UTC moments in plant-local time, the date said once where it can be."""
     if start is None or end is None:
         return clock(start or end, zone) if start or end else ""
@@ -194,17 +168,20 @@ def duration(seconds: float) -> str:
     return f"{significant(seconds)} s"
 
 
-def percent(share: float) -> str:
-    """Return a share in whole percent."""
-    return f"{round(share, 2) + 0.0:.0%}".replace("%", " %")  # adding 0 makes no minus of a zero
-
-
 def change(now: float, before: float | None) -> str:
     """Return how much `now` is above or below `before`, in whole percent."""
     if not before or math.isnan(before):
         return NO_VALUE
     whole = round(100 * (now / before - 1))
     return f"{whole:+d} %" if whole else "0 %"
+
+
+def grouped(items: Iterable[Item], key: Callable[[Item], Hashable]) -> list[list[Item]]:
+    """Return items of the same key together, in the order of the first of each."""
+    groups: dict[Hashable, list[Item]] = {}
+    for item in items:
+        groups.setdefault(key(item), []).append(item)
+    return list(groups.values())
 
 
 def without_numbers(text: str) -> str:

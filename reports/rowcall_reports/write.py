@@ -8,7 +8,6 @@ import shutil
 import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
@@ -28,53 +27,33 @@ class ReportError(RowcallError):
     """A report could not be written; the message names the folder and the remedy."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReportFiles:
-    """A written report: where its files lie, and what the mail is made from."""
+def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -> Path:
+    """Write Markdown, page, findings and pictures into `<folder>/<day>/`, and return that folder.
 
-    folder: Path
-    markdown: Path
-    page: Path
-    json_lines: Path
-    parquet: Path
-    pictures: tuple[Path, ...]
-    text: str
-
-
-def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -> ReportFiles:
-    """Write `<folder>/<day>/` with Markdown, page, findings and pictures, replacing an older one.
-
-    Everything is built in a hidden folder beside it and renamed when complete, so a run that is
-    killed leaves either the older report or the new one; the next run clears what it left. All
-    of it is on the disk when this returns: what is noted down afterwards may rely on it.
+    An older one is replaced. Everything is built in a hidden folder beside it and renamed when
+    complete, so a run that is killed leaves either the older report or the new one; the next run
+    clears what it left. All of it is on the disk when this returns: what is noted down afterwards
+    may rely on it.
 
     Raises:
         ReportError: the folder cannot be written.
     """
     day = report.day.isoformat()
-    text = write_markdown(report, pictures)
-    target = folder / day
+    target, contents = folder / day, _contents(report, pictures)
     try:
-        _build(folder, day, _contents(report, pictures, text))
+        _build(folder, day, contents)
     except OSError as error:
         raise ReportError(
             f"{target}: the report cannot be written ({error.strerror or error}). Check that the "
             "folder may be written to, has space, and that none of its files is open elsewhere."
         ) from error
-    return ReportFiles(
-        folder=target,
-        markdown=target / f"rowcall-{day}.md",
-        page=target / f"rowcall-{day}.html",
-        json_lines=target / "findings.jsonl",
-        parquet=target / "findings.parquet",
-        pictures=tuple(target / picture.name for picture in pictures),
-        text=text,
-    )
+    return target
 
 
-def _contents(report: DayReport, pictures: Sequence[Picture], text: str) -> Mapping[str, bytes]:
+def _contents(report: DayReport, pictures: Sequence[Picture]) -> Mapping[str, bytes]:
     """Return the files of a report by name."""
     day, frame = report.day.isoformat(), findings_frame(report)
+    text = write_markdown(report, pictures)
     own_names = {picture.name: picture.name for picture in pictures}
     page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
     return {

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from rowcall.diagnosis.row_evidence import RowEvidence
 from rowcall.diagnosis.row_rules import (
@@ -26,7 +25,6 @@ from rowcall.model import (
     Answer,
     Chapter,
     Context,
-    Fact,
     Limits,
     Quantity,
     RowMark,
@@ -39,83 +37,52 @@ from rowcall.model import (
 from rowcall.units import Dimension, show
 
 
-@dataclass(frozen=True, slots=True)
-class _Closing:
-    """How a row's valve closes: against the reference rows, of the whole day; nan where unknown.
-
-    low_ratio: the drop ratio less the standard errors of certainty.
-    """
-
-    late_s: float
-    late_s_error: float
-    p_late: float
-    power: float
-    ratio: float
-    ratio_error: float
-    low_ratio: float
-
-
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for every row by the lateness and the depth of its stacked pulses."""
     return against_peers(context, _judge_row)
 
 
 def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
-    limits, closing = context.limits, _closing(context, subject)
-    if math.isnan(closing.p_late) or not row.sent >= limits["min_pulses"]:
+    limits = context.limits
+    if math.isnan(row.p_late) or not row.sent >= limits["min_pulses"]:
         return Answer.cannot_tell(subject, not_observable(row, "time its closing"))
     if not row.surely_answers:
         return Answer.cannot_tell(subject, "it shows no pressure drop whose end could be timed")
-    is_late = _is_late(closing, limits)
-    if is_late or _is_far_deeper(closing, limits):
-        text = _late_text(closing) if is_late else _deep_text(closing)
-        start = context.at(row.onset_s) if row.changed else None
-        values = _values(closing)
+    values = (
+        Quantity("late_s", row.late_s, "s"),
+        Quantity("late_s_error", row.late_s_error, "s"),
+        Quantity("p_late", row.p_late, "1"),
+        Quantity("drop_ratio", row.day_ratio, "1"),
+    )
+    low = row.day_ratio - limits["errors"] * row.day_ratio_error
+    is_late = _is_late(row, low, limits)
+    # Where lateness cannot be seen, depth shows it: no other fault makes so much deeper drops.
+    if is_late or (low >= limits["far_deeper"] and row.late_power < limits["power"]):
+        text, start = _text(row, is_late), context.at(row.since_s)
         return context.found(subject, Urgency.NEXT_OUTAGE, text, _ACTION, values, start=start)
-    why = _why_open(closing, limits)
+    why = _why_open(row, limits)
     if why:
         return Answer.cannot_tell(subject, why)
-    size = percent(closing.ratio)
+    size = percent(row.day_ratio)
     text = f"Closes in time with its peers; its pressure drop is {size} of theirs."
-    return Answer.clear(subject, text, _values(closing))
+    return Answer.clear(subject, text, values)
 
 
-def _closing(context: Context, subject: Subject) -> _Closing:
-    def of(fact: Fact) -> float:
-        return context.facts.of(fact, subject.compartment, subject.row)
-
-    ratio, error = of(Fact.DROP_RATIO), of(Fact.DROP_RATIO_ERROR)
-    return _Closing(
-        late_s=of(Fact.LATE_S),
-        late_s_error=of(Fact.LATE_S_ERROR),
-        p_late=of(Fact.P_LATE),
-        power=of(Fact.LATE_POWER),
-        ratio=ratio,
-        ratio_error=error,
-        low_ratio=ratio - context.limits["errors"] * error,
-    )
-
-
-def _is_late(closing: _Closing, limits: Limits) -> bool:
-    is_sure = closing.p_late >= limits["sure"] and closing.ratio >= limits["deep"]
+def _is_late(row: RowEvidence, low_ratio: float, limits: Limits) -> bool:
+    is_sure = row.p_late >= limits["sure"] and row.day_ratio >= limits["deep"]
     # Two signs that agree need less of each.
-    is_both = closing.p_late > limits["open"] and closing.low_ratio >= limits["deeper"]
+    is_both = row.p_late > limits["open"] and low_ratio >= limits["deeper"]
     # A handful of points that lie off can be fitted by any lateness, at any depth.
-    is_sized = closing.ratio_error <= limits["max_error"] * closing.ratio
-    return is_sized and closing.late_s >= limits["late"] and (is_sure or is_both)
+    is_sized = row.day_ratio_error <= limits["max_error"] * row.day_ratio
+    return is_sized and row.late_s >= limits["late"] and (is_sure or is_both)
 
 
-def _is_far_deeper(closing: _Closing, limits: Limits) -> bool:
-    """Where lateness cannot be seen, depth shows it: no other fault makes so much deeper drops."""
-    return closing.low_ratio >= limits["far_deeper"] and closing.power < limits["power"]
-
-
-def _why_open(closing: _Closing, limits: Limits) -> str:
+def _why_open(row: RowEvidence, limits: Limits) -> str:
     """Say why it cannot be cleared, '' where it can."""
-    if closing.p_late > limits["open"] and closing.ratio >= limits["deep"]:
-        chance = percent(closing.p_late, 1)
+    if row.p_late > limits["open"] and row.day_ratio >= limits["deep"]:
+        chance = percent(row.p_late, 1)
         return f"its valve may close late, but with a probability of {chance} only"
-    if closing.power < limits["power"]:
+    if row.late_power < limits["power"]:
         return (
             "a valve that closes less than half a second late would not stand out on this day "
             "(coarse samples or time stamps, or an uneven refill)"
@@ -123,31 +90,19 @@ def _why_open(closing: _Closing, limits: Limits) -> str:
     return ""
 
 
-def _values(closing: _Closing) -> tuple[Quantity, ...]:
+def _text(row: RowEvidence, is_late: bool) -> str:
+    harm, size = "It wastes air and wears the bags of this row.", percent(row.day_ratio)
+    if is_late:
+        return (
+            f"Valve closes {show(row.late_s, 's', 2)} later than its peers'; its pressure drop is "
+            f"{size} of theirs. {harm} Standard error {show(row.late_s_error, 's', 2)}."
+        )
     return (
-        Quantity("late_s", closing.late_s, "s"),
-        Quantity("late_s_error", closing.late_s_error, "s"),
-        Quantity("p_late", closing.p_late, "1"),
-        Quantity("drop_ratio", closing.ratio, "1"),
+        f"Its pressure drop is {size} of its peers', as of a valve that stays open too long; the "
+        f"samples are too coarse to time its closing. {harm}"
     )
 
 
-def _late_text(closing: _Closing) -> str:
-    return (
-        f"Valve closes {show(closing.late_s, 's', 2)} later than its peers'; its pressure drop is "
-        f"{percent(closing.ratio)} of theirs. {_HARM} "
-        f"Standard error {show(closing.late_s_error, 's', 2)}."
-    )
-
-
-def _deep_text(closing: _Closing) -> str:
-    return (
-        f"Its pressure drop is {percent(closing.ratio)} of its peers', as of a valve that stays "
-        f"open too long; the samples are too coarse to time its closing. {_HARM}"
-    )
-
-
-_HARM = "It wastes air and wears the bags of this row."
 _ACTION = work(
     outside="Listen at the row's valve from a distance: does it blow on after its pulse has ended?",
     isolated="renew both diaphragms, clean the seat, check spring and bleed hole, tighten the lid "
@@ -227,18 +182,8 @@ RULE = Rule(
     ),
     confused_with="a longer pulse length (all rows alike); slow header recovery",
     cautions=VALVE_WORK,
-    references=("common practice, no source",),
     judge=judge,
-    marks=(
-        RowMark(
-            letter="L",
-            word="CLOSES LATE",
-            words="closes late",
-            meaning="the valve closed late",
-            precedence=5,
-            shows_lateness=True,
-        ),
-    ),
+    marks=(RowMark("L", "closes late", "the valve closed late", 5, shows_lateness=True),),
     judges_valve=True,
     trial_fault="a row that closes 0.4 s late",
     formerly="row_drawn_out",

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from rowcall.diagnosis.row_rules import ROWS_NAMED
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -42,11 +43,10 @@ def judge(context: Context) -> Iterator[Answer]:
         for row, n_sent in zip(rows, sent, strict=True):
             subject = context.subject(compartment, row)
             why = _unknown(context, subject, usual)
-            yield (
-                Answer.cannot_tell(subject, why)
-                if why
-                else _judge_row(context, subject, n_sent, usual)
-            )
+            if why:
+                yield Answer.cannot_tell(subject, why)
+            else:
+                yield _judge_row(context, subject, n_sent, usual)
 
 
 def _unknown(context: Context, subject: Subject, usual: float) -> str:
@@ -106,12 +106,7 @@ RULE = Rule(
     title="Row is not pulsed",
     chapter=Chapter.ROWS,
     looks_for="A row sent less than half as many pulses as the rows of its compartment.",
-    needs=(
-        Need(
-            any_of=(Role.ROW_SOLENOID, Role.STEP_COUNTER),
-            purpose="to count the pulses sent to each row",
-        ),
-    ),
+    needs=(Need(any_of=ROWS_NAMED, purpose="to count the pulses sent to each row"),),
     thresholds=(
         limit(
             "min_pulses",
@@ -133,16 +128,7 @@ RULE = Rule(
     ),
     confused_with="a bit that is no longer recorded: then the header still drops in its place",
     cautions=(Caution.LOCKOUT,),
-    references=("common practice, no source",),
     judge=judge,
-    marks=(
-        RowMark(
-            letter="N",
-            word="NOT PULSED",
-            words="not pulsed",
-            meaning="the controller sends it no pulses",
-            precedence=1,
-        ),
-    ),
+    marks=(RowMark("N", "not pulsed", "the controller sends it no pulses", 1),),
     formerly="row_not_called",
 )

@@ -10,7 +10,7 @@ silent (air shut off, or its transmitter).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -52,27 +52,25 @@ from rowcall.model import (
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for every row by its single pulses, else by its stacked ones."""
-    yield from over_days(_answers(context), context.facts)
-
-
-def _answers(context: Context) -> Iterator[Answer]:
     for compartment, n_rows in enumerate(context.day.baghouse.rows, start=1):
-        rows = {
-            context.subject(compartment, row): row_evidence(context.facts, compartment, row)
-            for row in range(1, n_rows + 1)
-        }
-        yield from _judge_compartment(context, rows)
+        answers = _judge_compartment(context, compartment, n_rows)
+        yield from over_days(answers, context.facts)
 
 
-def _judge_compartment(context: Context, rows: Mapping[Subject, RowEvidence]) -> Iterator[Answer]:
+def _judge_compartment(context: Context, compartment: int, n_rows: int) -> Iterator[Answer]:
     limits, day = context.limits, context.day
+    rows = {
+        context.subject(compartment, row): row_evidence(context.facts, compartment, row)
+        for row in range(1, n_rows + 1)
+    }
     n_judged = sum(row.judged for row in rows.values())
     n_answered = sum(row.answered for row in rows.values())
     if n_judged >= limits["min_pulses"] and n_answered <= limits["silent_share"] * n_judged:
         return _whole_header(context, list(rows), n_judged, day.start)
     answers = [_judge_row(context, subject, row) for subject, row in rows.items()]
     judged = [answer for answer in answers if answer.verdict is not Verdict.CANNOT_TELL]
-    silent_since = [answer.start or day.start for answer in judged if _is_silent(answer)]
+    silent = (answer for answer in judged if answer.urgency is Urgency.NEXT_OUTAGE)
+    silent_since = [answer.start or day.start for answer in silent]
     if len(silent_since) == len(judged) > 1:
         return _whole_header(context, list(rows), n_judged, max(silent_since))
     return _hurry_many(answers, limits["many_share"])
@@ -97,7 +95,11 @@ def _by_pulses(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         why = "single pulses show no drop, but stacked they show"
         return Answer.cannot_tell(subject, f"{why} {percent(row.ratio)} of its peers' drop")
     if row.days > 1 and row.changed and row.is_surely_silent:
-        return _silent(context, subject, row.onset_s, _changed_text(row), values)
+        text = (
+            f"Silent since it changed: {percent(row.ratio)} of its peers' drop then, "
+            f"{percent(row.before)} before. Standard error {percent(row.ratio_error, 1)}."
+        )
+        return _silent(context, subject, row.since_s, text, values)
     is_silent_since = n_since >= limits["min_pulses"]
     if is_silent or is_silent_since:
         text = _silent_text(row, n_since if is_silent_since else 0)
@@ -129,13 +131,6 @@ def _answered_share(share: float, low: float, high: float) -> tuple[Quantity, ..
     )
 
 
-def _changed_text(row: RowEvidence) -> str:
-    return (
-        f"Silent since it changed: {percent(row.ratio)} of its peers' drop then, "
-        f"{percent(row.before)} before. Standard error {percent(row.ratio_error, 1)}."
-    )
-
-
 def _silent_text(row: RowEvidence, n_since: int) -> str:
     """Say how silent a row is; `n_since` pulses since its last answer, 0 where few of many."""
     seen = f"a pressure drop at {row.answered:,.0f} of {judged_of(row)}"
@@ -164,16 +159,21 @@ def _silence(day: BaghouseDay, subject: Subject) -> tuple[float, int]:
 
 def _by_stack(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     """Judge by all pulses stacked, where hardly one could be judged by itself."""
-    why = _unstacked(context, row)
-    if why:
+    if row.in_step:
+        why = (
+            "the samples are in step with the pulses and meet each at the same moment, so "
+            f"{pulses_of(row)} could not be judged"
+        )
+        return Answer.cannot_tell(subject, why)
+    if not row.sent >= context.limits["min_pulses"] or math.isnan(row.ratio):
+        why = f"only {row.judged:,.0f} of its pulses could be judged"
         return Answer.cannot_tell(subject, why)
     seen = (
         f"{pulses_of(row)}, stacked, show {percent(row.ratio)} of its peers' drop "
         f"(standard error {percent(row.ratio_error, 1)})"
     )
     if row.is_surely_silent:
-        since = row.onset_s if row.changed else 0.0
-        return _silent(context, subject, since, f"Silent: {seen}.", drop_values(row))
+        return _silent(context, subject, row.since_s, f"Silent: {seen}.", drop_values(row))
     if row.is_intermittent and row.rate_high < context.limits["steady_share"]:
         rate = f"about {percent(row.rate)} of {pulses_of(row)} were answered, by how they scatter"
         values = _answered_share(row.rate, row.rate_low, row.rate_high)
@@ -183,27 +183,11 @@ def _by_stack(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     return Answer.cannot_tell(subject, f"not certain enough: {seen}")
 
 
-def _unstacked(context: Context, row: RowEvidence) -> str:
-    """Say why the stacked pulses of a row show nothing, '' where they do."""
-    if row.in_step:
-        return (
-            "the samples are in step with the pulses and meet each at the same moment, so "
-            f"{pulses_of(row)} could not be judged"
-        )
-    if not row.sent >= context.limits["min_pulses"] or math.isnan(row.ratio):
-        return f"only {row.judged:,.0f} of its pulses could be judged"
-    return ""
-
-
 def _silent(
     context: Context, subject: Subject, since_s: float, text: str, values: tuple[Quantity, ...]
 ) -> Answer:
     urgency, start = Urgency.NEXT_OUTAGE, context.at(since_s)
     return context.found(subject, urgency, text, _SILENT_ACTION, values, start=start)
-
-
-def _is_silent(answer: Answer) -> bool:
-    return answer.verdict is Verdict.FOUND and answer.urgency is Urgency.NEXT_OUTAGE
 
 
 def _misses_pulses(
@@ -311,23 +295,11 @@ RULE = Rule(
     ),
     confused_with="a row that the controller sends no pulses; a header transmitter that has failed",
     cautions=VALVE_WORK,
-    references=("common practice, no source",),
     judge=judge,
     marks=(
+        RowMark("S", "silent", "pulsed, but header pressure did not drop", 2),
         RowMark(
-            letter="S",
-            word="SILENT",
-            words="silent",
-            meaning="pulsed, but header pressure did not drop",
-            precedence=2,
-        ),
-        RowMark(
-            letter="M",
-            word="MISSES PULSES",
-            words="misses pulses",
-            meaning="answered some of its pulses and not others",
-            precedence=3,
-            watch_only=True,
+            "M", "misses pulses", "answered some of its pulses and not others", 3, watch_only=True
         ),
     ),
     judges_valve=True,

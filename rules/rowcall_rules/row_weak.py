@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from statistics import median_high
 
 from rowcall.diagnosis.row_evidence import RowEvidence
 from rowcall.diagnosis.row_rules import (
     HEADER_PRESSURE,
     MAX_SHARE,
     MIN_PULSES,
+    ROWS_NAMED,
     VALVE_WORK,
     against_peers,
     drop_values,
@@ -37,7 +39,6 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role
 
 _MIN_PAST = 3  # chosen: days before today whose median says what was usual
 _WEEK = 7  # days
@@ -64,12 +65,17 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         return Answer.cannot_tell(
             subject, f"{seen} (standard error {error}), too uncertain to call it weak or full"
         )
-    text = (
-        f"Weak pulse: {seen}{_before(context, subject)}. Its bags are under-cleaned."
-        f"{_unless_mixed(row, limits)} Standard error {error}."
+    text = f"Weak pulse: {seen}{_before(context, subject)}. Its bags are under-cleaned."
+    if row.judged < limits["min_pulses"]:
+        text += " Its pulses could not be judged one by one: some may be full and others missing."
+    return context.found(
+        subject,
+        Urgency.NEXT_OUTAGE,
+        f"{text} Standard error {error}.",
+        _ACTION,
+        drop_values(row),
+        start=context.at(row.since_s),
     )
-    start = context.at(row.onset_s) if row.changed else None
-    return context.found(subject, Urgency.NEXT_OUTAGE, text, _ACTION, drop_values(row), start=start)
 
 
 def _is_full(row: RowEvidence, limits: Limits) -> bool:
@@ -90,19 +96,12 @@ def _two_kinds(row: RowEvidence, limits: Limits) -> str:
     return f"it answered about {percent(row.rate)} of its pulses" if row.is_intermittent else ""
 
 
-def _unless_mixed(row: RowEvidence, limits: Limits) -> str:
-    if row.judged >= limits["min_pulses"]:
-        return ""
-    return " Its pulses could not be judged one by one: some may be full and others missing."
-
-
 def _before(context: Context, subject: Subject) -> str:
     """Say how the row did in the week before, where enough of it is known."""
     _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     if past.size < _MIN_PAST:
         return ""
-    week = sorted(past[-_WEEK:].tolist())
-    return f" ({percent(week[len(week) // 2])} in the days before)"
+    return f" ({percent(median_high(past[-_WEEK:].tolist()))} in the days before)"
 
 
 _ACTION = work(
@@ -119,10 +118,7 @@ RULE = Rule(
     looks_for="Stacked pulses whose pressure drop is well below that of the row's peers.",
     needs=(
         HEADER_PRESSURE,
-        Need(
-            any_of=(Role.ROW_SOLENOID, Role.STEP_COUNTER),
-            purpose="to know which row was pulsed",
-        ),
+        Need(any_of=ROWS_NAMED, purpose="to know which row was pulsed"),
     ),
     thresholds=(
         MAX_SHARE,
@@ -159,17 +155,8 @@ RULE = Rule(
     ),
     confused_with="a silent row; a row that misses pulses; a header not yet recovered",
     cautions=VALVE_WORK,
-    references=("common practice, no source",),
     judge=judge,
-    marks=(
-        RowMark(
-            letter="W",
-            word="WEAK",
-            words="weak",
-            meaning="answered, with a drop well below its peers'",
-            precedence=4,
-        ),
-    ),
+    marks=(RowMark("W", "weak", "answered, with a drop well below its peers'", 4),),
     judges_valve=True,
     trial_fault="a weak row (60 % of the usual drop)",
     formerly="row_faint",

@@ -50,17 +50,14 @@ def _judge_header(context: Context, header: int) -> Answer:
     values = _values(context, header, needed)
     error = recovery * facts.of(Fact.RECOVERY_LOG_ERROR, header)
     stated = f" (standard error {show(error, 's', 1)})" if math.isfinite(error) else ""
-    seen = (
-        f"{show(interval, 's', 1)} between pulses, 95 % recovered in {show(recovery, 's', 1)}{stated}"
-    )
+    seen = f"{show(interval, 's', 1)} between pulses, 95 % recovered in {show(recovery, 's', 1)}{stated}"
     if interval >= recovery:
         return Answer.clear(subject, f"Time to recover: {seen}.", values)
     if interval >= needed:
         as_usual = f"Time to recover as usual ({show(usual, 's', 1)}), but not today"
         return Answer.clear(subject, f"{as_usual}: {seen}.", values)
     plateau, shortfall, drop = (
-        facts.of(fact, header)
-        for fact in (Fact.PLATEAU_PA, Fact.SHORTFALL_PA, Fact.REFILL_DROP_PA)
+        facts.of(fact, header) for fact in (Fact.PLATEAU_PA, Fact.SHORTFALL_PA, Fact.REFILL_DROP_PA)
     )
     share = shortfall / plateau
     if shortfall < context.limits["min_shortfall"] * drop:

@@ -28,7 +28,7 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, percent, show
+from rowcall.units import Dimension, number, percent, show
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +77,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
         return Answer.cannot_tell(subject, f"{tag.tag}: {tag.problem or 'no usable value'}")
     continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
     numbers = _numbers(signal, continuous, surge, limits_c)
+    values = _values(signal, continuous, surge, limits_c)
     is_surge = surge.seconds >= context.limits["surge_time"]
     if is_surge or continuous.seconds >= context.limits["continuous_time"]:
         return context.found(
@@ -84,7 +85,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
             Urgency.NOW if is_surge else Urgency.NEXT_OUTAGE,
             f"Too hot for the media: {numbers}.",
             _ACTION,
-            _values(signal, continuous, surge, limits_c),
+            values,
             start=context.at(continuous.first_s),
             end=context.at(continuous.last_s),
         )
@@ -92,14 +93,13 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
         covered = percent(tag.coverage_frac)
         why = f"only {covered} of the day is covered; so far {numbers}"
         return Answer.cannot_tell(subject, why)
-    values = _values(signal, continuous, surge, limits_c)
     return Answer.clear(subject, f"In bounds: {numbers}.", values)
 
 
 def _numbers(
     signal: Signal, continuous: Excess, surge: Excess, limits_c: tuple[float, float]
 ) -> str:
-    dose = show(continuous.degree_minutes, "K.min", 0).removesuffix(" K.min")
+    dose = number(continuous.degree_minutes, 0)
     return (
         f"peak {show(float(signal.value.max()), 'Cel', 0)}; {show(continuous.seconds, 'min', 1)} "
         f"above the continuous limit of {show(limits_c[0], 'Cel', 0)} ({dose} degree-minutes), "

@@ -22,6 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
 
+from helpers.odds_tables import as_tables
 from trials.conditions import Condition
 from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
@@ -91,7 +92,6 @@ def lines(seeds: range) -> Iterator[str]:
     """Yield the lines of the data file."""
     headers = len(seeds) * len(SIMULATORS)
     rules = [RULE_OF[plan.kind] for plan in FAULTS]
-    names = [*(f"found_{rule}" for rule in rules), *(f"unjudged_{rule}" for rule in rules), "false"]
     yield "# Made by tests/benchmarks/identifiability.py, by trials run through the pipeline."
     yield f'about = "{ABOUT}"'
     yield f"headers = {headers} # a cell, each with one row of every fault"
@@ -101,8 +101,15 @@ def lines(seeds: range) -> Iterator[str]:
         for pulses in PULSES:
             for noise in NOISES:
                 counts = count_cell(condition_at(step_s, pulses, noise), seeds)
-                found = ", ".join(f"{name} = {counts[name]}" for name in names)
-                yield (f"  {{ step_s = {step_s}, pulses = {pulses}, noise = {noise}, {found} }},")
+                found, unjudged = (
+                    ", ".join(f"{rule} = {counts[f'{what}_{rule}']}" for rule in rules)
+                    for what in ("found", "unjudged")
+                )
+                yield (
+                    f"  {{ step_s = {step_s}, pulses = {pulses}, noise = {noise}, "
+                    f"found = {{ {found} }}, unjudged = {{ {unjudged} }}, "
+                    f"false = {counts['false']} }},"
+                )
     yield "]"
 
 
@@ -114,7 +121,7 @@ def main() -> None:
     parser.add_argument("--table", action="store_true")
     options = parser.parse_args()
     if options.table:
-        print(odds.as_tables(odds.read_odds()))
+        print(as_tables(odds.read_odds()))
         return
     begin, written = time.process_time(), []
     for line in lines(range(1, options.seeds + 1)):

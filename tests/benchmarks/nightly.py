@@ -20,8 +20,11 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
+
+from helpers.benchmark_day import benchmark_day
+
 from rowcall.store import Store
-from rowcall_plant import benchmark_day
 
 FLOOR = (
     "import duckdb, sys; duckdb.connect(sys.argv[2]).execute("

@@ -22,11 +22,14 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
+
+from helpers.benchmark_day import benchmark_day
+
 from rowcall.site import Site
 from rowcall.site_file import read_site
 from rowcall.store import Store
 from rowcall.take_in import Outcome, find_exports, take_in
-from rowcall_plant import benchmark_day
 
 _NOW = datetime(2031, 1, 1, tzinfo=UTC)
 _MONTH, _YEAR, _TAGS, _FILES = 30, 365, 20, 300

@@ -12,7 +12,7 @@ from helpers.scenes import Studied, exports, history_of, kiln, study
 
 import rowcall_rules
 from rowcall.diagnosis import rule_book
-from rowcall.diagnosis.diagnose import diagnose, limits_in_force
+from rowcall.diagnosis.diagnose import diagnose, limits_in_force, with_place
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError, SiteError
 from rowcall.model import (
@@ -20,13 +20,14 @@ from rowcall.model import (
     BaghouseDay,
     Context,
     Fact,
+    Inferred,
     Limits,
     Need,
     Rule,
     Subject,
     Verdict,
 )
-from rowcall.site import Role
+from rowcall.site import Role, Sample
 from rowcall.units import parse_quantity
 
 
@@ -216,7 +217,25 @@ def test_a_rule_may_need_dense_samples(studied: Studied, max_step_s: float, is_m
     assert ("sampled every 1 s" in answer.text) is not is_met
 
 
-@pytest.mark.parametrize(("coverage", "is_met"), [(0.4, False), (0.6, True)])
+@pytest.mark.parametrize(
+    ("sample", "is_met"),
+    [(Sample.AT_INTERVALS, False), (Sample.ON_CHANGE, True), (Sample.THINNED, True)],
+)
+def test_points_by_change_lie_apart_where_nothing_happens_and_are_dense_enough(
+    studied: Studied, sample: Sample, is_met: bool
+) -> None:
+    tags = tuple(
+        tag.model_copy(update={"sample": sample}) if tag.role is Role.HEADER_PRESSURE else tag
+        for tag in studied.day.baghouse.tag
+    )
+    day = replace(studied.day, baghouse=studied.day.baghouse.model_copy(update={"tag": tags}))
+    need = Need(any_of=(Role.HEADER_PRESSURE,), purpose="to see pulses", max_step_s=0.9)
+    (answer,) = answers_of(needing(need), day)
+    assert (answer.verdict is Verdict.CLEAR) is is_met
+    assert ("sampled every 1 s" in answer.text) is not is_met
+
+
+@pytest.mark.parametrize(("coverage", "is_met"), [(0.4, False), (0.5, True), (0.6, True)])
 def test_a_rule_may_need_most_of_the_day(studied: Studied, coverage: float, is_met: bool) -> None:
     health = tuple(replace(tag, coverage_frac=coverage) for tag in studied.day.health)
     need = Need(any_of=(Role.DP,), purpose="to see it", min_coverage=0.5)
@@ -260,3 +279,15 @@ def test_a_rule_sees_the_answers_of_those_it_comes_after(studied: Studied) -> No
 def test_a_site_file_with_a_rules_former_name_is_told_the_new_one() -> None:
     with pytest.raises(SiteError, match=r"row_faint: this rule is called row_weak now"):
         limits_in_force(load_rules(), {"row_faint": {}})
+
+
+@pytest.mark.parametrize(("row", "is_known"), [(6, True), (7, False)])
+def test_an_answer_names_its_place_up_to_the_last_one_of_a_round(
+    studied: Studied, row: int, is_known: bool
+) -> None:
+    inferred = {1: Inferred(n_places=6, is_row=False, text="by the cadence of the drops")}
+    found = Answer.clear(Subject("BH1", 1, row), "Answers.")
+    answer = with_place(replace(studied.day, inferred=inferred), found)
+    assert (answer.verdict is Verdict.CLEAR) is is_known
+    assert answer.subject.is_place is is_known
+    assert ("Place 6 of 6 by the cadence" in answer.text) is is_known

@@ -53,17 +53,6 @@ def _rule(
     )
 
 
-def _mark(letter: str, words: str, meaning: str, precedence: int, **more: bool) -> RowMark:
-    return RowMark(
-        letter=letter,
-        word=words.upper(),
-        words=words,
-        meaning=meaning,
-        precedence=precedence,
-        **more,
-    )
-
-
 def rules() -> tuple[Rule, ...]:
     """Return rules like the real ones, with judges that must not be called."""
     return (*_rules_of_rows(), *_other_rules())
@@ -77,8 +66,8 @@ def _rules_of_rows() -> tuple[Rule, ...]:
             "Row does not answer",
             Threshold("share_judged", "50 %", Dimension.RATIO, "share of pulses judged", common),
             marks=(
-                _mark("S", "silent", "pulsed, but header pressure did not drop", 2),
-                _mark("M", "misses pulses", "answered some of its pulses", 3, watch_only=True),
+                RowMark("S", "silent", "pulsed, but header pressure did not drop", 2),
+                RowMark("M", "misses pulses", "answered some of its pulses", 3, watch_only=True),
             ),
             judges_valve=True,
             trial_fault="a silent row",
@@ -86,20 +75,20 @@ def _rules_of_rows() -> tuple[Rule, ...]:
         _rule(
             "row_closes_late",
             "Row's valve closes late",
-            marks=(_mark("L", "closes late", "the valve closed late", 5, shows_lateness=True),),
+            marks=(RowMark("L", "closes late", "the valve closed late", 5, shows_lateness=True),),
             judges_valve=True,
             trial_fault="a row that closes 0.4 s late",
         ),
         _rule(
             "row_weak",
             "Row's pulse is weak",
-            marks=(_mark("W", "weak", "answered, with a drop well below its peers'", 4),),
+            marks=(RowMark("W", "weak", "answered, with a drop well below its peers'", 4),),
             judges_valve=True,
         ),
         _rule(
             "row_not_pulsed",
             "Row is not pulsed",
-            marks=(_mark("N", "not pulsed", "the controller sends it no pulses", 1),),
+            marks=(RowMark("N", "not pulsed", "the controller sends it no pulses", 1),),
         ),
     )
 

@@ -123,6 +123,7 @@ def baghouse_day(the_site: Site, index: int, days: int = 90) -> BaghouseDay:
         history=history,
         hours=hours(scatter, house.compartments),
         stacks=stacks(scatter, house.rows) if is_kiln else pl.DataFrame(),
+        zone=the_site.plant.zone,
     )
 
 

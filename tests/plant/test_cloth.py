@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from helpers.plant_days import simulate
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -21,7 +22,6 @@ from rowcall_plant import (
     RisingBaselineDp,
     RowSilent,
     Truth,
-    simulate,
 )
 from rowcall_plant.physics.drag import grown_drag, parallel_drag
 

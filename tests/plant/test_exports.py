@@ -7,13 +7,13 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from helpers.benchmark_day import benchmark_day
 
 from rowcall_plant import (
     BaghousePlan,
     FabricPlan,
     GasPlan,
     PlantDay,
-    benchmark_day,
     export_day,
     simulate_days,
     tag_list,

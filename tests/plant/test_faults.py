@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from helpers.plant_days import simulate
 
 from rowcall_plant import (
     BaghousePlan,
@@ -27,7 +28,6 @@ from rowcall_plant import (
     Truth,
     fault_record,
     healthy_days,
-    simulate,
 )
 
 START = datetime(2026, 2, 13, 23, tzinfo=UTC)  # midnight in Europe/Vienna

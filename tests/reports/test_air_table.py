@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+from helpers import report_days
+from helpers.report_facts import Line, with_facts
 from helpers.scenes import exports, kiln, local, on_time, study
 
-from rowcall.model import BaghouseDay, FactBook
+from rowcall.model import BaghouseDay, Fact, FactBook
 from rowcall_plant import HeaderLeak, PlannedStop, RowNotCalled
 from rowcall_reports.chapters.compressed_air import write_headers
+from rowcall_reports.chapters.one_baghouse import write_recovery
+from rowcall_reports.prepared import prepare
 
 STOP = PlannedStop(start=local(0, 9), end=local(0, 14))
 
@@ -67,3 +72,25 @@ def test_columns_without_a_value_are_left_out() -> None:
 def test_without_pulses_nothing_is_written() -> None:
     export = exports(kiln(), drop=("row_solenoid", "header_pressure"))[0]
     assert written(study(export).day) == ""
+
+
+@pytest.mark.parametrize(
+    ("refills", "shown"),
+    [
+        ([], ["5.7 s", "5.7 s"]),  # of the pulses: ln 20 times a recovery constant of 1.9 s
+        ([(1, 0, Fact.RECOVERY_S, 6.04)], ["6.0 s", "5.7 s"]),
+        ([(0, 0, Fact.RECOVERY_S, 6.04)], ["6.0 s", "6.0 s"]),
+    ],
+)
+def test_the_time_to_recover_stands_once_and_as_rules_quote_it(
+    refills: list[Line], shown: list[str]
+) -> None:
+    """`short_interval` quotes that of the header; two estimates side by side would differ."""
+    report = report_days.report()
+    kiln_day = report.baghouses[0]
+    kiln_day = replace(kiln_day, facts=with_facts(kiln_day.facts, refills))
+    prepared = prepare(replace(report, baghouses=(kiln_day,), findings=())).baghouses[0]
+    lines = [line.split("|") for line in write_recovery(prepared).splitlines()]
+    assert "95 % recovered in" in lines[0][2]
+    assert [line[2].strip() for line in lines[2:]] == shown
+    assert "recovered" not in written(study(exports(kiln(stops=(STOP,)))[0]).day)

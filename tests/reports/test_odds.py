@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.odds_tables import as_tables
 from helpers.report_answers import rules
 from helpers.report_facts import DAY, SILENT, Line, fact_table
 
@@ -150,7 +151,7 @@ def test_a_row_found_silent_is_not_said_to_lack_samples() -> None:
 
 
 def test_developers_are_shown_the_numbers_that_are_quoted() -> None:
-    tables = odds.as_tables(odds.read_odds())
+    tables = as_tables(odds.read_odds())
     assert tables in (Path(__file__).parents[2] / "tests/benchmarks/RESULTS.md").read_text(
         encoding="utf-8"
     )

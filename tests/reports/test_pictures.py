@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
 from dataclasses import replace
@@ -87,12 +88,12 @@ def test_facts_of_rows_that_no_longer_exist_are_left_out() -> None:
     assert [len(block.ratio) for block in made] == [12, 3]
 
 
-def test_recovery_by_hour_is_three_tau() -> None:
+def test_recovery_by_hour_is_tau_ln_20_as_in_every_table_and_rule() -> None:
     day = report_days.report().baghouses[0]
     hours = pl.DataFrame([(2, 13, 4.0, 9)], schema=HOUR_COLUMNS, orient="row")
     strip = recovery_by_hour(replace(day, hours=hours))
     assert strip.shape == (2, 24)
-    assert strip[1, 13] == pytest.approx(12.0)
+    assert strip[1, 13] == pytest.approx(4.0 * math.log(20.0))
     assert np.isfinite(strip).sum() == 1
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 from dataclasses import replace
 from datetime import timedelta
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -39,7 +38,6 @@ from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import PreparedDay, prepare
 from rowcall_reports.row_marks import UNKNOWN, marks_before, marks_of, marks_today
 
-ZONE = ZoneInfo("Europe/Vienna")
 LETTERS = [mark.letter for mark in marks_of(load_rules())]
 FOUND = [LOOKS[letter] for letter in LETTERS]
 LATE = next(mark for mark in marks_of(rules()) if mark.shows_lateness)
@@ -110,9 +108,7 @@ def test_every_mark_of_the_rules_has_a_look_of_its_own() -> None:
 
 
 def test_a_rule_that_is_not_known_here_has_its_mark_and_findings_shown() -> None:
-    mark = RowMark(
-        letter="X", word="ODD", words="odd", meaning="is odd", precedence=0, shows_lateness=True
-    )
+    mark = RowMark("X", "odd", "is odd", 0, shows_lateness=True)
     odd = replace(rules()[0], name="row_odd", title="Row is odd", marks=(mark,))
     first = report_days.report()
     finding = Finding(DAY, "row_odd", _odd_answer())
@@ -241,7 +237,7 @@ def test_a_fault_that_came_at_once_has_no_longer_course() -> None:
 def numbers(facts: dict[Fact, float]) -> list[str]:
     frame = fact_table([(*CLOSES_LATE, fact, value) for fact, value in facts.items()])
     day = replace(report_days.report().baghouses[0], facts=frame)
-    table = write_numbers(day, {CLOSES_LATE: LATE}, ZONE)
+    table = write_numbers(day, {CLOSES_LATE: LATE})
     head, _, line, *_ = table.splitlines()
     assert head.count("|") == line.count("|")
     return [cell.strip() for cell in line.strip("|").split(" | ")]

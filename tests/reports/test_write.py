@@ -12,43 +12,47 @@ from helpers import report_days
 
 from rowcall_reports import write
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.write import ReportError, ReportFiles, write_report
+from rowcall_reports.write import ReportError, write_report
 
 PICTURE = Picture("rows-BH1.png", b"\x89PNG one", "rows of BH1", "Roll call.")
 
 
-def written(folder: Path) -> ReportFiles:
+def written(folder: Path) -> Path:
     return write_report(folder, report_days.report(), (PICTURE,))
 
 
+def markdown_of(folder: Path) -> str:
+    return (folder / "rowcall-2026-11-24.md").read_text(encoding="utf-8")
+
+
 def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
-    files = written(tmp_path / "deep" / "reports")
-    assert files.folder.name == "2026-11-24"
-    assert sorted(path.name for path in files.folder.iterdir()) == [
+    folder = written(tmp_path / "deep" / "reports")
+    assert folder == tmp_path / "deep" / "reports" / "2026-11-24"
+    assert sorted(path.name for path in folder.iterdir()) == [
         "findings.jsonl",
         "findings.parquet",
         "rowcall-2026-11-24.html",
         "rowcall-2026-11-24.md",
         "rows-BH1.png",
     ]
-    assert files.markdown.read_text(encoding="utf-8") == files.text
-    assert all(path.is_file() for path in (*files.pictures, files.json_lines, files.parquet))
-    named = re.findall(r"\]\(([^)]+\.png)\)", files.text)
+    assert all(path.is_file() for path in folder.iterdir())
+    text = markdown_of(folder)
+    named = re.findall(r"\]\(([^)]+\.png)\)", text)
     assert named == ["rows-BH1.png"]
-    assert "![rows of BH1](rows-BH1.png)" in files.text
-    assert 'src="rows-BH1.png"' in files.page.read_text(encoding="utf-8")
+    assert "![rows of BH1](rows-BH1.png)" in text
+    page = (folder / "rowcall-2026-11-24.html").read_text(encoding="utf-8")
+    assert 'src="rows-BH1.png"' in page
 
 
 def test_report_names_no_absolute_path(tmp_path: Path) -> None:
-    assert str(tmp_path) not in written(tmp_path).text
+    assert str(tmp_path) not in markdown_of(written(tmp_path))
 
 
 def test_newer_report_takes_the_place_of_the_older(tmp_path: Path) -> None:
-    files = written(tmp_path)
-    (files.folder / "stray.txt").write_text("x")
+    (written(tmp_path) / "stray.txt").write_text("x")
     again = write_report(tmp_path, replace(report_days.report(), revision=2), ())
-    assert "Revision 2" in again.text
-    names = {path.name for path in again.folder.iterdir()}
+    assert "Revision 2" in markdown_of(again)
+    names = {path.name for path in again.iterdir()}
     assert names == {
         "findings.jsonl",
         "findings.parquet",
@@ -79,7 +83,7 @@ def test_report_moved_away_by_a_killed_run_comes_back(tmp_path: Path) -> None:
 def test_failure_while_building_leaves_the_older_report(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = written(tmp_path).text
+    before = markdown_of(written(tmp_path))
     monkeypatch.setattr(Path, "write_bytes", _refuse(OSError(28, "No space left on device")))
     with pytest.raises(ReportError, match=r"2026-11-24.*No space left"):
         write_report(tmp_path, replace(report_days.report(), revision=2), ())
@@ -101,13 +105,13 @@ def test_folder_held_open_for_a_moment_is_waited_for(
         return rename(self, target)
 
     monkeypatch.setattr(Path, "rename", held_once)
-    assert written(tmp_path).markdown.is_file()
+    assert markdown_of(written(tmp_path))
 
 
 def test_folder_held_open_for_long_brings_the_older_report_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before = written(tmp_path).text
+    before = markdown_of(written(tmp_path))
     monkeypatch.setattr(write, "_PAUSES_S", (0.0,))
     rename = Path.rename
 
@@ -131,8 +135,8 @@ def test_folder_that_cannot_be_made_is_a_plain_error(tmp_path: Path) -> None:
 
 def test_same_day_gives_same_files(tmp_path: Path) -> None:
     one, two = written(tmp_path / "a"), written(tmp_path / "b")
-    for path in one.folder.iterdir():
-        assert path.read_bytes() == (two.folder / path.name).read_bytes()
+    for path in one.iterdir():
+        assert path.read_bytes() == (two / path.name).read_bytes()
 
 
 def _refuse(error: OSError) -> Callable[..., int]:

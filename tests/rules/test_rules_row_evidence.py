@@ -7,9 +7,9 @@ from dataclasses import replace
 import polars as pl
 import pytest
 from helpers.scene_answers import ask
-from helpers.scenes import exports, kiln, study
+from helpers.scenes import exports, history_of, kiln, study
 
-from rowcall.model import BaghouseDay, Subject, Urgency, Verdict
+from rowcall.model import BaghouseDay, Fact, Subject, Urgency, Verdict
 from rowcall.site import Role
 
 PLACE = Subject("BH1", 1, 3)
@@ -171,3 +171,144 @@ def test_a_row_silent_from_some_time_on_names_its_earlier_answers(healthy: Bagho
     answer = ask("row_silent", with_facts(day, facts))[PLACE]
     assert "a pressure drop at 40 of 90 pulses that could be judged" in answer.text
     assert "all earlier" in answer.text
+
+
+# Fewer than nine in ten answered, three missed at least; the answered ones as deep as the peers'.
+@pytest.mark.parametrize(
+    ("answered", "depth", "verdict"),
+    [
+        (17.0, 1.0, Verdict.FOUND),
+        (18.0, 1.0, Verdict.CLEAR),
+        (10.0, 0.6, Verdict.FOUND),
+        (10.0, 0.59, Verdict.CLEAR),
+    ],
+)
+def test_a_row_misses_pulses_where_enough_of_them_had_no_drop(
+    healthy: BaghouseDay, answered: float, depth: float, verdict: Verdict
+) -> None:
+    facts = {"n_judged": 20.0, "n_answered": answered, "answered_drop_ratio": depth}
+    assert ask("row_silent", with_facts(healthy, facts))[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(("high", "verdict"), [(0.89, Verdict.FOUND), (0.91, Verdict.CLEAR)])
+def test_a_row_that_may_answer_steadily_does_not_miss_pulses(
+    healthy: BaghouseDay, high: float, verdict: Verdict
+) -> None:
+    coming = {"intermittent_gain": 17.0, "answer_rate": 0.8, "answer_rate_low": 0.7}
+    day = with_facts(healthy, UNJUDGED | stacked(0.8, 0.02) | coming | {"answer_rate_high": high})
+    assert ask("row_silent", day)[PLACE].verdict is verdict
+
+
+def changed(before: float, after: float, error: float, n_after: float = 30.0) -> dict[str, float]:
+    later = {"drop_ratio_after": after, "drop_ratio_after_error": error, "n_after": n_after}
+    return {"onset_s": 36_000.0, "drop_ratio_before": before} | later
+
+
+@pytest.mark.parametrize(
+    ("error", "words"), [(0.04, "Was silent and answers again"), (0.05, "Misses pulses")]
+)
+def test_a_row_is_back_only_where_it_surely_answers(
+    healthy: BaghouseDay, error: float, words: str
+) -> None:
+    facts = {"n_judged": 80.0, "n_answered": 40.0} | changed(0.05, 0.3, error)
+    assert ask("row_silent", with_facts(healthy, facts))[PLACE].text.startswith(words)
+
+
+@pytest.mark.parametrize(("days", "words"), [(1.0, "Misses pulses"), (3.0, "Silent since")])
+def test_a_change_days_ago_is_judged_by_what_followed(
+    healthy: BaghouseDay, days: float, words: str
+) -> None:
+    """Of one day the single pulses say more: here the last one was answered."""
+    facts = {"n_judged": 80.0, "n_answered": 40.0, "days_stacked": days, "n_stacked": 80.0}
+    day = with_facts(healthy, facts | changed(1.0, 0.0, 0.01))
+    assert ask("row_silent", day)[PLACE].text.startswith(words)
+
+
+@pytest.mark.parametrize(("n_after", "verdict"), [(20.0, Verdict.FOUND), (19.0, Verdict.CLEAR)])
+def test_a_change_counts_with_twenty_pulses_after_it(
+    healthy: BaghouseDay, n_after: float, verdict: Verdict
+) -> None:
+    facts = UNJUDGED | stacked(0.5, 0.02) | changed(1.0, 0.01, 0.01, n_after)
+    assert ask("row_silent", with_facts(healthy, facts))[PLACE].verdict is verdict
+
+
+def test_a_row_that_changed_is_not_of_two_kinds(healthy: BaghouseDay) -> None:
+    coming = {"intermittent_gain": 17.0, "answer_rate": 0.5, "answer_rate_high": 0.6}
+    facts = UNJUDGED | stacked(0.7, 0.02) | changed(1.0, 0.5, 0.02) | coming
+    assert ask("row_silent", with_facts(healthy, facts))[PLACE].verdict is Verdict.CLEAR
+
+
+def test_a_row_sent_no_pulses_today_is_not_judged_by_those_of_days_before(
+    healthy: BaghouseDay,
+) -> None:
+    facts = UNJUDGED | stacked(0.01, 0.01) | {"days_stacked": 3.0, "n_stacked": 60.0}
+    answer = ask("row_silent", with_facts(healthy, facts | {"n_sent": 0.0}))[PLACE]
+    assert answer.verdict is Verdict.CANNOT_TELL
+    assert "sent this row no pulses" in answer.text
+
+
+# Four standard errors below must stay half of the peers' drop; 3.5 below, more than silence.
+@pytest.mark.parametrize(
+    ("ratio", "error", "verdict"),
+    [
+        (0.8, 0.07, Verdict.CLEAR),
+        (0.8, 0.08, Verdict.CANNOT_TELL),
+        (0.25, 0.02, Verdict.FOUND),
+        (0.25, 0.04, Verdict.CANNOT_TELL),
+    ],
+)
+def test_a_badly_known_drop_is_neither_full_nor_weak(
+    healthy: BaghouseDay, ratio: float, error: float, verdict: Verdict
+) -> None:
+    day = with_facts(healthy, UNJUDGED | stacked(ratio, error))
+    assert ask("row_weak", day)[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("answered", "verdict"), [(80.0, Verdict.FOUND), (79.0, Verdict.CANNOT_TELL)]
+)
+def test_full_and_missing_drops_make_no_weak_row(
+    healthy: BaghouseDay, answered: float, verdict: Verdict
+) -> None:
+    facts = {"n_judged": 80.0, "n_answered": answered, "answered_drop_ratio": 0.9}
+    day = with_facts(healthy, facts | stacked(0.6, 0.02))
+    assert ask("row_weak", day)[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(
+    ("past", "words"),
+    [([0.9, 0.8], "peers'. Its"), ([0.7, 0.9, 0.8], "(80 %"), ([0.5] * 9 + [0.9] * 4, "(90 %")],
+)
+def test_a_weak_row_is_compared_with_its_last_week(
+    healthy: BaghouseDay, past: list[float], words: str
+) -> None:
+    history = history_of({Fact.DROP_RATIO: past}, healthy.day, (PLACE.compartment, PLACE.row))
+    day = replace(with_facts(healthy, UNJUDGED | stacked(0.6, 0.02)), history=history)
+    assert words in ask("row_weak", day)[PLACE].text
+
+
+# Depth alone counts where lateness could not be seen; lateness alone, where no drop is shallower.
+@pytest.mark.parametrize(
+    ("ratio", "chance", "power", "verdict"),
+    [
+        (1.6, 0.3, 0.89, Verdict.FOUND),
+        (1.6, 0.3, 0.9, Verdict.CLEAR),
+        (1.0, 0.9999, 0.95, Verdict.FOUND),
+        (0.99, 0.9999, 0.95, Verdict.CLEAR),
+    ],
+)
+def test_one_sign_of_a_late_valve_is_enough_where_the_other_does_not_speak_against_it(
+    healthy: BaghouseDay, ratio: float, chance: float, power: float, verdict: Verdict
+) -> None:
+    facts = stacked(ratio, 0.03) | {"late_s": 0.5, "p_late": chance, "late_power": power}
+    assert ask("row_closes_late", with_facts(healthy, facts))[PLACE].verdict is verdict
+
+
+@pytest.mark.parametrize(("usual", "verdict"), [(20.0, Verdict.FOUND), (19.0, Verdict.CANNOT_TELL)])
+def test_a_compartment_is_judged_from_twenty_pulses_a_row_on(
+    healthy: BaghouseDay, usual: float, verdict: Verdict
+) -> None:
+    day = healthy
+    for row in range(1, 7):
+        day = with_facts(day, {"n_sent": 0.0 if row == PLACE.row else usual}, row)
+    assert ask("row_not_pulsed", day)[PLACE].verdict is verdict

@@ -126,7 +126,7 @@ def test_names_lead_out_of_no_folder(tmp_path: Path) -> None:
     """A report is filed by its day; names of plants and tags are no part of any path."""
     written = write_report(tmp_path / "reports", named("../../outside"), ())
     assert [path.name for path in tmp_path.iterdir()] == ["reports"]
-    assert [path.name for path in (tmp_path / "reports").iterdir()] == [written.folder.name]
+    assert [path.name for path in (tmp_path / "reports").iterdir()] == [written.name]
 
 
 def test_the_store_keeps_tags_as_they_are(tmp_path: Path) -> None:

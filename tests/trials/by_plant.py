@@ -9,7 +9,7 @@ from typing import TypedDict
 import numpy as np
 
 import rowcall_plant as plant
-from rowcall_plant.fault_book import book_of
+from rowcall_plant.fault_book import FaultBook
 from rowcall_plant.physics.cleaning import CleaningDay, CleaningState
 from rowcall_plant.physics.gas import gas_day
 from rowcall_plant.physics.header import pressure_at
@@ -34,7 +34,7 @@ def simulate_plant(rng: np.random.Generator, header: HeaderPlan, schedule: Sched
     """Simulate one trial; the simulator's own controller gives way to the schedule."""
     seed = int(rng.integers(2**31))
     plan = _plan(header, schedule)
-    scene = Scene(plan, book_of(tuple(_faults(header, seed)), plan.time_zone), seed)
+    scene = Scene(plan, FaultBook(tuple(_faults(header, seed)), plan.time_zone), seed)
     first_s = START.timestamp()
     gas = gas_day(scene, first_s + np.arange(schedule.seconds + 1.0))
     pulse = pulse_day(scene, gas, _calls(schedule, first_s), resting_headers(plan, gas))

@@ -19,10 +19,9 @@ from rowcall.model import (
     Need,
     Rule,
     Subject,
-    TagHealth,
     Verdict,
 )
-from rowcall.site import ROLES, Role
+from rowcall.site import ROLES, Sample
 from rowcall.units import parse_quantity, percent
 
 _FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
@@ -106,7 +105,7 @@ def _ask_all(
 def _ask(rule: Rule, context: Context) -> Iterator[Answer]:
     day = context.day
     for need in rule.needs:
-        why = _missing(need, context)
+        why = _missing_tags(need, day) or _missing_past(need, context)
         if why:
             yield Answer.cannot_tell(
                 context.subject(), f"{why}, which this rule needs {need.purpose}"
@@ -140,22 +139,24 @@ def with_place(day: BaghouseDay, answer: Answer) -> Answer:
     )
 
 
-def _missing(need: Need, context: Context) -> str:
-    """Say what is missing; empty when a need is met."""
-    return _missing_tags(need, context.day) or _missing_past(need, context)
-
-
 def _missing_tags(need: Need, day: BaghouseDay) -> str:
+    """Say what is missing of the tags, '' where nothing is."""
     if not need.any_of:
         return ""
-    usable = [tag for tag in day.health if tag.role in need.any_of and _place(tag) in day.signals]
+    usable = [
+        tag
+        for tag in day.health
+        if tag.role in need.any_of and (tag.role, tag.compartment, tag.row) in day.signals
+    ]
     names = " or ".join(ROLES[role].name for role in need.any_of)
     if not any(place[0] in need.any_of for place in day.signals):
         return _unusable(need, day, names)
-    steps = [tag.step_s for tag in usable if math.isfinite(tag.step_s)]
-    if steps and min(steps) > need.max_step_s:
+    unevenly = {tag.tag for tag in day.baghouse.tag if tag.sample is not Sample.AT_INTERVALS}
+    steps = (0.0 if tag.tag in unevenly else tag.step_s for tag in usable)
+    step_s = min(filter(math.isfinite, steps), default=0.0)
+    if step_s > need.max_step_s:
         return (
-            f"{names} is sampled every {min(steps):.0f} s only, "
+            f"{names} is sampled every {step_s:.0f} s only, "
             f"{need.max_step_s:.0f} s or less are needed"
         )
     covered = max((tag.coverage_frac for tag in usable), default=1.0)
@@ -195,7 +196,3 @@ def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
                 Subject(day.baghouse.id, compartment, row),
                 f"the {ROLES[role].name} of {first} is judged instead of this one",
             )
-
-
-def _place(tag: TagHealth) -> tuple[Role, int, int]:
-    return tag.role, tag.compartment, tag.row

@@ -28,6 +28,10 @@ class RowEvidence:
         answered_ratio: median drop ratio of the answered pulses.
         ratio, ratio_error: drop over the reference rows', from the stack; where the row changed
             within the day, from what followed the change.
+        day_ratio, day_ratio_error: that of the whole day, whether it changed or not.
+        drop_pa: median drop.
+        late_s, late_s_error: by how much its valve closes later than the reference rows'.
+        p_late, late_power: posterior probability of closing late, power to detect it.
         onset_s: when within the day it changed.
         before: drop ratio before that.
         intermittent_gain: log-likelihood ratio of "answers some pulses" over "answers all alike".
@@ -42,6 +46,13 @@ class RowEvidence:
     answered_ratio: float
     ratio: float
     ratio_error: float
+    day_ratio: float
+    day_ratio_error: float
+    drop_pa: float
+    late_s: float
+    late_s_error: float
+    p_late: float
+    late_power: float
     onset_s: float
     before: float
     intermittent_gain: float
@@ -71,6 +82,11 @@ class RowEvidence:
         """It answered otherwise earlier on the day."""
         return math.isfinite(self.onset_s)
 
+    @property
+    def since_s(self) -> float:
+        """Since when it has answered as it does: its onset, else the start of the day."""
+        return self.onset_s if self.changed else 0.0
+
 
 def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
     """Return what the facts show of a row."""
@@ -88,6 +104,13 @@ def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
         answered_ratio=of(Fact.ANSWERED_DROP_RATIO),
         ratio=of(Fact.DROP_RATIO_AFTER if changed else Fact.DROP_RATIO),
         ratio_error=of(Fact.DROP_RATIO_AFTER_ERROR if changed else Fact.DROP_RATIO_ERROR),
+        day_ratio=of(Fact.DROP_RATIO),
+        day_ratio_error=of(Fact.DROP_RATIO_ERROR),
+        drop_pa=of(Fact.DROP_PA),
+        late_s=of(Fact.LATE_S),
+        late_s_error=of(Fact.LATE_S_ERROR),
+        p_late=of(Fact.P_LATE),
+        late_power=of(Fact.LATE_POWER),
         onset_s=of(Fact.ONSET_S) if changed else math.nan,
         before=of(Fact.DROP_RATIO_BEFORE) if changed else math.nan,
         intermittent_gain=of(Fact.INTERMITTENT_GAIN),

@@ -26,6 +26,8 @@ HEADER_PRESSURE = Need(
     max_step_s=3600.0,
 )
 
+ROWS_NAMED = (Role.ROW_SOLENOID, Role.STEP_COUNTER)  # of the two, either names each row pulsed
+
 MIN_PULSES = limit(
     "min_pulses",
     "20",

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
+from functools import partial
 from typing import Protocol
 
 from rowcall.errors import MailError
@@ -117,26 +118,27 @@ def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str
     """
     day, revision = letter.day, letter.revision
     unknown, pending = _sort_recipients(outbox, mail, day, revision)
-    if not pending:
-        return Delivery((), (), unknown, _report_lines(day, SendResult(uncertain=unknown)))
-    message = compose(mail, letter)
+    result, put_off = SendResult(), list[str]()
 
     def mark(state: str, recipients: Sequence[str]) -> None:
         for recipient in recipients:
             outbox.set_state(day, revision, recipient, state)
 
-    try:
-        result = send(message, mail, pending, environment, lambda accepted: mark(SENDING, accepted))
-    except MailError as error:
-        lines = _report_lines(day, SendResult(uncertain=unknown))
-        waits = f"The report of {day} could not be mailed and waits for the next run. {error}"
-        return Delivery((), pending, unknown, (*lines, waits))
+    if pending:
+        message = compose(mail, letter)
+        try:
+            result = send(message, mail, pending, environment, partial(mark, SENDING))
+        except MailError as error:
+            put_off.append(
+                f"The report of {day} could not be mailed and waits for the next run. {error}"
+            )
     mark(SENT, result.accepted)
     mark(REFUSED, tuple(result.refused))
     mark(UNKNOWN, result.uncertain)
     unknown = (*unknown, *result.uncertain)
-    lines = _report_lines(day, SendResult(result.accepted, result.refused, unknown))
-    return Delivery(result.accepted, tuple(result.refused), unknown, lines)
+    lines = _report_lines(day, replace(result, uncertain=unknown))
+    waiting = pending if put_off else tuple(result.refused)
+    return Delivery(result.accepted, waiting, unknown, (*lines, *put_off))
 
 
 def _sort_recipients(

@@ -127,9 +127,15 @@ class BaghouseDay:
         return (self.end - self.start).total_seconds()
 
     def clock(self, hour: int) -> str:
-        """Return the plant's wall time so many hours after the start of the day: `06:00`."""
-        at = min(self.end, self.start + timedelta(hours=hour))
-        return "24:00" if at == self.end else f"{at.astimezone(self.zone):%H:%M}"
+        """Return the plant's wall time so many hours after the start of the day: `06:00`.
+
+        In the hour that comes twice, as clocks go back, with its offset: `02:00 (UTC+01:00)`.
+        """
+        at = min(self.end, self.start + timedelta(hours=hour)).astimezone(self.zone)
+        if at == self.end:
+            return "24:00"
+        is_twice = at.utcoffset() != at.replace(fold=1 - at.fold).utcoffset()
+        return f"{at:%H:%M} (UTC{at.isoformat()[-6:]})" if is_twice else f"{at:%H:%M}"
 
     def counts_places(self, compartment: int) -> bool:
         """Return whether row numbers of a compartment are places in the firing sequence."""

@@ -74,24 +74,13 @@ class Fact(Enum):
     DAYS_STACKED = _row("1", "days that these pulses come from", _EVIDENCE)
     # Rows: from their stacked pulses, against the reference rows of the header.
     DROP_RATIO = _row(
-        "1",
-        "drop over that of the reference rows",
-        _EVIDENCE,
-        "row_closes_late",
-        "row_weak",
-        "roll_call",
-        "row_numbers",
-        "row_sheet",
+        "1", "drop over that of the reference rows", _EVIDENCE, "row_weak", "roll_call", "row_sheet"
     )
-    DROP_RATIO_ERROR = _row(
-        "1", "standard error of that", _EVIDENCE, "row_closes_late", "row_numbers"
-    )
-    LATE_S = _row(
-        "s", "closes later than the reference rows", "row_closes_late", "row_numbers", "row_panels"
-    )
-    LATE_S_ERROR = _row("s", "standard error of that", "row_closes_late", "row_numbers")
-    P_LATE = _row("1", "posterior probability of closing late", "row_closes_late")
-    LATE_POWER = _row("1", "power to detect a valve that closes 0.4 s late", "row_closes_late")
+    DROP_RATIO_ERROR = _row("1", "standard error of that", _EVIDENCE)
+    LATE_S = _row("s", "closes later than the reference rows", _EVIDENCE, "row_panels")
+    LATE_S_ERROR = _row("s", "standard error of that", _EVIDENCE)
+    P_LATE = _row("1", "posterior probability of closing late", _EVIDENCE)
+    LATE_POWER = _row("1", "power to detect a valve that closes 0.4 s late", _EVIDENCE)
     ANSWERED_DROP_RATIO = _row("1", "median drop ratio of the answered pulses", _EVIDENCE)
     # Rows: a change within the day, and answers that come and go.
     ONSET_S = _row("s", "when the row changed, from the start of the day", _EVIDENCE)
@@ -107,7 +96,7 @@ class Fact(Enum):
     ANSWER_RATE_HIGH = _row("1", "upper end of its 95 % interval", _EVIDENCE)
     # Rows and compartments.
     DROP_PA = About(
-        "Pa", (Level.ROW, Level.COMPARTMENT), "median drop of header pressure", ("row_numbers",)
+        "Pa", (Level.ROW, Level.COMPARTMENT), "median drop of header pressure", (_EVIDENCE,)
     )
     TAU_S = About(
         "s",
@@ -130,7 +119,7 @@ class Fact(Enum):
         "s", "time from pulse to pulse", "compressed_air", "header_leak", "short_interval"
     )
     RECOVERY_S = _header(
-        "s", "time to recover 95 % of a drop", "compressed_air", "header_leak", "short_interval"
+        "s", "time to recover 95 % of a drop", "header_leak", "one_baghouse", "short_interval"
     )
     RECOVERY_LOG_ERROR = _header(
         "1", "relative standard error of that", "compressed_air", "short_interval"
@@ -243,10 +232,6 @@ class FactBook(Mapping[tuple[Fact, int, int], float]):
         return self.get((fact, compartment, row), math.nan)
 
 
-def _empty(columns: Mapping[str, Any]) -> pl.DataFrame:
-    return pl.DataFrame(schema=columns)
-
-
 @dataclass(frozen=True, slots=True)
 class History:
     """What is known of the days before, oldest first.
@@ -256,8 +241,8 @@ class History:
         verdicts: of every rule, columns `VERDICT_COLUMNS`; urgency is null where nothing was found.
     """
 
-    facts: pl.DataFrame = field(default_factory=lambda: _empty(HISTORY_COLUMNS))
-    verdicts: pl.DataFrame = field(default_factory=lambda: _empty(VERDICT_COLUMNS))
+    facts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HISTORY_COLUMNS))
+    verdicts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=VERDICT_COLUMNS))
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""

@@ -32,7 +32,8 @@ class Need:
     Attributes:
         any_of: roles of which at least one must be usable.
         purpose: what they are needed for, as the end of "which this rule needs ...".
-        max_step_s: the time between points of the finest of them must not be longer [s].
+        max_step_s: the time between points of the finest of them must not be longer [s]; a tag
+            recorded by change or thinned has few points where little happens, and passes.
         min_coverage: share of the day that the best of them must cover.
         past: facts of the baghouse; the first one that the day has must be known for as many days
             as the rule's threshold `days` says, today included.
@@ -60,27 +61,32 @@ class Threshold:
     source: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class RowMark:
     """How a finding on a row shows in the roll call.
 
     Attributes:
         letter: in the picture.
-        word: in the table, capitals.
-        words: in the legend of the picture.
+        words: in the legend of the picture; in capitals the mark in the table.
         meaning: in the legend of the table.
         precedence: of several marks on a row the one with the lowest number shows.
         watch_only: stands for those findings of the rule that are only to be watched.
         shows_lateness: the picture of stacked pulses marks when the valve closed.
+        sign: stands in the table instead of the words.
     """
 
     letter: str
-    word: str
     words: str
     meaning: str
     precedence: int
-    watch_only: bool = False
-    shows_lateness: bool = False
+    watch_only: bool = field(default=False, kw_only=True)
+    shows_lateness: bool = field(default=False, kw_only=True)
+    sign: str = field(default="", kw_only=True)
+
+    @property
+    def word(self) -> str:
+        """The mark in the table."""
+        return self.sign or self.words.upper()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,8 +166,8 @@ class Rule:
     check_first: tuple[str, ...]
     confused_with: str
     cautions: tuple[Caution, ...]
-    references: tuple[str, ...]
     judge: Judge
+    references: tuple[str, ...] = ("common practice, no source",)
     after: tuple[str, ...] = ()
     marks: tuple[RowMark, ...] = ()
     judges_valve: bool = False
@@ -198,7 +204,4 @@ def work(*, outside: str = "", isolated: str = "") -> str:
         outside: looking, listening, reading, settings.
         isolated: everything else; begins with a small letter.
     """
-    parts = [outside] if outside else []
-    if isolated:
-        parts.append(f"{ISOLATED}{isolated}")
-    return " ".join(parts)
+    return " ".join(filter(None, (outside, isolated and f"{ISOLATED}{isolated}")))

@@ -1,1 +1,1 @@
-"""Runs: the nightly job, a rerun and the demo, each a sentence over the steps of the road."""
+"""Runs: the nightly job, a rerun and the demo, each the steps of the pipeline in order."""

@@ -11,7 +11,6 @@ import polars as pl
 
 from rowcall.day_report import Change, DayReport
 from rowcall.diagnosis.diagnose import diagnose
-from rowcall.file_note import FileNote
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -26,6 +25,7 @@ from rowcall.model import (
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
+from rowcall.store.ledger import files_of_day
 
 HISTORY_DAYS = 90  # the longest window any rule looks back over
 
@@ -46,9 +46,8 @@ def judge_day(
     *,
     history_of: Callable[[Baghouse], History],
     found_before: Mapping[date, set[tuple[str, Subject]]],
-    files: Sequence[FileNote],
-    changed_settings: Mapping[str, str],
-    revision: int,
+    changed_settings: Mapping[str, str] | None = None,
+    revision: int = 1,
 ) -> DayReport:
     """Return the judged day, ready to be reported and saved; nothing is written."""
     days = [
@@ -63,8 +62,8 @@ def judge_day(
         rules=tuple(rules),
         limits=limits,
         open_since=open_since(day, findings, found_before),
-        files=tuple(files),
-        changed_settings=changed_settings,
+        files=tuple(files_of_day(store, day)),
+        changed_settings=changed_settings or {},
         revision=revision,
     )
 

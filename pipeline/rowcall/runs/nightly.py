@@ -17,7 +17,7 @@ from rowcall.model import Limits, Rule
 from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
 from rowcall.runs.lock import hold_site
 from rowcall.runs.post import mail_reports
-from rowcall.runs.result import RunResult, telling_what_was_done
+from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import days_touched, files_of_day
@@ -54,7 +54,7 @@ def run_nightly(
         settle_s: a file changed less than this ago may still be written and is left for next time.
 
     Raises:
-        CutShortError: nothing more could be done; it tells what had been, and that stays.
+        CutShortError: nothing more could be done; it holds what had been, and that stays.
         RowcallError: nothing could be done.
     """
     begun = monotonic()
@@ -66,7 +66,7 @@ def run_nightly(
     limits = limits_in_force(rules, site.rules)
     result = RunResult()
     with (
-        telling_what_was_done(result),
+        reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
@@ -161,8 +161,6 @@ def _judge_and_keep(
         limits,
         history_of=lambda house: read_history(store, house.id, day, HISTORY_DAYS),
         found_before=found_before(store, day, HISTORY_DAYS),
-        files=files_of_day(store, day),
-        changed_settings={},
         revision=judged.revision,
     )
     if judged.revision > 1:
@@ -180,7 +178,7 @@ def write_pictured(folder: Path, report: DayReport) -> Path:
     from rowcall_reports.figures.all_pictures import draw
     from rowcall_reports.write import write_report
 
-    return write_report(folder, report, draw(report)).folder
+    return write_report(folder, report, draw(report))
 
 
 def _stale(newest: date | None, site: Site, now: datetime) -> Iterable[str]:

@@ -1,4 +1,4 @@
-"""The last step of the road: reports of the last days go to those who do not have them yet."""
+"""The last step of the pipeline: reports of the last days go to those who do not have them yet."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from rowcall.errors import printable
 from rowcall.mail.message import SENT, UNKNOWN, Letter, content_id, deliver
 from rowcall.mail.smtp import address
 from rowcall.model import Urgency
-from rowcall.site import Mail, Site
+from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import Judged, StoreOutbox, judged_days, urgencies_found
 from rowcall_reports.html import to_html
@@ -31,7 +31,8 @@ def mail_reports(
     oldest = local_day(now, site.plant.zone) - timedelta(days=site.mail.days_back)
     lacking = []
     for day, judged in sorted(judged_days(store).items()):
-        if day < oldest or _everyone_has(outbox, site.mail, day, judged.revision):
+        states = (outbox.state(day, judged.revision, address(to)) for to in site.mail.to)
+        if day < oldest or all(state in (SENT, UNKNOWN) for state in states):
             continue
         folder = site.reports / day.isoformat()
         if not folder.is_dir():
@@ -49,11 +50,6 @@ def mail_reports(
         if delivery.waiting or delivery.unknown:
             lacking += delivery.messages
     return lacking
-
-
-def _everyone_has(outbox: StoreOutbox, mail: Mail, day: date, revision: int) -> bool:
-    states = {outbox.state(day, revision, address(recipient)) for recipient in mail.to}
-    return states <= {SENT, UNKNOWN}
 
 
 def _letter(

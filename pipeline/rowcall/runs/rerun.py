@@ -5,7 +5,7 @@ The store is only read: the nightly record stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -15,14 +15,13 @@ from rowcall.days import days_from
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
-from rowcall.model import History, Limits, Rule, Subject, Verdict
+from rowcall.model import History, Subject, Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.nightly import Progress, unusable_parts, write_pictured
-from rowcall.runs.result import RunResult, telling_what_was_done
+from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.ledger import files_of_day
 from rowcall.store.results import found_before, read_history
 
 
@@ -82,14 +81,23 @@ def run_rerun(
     limits = limits_in_force(rules, site.rules)
     result, days = RunResult(), days_from(first, last)
     with (
-        telling_what_was_done(result),
+        reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
         Store.open(site.store, read_only=True) as store,
     ):
         past = _Past.before(store, site, first)
         for number, day in enumerate(days, start=1):
             progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
-            report = _judge(store, site, day, rules, limits, past, settings)
+            report = judge_day(
+                store,
+                site,
+                day,
+                rules,
+                limits,
+                history_of=lambda house: past.history[house.id],
+                found_before=past.found,
+                changed_settings=settings,
+            )
             result.reports.append(write_pictured(folder, report))
             result.unusable += unusable_parts(report)
             past.add(report)
@@ -110,26 +118,3 @@ def _check(site: Site, first: date, last: date, folder: Path) -> None:
             f"--out {folder} lies in the folder of the nightly reports, which a rerun never "
             "touches; name another folder."
         )
-
-
-def _judge(
-    store: Store,
-    site: Site,
-    day: date,
-    rules: Sequence[Rule],
-    limits: Mapping[str, Limits],
-    past: _Past,
-    settings: Mapping[str, str],
-) -> DayReport:
-    return judge_day(
-        store,
-        site,
-        day,
-        rules,
-        limits,
-        history_of=lambda house: past.history[house.id],
-        found_before=past.found,
-        files=files_of_day(store, day),
-        changed_settings=settings,
-        revision=1,
-    )

@@ -26,7 +26,7 @@ class RunResult:
 
 
 @contextmanager
-def telling_what_was_done(result: RunResult) -> Iterator[None]:
+def reporting_what_was_done(result: RunResult) -> Iterator[None]:
     """Let a failure say what the run had done before, where it had done anything.
 
     Raises:

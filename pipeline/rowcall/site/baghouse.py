@@ -8,7 +8,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from rowcall import trade
-from rowcall.media import LIMITS, SOURCE, Fibre
+from rowcall.media import SOURCE, Fibre, limits_c
 from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import (
@@ -126,7 +126,6 @@ class Baghouse(Table):
 
     def temperature_limits(self) -> tuple[float, float] | None:
         """Continuous and surge limit in Cel: the site file's, else the media table's."""
-        listed = LIMITS.get(self.media) if self.media else None
-        low = self.continuous_limit or (listed.continuous_c if listed else None)
-        high = self.surge_limit or (listed.surge_c if listed else None)
+        listed = limits_c(self.media) if self.media else (None, None)
+        low, high = self.continuous_limit or listed[0], self.surge_limit or listed[1]
         return None if low is None or high is None else (low, high)

@@ -52,10 +52,5 @@ def _resolve(
 
 def dotted(path: Path) -> str:
     """Return `path` as a person writes it: `baghouse[1].tag[3].unit`, counting from 1."""
-    out = ""
-    for part in path:
-        if isinstance(part, int):
-            out += f"[{part + 1}]"
-        else:
-            out += f".{part}" if out else part
-    return out
+    parts = (f"[{part + 1}]" if isinstance(part, int) else f".{part}" for part in path)
+    return "".join(parts).removeprefix(".")

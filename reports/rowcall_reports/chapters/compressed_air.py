@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of
 from rowcall.model import BaghouseDay, Fact, FactBook
@@ -17,15 +16,10 @@ _NOTE = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Column:
-    """One number of each header: its heading, and how it is written from the facts of a header."""
-
-    head: str
-    write: Callable[[FactBook, int], str]
+Write = Callable[[FactBook, int], str]  # one number, from the facts of a header
 
 
-def _measured(fact: Fact, unit: str, digits: int, scale: float = 1.0) -> Callable[..., str]:
+def _measured(fact: Fact, unit: str, digits: int, scale: float = 1.0) -> Write:
     return lambda facts, header: wording.measure(facts.of(fact, header), unit, digits, scale)
 
 
@@ -37,16 +31,15 @@ def _cycle_loss(facts: FactBook, header: int) -> str:
     return f"{wording.measure(max(loss, 0.0), 'bar', 2, 1e5)} ({wording.percent(max(share, 0.0))})"
 
 
-_COLUMNS: Sequence[_Column] = (
-    _Column("Between pulses", _measured(Fact.INTERVAL_S, "s", 1)),
-    _Column("95 % recovered in, mean refill", _measured(Fact.RECOVERY_S, "s", 1)),
-    _Column("Pulse length", _measured(Fact.PULSE_LENGTH_S, "ms", 0, 1e-3)),
-    _Column("Plateau", _measured(Fact.PLATEAU_PA, "bar gauge", 2, 1e5)),
-    _Column("Shortfall at the next pulse", _measured(Fact.SHORTFALL_PA, "bar", 2, 1e5)),
-    _Column("Pressure loss over a cleaning cycle", _cycle_loss),
-    _Column("Idle", _measured(Fact.IDLE_PA, "bar gauge", 2, 1e5)),
-    _Column("Free air per pulse", _measured(Fact.FREE_AIR_M3, "m³", 3)),
-    _Column("Free air that day", _measured(Fact.FREE_AIR_DAY_M3, "m³", 0)),
+_COLUMNS: Sequence[tuple[str, Write]] = (
+    ("Between pulses", _measured(Fact.INTERVAL_S, "s", 1)),
+    ("Pulse length", _measured(Fact.PULSE_LENGTH_S, "ms", 0, 1e-3)),
+    ("Plateau", _measured(Fact.PLATEAU_PA, "bar gauge", 2, 1e5)),
+    ("Shortfall at the next pulse", _measured(Fact.SHORTFALL_PA, "bar", 2, 1e5)),
+    ("Pressure loss over a cleaning cycle", _cycle_loss),
+    ("Idle", _measured(Fact.IDLE_PA, "bar gauge", 2, 1e5)),
+    ("Free air per pulse", _measured(Fact.FREE_AIR_M3, "m³", 3)),
+    ("Free air that day", _measured(Fact.FREE_AIR_DAY_M3, "m³", 0)),
 )
 
 
@@ -56,12 +49,8 @@ def write_headers(day: BaghouseDay, facts: FactBook) -> str:
     Columns without any value are left out.
     """
     headers = headers_of(day)
-    written = [[column.write(facts, header) for header in headers] for column in _COLUMNS]
-    shown = [
-        (column.head, cells)
-        for column, cells in zip(_COLUMNS, written, strict=True)
-        if any(cell != wording.NO_VALUE for cell in cells)
-    ]
+    written = [(head, [write(facts, header) for header in headers]) for head, write in _COLUMNS]
+    shown = [column for column in written if set(column[1]) - {wording.NO_VALUE}]
     if not shown:
         return ""
     lines = [

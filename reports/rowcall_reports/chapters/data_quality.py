@@ -6,13 +6,14 @@ import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from rowcall.model import BaghouseDay, Fact, FactBook, Finding, TagHealth
-from rowcall.site import ROLES, Role, Sample
+from rowcall.site import ROLES, Sample
 from rowcall_reports import actions, wording
 from rowcall_reports.chapters import odds
 from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import Place
 
 _LEAD = "Cannot tell: "  # as `Answer.cannot_tell` begins; the column's head says it already
+_OF_FIRST = " (Numbers of the first; the others alike.)"
 _WHOLE_DAY = 0.99  # chosen: a quarter of an hour missing is worth a line
 _HEALTH_HEAD = (
     "Tags",
@@ -31,13 +32,12 @@ _MIN_SHIFT_S = 0.5  # chosen: half of the finest usual historian step of 1 s
 
 def write_unjudged(baghouse: PreparedDay) -> str:
     """Return every check that could not be judged, alike ones on one line."""
-    groups: dict[tuple[str, str], list[Finding]] = {}
-    for found in baghouse.unjudged:
-        key = (found.rule, wording.without_numbers(found.answer.text))
-        groups.setdefault(key, []).append(found)
-    if not groups:
+    if not baghouse.unjudged:
         return ""
-    lines = [_unjudged_line(baghouse, group) for group in groups.values()]
+    groups = wording.grouped(
+        baghouse.unjudged, lambda found: (found.rule, wording.without_numbers(found.answer.text))
+    )
+    lines = [_unjudged_line(baghouse, group) for group in groups]
     table = wording.table(["Check", "Where", "Why it could not be judged"], lines)
     faults = {rule.name: rule.trial_fault for rule in baghouse.rules if rule.trial_fault}
     quoted = odds.quote(baghouse.day, baghouse.facts, _unknown_rows(baghouse), faults)
@@ -56,8 +56,7 @@ def _unknown_rows(baghouse: PreparedDay) -> Mapping[str, Sequence[Place]]:
 
 def _unjudged_line(baghouse: PreparedDay, group: Sequence[Finding]) -> Sequence[str]:
     why = wording.escape(group[0].answer.text.removeprefix(_LEAD))
-    if len({found.answer.text for found in group}) > 1:
-        why += " (Numbers of the first; the others alike.)"
+    why += _OF_FIRST if len({found.answer.text for found in group}) > 1 else ""
     where = actions.places_of([found.answer.subject for found in group])
     return [wording.escape(actions.title_of(baghouse.rules, group[0].rule)), where, why]
 
@@ -66,22 +65,21 @@ def write_health(day: BaghouseDay) -> str:
     """Return which tags had no data faults, and in tables those that had."""
     if not day.health:
         return "No tag of this baghouse brought data."
-    roles: dict[str, list[TagHealth]] = {}
-    for tag in day.health:
-        roles.setdefault(tag.role.value, []).append(tag)
-    sound = {role: tags for role, tags in roles.items() if all(map(_is_sound, tags))}
+    roles = wording.grouped(day.health, lambda tag: tag.role)
+    sound = [tags for tags in roles if all(map(_is_sound, tags))]
     on_change = {tag.tag for tag in day.baghouse.tag if tag.sample is Sample.ON_CHANGE}
     parts = []
     if sound:
         parts.append(_sound(sound, on_change))
-    flawed = [
-        _role_line(role, tags, on_change) for role, tags in roles.items() if role not in sound
-    ]
+    flawed = [_role_line(tags, on_change) for tags in roles if tags not in sound]
     if flawed:
         parts.append(wording.table(_HEALTH_HEAD, flawed, right=range(1, len(_HEALTH_HEAD))))
-    troubled = _troubled(day.health)
+    troubled = wording.grouped(
+        (tag for tag in day.health if tag.problem),
+        lambda tag: (tag.role, wording.without_numbers(tag.problem)),
+    )
     if troubled:
-        parts.append(wording.table(["Tag", "Problem"], troubled))
+        parts.append(wording.table(["Tag", "Problem"], map(_trouble_line, troubled)))
     return "\n\n".join([*parts, *_clocks(day)])
 
 
@@ -90,21 +88,17 @@ def _is_sound(tag: TagHealth) -> bool:
     return not flaws and tag.coverage_frac >= _WHOLE_DAY
 
 
-def _sound(roles: Mapping[str, Sequence[TagHealth]], on_change: Collection[str]) -> str:
+def _sound(roles: Iterable[Sequence[TagHealth]], on_change: Collection[str]) -> str:
     """Return the roles without a flaw, by how often their tags are sampled."""
     by_step: dict[str, list[str]] = {}
-    for role, tags in roles.items():
-        pace = _pace(tags, on_change)
+    for tags in roles:
+        name, pace = ROLES[tags[0].role].name, _pace(tags, on_change)
         if pace != _ON_CHANGE:
             pace = f"every {pace}" if pace else "once"
-        name = f"{len(tags)} tags of {_words(role)}" if len(tags) > 1 else _words(role)
-        by_step.setdefault(f"sampled {pace}", []).append(name)
+        named = f"{len(tags)} tags of {name}" if len(tags) > 1 else name
+        by_step.setdefault(f"sampled {pace}", []).append(named)
     parts = [f"{', '.join(names)} ({pace})" for pace, names in by_step.items()]
     return f"No data faults: {'; '.join(parts)}."
-
-
-def _words(role: str) -> str:
-    return ROLES[Role(role)].name
 
 
 def _pace(tags: Sequence[TagHealth], on_change: Collection[str]) -> str:
@@ -119,11 +113,11 @@ def _pace(tags: Sequence[TagHealth], on_change: Collection[str]) -> str:
     return wording.duration(steps[len(steps) // 2])
 
 
-def _role_line(role: str, tags: Sequence[TagHealth], on_change: Collection[str]) -> Sequence[str]:
+def _role_line(tags: Sequence[TagHealth], on_change: Collection[str]) -> Sequence[str]:
     usable = [tag for tag in tags if not tag.problem]
     coverage = min(tag.coverage_frac for tag in tags)
     return [
-        _words(role),
+        ROLES[tags[0].role].name,
         f"{len(usable)} of {len(tags)}",
         f"{sum(tag.n_points for tag in tags):,}",
         f"{sum(tag.n_bad for tag in tags):,}",
@@ -131,14 +125,6 @@ def _role_line(role: str, tags: Sequence[TagHealth], on_change: Collection[str])
         _pace(tags, on_change) or wording.NO_VALUE,
         wording.percent(coverage) if math.isfinite(coverage) else wording.NO_VALUE,
     ]
-
-
-def _troubled(health: Iterable[TagHealth]) -> list[Sequence[str]]:
-    groups: dict[tuple[str, str], list[TagHealth]] = {}
-    for tag in health:
-        if tag.problem:
-            groups.setdefault((tag.role, wording.without_numbers(tag.problem)), []).append(tag)
-    return [_trouble_line(group) for group in groups.values()]
 
 
 def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
@@ -149,8 +135,7 @@ def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
     elif more:
         name += f" and {more} more up to {wording.escape(group[-1].tag)}"
     problem = wording.escape(first.problem)
-    if len({tag.problem for tag in group}) > 1:
-        problem += " (Numbers of the first; the others alike.)"
+    problem += _OF_FIRST if len({tag.problem for tag in group}) > 1 else ""
     return [name, problem]
 
 

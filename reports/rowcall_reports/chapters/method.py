@@ -8,7 +8,7 @@ import rowcall
 from rowcall.day_report import DayReport
 from rowcall.file_note import FileNote
 from rowcall.model import BaghouseDay, Limits, Threshold
-from rowcall.units import find_unit, parse_quantity
+from rowcall.units import find_unit, parse_quantity, symbol
 from rowcall_reports import wording
 
 _HASH_SHOWN = 12  # chosen: enough of a SHA-256 to keep one night's files apart
@@ -51,14 +51,14 @@ def _in_force(limit: Threshold, limits: Limits) -> str:
         return wording.escape(written)
     code = limit.text.split()[-1] if len(limit.text.split()) > 1 else "1"
     amount = wording.significant(find_unit(code).from_inside(value), 6)
-    shown = f"{amount} {wording.symbol(code)}".strip()
+    shown = f"{amount} {symbol(code)}".strip()
     return f"**{wording.escape(shown)}** (default {wording.escape(written)})"
 
 
 def _readable(quantity: str) -> str:
     """Return a quantity with the print symbol of its unit."""
     amount, _, code = quantity.partition(" ")
-    return f"{amount} {wording.symbol(code.strip())}".strip()
+    return f"{amount} {symbol(code.strip())}".strip()
 
 
 def _set_up(day: BaghouseDay) -> str:

@@ -23,7 +23,6 @@ from rowcall_reports.row_marks import Place
 DATA_FILE = Path(__file__).with_name("odds.toml")
 _FINE_S = 1.0  # chosen: the sampling that is worth asking a historian for
 _MIN_PULSES = 20.0  # chosen: a row pulsed less often is not judged for that reason
-_FOUND, _UNJUDGED = "found_", "unjudged_"  # before the name of a rule, in the data file
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -65,31 +64,7 @@ class Odds:
 def read_odds() -> Odds:
     """Return the trials that come with the package."""
     data = tomllib.loads(DATA_FILE.read_text(encoding="utf-8"))
-    return Odds(
-        about=data["about"],
-        headers=data["headers"],
-        healthy=data["healthy"],
-        cells=tuple(_cell(line) for line in data["cells"]),
-    )
-
-
-def _cell(line: Mapping[str, float]) -> Cell:
-    return Cell(
-        step_s=line["step_s"],
-        pulses=int(line["pulses"]),
-        noise=line["noise"],
-        found=_by_rule(line, _FOUND),
-        unjudged=_by_rule(line, _UNJUDGED),
-        false=int(line["false"]),
-    )
-
-
-def _by_rule(line: Mapping[str, float], prefix: str) -> Mapping[str, int]:
-    return {
-        name.removeprefix(prefix): int(count)
-        for name, count in line.items()
-        if name.startswith(prefix)
-    }
+    return Odds(**{**data, "cells": tuple(Cell(**line) for line in data["cells"])})
 
 
 def quote(
@@ -192,27 +167,3 @@ def _noise_of(day: BaghouseDay, compartment: int) -> float | None:
         return None
     noise = day.pulses.filter(pl.col("compartment") == compartment)["noise_pa"].median()
     return noise / spans[0] if isinstance(noise, float) and noise > 0 else None
-
-
-def as_tables(odds: Odds) -> str:
-    """Return all cells as two Markdown tables: faults found, and healthy rows not judged, in %."""
-    found = {cell: [100 * n / odds.headers for n in cell.found.values()] for cell in odds.cells}
-    unjudged = {
-        cell: [100 * n / odds.healthy for n in cell.unjudged.values()] for cell in odds.cells
-    }
-    return "\n\n".join(_table(*both) for both in (("Found", found), ("Not judged", unjudged)))
-
-
-def _table(title: str, shares: Mapping[Cell, Sequence[float]]) -> str:
-    pulses = sorted({cell.pulses for cell in shares})
-    kinds = sorted({(cell.step_s, cell.noise) for cell in shares})
-    written = {
-        (cell.step_s, cell.noise, cell.pulses): " / ".join(f"{share:.0f}" for share in by_rule)
-        for cell, by_rule in shares.items()
-    }
-    head = [f"{title}: sampled every", "Noise", *(f"{n} pulses" for n in pulses)]
-    lines = [
-        [f"{step_s:g} s", f"{100 * noise:g} %", *(written[step_s, noise, n] for n in pulses)]
-        for step_s, noise in kinds
-    ]
-    return wording.table(head, lines, right=range(len(head)))

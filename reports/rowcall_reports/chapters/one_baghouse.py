@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 
-from rowcall.model import Chapter, Fact, Finding
+from rowcall.model import Chapter, Fact, FactBook, Finding
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
 from rowcall_reports.inlet import InletTag
 from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import Place
-
-RECOVERY_TIMES_TAU = 3  # 1 - exp(-3) = 95 % of the drop is recovered after three time constants
 
 
 def write_found(baghouse: PreparedDay, chapter: Chapter, pictured: Collection[Place] = ()) -> str:
@@ -27,7 +25,7 @@ def _job(baghouse: PreparedDay, job: Job, pictured: Collection[Place]) -> str:
     lines = [f"**{wording.escape(job.rule.title)}: {job.place}** ({job.urgency})", ""]
     lines += [f"- {_row(found)}{wording.escape(found.answer.text)}" for found in job.findings]
     answer = job.first.answer
-    seen = wording.period(answer.start, answer.end, baghouse.zone)
+    seen = wording.period(answer.start, answer.end, baghouse.day.zone)
     if seen:
         lines.append(f"- Seen: {seen}")
     if job.mark is not None:
@@ -58,22 +56,23 @@ def write_recovery(baghouse: PreparedDay) -> str:
     """Return the header-recovery table, '' when no compartment's header shows pulses."""
     head = [
         "Compartment",
-        "95 % recovered in, median pulse",
+        "95 % recovered in",
         "7-day median",
-        "Slowest row",
+        "Slowest row, 63 % recovered in",
         "Pressure before a pulse",
         "Pulses",
     ]
     facts, lines = baghouse.facts, []
     for compartment in range(1, baghouse.day.baghouse.compartments + 1):
-        tau, before = (facts.of(f, compartment) for f in (Fact.TAU_S, Fact.BEFORE_PA))
-        if math.isnan(tau) and math.isnan(before):
+        recovery = _of_header(Fact.RECOVERY_S, facts, compartment)
+        before = facts.of(Fact.BEFORE_PA, compartment)
+        if math.isnan(recovery) and math.isnan(before):
             continue
         lines.append(
             [
                 str(compartment),
-                _recovery(tau),
-                _recovery(baghouse.usual.of(Fact.TAU_S, compartment)),
+                wording.measure(recovery, "s", 1),
+                wording.measure(_of_header(Fact.RECOVERY_S, baghouse.usual, compartment), "s", 1),
                 _slowest(baghouse, compartment),
                 wording.bar_gauge(before),
                 wording.number(facts.of(Fact.N_PULSES, compartment)),
@@ -82,8 +81,10 @@ def write_recovery(baghouse: PreparedDay) -> str:
     return wording.table(head, lines, right=(0, 1, 2, 4, 5)) if lines else ""
 
 
-def _recovery(tau_s: float) -> str:
-    return wording.measure(RECOVERY_TIMES_TAU * tau_s, "s", 1)
+def _of_header(fact: Fact, facts: FactBook, compartment: int) -> float:
+    """A fact of the header that serves a compartment."""
+    own = facts.of(fact, compartment)
+    return facts.of(fact) if math.isnan(own) else own
 
 
 def _slowest(baghouse: PreparedDay, compartment: int) -> str:
@@ -95,7 +96,7 @@ def _slowest(baghouse: PreparedDay, compartment: int) -> str:
     if not taus:
         return wording.NO_VALUE
     tau, row = max(taus)
-    return f"{baghouse.day.row_word(compartment)} {row}: {_recovery(tau)}"
+    return f"{baghouse.day.row_word(compartment)} {row}: {wording.measure(tau, 's', 1)}"
 
 
 # Fact, words, unit, decimals, and the divisor from the inside unit.

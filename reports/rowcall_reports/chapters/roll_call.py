@@ -15,7 +15,7 @@ def write_roll_call(baghouse: PreparedDay) -> str:
         return ""
     parts = [_table(baghouse), _legend(baghouse)]
     if baghouse.found_rows:
-        parts.append(write_numbers(baghouse.day, baghouse.found_rows, baghouse.zone))
+        parts.append(write_numbers(baghouse.day, baghouse.found_rows))
     return "\n\n".join([*parts, *_place_notes(baghouse)])
 
 

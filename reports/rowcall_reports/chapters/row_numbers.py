@@ -6,10 +6,9 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from zoneinfo import ZoneInfo
 
 from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, share_interval
-from rowcall.model import BaghouseDay, Fact, FactBook
+from rowcall.model import BaghouseDay, FactBook
 from rowcall_reports import wording
 from rowcall_reports.row_marks import Marks
 
@@ -29,20 +28,14 @@ class _Row:
     number: int
     mark: str
     evidence: RowEvidence
-    facts: FactBook
-
-    def of(self, fact: Fact) -> float:
-        return self.facts.of(fact, self.compartment, self.number)
 
 
-def write_numbers(day: BaghouseDay, marks: Marks, zone: ZoneInfo) -> str:
+def write_numbers(day: BaghouseDay, marks: Marks) -> str:
     """Return the table of the rows of `marks`, a column of changes only where one is known."""
     facts = FactBook(day.facts)
-    rows = [
-        _Row(*place, mark.word, row_evidence(facts, *place), facts) for place, mark in marks.items()
-    ]
+    rows = [_Row(*place, mark.word, row_evidence(facts, *place)) for place, mark in marks.items()]
     words = sorted({day.row_word(row.compartment).capitalize() for row in rows}, reverse=True)
-    changes = [_changed(day, row.evidence, zone) for row in rows]
+    changes = [_changed(day, row.evidence) for row in rows]
     columns: Sequence[tuple[str, Callable[[_Row], str]]] = (
         ("Comp.", lambda row: str(row.compartment)),
         (" or ".join(words), lambda row: str(row.number)),
@@ -62,12 +55,9 @@ def write_numbers(day: BaghouseDay, marks: Marks, zone: ZoneInfo) -> str:
             [*line, change or wording.NO_VALUE] for line, change in zip(lines, changes, strict=True)
         ]
     table = wording.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7, 8))
-    return f"{table}\n\n{_NOTE}{_pooled(max(row.evidence.days for row in rows))}"
-
-
-def _pooled(days: float) -> str:
-    """Say over how many days the pulses were taken together."""
-    return f" One day has too few pulses: these are of {days:.0f} days together." * (days > 1)
+    days = max(row.evidence.days for row in rows)
+    pooled = f" One day has too few pulses: these are of {days:.0f} days together."
+    return f"{table}\n\n{_NOTE}{pooled if days > 1 else ''}"
 
 
 def _answered(row: _Row) -> str:
@@ -89,11 +79,11 @@ def _share(row: _Row) -> str:
 
 def _drop(row: _Row) -> str:
     # The largest of nan and 0.0 is nan: a drop that is not known stays so.
-    return wording.measure(max(row.of(Fact.DROP_PA), 0.0), "bar", 2, 1e5)
+    return wording.measure(max(row.evidence.drop_pa, 0.0), "bar", 2, 1e5)
 
 
 def _ratio(row: _Row) -> str:
-    ratio, error = row.of(Fact.DROP_RATIO), row.of(Fact.DROP_RATIO_ERROR)
+    ratio, error = row.evidence.day_ratio, row.evidence.day_ratio_error
     if math.isnan(ratio):
         return wording.NO_VALUE
     if math.isnan(error):
@@ -104,17 +94,17 @@ def _ratio(row: _Row) -> str:
 
 def _late(row: _Row) -> str:
     """Lateness of a row that answers; what does not open does not close either."""
-    late, error = row.of(Fact.LATE_S), row.of(Fact.LATE_S_ERROR)
+    late, error = row.evidence.late_s, row.evidence.late_s_error
     if math.isnan(late) or math.isnan(error) or not row.evidence.surely_answers:
         return wording.NO_VALUE
     return f"{wording.number(late, 2)} ± {max(error, 0.01):.2f} s"
 
 
-def _changed(day: BaghouseDay, row: RowEvidence, zone: ZoneInfo) -> str:
+def _changed(day: BaghouseDay, row: RowEvidence) -> str:
     """Say when within the time judged a row changed, '' where it did not."""
     if not row.changed or math.isnan(row.before):
         return ""
-    at = (day.start + timedelta(seconds=row.onset_s)).astimezone(zone)
+    at = (day.start + timedelta(seconds=row.onset_s)).astimezone(day.zone)
     before, after = (wording.percent(max(share, 0.0)) for share in (row.before, row.ratio))
     when = f"{at:%H:%M}" if row.onset_s >= 0 else f"{at:%Y-%m-%d %H:%M}"
     return f"since {when}: {before} before, {after} after"

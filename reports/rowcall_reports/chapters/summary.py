@@ -28,9 +28,9 @@ def write_summary(prepared: PreparedReport) -> str:
     parts = [f"# {wording.escape(plant.name)}: baghouse check-up, {wording.long_day(report.day)}"]
     parts += [*_missing(prepared), *_notices(report), _sentence(report, found)]
     if any(baghouse.has_data for baghouse in prepared.baghouses):
-        parts += [line for line in (_clear_line(report), _unjudged_line(prepared)) if line]
+        parts += [line for line in (_clear_line(prepared), _unjudged_line(prepared)) if line]
     if found:
-        parts += ["## What to do", _jobs_table(report, found)]
+        parts += ["## What to do", _jobs_table(prepared)]
     if report.findings:
         parts += ["## What was checked", _checks_table(prepared)]
     return "\n\n".join(parts)
@@ -110,13 +110,19 @@ def _sentence(report: DayReport, found: Sequence[Job]) -> str:
     return f"**{', '.join([lead, *rest])}.**"
 
 
-def _clear_line(report: DayReport) -> str:
-    clear = actions.quiet_baghouses(report)
-    if not clear:
-        return ""
-    if len(clear) == len(report.baghouses):
+def _clear_line(prepared: PreparedReport) -> str:
+    """Name the baghouses where every check that was asked came out clear."""
+    verdicts: dict[str, set[Verdict]] = {}
+    for found in prepared.report.findings:
+        verdicts.setdefault(found.answer.subject.baghouse, set()).add(found.answer.verdict)
+    clear = [
+        one.name
+        for one in prepared.baghouses
+        if verdicts.get(one.day.baghouse.id) == {Verdict.CLEAR}
+    ]
+    if len(clear) == len(prepared.baghouses):
         return f"All checks were clear on {wording.count(len(clear), 'baghouse')}."
-    return "All clear: " + ", ".join(actions.name_of(report, baghouse) for baghouse in clear) + "."
+    return f"All clear: {', '.join(clear)}." if clear else ""
 
 
 def _unjudged_line(prepared: PreparedReport) -> str:
@@ -133,18 +139,19 @@ def _unjudged_line(prepared: PreparedReport) -> str:
     )
 
 
-def _jobs_table(report: DayReport, found: Sequence[Job]) -> str:
+def _jobs_table(prepared: PreparedReport) -> str:
     head = ["Urgency", "Where", "What to do", "Why", "Since"]
+    names = {baghouse.day.baghouse.id: baghouse.name for baghouse in prepared.baghouses}
     lines = []
-    for job in found:
-        action = job.first.answer.action or job.rule.title
+    for job in prepared.jobs:
+        answer, name = job.first.answer, names[job.baghouse]
         lines.append(
             [
                 f"**{job.urgency.upper()}**",
-                actions.where_of(report, job),
-                wording.escape(action),
+                f"{name}, {job.place}" if answer.subject.compartment else name,
+                wording.escape(answer.action or job.rule.title),
                 job.why,
-                _since(job.since, report.day),
+                _since(job.since, prepared.report.day),
             ]
         )
     return wording.table(head, lines)

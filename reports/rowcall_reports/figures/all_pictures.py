@@ -11,8 +11,6 @@ from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.figures.stacks import draw_stacks
 from rowcall_reports.prepared import prepare
 
-__all__ = ["Picture", "draw"]
-
 _DRAWN = (draw_stacks, draw_rows, draw_hours, draw_dp)
 
 

@@ -11,6 +11,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -18,7 +20,12 @@ if TYPE_CHECKING:
 
 Color = tuple[float, float, float]
 
-DPI = 110
+DPI = 110  # chosen: sharp at the width of a page, and a mail of ten pictures stays below 1 MB
+PAGE_IN = 8.4  # width of a picture; chosen: about that of A4, so that 7 pt stay legible in print
+# Chosen by eye, for axes over the day: the hours' labels below, the lines' names at the right, the
+# titles above.
+_LEFT_IN, _RIGHT_IN, _LOW_IN, _GAP_IN, _TOP_IN = 0.6, 1.35, 0.4, 0.72, 0.3
+DASHES = (0, (5, 4))  # of set points and limits: points on, points off
 INK: Color = (0.10, 0.10, 0.12)
 PALE_INK: Color = (0.42, 0.42, 0.45)
 GRID: Color = (0.86, 0.86, 0.88)
@@ -69,6 +76,28 @@ def place_axes(figure: Figure, left: float, bottom: float, width: float, height:
     return axes
 
 
+def stacked_axes(heights_in: Sequence[float]) -> tuple[Figure, list[Axes]]:
+    """Return a sheet with axes above each other, from below."""
+    total = _LOW_IN + sum(heights_in) + _GAP_IN * (len(heights_in) - 1) + _TOP_IN
+    figure, made, bottom = new_sheet(PAGE_IN, total), list[Any](), _LOW_IN
+    for height in heights_in:
+        width = PAGE_IN - _LEFT_IN - _RIGHT_IN
+        made.append(place_axes(figure, _LEFT_IN, bottom, width, height))
+        bottom += height + _GAP_IN
+    return figure, made
+
+
+def write_title(axes: Axes, title: str) -> None:
+    """Write a title above axes, at the left."""
+    axes.set_title(title, loc="left", fontsize=9, weight="bold")
+
+
+def write_beside(axes: Axes, y: float, words: str, color: Color = (0.0, 0.0, 0.0)) -> None:
+    """Write words at the right of axes, at a height in their units."""
+    place = axes.get_yaxis_transform()
+    axes.text(1.01, y, words, transform=place, va="center", size=7.5, color=color)
+
+
 def blank_axes(figure: Figure) -> Axes:
     """Add axes over the whole figure, without frame, whose units are inches from the top left."""
     across, up = figure.get_size_inches()
@@ -112,16 +141,8 @@ def put_boxes(
     """Draw boxes of one size about many places, above images and below lines and letters."""
     from matplotlib.collections import PolyCollection
 
-    across, down = size[0] / 2, size[1] / 2
-    corners = [
-        [
-            (a - across, b - down),
-            (a + across, b - down),
-            (a + across, b + down),
-            (a - across, b + down),
-        ]
-        for a, b in zip(x, y, strict=True)
-    ]
+    half = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * np.array(size) / 2
+    corners = np.column_stack((x, y))[:, None] + half
     axes.add_collection(PolyCollection(corners, facecolors=[color], linewidths=0, zorder=1.5))
 
 

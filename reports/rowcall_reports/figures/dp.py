@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from rowcall.model import BaghouseDay, Fact
+from rowcall.model import BaghouseDay, Fact, Floats
 from rowcall_reports import fact_lookup, wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
@@ -20,20 +18,17 @@ from rowcall_reports.prepared import PreparedDay
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Grid = npt.NDArray[np.float64]
-
 _TREND_DAYS = 90  # chosen: blinding takes weeks; a quarter shows it
-_MIN_TREND_DAYS = 3
-_SMOOTHED_DAYS = 7
-_LABEL_APART_IN = 0.15
+_MIN_TREND_DAYS = 3  # chosen: fewer points make no line
+_SMOOTHED_DAYS = 7  # chosen: one week, so that weekdays and weekends are all in
+_LABEL_APART_IN = 0.15  # height of a line of 7.5 pt
 _RAN_OR_UNKNOWN = ("running", "unknown")
-_WIDTH_IN, _DAY_IN, _TREND_IN = 8.4, 2.3, 1.5
-_LEFT_IN, _RIGHT_IN, _GAP_IN, _LOW_IN, _TOP_IN = 0.6, 1.35, 0.72, 0.4, 0.3
+_DAY_IN, _TREND_IN = 2.3, 1.5  # heights; chosen: both fit half a page, the day weighs more
 
 
 def draw_dp(baghouse: PreparedDay) -> Picture | None:
     """Return the DP picture, or None when there is neither a day's DP nor a trend."""
-    day, zone = baghouse.day, baghouse.zone
+    day = baghouse.day
     trend = fact_lookup.track(day, Fact.RESIDUAL_DP_PA, _TREND_DAYS).filter(
         pl.col("value").is_finite()
     )
@@ -41,15 +36,11 @@ def draw_dp(baghouse: PreparedDay) -> Picture | None:
     with_day = "dp_pa" in day.minutes.columns and day.minutes["dp_pa"].is_not_null().any()
     if not (with_day or with_trend):
         return None
-    heights = [_TREND_IN] * with_trend + [_DAY_IN] * with_day
-    total = _LOW_IN + sum(heights) + _GAP_IN * (len(heights) - 1) + _TOP_IN
-    figure = canvas.new_sheet(_WIDTH_IN, total)
-    bottom, width = _LOW_IN, _WIDTH_IN - _LEFT_IN - _RIGHT_IN
+    figure, axes = canvas.stacked_axes([_TREND_IN] * with_trend + [_DAY_IN] * with_day)
     if with_trend:
-        _draw_trend(canvas.place_axes(figure, _LEFT_IN, bottom, width, _TREND_IN), day, trend)
-        bottom += _TREND_IN + _GAP_IN
+        _draw_trend(axes[0], day, trend)
     if with_day:
-        _draw_day(canvas.place_axes(figure, _LEFT_IN, bottom, width, _DAY_IN), day, zone)
+        _draw_day(axes[-1], day)
     return Picture(
         name=picture_name("dp", day.baghouse.id),
         png=canvas.to_png(figure),
@@ -58,7 +49,7 @@ def draw_dp(baghouse: PreparedDay) -> Picture | None:
     )
 
 
-def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
+def _draw_day(axes: Axes, day: BaghouseDay) -> None:
     hours = day.minutes["minute"].to_numpy() / 60
     dp = day.minutes["dp_pa"].to_numpy() / 1e3
     shade_stops(axes, day)
@@ -78,13 +69,13 @@ def _draw_day(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
     if day.baghouse.cleaning.mode == "on_demand":
         cleaning = day.baghouse.cleaning
         for pascal, words in ((cleaning.start_dp, "start at"), (cleaning.stop_dp, "stop at")):
-            axes.axhline(pascal / 1e3, color=canvas.INK, linewidth=0.8, linestyle=(0, (5, 4)))
+            axes.axhline(pascal / 1e3, color=canvas.INK, linewidth=0.8, linestyle=canvas.DASHES)
             ends.append((pascal / 1e3, f"{words} {pascal / 1e3:.2f} kPa", canvas.INK))
             top = max(top, pascal / 1e3)
     axes.set_ylim(0, top * 1.12)
     label_ends(axes, ends)
     title_axes(axes, "DP through the day, kPa", day)
-    clock_axis(axes, day, zone)
+    clock_axis(axes, day)
 
 
 def shown_cycles(day: BaghouseDay, name: str) -> pl.DataFrame:
@@ -104,7 +95,7 @@ def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
     low, high = float(value.min()), float(value.max())
     limit = day.baghouse.residual_dp_limit
     if limit is not None:
-        axes.axhline(limit / 1e3, color=canvas.INK, linewidth=1.0, linestyle=(0, (5, 4)))
+        axes.axhline(limit / 1e3, color=canvas.INK, linewidth=1.0, linestyle=canvas.DASHES)
         ends.append((limit / 1e3, f"limit {limit / 1e3:.2f} kPa", canvas.INK))
         high = max(high, limit / 1e3)
     margin = max(0.1 * (high - low), 0.02 * high)
@@ -115,10 +106,10 @@ def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
     shown = [day.day - timedelta(days=int(back)) for back in weeks]
     axes.set_xticks(-weeks, [f"{when:%m-%d}" if when != day.day else "today" for when in shown])
     axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
-    axes.set_title("Residual DP by day, kPa", loc="left", fontsize=9, weight="bold")
+    canvas.write_title(axes, "Residual DP by day, kPa")
 
 
-def _running_median(ago: Grid, value: Grid) -> Grid:
+def _running_median(ago: Floats, value: Floats) -> Floats:
     return np.array(
         [float(np.median(value[(ago > when - _SMOOTHED_DAYS) & (ago <= when)])) for when in ago]
     )
@@ -126,16 +117,16 @@ def _running_median(ago: Grid, value: Grid) -> Grid:
 
 def title_axes(axes: Axes, title: str, day: BaghouseDay) -> None:
     """Write the title of a picture over the day, and what its grey spans mean."""
-    axes.set_title(title, loc="left", fontsize=9, weight="bold")
+    canvas.write_title(axes, title)
     if has_stops(day):
         axes.set_title("grey: not running", loc="right", fontsize=7.5)
 
 
-def clock_axis(axes: Axes, day: BaghouseDay, zone: ZoneInfo) -> None:
+def clock_axis(axes: Axes, day: BaghouseDay) -> None:
     """Label hours from day start with plant-local clock time, right on days of 23 or 25 h."""
     length = day.seconds / 3600
     ticks = np.arange(0, length + 0.01, 3)
-    moments = [(day.start + timedelta(hours=float(hour))).astimezone(zone) for hour in ticks]
+    moments = [(day.start + timedelta(hours=float(hour))).astimezone(day.zone) for hour in ticks]
     axes.set_xlim(0, length)
     axes.set_xticks(ticks, [f"{moment:%H:%M}" for moment in moments])
     axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
@@ -172,12 +163,9 @@ def label_ends(axes: Axes, ends: Sequence[tuple[float, str, canvas.Color]]) -> N
     tall_in = axes.get_window_extent().height / canvas.DPI
     apart = _LABEL_APART_IN * (high - low) / tall_in
     ordered = sorted(ends)
-    for y, (_, words, color) in zip(
-        _spread([value for value, *_ in ordered], apart), ordered, strict=True
-    ):
-        axes.text(
-            1.01, y, words, transform=axes.get_yaxis_transform(), va="center", size=7.5, color=color
-        )
+    places = _spread([value for value, *_ in ordered], apart)
+    for y, (_, words, color) in zip(places, ordered, strict=True):
+        canvas.write_beside(axes, y, words, color)
 
 
 def _spread(values: Sequence[float], apart: float) -> list[float]:

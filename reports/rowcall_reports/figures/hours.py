@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 import numpy as np
-import numpy.typing as npt
 
 from rowcall import trade
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, Floats
 from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.dp import clock_axis, label_ends, shade_stops, title_axes
@@ -22,43 +19,38 @@ from rowcall_reports.prepared import PreparedDay
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-Grid = npt.NDArray[np.float64]
-
 _DARK_FROM = 0.72  # from this share of the scale white numbers read better than dark ones
 _MAX_WRITTEN = 8  # more compartments than this are shaded only, numbers would crowd
-_WIDTH_IN, _LEFT_IN, _RIGHT_IN, _LOW_IN, _TOP_IN = 8.4, 0.6, 1.35, 0.4, 0.3
-_HEAT_IN, _GAP_IN = 1.8, 0.72
+_HEAT_IN = (
+    1.8  # height of the temperature; chosen: less than that of DP, of which all days have one
+)
+_LINE_IN, _MAX_STRIP_IN = 0.34, 3.0  # of a compartment, of all: two lines of text, half a page
 _QUICK: canvas.Color = (0.90, 0.95, 0.97)
 _SLOW: canvas.Color = (0.12, 0.30, 0.48)
 
 
 def draw_hours(baghouse: PreparedDay) -> Picture | None:
     """Return recovery by hour, with the temperature below it when near a limit, or None."""
-    day, zone = baghouse.day, baghouse.zone
+    day = baghouse.day
     strip, heat = recovery_by_hour(day), near_limit(day.baghouse, baghouse.inlet)
     with_strip = bool(np.isfinite(strip).any())
     if not with_strip and heat is None:
         return None
-    strip_in = min(0.34 * len(strip), 3.0)
-    heights = [_HEAT_IN] * (heat is not None) + [strip_in] * with_strip
-    total = _LOW_IN + sum(heights) + _GAP_IN * (len(heights) - 1) + _TOP_IN
-    figure = canvas.new_sheet(_WIDTH_IN, total)
-    bottom, width = _LOW_IN, _WIDTH_IN - _LEFT_IN - _RIGHT_IN
+    strip_in = min(_LINE_IN * len(strip), _MAX_STRIP_IN)
+    figure, axes = canvas.stacked_axes([_HEAT_IN] * (heat is not None) + [strip_in] * with_strip)
     if heat is not None:
-        _draw_heat(canvas.place_axes(figure, _LEFT_IN, bottom, width, _HEAT_IN), day, heat, zone)
-        bottom += _HEAT_IN + _GAP_IN
+        _draw_heat(axes[0], day, heat)
     if with_strip:
-        axes = canvas.place_axes(figure, _LEFT_IN, bottom, width, strip_in)
-        _draw_strip(axes, day, strip, zone)
+        _draw_strip(axes[-1], day, strip)
     return Picture(
         name=picture_name("recovery" if with_strip else "temperature", day.baghouse.id),
         png=canvas.to_png(figure),
-        alt=_alt(baghouse, strip, heat),
+        alt=_alt(day, strip, heat),
         caption=_caption(day, with_strip, heat),
     )
 
 
-def recovery_by_hour(day: BaghouseDay) -> Grid:
+def recovery_by_hour(day: BaghouseDay) -> Floats:
     """Return seconds to recover 95 % of a drop: compartments down, hours of the day across."""
     hours = int(np.ceil(day.seconds / 3600))
     out = np.full((day.baghouse.compartments, hours), np.nan)
@@ -70,7 +62,7 @@ def recovery_by_hour(day: BaghouseDay) -> Grid:
     return out
 
 
-def _draw_strip(axes: Axes, day: BaghouseDay, strip: Grid, zone: ZoneInfo) -> None:
+def _draw_strip(axes: Axes, day: BaghouseDay, strip: Floats) -> None:
     n, hours = strip.shape
     slowest = max(trade.RECOVERY_LONGEST.value, float(np.nanmax(strip)))
     part = np.clip(strip / slowest, 0, 1)[..., None]
@@ -85,33 +77,17 @@ def _draw_strip(axes: Axes, day: BaghouseDay, strip: Grid, zone: ZoneInfo) -> No
                 ink = "white" if value > _DARK_FROM * slowest else canvas.INK
                 words = f"{value:.1f}" if value < 100 else f"{value:.0f}"
                 axes.text(hour + 0.5, row + 1, words, ha="center", va="center", size=6.5, color=ink)
-    clock_axis(axes, day, zone)
+    clock_axis(axes, day)
     axes.grid(visible=False)
     axes.set_yticks(range(1, n + 1), [f"C{number}" for number in range(1, n + 1)])
     axes.set_ylim(n + 0.5, 0.5)
-    axes.set_title(
-        "Seconds to recover 95 % of a pressure drop, by compartment and hour",
-        loc="left",
-        fontsize=9,
-        weight="bold",
-    )
-    _write_medians(axes, strip)
-
-
-def _write_medians(axes: Axes, strip: Grid) -> None:
+    canvas.write_title(axes, "Seconds to recover 95 % of a pressure drop, by compartment and hour")
     for row, values in enumerate(strip, start=1):
         if np.isfinite(values).any():
-            axes.text(
-                1.01,
-                row,
-                f"median {np.nanmedian(values):.1f} s",
-                transform=axes.get_yaxis_transform(),
-                va="center",
-                size=7.5,
-            )
+            canvas.write_beside(axes, row, f"median {np.nanmedian(values):.1f} s")
 
 
-def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag, zone: ZoneInfo) -> None:
+def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag) -> None:
     heat = tag.minute_c
     hours = np.arange(heat.size) / 60
     low, high = day.baghouse.temperature_limits() or (np.nan, np.nan)
@@ -120,7 +96,7 @@ def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag, zone: ZoneInfo) -> N
         hours, low, heat, where=heat > low, facecolor=(0.93, 0.72, 0.55), hatch="////", linewidth=0
     )
     axes.plot(hours, heat, color=canvas.INK, linewidth=0.9)
-    axes.axhline(low, color=canvas.RUST, linewidth=1.0, linestyle=(0, (5, 4)))
+    axes.axhline(low, color=canvas.RUST, linewidth=1.0, linestyle=canvas.DASHES)
     axes.axhline(high, color=canvas.RUST, linewidth=1.4)
     bottom = float(np.nanpercentile(heat, 2))
     top = max(high, float(np.nanmax(heat)))
@@ -130,7 +106,7 @@ def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag, zone: ZoneInfo) -> N
         (high, f"surge {high:.0f} °C", canvas.RUST),
     ]
     label_ends(axes, ends)
-    clock_axis(axes, day, zone)
+    clock_axis(axes, day)
     title_axes(axes, f"Inlet temperature{_where(tag)}, °C", day)
 
 
@@ -138,15 +114,14 @@ def _where(tag: InletTag) -> str:
     return f", compartment {tag.compartment}" if tag.compartment else ""
 
 
-def _alt(baghouse: PreparedDay, strip: Grid, heat: InletTag | None) -> str:
-    day, parts = baghouse.day, []
+def _alt(day: BaghouseDay, strip: Floats, heat: InletTag | None) -> str:
+    parts = []
     if np.isfinite(strip).any():
         row, hour = np.unravel_index(np.nanargmax(strip), strip.shape)
-        begin = (day.start + timedelta(hours=int(hour))).astimezone(baghouse.zone)
         parts.append(
             f"Header recovery of {day.baghouse.id} by compartment and hour; the slowest was "
             f"{strip[row, hour]:.1f} s in compartment {int(row) + 1} in the hour from "
-            f"{begin:%H:%M} on."
+            f"{day.clock(int(hour))} on."
         )
     if heat is not None:
         shown = wording.celsius(heat.highest_c)

@@ -14,11 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.model import Fact, RowMark
+from rowcall.model import Fact, Floats, RowMark
 from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import Place
 
-Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 MAX_PANELS = 6  # chosen: two lines of three fit a page's width

@@ -9,12 +9,11 @@ from datetime import date, timedelta
 import numpy as np
 import numpy.typing as npt
 
-from rowcall.model import Fact
+from rowcall.model import Fact, Floats
 from rowcall_reports import fact_lookup
 from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import PLAIN, SHOWN_DAYS, Marks, marks_before
 
-Grid = npt.NDArray[np.float64]
 Letters = npt.NDArray[np.str_]
 Flags = npt.NDArray[np.bool_]
 
@@ -29,7 +28,7 @@ class Block:
     """One compartment by row and day, oldest day first: drop ratio, letter, is anything found."""
 
     compartment: int
-    ratio: Grid
+    ratio: Floats
     letter: Letters
     found: Flags
 
@@ -113,7 +112,7 @@ def _first_of_run(flags: Flags) -> int:
     return int(unset[-1]) + 1 if unset.size else 0
 
 
-def _moved(ratio: Grid) -> tuple[int | None, float]:
+def _moved(ratio: Floats) -> tuple[int | None, float]:
     """Return since which day a row's drop has left its first week's, and the drop of that week."""
     known = np.flatnonzero(np.isfinite(ratio))
     if known.size < _BEFORE_DAYS + _MIN_MOVED_DAYS:

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rowcall.model import Floats
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.canvas import Color
-from rowcall_reports.figures.row_sheet import Grid, Letters
+from rowcall_reports.figures.row_sheet import Letters
 from rowcall_reports.row_marks import UNKNOWN
 
 
@@ -41,10 +42,10 @@ _OTHER = Look(FULL_DROP, _WHITE, block=_BLACK, across=0.84, down=0.84)  # of let
 _WEAK_RATIO = 0.4  # chosen: a drop of 40 % of its peers' is as dark as a shade gets
 
 
-def shades(ratio: Grid, letter: Letters) -> Grid:
+def shades(ratio: Floats, letter: Letters) -> Floats:
     """Return the ground of each cell: by letter, else by drop ratio, else white."""
     part = np.clip((ratio - _WEAK_RATIO) / (1 - _WEAK_RATIO), 0, 1)[..., None]
-    out: Grid = np.asarray(WEAK_DROP) * (1 - part) + np.asarray(FULL_DROP) * part
+    out: Floats = np.asarray(WEAK_DROP) * (1 - part) + np.asarray(FULL_DROP) * part
     out[np.isnan(ratio)] = 1.0
     for mark in letters_in(letter):
         out[letter == mark] = look_of(mark).ground

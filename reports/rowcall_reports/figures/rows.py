@@ -31,9 +31,10 @@ Words = Mapping[str, str]  # of each letter, in the order of the legend
 
 _MAX_COURSES = 6  # chosen: more would make a caption nobody reads
 _LETTER_PT = 50.0  # to an inch of a cell: leaves a margin beside the widest letter
-_MAX_ROWS_DOWN = 48  # more rows are set in two columns
-_ROW_IN, _HEAD_IN, _TOP_IN, _LEGEND_IN = 0.17, 0.36, 0.1, 0.62
-_LABEL_IN, _RATIO_IN, _WIDTH_IN = 0.45, 0.55, 8.4
+_MAX_ROWS_DOWN = 48  # chosen: a page's height; more rows are set in two columns
+_ROW_IN = 0.17  # height of a row; chosen: one line of 7 pt
+# Chosen by eye: above a block, above all, below all; at the left and the right of the cells.
+_HEAD_IN, _TOP_IN, _LEGEND_IN, _LABEL_IN, _RATIO_IN = 0.36, 0.1, 0.62, 0.45, 0.55
 
 
 def draw_rows(baghouse: PreparedDay) -> Picture | None:
@@ -44,9 +45,9 @@ def draw_rows(baghouse: PreparedDay) -> Picture | None:
     words = {mark.letter: mark.words for mark in (*baghouse.known_marks, UNKNOWN)}
     columns = _columns(made)
     tallest = max(sum(_block_height(block) for block in column) for column in columns)
-    figure = canvas.new_sheet(_WIDTH_IN, _TOP_IN + tallest + _LEGEND_IN)
+    figure = canvas.new_sheet(canvas.PAGE_IN, _TOP_IN + tallest + _LEGEND_IN)
     axes = canvas.blank_axes(figure)
-    across = _WIDTH_IN / len(columns)
+    across = canvas.PAGE_IN / len(columns)
     for number, column in enumerate(columns):
         top = _TOP_IN
         for block in column:

@@ -14,18 +14,19 @@ from rowcall.model import BaghouseDay
 from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
-from rowcall_reports.figures.row_panels import Floats, Panel, panels
+from rowcall_reports.figures.row_panels import Panel, panels
 from rowcall_reports.prepared import PreparedDay
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _ERRORS = 2.0  # standard errors that a bar reaches to either side
-_MAX_ACROSS = 3
-_WIDTH_IN, _LEFT_IN, _RIGHT_IN, _GAP_IN = 8.4, 0.55, 0.15, 0.42
-_PANEL_IN, _HEAD_IN, _FOOT_IN = 1.55, 0.42, 0.5
+_MAX_ACROSS = 3  # chosen: at a third of the page a panel's ticks still stand apart
+# Chosen by eye: about a panel room for its ticks, title and axis label.
+_LEFT_IN, _RIGHT_IN, _GAP_IN, _HEAD_IN, _FOOT_IN = 0.55, 0.15, 0.42, 0.42, 0.5
+_PANEL_IN = 1.55  # height of a panel; chosen: two lines of them fill a third of a page
 _BAND: canvas.Color = (0.74, 0.79, 0.85)
-_TICKS_S = (0.0, 0.3, 1.0, 2.0, 5.0, 10.0, 20.0)
+_TICKS_S = (0.0, 0.3, 1.0, 2.0, 5.0, 10.0, 20.0)  # chosen: about evenly apart as square roots
 
 
 def draw_stacks(baghouse: PreparedDay) -> Picture | None:
@@ -35,7 +36,7 @@ def draw_stacks(baghouse: PreparedDay) -> Picture | None:
         return None
     across = min(len(shown), _MAX_ACROSS)
     lines = -(-len(shown) // across)
-    step = (_WIDTH_IN - _LEFT_IN - _RIGHT_IN + _GAP_IN) / max(across, 2)
+    step = (canvas.PAGE_IN - _LEFT_IN - _RIGHT_IN + _GAP_IN) / max(across, 2)
     width = step - _GAP_IN
     tall = _HEAD_IN + _PANEL_IN + _FOOT_IN
     figure = canvas.new_sheet(_LEFT_IN + across * step - _GAP_IN + _RIGHT_IN, lines * tall)
@@ -72,7 +73,9 @@ def _draw_panel(axes: Axes, panel: Panel, word: str) -> None:
     deepest = float(np.nanmax(np.concatenate((panel.drop, panel.usual, panel.high))))
     highest = min(0.0, float((panel.drop - _ERRORS * panel.error).min()))
     axes.set_ylim(1.18 * deepest, highest - 0.04 * deepest)  # downwards, as the pressure goes
-    axes.set_xscale("function", functions=(_root, np.square))
+    axes.set_xscale(
+        "function", functions=(lambda time_s: np.sqrt(np.maximum(time_s, 0.0)), np.square)
+    )
     axes.set_xticks([tick for tick in _TICKS_S if tick <= since.max()])
     axes.xaxis.set_major_formatter("{x:g}")
     axes.set_xlim(0.0, float(since.max()) * 1.03)
@@ -84,11 +87,6 @@ def _draw_panel(axes: Axes, panel: Panel, word: str) -> None:
     axes.set_xlabel("seconds after the pulse", fontsize=7, labelpad=1)
     place = f"C{panel.compartment}, {word} {panel.row}"
     axes.set_title(f"{place}: {panel.mark.words}", loc="left", fontsize=8, weight="bold")
-
-
-def _root(time_s: Floats) -> Floats:
-    root: Floats = np.sqrt(np.maximum(time_s, 0.0))
-    return root
 
 
 def _mark_closing(axes: Axes, at_s: float, edge: canvas.Color, face: canvas.Color | str) -> None:
@@ -107,10 +105,6 @@ def _mark_closing(axes: Axes, at_s: float, edge: canvas.Color, face: canvas.Colo
     )
 
 
-def _place_of(day: BaghouseDay, panel: Panel) -> str:
-    return wording.places([(panel.compartment, panel.row)], day.row_word(panel.compartment))
-
-
 def _caption(day: BaghouseDay, shown: Sequence[Panel]) -> str:
     late = any(np.isfinite(panel.late_s) for panel in shown)
     return (
@@ -123,9 +117,12 @@ def _caption(day: BaghouseDay, shown: Sequence[Panel]) -> str:
 
 
 def _alt(day: BaghouseDay, shown: Sequence[Panel]) -> str:
-    parts = [
-        f"{_place_of(day, panel)} ({panel.mark.words}): deepest {panel.drop.max():.0f} % of gauge "
-        f"pressure, its peers {panel.usual.max():.0f} %"
-        for panel in shown
-    ]
+    parts = []
+    for panel in shown:
+        word = day.row_word(panel.compartment)
+        place = wording.places([(panel.compartment, panel.row)], word)
+        parts.append(
+            f"{place} ({panel.mark.words}): deepest {panel.drop.max():.0f} % of gauge pressure, "
+            f"its peers {panel.usual.max():.0f} %"
+        )
     return f"Stacked pulses of {day.baghouse.id}: {'; '.join(parts)}."

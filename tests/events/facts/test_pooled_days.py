@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers.scene_answers import ask, found
-from helpers.scenes import ZONE, Export, exports, fact, kiln, local, on_time
+from helpers.scenes import Export, exports, fact, kiln, local, on_time
 
 from rowcall.events.facts.pooled_days import days_wanted
 from rowcall.model import HISTORY_COLUMNS, BaghouseDay, Fact, FactBook, History, Subject, Verdict
@@ -81,7 +81,7 @@ def test_it_says_from_how_many_days_and_pulses() -> None:
     assert pulses is not None
     assert pulses >= 40 > pulses * (days - 1) / days
     assert f"Judged by its {pulses:.0f} pulses of {days:.0f} days together" in answer.text
-    table = write_numbers(last, {(1, 3): UNKNOWN}, ZoneInfo(ZONE))
+    table = write_numbers(last, {(1, 3): UNKNOWN})
     assert f" {pulses:.0f} |" in table
     assert f"these are of {days:.0f} days together" in table
 
