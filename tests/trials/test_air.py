@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from trials.air import closed_form, orifice_feed
-from trials.air.air_day import AirDay, Physics, truth_of
+from trials.air import orifice_feed, supply_net
+from trials.air.air_day import AirDay, truth_of
 from trials.air.air_faults import DAY_S, PSI, fault_of
 from trials.air.air_judging import PHYSICS, PhysicsName, judge_trial
 from trials.air.air_keeping import condition_of
@@ -20,13 +20,14 @@ from trials.flow import ATMOSPHERE_PA, R_AIR, area_for_drop, outflow_kg_s_m2
 from trials.schedule import Floats
 
 SEED = 116  # a small one: two headers with five rows each, a pulse every 19 s
+SPAN_S = (DAY_S, 1.1 * DAY_S)
 NAMES: tuple[PhysicsName, ...] = tuple(PHYSICS)
 
 
 @cache
 def day_of(physics: PhysicsName, fault: str) -> AirDay:
     plan = draw_plan(SEED, fault_of(fault), 2)
-    return PHYSICS[physics](plan, (DAY_S, 2.0 * DAY_S))
+    return PHYSICS[physics](plan, SPAN_S)
 
 
 def truth(physics: PhysicsName, fault: str, name: str) -> float:
@@ -39,17 +40,18 @@ def truth(physics: PhysicsName, fault: str, name: str) -> float:
 
 @pytest.mark.parametrize("physics", NAMES)
 def test_a_third_of_the_feed_takes_three_times_as_long(physics: PhysicsName) -> None:
-    ratio = truth(physics, "feed 1/3", "full63_s") / truth(physics, "none", "full63_s")
-    assert ratio == pytest.approx(3.0, rel=0.15)  # a square root ends sooner from a lower minimum
+    ratio = truth(physics, "feed 1/3", "t63_s") / truth(physics, "none", "t63_s")
+    assert 2.3 < ratio < 3.3  # less where it no longer recovers all, or waits for others too
 
 
 @pytest.mark.parametrize("physics", NAMES)
 def test_a_leak_lowers_the_plateau_of_its_header_alone(physics: PhysicsName) -> None:
     day = day_of(physics, "leak 8 %")
-    at_s = np.array([1.3 * DAY_S])
+    at_s = np.array([1.05 * DAY_S])
     for compartment, plateau_pa in enumerate(day.plateau_pa, start=1):
         lost = 0.08 if compartment == day.plan.planted.compartment else 0.0
-        assert plateau_pa(at_s)[0] / day.supply_pa(at_s)[0] == pytest.approx(1 - lost, abs=2e-3)
+        sound = day_of(physics, "none").plateau_pa[compartment - 1](at_s)[0]
+        assert plateau_pa(at_s)[0] / sound == pytest.approx(1 - lost, abs=3e-3)
 
 
 def test_a_header_with_a_leak_settles_at_its_plateau() -> None:
@@ -65,12 +67,13 @@ def test_a_header_with_a_leak_settles_at_its_plateau() -> None:
 
 @pytest.mark.parametrize("physics", NAMES)
 def test_a_shortage_lowers_all_headers_in_its_hours(physics: PhysicsName) -> None:
-    sound, short = day_of(physics, "none"), day_of(physics, "supply short")
-    planted = short.plan.planted
+    plans = [draw_plan(SEED, fault_of(name), 2) for name in ("none", "supply short")]
+    planted = plans[1].planted
     assert 10 * PSI <= planted.short_pa <= 20 * PSI
-    middle, outside = np.mean(planted.short_s), planted.short_s[0] - 600.0
+    begin_s = planted.short_s[0]
+    sound, short = (PHYSICS[physics](p, (begin_s - 900.0, begin_s + 3600.0)) for p in plans)
     for one, other in zip(sound.header_pa, short.header_pa, strict=True):
-        at_s = np.array([middle, outside])
+        at_s = begin_s + np.array([3000.0, -300.0])
         lost = one(at_s) - other(at_s)
         assert lost == pytest.approx([planted.short_pa, 0.0], rel=0.15, abs=50.0)
 
@@ -89,12 +92,12 @@ def test_slow_but_sound_headers_recover_most_of_a_drop(physics: PhysicsName) -> 
 
 @pytest.mark.parametrize("fault", ["none", "leak 8 %"])
 def test_lanes_agree_with_another_integrator(fault: str) -> None:
-    """The last pulses before the end of the day, started some minutes before as lanes are."""
+    """The last pulses before the end of the span, started some minutes before as lanes are."""
     day = day_of("vessel", fault)
     plan, build = day.plan, orifice_feed.draw_build(day.plan)
     c = plan.planted.compartment
     hole = orifice_feed.leak_areas(plan, build)[c - 1]
-    pulses = plan.pulses.between(2.0 * DAY_S - 400.0, 2.0 * DAY_S)
+    pulses = plan.pulses.between(SPAN_S[1] - 400.0, SPAN_S[1])
     pulses = pulses.of(pulses.compartment == c)
     share = pulses.drop_frac * plan.set_pa / (plan.set_pa + ATMOSPHERE_PA)
     volume, wall_k = orifice_feed.VOLUME_M3, orifice_feed.WALL_K
@@ -136,9 +139,16 @@ def test_an_orifice_ends_sooner_than_an_exponential() -> None:
     assert of[1, 0, "full95_s"] / of[1, 0, "full63_s"] == pytest.approx(1.98, rel=0.05)
 
 
-def test_both_physics_are_registered() -> None:
-    built: set[Physics] = {closed_form.simulate, orifice_feed.simulate}
-    assert set(PHYSICS.values()) == built
+@pytest.mark.parametrize("kind", range(3))
+def test_nets_recover_in_about_the_time_asked_for(kind: int) -> None:
+    plan = draw_plan(114 + kind, fault_of("none"), 2)
+    net = supply_net.draw_net(plan)
+    assert net.kind == supply_net.KINDS[kind]
+    of = truth_of(supply_net.simulate(plan, SPAN_S))
+    share = plan.interval_s / plan.header_interval_s if net.kind == "small vessel" else 1.0
+    wanted = np.maximum(share * np.array(plan.refill_s), 3.0)
+    found = [of[c, 0, "t95_s"] for c in range(1, plan.compartments + 1)]
+    assert found == pytest.approx(wanted, rel=0.3)
 
 
 # 3. The product.

@@ -16,17 +16,18 @@ from rowcall.model import Answer, BaghouseDay, History, Subject
 from rowcall.runs.judge import with_day
 from rowcall.runs.study import Kept, study_from
 from rowcall.store.samples import TagSamples
-from trials.air import closed_form, orifice_feed
+from trials.air import closed_form, orifice_feed, supply_net
 from trials.air.air_day import AirDay, Physics, truth_of
 from trials.air.air_faults import DAY_S, AirFault, Planted
 from trials.air.air_keeping import AirCondition, baghouse_of, joined, keep_day
 from trials.air.air_plan import AirPlan, draw_plan
 from trials.by_plant import START
 
-PhysicsName = Literal["plant", "vessel"]
+PhysicsName = Literal["plant", "vessel", "net"]
 PHYSICS: Mapping[PhysicsName, Physics] = {
     "plant": closed_form.simulate,
     "vessel": orifice_feed.simulate,
+    "net": supply_net.simulate,
 }
 DAYS = 6
 Answers = Mapping[tuple[str, Subject], Answer]

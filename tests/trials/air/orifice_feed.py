@@ -100,7 +100,7 @@ def simulate(plan: AirPlan, span_s: tuple[float, float]) -> AirDay:
     return AirDay(
         plan=plan,
         span_s=span_s,
-        header_pa=tuple(_gauge(course.of(c - 1)) for c in headers),
+        header_pa=tuple(gauge(course.of(c - 1)) for c in headers),
         supply_pa=plan.supply_pa,
         plateau_pa=tuple(_plateau(plan, c) for c in headers),
     )
@@ -127,5 +127,6 @@ def _plateau(plan: AirPlan, compartment: int) -> Callable[[Floats], Floats]:
     return plateau_pa
 
 
-def _gauge(absolute: Callable[[Floats], Floats]) -> Callable[[Floats], Floats]:
+def gauge(absolute: Callable[[Floats], Floats]) -> Callable[[Floats], Floats]:
+    """A pressure above the atmosphere."""
     return lambda at_s: absolute(at_s) - ATMOSPHERE_PA
