@@ -1,8 +1,8 @@
 """The next row pulses before the header is back: the interval is too short for the recovery.
 
 Why: each pulse then starts from a lower pressure than the one before, a staircase down to an
-equilibrium; all rows are cleaned more weakly than the set pressure promises. Rule out: a header that
-refills slowly today (its feed is at fault, not the setting).
+equilibrium; all rows are cleaned more weakly than the set pressure promises. Rule out: a header
+that refills slowly today (its feed is at fault, not the setting).
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ def _judge_header(context: Context, header: int) -> Answer:
     values = _values(context, header, needed)
     error = recovery * facts.of(Fact.RECOVERY_LOG_ERROR, header)
     stated = f" (standard error {show(error, 's', 1)})" if math.isfinite(error) else ""
-    seen = f"{show(interval, 's', 1)} between pulses, 95 % recovered in {show(recovery, 's', 1)}{stated}"
+    took = f"95 % recovered in {show(recovery, 's', 1)}{stated}"
+    seen = f"{show(interval, 's', 1)} between pulses, {took}"
     if interval >= recovery:
         return Answer.clear(subject, f"Time to recover: {seen}.", values)
     if interval >= needed:

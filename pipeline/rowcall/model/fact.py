@@ -102,7 +102,7 @@ class Fact(Enum):
         "s",
         (Level.ROW, Level.HEADER),
         "recovery constant: time to recover 63 % of a drop",
-        ("header_hours", "one_baghouse", "slow_header_recovery"),
+        ("header_hours", "header_leak", "one_baghouse", "slow_header_recovery"),
     )
     TAU_LOG_ERROR = _row("1", "relative standard error of the recovery constant", "score")
     BEFORE_PA = About(
@@ -115,15 +115,11 @@ class Fact(Enum):
         "1", (Level.COMPARTMENT, Level.BAGHOUSE), "pulses of the day", ("one_baghouse",)
     )
     # Headers.
-    INTERVAL_S = _header(
-        "s", "time from pulse to pulse", "compressed_air", "header_leak", "short_interval"
-    )
+    INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
     RECOVERY_S = _header(
         "s", "time to recover 95 % of a drop", "header_leak", "one_baghouse", "short_interval"
     )
-    RECOVERY_LOG_ERROR = _header(
-        "1", "relative standard error of that", "compressed_air", "short_interval"
-    )
+    RECOVERY_LOG_ERROR = _header("1", "relative standard error of that", "short_interval")
     REFILL_DROP_PA = _header(
         "Pa", "usual drop when a valve closes", "header_leak", "short_interval"
     )

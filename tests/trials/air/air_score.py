@@ -17,7 +17,7 @@ from trials.score import NORMAL_95, share_words
 RULES_OF: Mapping[str, frozenset[str]] = {
     "feed": frozenset({"slow_header_recovery"}),
     "leak": frozenset({"header_leak"}),
-    "short": frozenset({"slow_header_recovery", "supply_short"}),
+    "short": frozenset({"supply_short"}),
 }
 # Fact -> its truth, the fact that states its standard error, and whether that is relative.
 MEASURED: Mapping[str, tuple[str, str, bool]] = {
