@@ -135,6 +135,8 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
     is_low = np.where(compared, parts.p_own[n] >= SURE, low.log[n] - 2 * low.error[n] > bound)
     hours = _since(is_low, known)
+    if not hours.any() and compared.any() and _low_by_day(low, bound, n):
+        hours = known  # no hour is sure by itself
     fell = middle(np.where(compared, parts.own[n], low.log[n]), hours if hours.any() else known)
     now, ratio = low.usual[n] * math.exp(-fell), math.exp(-fell)
     seen = (
@@ -168,6 +170,20 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         start=start,
         end=end,
     )
+
+
+def _low_by_day(low: Change, bound: float, n: int) -> bool:
+    """Whether a header's median over the day is low, against those of the other headers."""
+    count = np.maximum(np.isfinite(low.log).sum(axis=1), 1)
+    error = np.hypot(low.error.min(axis=1), np.nanstd(low.log, axis=1) / np.sqrt(count))
+    day = split(
+        np.nanmedian(low.log, axis=1)[:, None],
+        error[:, None],
+        wander=low.wander,
+        shared_limit=bound,
+        own_limit=bound,
+    )
+    return bool(day.p_own[n, 0] >= SURE)
 
 
 def _since(is_low: Hours, known: Hours) -> Hours:

@@ -116,9 +116,9 @@ RULE = Rule(
     thresholds=(
         limit(
             "min_shortfall",
-            "20 %",
+            "25 %",
             "of the drop missing at the next pulse, below which it does no harm",
-            chosen="a pulse from a header that is back by four fifths cleans nearly as well",
+            chosen="a header back by four fifths cleans nearly as well, and is known to 5 %",
         ),
         limit(
             "history_days",

@@ -5,8 +5,8 @@ error. It is the sum of a part c that all share, the supply's, and a part e_i of
 
     x_i = c + e_i + noise.
 
-c is a sound supply's wander, or in one hour of a hundred anything up to `_LARGEST`; e_i is 0, or in
-one header-hour of a hundred anything within that. Posteriors on a grid of c.
+c is a sound supply's wander or, now and then, anything up to `_LARGEST`; e_i is 0 or, more seldom,
+anything within that, mostly for the worse. Posteriors on a grid of c.
 """
 
 from __future__ import annotations
@@ -18,9 +18,10 @@ from scipy.special import ndtr
 
 from rowcall.model import Floats
 
-_P_CHANGED = 0.01  # chosen: header-hours, and hours of the supply, with a change
+_P_SHARED, _P_OWN = 0.05, 0.002  # chosen: hours of a changed supply, header-hours with a change
+_BETTER = 0.02  # chosen: of a header's own changes; a regulator raised, a mended feed
 _LARGEST = 2.5  # of a logarithm; chosen: a refill twelve times as long
-_STEP = 0.01  # of the grid; chosen: a fifth of the smallest limit, 5 %
+_STEP = 0.002  # of the grid; chosen: less than any error
 _GRID = np.arange(-0.4, _LARGEST + _STEP, _STEP)
 _TINY = 1e-300  # chosen: against division by zero
 
@@ -57,18 +58,19 @@ def split(
     known = np.isfinite(change) & np.isfinite(error)
     z = (x - _GRID) / sd
     alike = np.exp(-0.5 * z**2) / (sd * np.sqrt(2.0 * np.pi))
-    reach = ndtr((x - _GRID - _LARGEST) / sd)
-    broad, beyond = (
-        (ndtr((x - _GRID - low) / sd) - reach) / (2.0 * _LARGEST) for low in (-_LARGEST, own_limit)
-    )
-    density = (1.0 - _P_CHANGED) * alike + _P_CHANGED * broad
+    edges = {at: ndtr((x - _GRID - at) / sd) for at in (-_LARGEST, 0.0, own_limit, _LARGEST)}
+    worse = (1.0 - _BETTER) / _LARGEST
+    beyond = worse * (edges[own_limit] - edges[_LARGEST])
+    better = _BETTER / _LARGEST * (edges[-_LARGEST] - edges[0.0])
+    broad = worse * (edges[0.0] - edges[_LARGEST]) + better
+    density = (1.0 - _P_OWN) * alike + _P_OWN * broad
     usual = np.exp(-0.5 * (_GRID / wander) ** 2) / (wander * np.sqrt(2.0 * np.pi))
-    prior = (1.0 - _P_CHANGED) * usual + _P_CHANGED * (_GRID >= 0) / _LARGEST
+    prior = (1.0 - _P_SHARED) * usual + _P_SHARED * (_GRID >= 0) / _LARGEST
     log = np.where(known[..., None], np.log(np.maximum(density, _TINY)), 0.0).sum(axis=0)
     posterior = prior * np.exp(log - log.max(axis=-1, keepdims=True))
     posterior /= posterior.sum(axis=-1, keepdims=True)
     shared = (posterior * _GRID).sum(axis=-1)
-    p_own = (posterior * _P_CHANGED * beyond / np.maximum(density, _TINY)).sum(axis=-1)
+    p_own = (posterior * _P_OWN * beyond / np.maximum(density, _TINY)).sum(axis=-1)
     return Parts(
         p_shared=(posterior * (shared_limit <= _GRID)).sum(axis=-1),
         shared=shared,

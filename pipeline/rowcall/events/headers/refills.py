@@ -38,6 +38,7 @@ _MIN_ZOOM = 0.003  # of ln tau; chosen: finer than any fit
 _MAX_LOG_ERROR = 0.5  # relative error of a time; chosen: more says nothing
 # Relative; by trial on three physics: what no power law of the deficit follows
 _COURSE_ERROR = 0.025
+_MIN_GAIN = 25.0  # in chi square over a level pressure; chosen: a drop of five standard errors
 _MIN_DROP = 0.01  # of the plateau; chosen: less is noise or no pulse
 _E, _TWENTIETH = math.exp(-1.0), 0.05  # what is left when 63 % and 95 % of a drop are recovered
 _TINY = 1e-300  # chosen: against division by zero
@@ -114,6 +115,7 @@ def _fit(points: pl.DataFrame, interval: float, powers: Floats) -> tuple[pl.Data
     fold, begin = _Fold.of(points, powers.shape[1])
     tau, width, chi = fold.nearest()
     fits = fold.fit(tau)
+    is_known = fold.flat - fits.misfit.min(axis=(0, 2)) > _MIN_GAIN * chi[:, 0]
     weight = np.exp(-0.5 * (fits.misfit - fits.misfit.min(axis=(0, 2), keepdims=True)) / chi)
     weight *= width * powers[:, :, None] * (fits.depth_pa > 0)
     weight /= np.maximum(weight.sum(axis=(0, 2), keepdims=True), _TINY)
@@ -126,7 +128,7 @@ def _fit(points: pl.DataFrame, interval: float, powers: Floats) -> tuple[pl.Data
     tau_63, t_95 = (np.log(course.time(drop, share * drop)) for share in (_E, _TWENTIETH))
 
     def mean(value: Floats) -> Floats:
-        return np.where(fold.is_known, (weight * value).sum(axis=(0, 2)), np.nan)
+        return np.where(is_known, (weight * value).sum(axis=(0, 2)), np.nan)
 
     def error(value: Floats, own: Floats | float) -> Floats:
         return np.asarray(np.sqrt(mean((value - mean(value)[:, None]) ** 2 + own)))
@@ -190,9 +192,11 @@ class _Fold:
         return cls(*table), begin
 
     @property
-    def is_known(self) -> npt.NDArray[np.bool_]:
-        """Which spans have bins, shape (n_spans,)."""
-        return np.asarray((self.weight > 0).any(axis=1))
+    def flat(self) -> Floats:
+        """Chi square of a level pressure, shape (n_spans,); 0 where there are no bins."""
+        total = np.maximum(self.weight.sum(axis=1), _TINY)
+        mean = (self.weight * self.level_pa).sum(axis=1) / total
+        return np.asarray((self.weight * (self.level_pa - mean[:, None]) ** 2).sum(axis=1))
 
     def nearest(self) -> tuple[Floats, Floats, Floats]:
         """Time constants about the best of each power and span, their spacing, and chi square.
