@@ -1,10 +1,11 @@
-"""The header refills slowly after a pulse: one row, one compartment, or the supply of all.
+"""The header refills slowly after a pulse: one row, or one header with all its rows.
 
 Why: the next row can only be cleaned well when the header is back near its set pressure. One slow
-row is that row's valve, which leaks by. One slow compartment is its own feed:
-regulator, filter, isolation valve, drain full of water. All compartments in the same hours is the
-plant air: compressor, dryer, other users. Rule out: an interval too short for a sound
-recovery, which shows as pulses not recovered before the next at a usual recovery constant.
+row is that row's valve, which leaks by. One slow header is its own feed: regulator, filter,
+isolation valve, drain full of water. What all headers do in the same hours is the supply's
+(`supply_short`), and is taken out hour by hour; what remains is the header's own. Rule out: an
+interval too short for a sound recovery, which shows as pulses not recovered before the next at a
+usual recovery.
 """
 
 from __future__ import annotations
@@ -17,15 +18,15 @@ import polars as pl
 
 from rowcall import trade
 from rowcall.diagnosis.header_hours import (
+    SURE,
+    Change,
     HeaderHours,
-    common_hours,
-    header_hours,
-    pulse_interval,
-    shared_words,
+    Hours,
+    middle,
+    span_of,
     spell_hours,
-    supply_words,
 )
-from rowcall.events.headers.recovery import T95
+from rowcall.diagnosis.shared_change import Parts, split
 from rowcall.model import (
     Answer,
     Caution,
@@ -41,102 +42,115 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, show
+from rowcall.units import Dimension, percent, show
 
-_ALL = (Role.HEADER_PRESSURE, 0, 0)  # one header for all compartments
 _MIN_CONFIDENCE = 0.5  # chosen: a fit with a standard error of 50 % or more says little
-Headers = Mapping[int, HeaderHours]
 
 
 def judge(context: Context) -> Iterator[Answer]:
-    """Answer for the baghouse (supply), each compartment and each row, by recovery constants."""
-    n = context.day.baghouse.compartments
-    known = ((c, header_hours(context, c)) for c in range(1, n + 1))
-    headers = {c: header for c, header in known if header is not None}
-    can_compare = len(headers) == n > 1 and _ALL not in context.day.signals
-    supply = common_hours(headers, n) if can_compare else frozenset[int]()
-    if len(supply) >= context.limits["slow_hours"]:
-        yield _supply_found(context, headers, supply)
-    else:
-        supply = frozenset()
-        yield _supply_clear(context.subject(), can_compare)
-    for compartment in range(1, n + 1):
-        others = [h.slow_hours for c, h in headers.items() if c != compartment]
-        shared = frozenset[int]().union(*others) if can_compare else None
-        yield _judge_compartment(
-            context, context.subject(compartment), headers.get(compartment), supply, shared
-        )
+    """Answer for each header and each row, by the time to recover."""
+    headers, limits = HeaderHours.of(context), context.limits
+    change = headers.slower(limits["history_days"])
+    bound = math.log(limits["slow_ratio"])
+    parts = split(
+        change.log, change.error, wander=change.wander, shared_limit=bound, own_limit=bound
+    )
+    for n in range(len(headers.headers)):
+        yield _judge_header(headers, change, parts, n)
     yield from _judge_rows(context)
 
 
-def _supply_found(context: Context, headers: Headers, hours: frozenset[int]) -> Answer:
-    taus = ", ".join(
-        f"compartment {h.compartment}: {show(h.tau_in(hours), 's', 1)}{h.against_usual}"
-        for h in headers.values()
-    )
-    of_each = (
-        Quantity(f"tau_s_compartment_{h.compartment}", h.tau_in(hours), "s")
-        for h in headers.values()
-    )
-    return context.found(
-        context.subject(),
-        Urgency.NOW,
-        f"All compartments refill slowly in the same hours ({spell_hours(context.day, hours)}): "
-        f"recovery constant {taus}.{supply_words(context.day, hours)}",
-        _SUPPLY_WORK,
-        (Quantity("slow_hours", float(len(hours)), "h"), *of_each),
-        start=context.at(3600.0 * min(hours)),
-        end=context.at(3600.0 * (max(hours) + 1)),
-    )
-
-
-def _supply_clear(subject: Subject, can_compare: bool) -> Answer:
-    if can_compare:
-        text = "No hours in which all compartments refill slowly together."
-        return Answer.clear(subject, text)
-    return Answer.cannot_tell(
-        subject,
-        "the plant's supply and a compartment's own feed can be separated only where two or more "
-        "compartments can be observed, each on a header of its own",
-    )
-
-
-def _judge_compartment(
-    context: Context,
-    subject: Subject,
-    header: HeaderHours | None,
-    supply: frozenset[int],
-    shared: frozenset[int] | None,
-) -> Answer:
-    if header is None or header.n_hours == 0:
+def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) -> Answer:
+    context = headers.context
+    limits, subject = context.limits, context.subject(headers.headers[n])
+    known = np.isfinite(change.log[n])
+    if not known.any():
         return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
-    own = header.slow_hours - supply
-    if len(own) < context.limits["slow_hours"]:
-        seen = f"recovery constant {show(header.tau_s, 's', 1)}{header.against_usual}"
-        if header.slow_hours:
-            seen += "; its slow hours are the supply's, see there"
-        return Answer.clear(subject, f"Usual: {seen}.", _values(header))
-    tau = header.tau_in(own)
-    is_short = T95 * tau > pulse_interval(context.day.pulses, subject.compartment)
+    alone = len(headers.headers) == 1
+    if alone:
+        own = change.log[0] - 2.0 * change.error[0] > math.log(limits["slow_ratio"])
+    else:
+        own = parts.p_own[n] >= SURE
+    own |= _longer_than_usual(headers, n)
+    tau = np.exp(change.log[n]) * change.usual[n]
+    values = _values(headers, change, n, own if own.any() else known)
+    if own.sum() < limits["slow_hours"]:
+        usual = f" (usually {show(change.usual[n], 's', 1)})"
+        if not change.by_history[n]:
+            usual = " (too few days yet to say what is usual)"
+        seen = f"63 % of a drop recovered in {show(middle(tau, known), 's', 1)}{usual}"
+        if (parts.p_shared >= SURE).any() and not alone:
+            seen += "; slow in some hours together with the other headers, see plant air"
+        return Answer.clear(subject, f"As usual: {seen}.", values)
+    return _found(headers, change, parts, n, own)
+
+
+def _longer_than_usual(headers: HeaderHours, n: int) -> Hours:
+    """Hours longer than any usual refill and than the other headers', and short of full by much."""
+    limits, recovery = headers.context.limits, headers.table("recovery_s")
+    share = headers.table("left_pa") / headers.table("drop_pa")
+    others = np.delete(recovery, n, axis=0)
+    if not np.isfinite(others).any():
+        return np.zeros(headers.n_hours, np.bool_)
+    peers = float(np.nanmedian(others))
+    is_long = recovery[n] > max(limits["max_recovery"], limits["slow_ratio"] * peers)
+    return np.asarray(is_long & (share[n] > limits["short_of_drop"]))
+
+
+def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hours) -> Answer:
+    context, table = headers.context, headers.table
+    tau = np.exp(change.log[n]) * change.usual[n]
+    t95, error, left, drop, plateau = (
+        middle(table(name)[n], own)
+        for name in ("recovery_s", "recovery_log_error", "left_pa", "drop_pa", "plateau_pa")
+    )
+    usual = f" (usually {show(change.usual[n], 's', 1)})" if change.by_history[n] else ""
+    text = (
+        f"Refills slowly in {own.sum()} of {np.isfinite(change.log[n]).sum()} hours "
+        f"({spell_hours(context.day, own)}): 63 % of a drop recovered in "
+        f"{show(middle(tau, own), 's', 1)}{usual}"
+    )
+    if math.isfinite(t95):
+        low, high = (show(t95 * math.exp(side * 1.96 * error), "s", 1) for side in (-1, 1))
+        text += (
+            f", 95 % in {show(t95, 's', 1)} (95 % interval {low} to {high}); when the next row is "
+            f"pulsed, {show(left, 'bar', 2)} ({percent(left / drop)} of the drop) are missing"
+        )
+    is_late = left > context.limits["short_of_full"] * plateau
+    start, end = span_of(context, own)
     return context.found(
-        subject,
-        Urgency.NOW if is_short else Urgency.NEXT_OUTAGE,
-        f"Refills slowly in {len(own)} of {header.n_hours} hours: recovery constant "
-        f"{show(tau, 's', 1)}{header.against_usual}, 95 % recovered in "
-        f"{show(T95 * tau, 's', 1)}; {shared_words(own, shared)}.",
+        context.subject(headers.headers[n]),
+        Urgency.NOW if is_late else Urgency.NEXT_OUTAGE,
+        f"{text}; {_shared_words(parts, own, len(headers.headers))}.",
         _FEED_WORK,
-        _values(header),
-        start=context.at(3600.0 * min(own)),
-        end=context.at(3600.0 * (max(own) + 1)),
+        _values(headers, change, n, own),
+        start=start,
+        end=end,
     )
 
 
-def _values(header: HeaderHours) -> Iterator[Quantity]:
-    yield Quantity("tau_s", header.tau_s, "s")
-    yield Quantity("t95_s", T95 * header.tau_s, "s")
-    if header.usual_s is not None:
-        yield Quantity("usual_tau_s", header.usual_s, "s")
-    yield Quantity("slow_hours", float(len(header.slow_hours)), "h")
+def _shared_words(parts: Parts, own: Hours, n_headers: int) -> str:
+    if n_headers == 1:
+        return "whether its own feed or the plant's supply, one header cannot show"
+    shared = int((own & (parts.p_shared >= SURE)).sum())
+    if shared:
+        return f"in {shared} of these hours the others are slow too, but less"
+    return "the other headers do not share it"
+
+
+def _values(headers: HeaderHours, change: Change, n: int, hours: Hours) -> Iterator[Quantity]:
+    yield Quantity("tau_s", middle(np.exp(change.log[n]) * change.usual[n], hours), "s")
+    for name, column, unit in (
+        ("t95_s", "recovery_s", "s"),
+        ("t95_log_error", "recovery_log_error", "1"),
+        ("shortfall_pa", "left_pa", "Pa"),
+    ):
+        value = middle(headers.table(column)[n], hours)
+        if math.isfinite(value):
+            yield Quantity(name, value, unit)
+    if change.by_history[n]:
+        yield Quantity("usual_tau_s", change.usual[n], "s")
+    yield Quantity("slow_hours", float(hours.sum()), "h")
 
 
 def _judge_rows(context: Context) -> Iterator[Answer]:
@@ -177,10 +191,6 @@ def _judge_row(context: Context, subject: Subject, tau: float, peers: float) -> 
     return context.found(subject, Urgency.NEXT_OUTAGE, text, _VALVE_WORK, values)
 
 
-_SUPPLY_WORK = work(
-    outside="Plant air is short in these hours: compressor load, dryer, other users on the line, "
-    "and the gauges before and after the filter ahead of the headers."
-)
 _FEED_WORK = work(
     outside="Its own feed: read the regulator's gauge and the pressure ahead of it; does the "
     "position of the isolation valve look right?",
@@ -195,7 +205,7 @@ RULE = Rule(
     name="slow_header_recovery",
     title="Header refills slowly",
     chapter=Chapter.AIR,
-    looks_for="A recovery constant well above what is usual, of one row, one compartment or all.",
+    looks_for="A time to recover well above what is usual, of one row or of one header.",
     needs=(
         Need(
             any_of=(Role.HEADER_PRESSURE,),
@@ -207,7 +217,7 @@ RULE = Rule(
         limit(
             "slow_ratio",
             "1.5",
-            "recovery constant as a multiple of the usual one",
+            "time to recover as a multiple of the usual one",
             chosen="healthy headers vary by less than a fifth from day to day",
         ),
         limit(
@@ -224,6 +234,18 @@ RULE = Rule(
             dimension=Dimension.TIME,
         ),
         limit(
+            "short_of_drop",
+            "20 %",
+            "of the drop missing when the next row is pulsed, for a long recovery alone to count",
+            chosen="a header that is back in time does no harm, however long it takes",
+        ),
+        limit(
+            "short_of_full",
+            "10 %",
+            "of the plateau missing when the next row is pulsed, which is urgent",
+            chosen="rows are cleaned visibly more weakly",
+        ),
+        limit(
             "slow_hours",
             "2",
             "slow hours of the day that count",
@@ -236,12 +258,6 @@ RULE = Rule(
             chosen="fewer may all be days of a slow supply",
         ),
         limit(
-            "min_pulses_hour",
-            "5",
-            "pulses that make an hour",
-            chosen="the median of fewer is noisy",
-        ),
-        limit(
             "min_pulses_row",
             "20",
             "pulses of a row before it is judged",
@@ -249,13 +265,12 @@ RULE = Rule(
         ),
     ),
     check_first=(
-        "all compartments: compressor, dryer, other users",
-        "one compartment: gauges before and after the regulator, isolation valve",
+        "one header: gauges before and after the regulator, isolation valve",
         "one row: air heard at its valve between pulses, standing clear",
         "isolated and bled: drain, filter, regulator; seat, spring and diaphragms of the row",
     ),
-    confused_with="an interval too short for a sound recovery; a row that closes late",
+    confused_with="plant air short; an interval too short to recover; a row that closes late",
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT),
-    references=("recovery to 95 % takes 3.0 tau: first-order fill", "common practice, no source"),
+    references=("common practice, no source",),
     judge=judge,
 )

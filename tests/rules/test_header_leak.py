@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from datetime import time
+from datetime import time, timedelta
 from functools import cache
 
 import polars as pl
@@ -147,23 +147,34 @@ def day() -> BaghouseDay:
     return study(exports(kiln())[0]).day
 
 
-@pytest.mark.parametrize(("wander_pa", "is_found"), [(100.0, True), (20_000.0, False)])
-def test_a_plateau_that_wanders_from_day_to_day_has_to_fall_further(
-    day: BaghouseDay, wander_pa: float, is_found: bool
+@pytest.mark.parametrize(("fell", "is_found"), [(0.005, False), (0.03, True), (0.08, True)])
+@pytest.mark.parametrize("supply", [1.0, 0.93], ids=["supply holds", "supply lower"])
+def test_a_header_is_compared_with_the_others_of_the_day(
+    day: BaghouseDay, fell: float, is_found: bool, supply: float
 ) -> None:
-    """5 % down is far more than the usual plateau wanders, or less than two standard deviations."""
-    past = [6e5 + wander_pa * side for side in (-1, 1, -1, 1, 0, 1, -1)]
-    history = history_of({Fact.PLATEAU_PA: past}, day.day, (1, 0))
-    other = history_of({Fact.PLATEAU_PA: [6e5] * 7}, day.day, (2, 0))
-    known = {
-        (Fact.INTERVAL_S, 1): 20.0,
-        (Fact.INTERVAL_S, 2): 20.0,
-        (Fact.PLATEAU_PA, 1): 5.7e5,
-        (Fact.PLATEAU_PA, 2): 6e5,
-    }
-    both = History(pl.concat([history.facts, other.facts]))
-    answers = ask(RULE, replace(stating(day, known), history=both))
+    past = [history_of({Fact.PLATEAU_PA: [6e5] * 7}, day.day, (c, 0)).facts for c in (1, 2)]
+    own = pl.when(pl.col("compartment") == 1).then(1.0 - fell).otherwise(1.0)
+    hours = day.hours.with_columns(plateau_pa=6e5 * supply * own, plateau_error_pa=pl.lit(300.0))
+    answers = ask(RULE, replace(day, hours=hours, history=History(pl.concat(past))))
     assert found(answers) == ({(1, 0)} if is_found else set())
+    if is_found:
+        assert value_of(answers[FIRST], "plateau_ratio") == pytest.approx(1.0 - fell, abs=0.003)
+
+
+@pytest.mark.parametrize(
+    ("hours", "is_found"), [((6, 10), False), ((10, 24), True), ((22, 24), False)]
+)
+def test_a_fall_counts_from_its_first_hour_if_it_lasts(
+    day: BaghouseDay, hours: tuple[int, int], is_found: bool
+) -> None:
+    past = [history_of({Fact.PLATEAU_PA: [6e5] * 7}, day.day, (c, 0)).facts for c in (1, 2)]
+    inside = pl.col("hour").is_between(*hours, closed="left") & (pl.col("compartment") == 1)
+    level = 6e5 * pl.when(inside).then(0.94).otherwise(1.0)
+    table = day.hours.with_columns(plateau_pa=level, plateau_error_pa=pl.lit(300.0))
+    answers = ask(RULE, replace(day, hours=table, history=History(pl.concat(past))))
+    assert found(answers) == ({(1, 0)} if is_found else set())
+    if is_found:
+        assert answers[FIRST].start == day.start + timedelta(hours=hours[0])
 
 
 @pytest.mark.parametrize(

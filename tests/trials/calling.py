@@ -16,20 +16,23 @@ LATCH_S = 2.5  # a latched bit is held for this long; chosen: two scans
 COUNTER = "BH1.YI-112"
 
 
-def bit_tag(row: int) -> str:
+def bit_tag(row: int, compartment: int = 1) -> str:
     """Name of the bit of a row."""
-    return f"BH1.YS-1{row:02d}"
+    return f"BH1.YS-{compartment}{row:02d}"
 
 
 def keep_calls(
-    rng: np.random.Generator, condition: Condition, schedule: Schedule
+    rng: np.random.Generator, condition: Condition, schedule: Schedule, compartment: int = 1
 ) -> Iterator[tuple[str, Floats, Floats]]:
     """Yield name, times [s since the start, on the clock of the bits] and values of every tag."""
     stamp_s = stamped(rng, condition, schedule)
     rows = sorted(schedule.order)
     if condition.rows_by == "bits on change":
         for row in rows:
-            yield bit_tag(row), *_by_change(stamp_s[schedule.row == row], schedule.seconds)
+            yield (
+                bit_tag(row, compartment),
+                *_by_change(stamp_s[schedule.row == row], schedule.seconds),
+            )
         return
     n_scans = int(schedule.seconds / SCAN_S) - 1
     scan_s: Floats = SCAN_S * (float(rng.random()) + np.arange(n_scans, dtype=np.float64))
@@ -43,7 +46,11 @@ def keep_calls(
         mine = stamp_s[schedule.row == row]
         last = np.searchsorted(mine, scan_s, side="right") - 1
         since_s = scan_s - (mine[np.maximum(last, 0)] if mine.size else np.inf)
-        yield bit_tag(row), scan_s, ((last >= 0) & (since_s < hold_s)).astype(np.float64)
+        yield (
+            bit_tag(row, compartment),
+            scan_s,
+            ((last >= 0) & (since_s < hold_s)).astype(np.float64),
+        )
 
 
 def stamped(rng: np.random.Generator, condition: Condition, schedule: Schedule) -> Floats:

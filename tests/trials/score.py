@@ -130,7 +130,8 @@ def lines_of(tally: Tally, rules: Iterable[str]) -> list[str]:
     return lines
 
 
-def _share(k: int, n: int, times: float = 100.0, unit: str = " %") -> str:
+def share_words(k: int, n: int, times: float = 100.0, unit: str = " %") -> str:
+    """Return a share with its exact interval in words."""
     if n == 0:
         return "no trial"
     low, high = interval(k, n)
@@ -145,14 +146,14 @@ def _recall(tally: Tally, kind: Kind, known: set[str]) -> str:
     found = tally.said[kind, rule, Verdict.FOUND]
     open_ = tally.said[kind, rule, Verdict.CANNOT_TELL]
     return (
-        f"{head}found {_share(found, n)}, cannot tell {open_}, "
+        f"{head}found {share_words(found, n)}, cannot tell {open_}, "
         f"clear {tally.said[kind, rule, Verdict.CLEAR]}, found as something else "
         f"{tally.wrong[kind]}"
     )
 
 
 def _wrong(tally: Tally, kind: Kind) -> str:
-    share = _share(tally.wrong[kind], tally.rows[kind], 1e4, " in 10,000")
+    share = share_words(tally.wrong[kind], tally.rows[kind], 1e4, " in 10,000")
     by_rule = {
         rule: n
         for (of, rule, verdict), n in sorted(tally.said.items())
@@ -164,7 +165,8 @@ def _wrong(tally: Tally, kind: Kind) -> str:
 def _cannot_tell(tally: Tally, rules: list[str]) -> str:
     n = tally.rows[Kind.HEALTHY]
     parts = [
-        f"{rule} {_share(tally.said[Kind.HEALTHY, rule, Verdict.CANNOT_TELL], n)}" for rule in rules
+        f"{rule} {share_words(tally.said[Kind.HEALTHY, rule, Verdict.CANNOT_TELL], n)}"
+        for rule in rules
     ]
     return "healthy, cannot tell: " + "; ".join(parts)
 
@@ -181,4 +183,6 @@ def _measured(tally: Tally, name: str) -> str:
     if not has.any():
         return f"{text}; missing: no fact {MEASURED[name]}"
     inside = np.abs(error[has]) <= NORMAL_95 * stated[has]
-    return f"{text}; 95 % interval holds the truth in {_share(int(inside.sum()), int(has.sum()))}"
+    return (
+        f"{text}; 95 % interval holds the truth in {share_words(int(inside.sum()), int(has.sum()))}"
+    )

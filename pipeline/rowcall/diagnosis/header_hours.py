@@ -1,121 +1,144 @@
-"""Header recovery by the hour: which hours of a day were slow, in one compartment or in all."""
+"""The headers of a baghouse hour by hour, against what is usual, as the rules on air read them."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from rowcall.events.headers.recovery import T95
-from rowcall.model import BaghouseDay, Context, Fact
+from rowcall.diagnosis.headers import headers_of
+from rowcall.model import BaghouseDay, Context, Fact, Floats
 from rowcall.units import show
 
-_MIN_COMMON = 0.5  # chosen: hours shared by all count as common when they are half of those of any
+SURE = 0.95  # posterior from which an hour counts; chosen: the usual level of confidence
+_MIN_HOURS = 3  # chosen: a header with fewer is judged by its refill over the day
+_TAU_SPREAD = 0.05  # chosen, by trial: refills of a sound header differ so from hour to hour
+_LEVEL_SPREAD = 0.003  # chosen, by trial: plateaus of sound headers on one supply agree to less
+_MIN_WANDER = 0.01  # chosen: a regulator holds its setting to about 1 %
+
+Hours = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """By how much one quantity of headers is worse than usual, hour by hour.
+
+    Attributes:
+        log, error: logarithm of the ratio and its error, shape (n_headers, n_hours).
+        usual: of each header, shape (n_headers,); of the day's better hours where not `by_history`.
+        by_history: whether earlier days say what is usual, shape (n_headers,).
+        wander: standard deviation from hour to hour of a sound supply [-].
+    """
+
+    log: Floats
+    error: Floats
+    usual: Floats
+    by_history: Hours
+    wander: float
 
 
 @dataclass(frozen=True, slots=True)
 class HeaderHours:
-    """What one compartment's header did on a day.
+    """What the headers of a day show: columns of `BaghouseDay.hours`, (n_headers, n_hours) each."""
 
-    usual_s is None where there are too few days of history to say; hours count from the start of
-    the plant-local day.
-    """
+    context: Context
+    headers: tuple[int, ...]
+    n_hours: int
+    table: Callable[[str], Floats]
 
-    compartment: int
-    tau_s: float
-    usual_s: float | None
-    tau_by_hour: Mapping[int, float]
-    slow_hours: frozenset[int]
+    @classmethod
+    def of(cls, context: Context) -> HeaderHours:
+        """Return the day's, of the headers that the site file names."""
+        day, headers = context.day, tuple(headers_of(context.day))
+        n_hours = math.ceil(day.seconds / 3600.0)
+        by_header = {h: day.hours.filter(pl.col("compartment") == h) for h in headers}
 
-    @property
-    def n_hours(self) -> int:
-        """Hours with enough pulses to judge."""
-        return len(self.tau_by_hour)
+        def table(column: str) -> Floats:
+            out = np.full((len(headers), n_hours), np.nan)
+            for line, hours in zip(out, by_header.values(), strict=True):
+                line[hours["hour"].to_numpy()] = hours[column].to_numpy()
+            return out
 
-    def tau_in(self, hours: frozenset[int]) -> float:
-        """Median recovery constant over some of the hours [s]."""
-        return float(np.median([self.tau_by_hour[hour] for hour in hours]))
+        return cls(context, headers, n_hours, table)
 
-    @property
-    def against_usual(self) -> str:
-        """The usual recovery constant in words, to follow today's."""
-        if self.usual_s is None:
-            return " (too few days yet to say what is usual)"
-        return f" (usually {show(self.usual_s, 's', 1)})"
+    def slower(self, min_days: float) -> Change:
+        """How much longer refills take."""
+        tau, error = self.table("tau_s"), self.table("tau_log_error")
+        tau = self._filled(tau, Fact.TAU_S)
+        error = np.where(np.isfinite(error), np.hypot(error, _TAU_SPREAD), _TAU_SPREAD)
+        usual, by_history = self._usual(Fact.TAU_S, tau, 0.25, min_days)
+        return Change(np.log(tau / usual[:, None]), error, usual, by_history, 2 * _TAU_SPREAD)
 
+    def lower(self, min_days: float) -> Change:
+        """How much lower the pressures are that refills tend to."""
+        level = self._filled(self.table("plateau_pa"), Fact.PLATEAU_PA)
+        own = self.table("plateau_error_pa") / level
+        error = np.where(np.isfinite(own), np.hypot(own, _LEVEL_SPREAD), _LEVEL_SPREAD)
+        usual, by_history = self._usual(Fact.PLATEAU_PA, level, 0.75, min_days)
+        return Change(np.log(usual[:, None] / level), error, usual, by_history, self._wander())
 
-def header_hours(context: Context, compartment: int) -> HeaderHours | None:
-    """Return a compartment's hours, None where no refill of it could be followed.
+    def _filled(self, hourly: Floats, fact: Fact) -> Floats:
+        """Where few hours show a refill, that of the day stands for all."""
+        few = np.isfinite(hourly).sum(axis=1) < _MIN_HOURS
+        day = np.array([self.context.facts.of(fact, header) for header in self.headers])
+        return np.where(few[:, None], day[:, None], hourly)
 
-    An hour is slow at a multiple of the usual recovery constant (`slow_ratio`), or where it is
-    longer than any usual one (`max_recovery`).
-    """
-    tau, limits = context.facts.of(Fact.TAU_S, compartment), context.limits
-    if math.isnan(tau):
-        return None
-    past = context.history.usual(
-        Fact.TAU_S, compartment, 0, quantile=0.25, min_days=limits["history_days"]
-    )
-    usual = None if math.isnan(past) else past
-    max_tau_s = limits["max_recovery"] / T95
-    if usual is not None:
-        max_tau_s = min(max_tau_s, limits["slow_ratio"] * usual)
-    judged = context.day.hours.filter(
-        (pl.col("compartment") == compartment) & (pl.col("n_pulses") >= limits["min_pulses_hour"])
-    )
-    hours = dict(judged.select("hour", "tau_s").iter_rows())
-    slow = frozenset(hour for hour, tau_h in hours.items() if tau_h > max_tau_s)
-    return HeaderHours(compartment, tau, usual, hours, slow)
+    def _usual(
+        self, fact: Fact, hourly: Floats, quantile: float, min_days: float
+    ) -> tuple[Floats, Hours]:
+        history = self.context.history
+        past = np.array(
+            [history.usual(fact, h, 0, quantile=quantile, min_days=min_days) for h in self.headers]
+        )
+        known = np.isfinite(hourly).any(axis=1)
+        today = np.full(past.size, np.nan)
+        today[known] = np.nanquantile(hourly[known], quantile, axis=1)
+        return np.where(np.isfinite(past), past, today), np.isfinite(past)
 
-
-def common_hours(headers: Mapping[int, HeaderHours], n_compartments: int) -> frozenset[int]:
-    """Return the hours slow in every compartment, where they are most of the hours slow in any."""
-    if len(headers) < 2 or len(headers) < n_compartments:
-        return frozenset()
-    slow = [header.slow_hours for header in headers.values()]
-    common, any_of = frozenset.intersection(*slow), frozenset.union(*slow)
-    return common if len(common) >= _MIN_COMMON * len(any_of) else frozenset()
-
-
-def pulse_interval(pulses: pl.DataFrame, compartment: int) -> float:
-    """Return the median time between two pulses of a compartment [s], inf for fewer than two."""
-    times = pulses.filter(pl.col("compartment") == compartment)["time_s"].to_numpy()
-    return float(np.median(np.diff(times))) if times.size > 1 else float("inf")
+    def _wander(self) -> float:
+        """How much plateaus usually vary from hour to hour."""
+        facts, history = self.context.facts, self.context.history
+        usual = [
+            history.usual(Fact.PLATEAU_SCATTER, header, 0, quantile=0.5, min_days=1)
+            for header in self.headers
+        ]
+        today = [facts.of(Fact.PLATEAU_SCATTER, header) for header in self.headers]
+        known = [value for value in (*usual, *today) if math.isfinite(value)]
+        return max([_MIN_WANDER, float(np.median(known)) if known else 0.0])
 
 
-def spell_hours(day: BaghouseDay, hours: frozenset[int]) -> str:
+def middle(values: Floats, hours: Hours) -> float:
+    """Median of one header's values over some hours, nan where none is known."""
+    inside = values[hours & np.isfinite(values)]
+    return float(np.median(inside)) if inside.size else math.nan
+
+
+def spell_hours(day: BaghouseDay, hours: Hours) -> str:
     """Write runs of hours by the plant's clock: `06:00-10:00, 14:00-15:00`."""
-    ordered = sorted(hours)
-    parts, begin = [], ordered[0]
-    for here, following in zip(ordered, [*ordered[1:], -1], strict=True):
-        if following != here + 1:
-            parts.append(f"{day.clock(begin)}-{day.clock(here + 1)}")
-            begin = following
-    return ", ".join(parts)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], hours, [False])).astype(int)))
+    return ", ".join(
+        f"{day.clock(int(begin))}-{day.clock(int(end))}" for begin, end in edges.reshape(-1, 2)
+    )
 
 
-def shared_words(own: frozenset[int], shared: frozenset[int] | None) -> str:
-    """Say whether slow hours are shared; `shared` is None where others cannot be compared."""
-    if shared is None:
-        return "whether other compartments share it cannot be said"
-    if own & shared:
-        return f"{len(own & shared)} of these hours are slow in another compartment too"
-    return "the other compartments do not share it"
+def span_of(context: Context, hours: Hours) -> tuple[datetime, datetime]:
+    """Begin and end of the hours of a day."""
+    at = np.flatnonzero(hours)
+    return context.at(3600.0 * at[0]), context.at(3600.0 * (at[-1] + 1))
 
 
-def supply_words(day: BaghouseDay, hours: frozenset[int]) -> str:
+def supply_words(day: BaghouseDay, hours: Hours) -> str:
     """Say what the supply pressure was in some hours of the day and in the others."""
     if "supply_pressure_pa" not in day.minutes.columns:
         return " No tag for supply pressure is there to confirm it."
-    in_hours = day.minutes.select(
-        pl.col("supply_pressure_pa"), (pl.col("minute") // 60).is_in(list(hours)).alias("is_slow")
-    )
+    is_in = (pl.col("minute") // 60).is_in(np.flatnonzero(hours).tolist())
     slow, rest = (
-        in_hours.filter(pl.col("is_slow") == flag)["supply_pressure_pa"].median()
-        for flag in (True, False)
+        day.minutes.filter(which)["supply_pressure_pa"].median() for which in (is_in, ~is_in)
     )
     if not isinstance(slow, float) or not isinstance(rest, float):
         return ""

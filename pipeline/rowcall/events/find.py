@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -15,13 +16,14 @@ from rowcall.events.firing.even_spacing import evenly_timed
 from rowcall.events.firing.inferred import infer_fires
 from rowcall.events.firing.place_numbers import number_places
 from rowcall.events.firing.recorded import Fires, find_fires
+from rowcall.events.headers.refills import follow_refills
 from rowcall.events.rows.curves import CURVE_COLUMNS, row_curves
 from rowcall.events.rows.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.stacking.aliasing import is_in_step
 from rowcall.events.stacking.decompress import Filled, filled_in
 from rowcall.events.stacking.stack import stack_rows
 from rowcall.events.stacking.types import STACK_COLUMNS
-from rowcall.model import Inferred, Signal
+from rowcall.model import HOUR_COLUMNS, Inferred, Signal
 from rowcall.site import Baghouse, Role
 
 _SHARP_S = 0.2  # chosen: an offset known so well blurs no curve
@@ -38,6 +40,7 @@ class Events:
     inferred: by compartment, how rows were inferred where there are neither bits nor counters.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
     stacks: those stacks themselves, columns `STACK_COLUMNS`.
+    refills: of each header, columns `HOUR_COLUMNS`; a line whose hour is null is of the day.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
     """
 
@@ -49,6 +52,7 @@ class Events:
     fires_known: bool
     inferred: Mapping[int, Inferred]
     in_step: frozenset[int]
+    refills: pl.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,7 @@ class _Header:
     is_in_step: bool
     inferred: Mapping[int, Inferred]
     offset: ClockOffset | None
+    refills: pl.DataFrame
 
 
 def find_events(
@@ -79,7 +84,7 @@ def find_events(
         if own_fires is None or not own_fires.is_complete:
             by_header[own] = _inferred(baghouse, header, own, served, seconds, own_fires)
         else:
-            by_header[own] = _recorded(header, own_fires)
+            by_header[own] = _recorded(header, own_fires, seconds)
     inferred = {c: how for one in by_header.values() for c, how in one.inferred.items()}
     if fires is not None and fires.is_complete:
         is_complete = True
@@ -91,6 +96,10 @@ def find_events(
         "time_s", "compartment", "row"
     )
     curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in by_header.values())]
+    refills = [
+        one.refills.select(pl.lit(own).cast(pl.Int64).alias("compartment"), pl.all())
+        for own, one in by_header.items()
+    ]
     stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in by_header.values())]
     return Events(
         pulses=pulses,
@@ -101,6 +110,7 @@ def find_events(
         fires_known=is_complete,
         inferred=inferred,
         in_step=frozenset(own for own, one in by_header.items() if one.is_in_step),
+        refills=pl.concat([pl.DataFrame(schema=HOUR_COLUMNS), *refills]),
     )
 
 
@@ -109,7 +119,7 @@ def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[in
     return [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
 
 
-def _recorded(header: Signal, fires: Fires) -> _Header:
+def _recorded(header: Signal, fires: Fires, seconds: float) -> _Header:
     """Measure the fires that bits or counters recorded."""
     fires, filled = evenly_timed(fires), filled_in(header)
     offset = clock_offset(filled.signal, fires)
@@ -117,7 +127,7 @@ def _recorded(header: Signal, fires: Fires) -> _Header:
         is_uncertain = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         uncertainty = offset.half_width_s if is_uncertain else 0.0
         fires = fires.shifted(offset.at(fires.high_s), uncertainty)
-    return replace(_measured(header, filled, fires), offset=offset)
+    return replace(_measured(header, filled, fires, seconds), offset=offset)
 
 
 def _inferred(
@@ -133,24 +143,31 @@ def _inferred(
     found = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
         found = number_places(found, caught)
-    measured = _measured(header, filled, found.fires)
+    measured = _measured(header, filled, found.fires, seconds)
     return replace(measured, pulses=found.corrected(measured.pulses), inferred=found.inferred)
 
 
-def _measured(header: Signal, filled: Filled, fires: Fires) -> _Header:
+def _measured(header: Signal, filled: Filled, fires: Fires, seconds: float) -> _Header:
     """Measure fires, with the curves and stacks of rows where row numbers are known."""
     stack = stack_rows(filled, fires)
     curves, stacks = pl.DataFrame(schema=CURVE_COLUMNS), pl.DataFrame(schema=STACK_COLUMNS)
     if stack is not None and (fires.row > 0).any():
         curves, stacks = row_curves(stack), stack.table()
+    pulses = measure_pulses(header, fires, stack)
     return _Header(
-        pulses=measure_pulses(header, fires, stack),
+        pulses=pulses,
         curves=curves,
         stacks=stacks,
         is_complete=fires.is_complete,
         is_in_step=stack is None and is_in_step(header, fires),  # in step there is no stack
         inferred={},
         offset=None,
+        refills=follow_refills(
+            filled.signal,
+            pulses["time_s"].to_numpy(),
+            pulses["answered"].fill_null(True).to_numpy(),
+            math.ceil(seconds / 3600.0),
+        ),
     )
 
 

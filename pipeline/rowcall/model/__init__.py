@@ -7,7 +7,7 @@ store know only these nouns.
 from __future__ import annotations
 
 from rowcall.model.answer import Answer, Caution, Finding, Quantity, Subject, Urgency, Verdict
-from rowcall.model.day import BaghouseDay, Inferred, Signal, TagHealth
+from rowcall.model.day import HOUR_COLUMNS, BaghouseDay, Inferred, Signal, TagHealth
 from rowcall.model.fact import (
     FACT_COLUMNS,
     HISTORY_COLUMNS,
@@ -35,6 +35,7 @@ from rowcall.model.rule import (
 __all__ = [
     "FACT_COLUMNS",
     "HISTORY_COLUMNS",
+    "HOUR_COLUMNS",
     "ISOLATED",
     "VERDICT_COLUMNS",
     "Answer",

@@ -14,8 +14,15 @@ from rowcall.site import Baghouse, Role
 HOUR_COLUMNS = {
     "compartment": pl.Int64,
     "hour": pl.Int64,
-    "tau_s": pl.Float64,
     "n_pulses": pl.Int64,
+    "tau_s": pl.Float64,
+    "tau_log_error": pl.Float64,
+    "recovery_s": pl.Float64,
+    "recovery_log_error": pl.Float64,
+    "plateau_pa": pl.Float64,
+    "plateau_error_pa": pl.Float64,
+    "drop_pa": pl.Float64,
+    "left_pa": pl.Float64,
 }
 
 
@@ -82,8 +89,10 @@ class BaghouseDay:
     cycles: `start_s`, `end_s`, `residual_dp_pa`, `peak_dp_pa`, `cycle_time_s`, `n_pulses`,
         `flow_m3_s` (corrected to all compartments on line), `state_running` (bool).
     facts: the day's own facts, columns `FACT_COLUMNS`.
-    hours: recovery by the hour: `compartment`, `hour` (counted from the start of the day), `tau_s`
-        (median), `n_pulses` (that it is the median of).
+    hours: refill of each header by the hour: `compartment` (0: shared header), `hour` (from the
+        start of the day), `n_pulses` (answered), `tau_s`, `recovery_s` (time to recover 63 % and
+        95 % of a drop), `plateau_pa` (what it tends to), their errors, `drop_pa`, `left_pa` (what
+        is missing of the plateau when the next row is pulsed).
     history: facts and verdicts of the days before.
     zone: the plant's, for clock times in words.
     fires_known: bits, counters or the cadence of header pressure show every fire of the day.

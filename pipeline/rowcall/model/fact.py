@@ -100,9 +100,9 @@ class Fact(Enum):
     )
     TAU_S = About(
         "s",
-        (Level.ROW, Level.COMPARTMENT),
-        "recovery constant: time to make up 63 % of a drop",
-        ("header_hours", "one_baghouse", "slow_header_recovery"),
+        (Level.ROW, Level.HEADER),
+        "recovery constant: time to recover 63 % of a drop",
+        ("header_hours", "header_leak", "one_baghouse", "slow_header_recovery"),
     )
     TAU_LOG_ERROR = _row("1", "relative standard error of the recovery constant", "score")
     BEFORE_PA = About(
@@ -115,19 +115,24 @@ class Fact(Enum):
         "1", (Level.COMPARTMENT, Level.BAGHOUSE), "pulses of the day", ("one_baghouse",)
     )
     # Headers.
-    INTERVAL_S = _header(
-        "s", "time from pulse to pulse", "compressed_air", "header_leak", "short_interval"
-    )
+    INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
     RECOVERY_S = _header(
         "s", "time to recover 95 % of a drop", "header_leak", "one_baghouse", "short_interval"
+    )
+    RECOVERY_LOG_ERROR = _header("1", "relative standard error of that", "short_interval")
+    REFILL_DROP_PA = _header(
+        "Pa", "usual drop when a valve closes", "header_leak", "short_interval"
     )
     PLATEAU_PA = _header(
         "Pa",
         "pressure that the refill tends to",
         "compressed_air",
-        "header_leak",
+        "header_hours",
         "headers",
         "short_interval",
+    )
+    PLATEAU_SCATTER = _header(
+        "1", "relative standard deviation of that from hour to hour", "header_hours"
     )
     SHORTFALL_PA = _header(
         "Pa", "what it lacks at the next pulse", "compressed_air", "headers", "short_interval"

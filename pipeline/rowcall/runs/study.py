@@ -14,7 +14,7 @@ from rowcall.condition.gate import Conditioned, condition
 from rowcall.condition.minutes import minute_table
 from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
-from rowcall.events.facts.daily import daily_facts, hourly_recovery, row_facts
+from rowcall.events.facts.daily import daily_facts, row_facts
 from rowcall.events.facts.pooled_days import days_wanted, with_more_days
 from rowcall.events.find import Events, Signals, find_events
 from rowcall.model import BaghouseDay, History
@@ -92,7 +92,7 @@ def study_span(
         cycles=events.cycles,
         facts=daily_facts(baghouse, conditioned.signals, minutes, events),
         history=history,
-        hours=hourly_recovery(events.pulses),
+        hours=events.refills.drop_nulls("hour"),
         fires_known=events.fires_known,
         inferred=events.inferred,
         stacks=events.stacks,

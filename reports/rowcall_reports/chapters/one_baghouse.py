@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 
-from rowcall.events.headers.recovery import T95
 from rowcall.model import Chapter, Fact, FactBook, Finding
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
@@ -59,20 +58,21 @@ def write_recovery(baghouse: PreparedDay) -> str:
         "Compartment",
         "95 % recovered in",
         "7-day median",
-        "Slowest row",
+        "Slowest row, 63 % recovered in",
         "Pressure before a pulse",
         "Pulses",
     ]
     facts, lines = baghouse.facts, []
     for compartment in range(1, baghouse.day.baghouse.compartments + 1):
-        recovery, before = _recovery(facts, compartment), facts.of(Fact.BEFORE_PA, compartment)
+        recovery = _of_header(Fact.RECOVERY_S, facts, compartment)
+        before = facts.of(Fact.BEFORE_PA, compartment)
         if math.isnan(recovery) and math.isnan(before):
             continue
         lines.append(
             [
                 str(compartment),
                 wording.measure(recovery, "s", 1),
-                wording.measure(_recovery(baghouse.usual, compartment), "s", 1),
+                wording.measure(_of_header(Fact.RECOVERY_S, baghouse.usual, compartment), "s", 1),
                 _slowest(baghouse, compartment),
                 wording.bar_gauge(before),
                 wording.number(facts.of(Fact.N_PULSES, compartment)),
@@ -81,15 +81,10 @@ def write_recovery(baghouse: PreparedDay) -> str:
     return wording.table(head, lines, right=(0, 1, 2, 4, 5)) if lines else ""
 
 
-def _recovery(facts: FactBook, compartment: int) -> float:
-    """Time until 95 % of a drop is recovered [s]: that of its header, as rules quote it.
-
-    Where no header's refill could be followed as a whole, that of its median pulse.
-    """
-    for header in (compartment, 0):
-        if (Fact.RECOVERY_S, header, 0) in facts:
-            return facts.of(Fact.RECOVERY_S, header)
-    return T95 * facts.of(Fact.TAU_S, compartment)
+def _of_header(fact: Fact, facts: FactBook, compartment: int) -> float:
+    """A fact of the header that serves a compartment."""
+    own = facts.of(fact, compartment)
+    return facts.of(fact) if math.isnan(own) else own
 
 
 def _slowest(baghouse: PreparedDay, compartment: int) -> str:
@@ -101,7 +96,7 @@ def _slowest(baghouse: PreparedDay, compartment: int) -> str:
     if not taus:
         return wording.NO_VALUE
     tau, row = max(taus)
-    return f"{baghouse.day.row_word(compartment)} {row}: {wording.measure(T95 * tau, 's', 1)}"
+    return f"{baghouse.day.row_word(compartment)} {row}: {wording.measure(tau, 's', 1)}"
 
 
 # Fact, words, unit, decimals, and the divisor from the inside unit.

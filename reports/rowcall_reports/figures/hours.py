@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rowcall import trade
-from rowcall.events.headers.recovery import T95
 from rowcall.model import BaghouseDay, Floats
 from rowcall_reports import wording
 from rowcall_reports.figures import canvas
@@ -55,9 +54,11 @@ def recovery_by_hour(day: BaghouseDay) -> Floats:
     """Return seconds to recover 95 % of a drop: compartments down, hours of the day across."""
     hours = int(np.ceil(day.seconds / 3600))
     out = np.full((day.baghouse.compartments, hours), np.nan)
-    for compartment, hour, tau_s in day.hours.select("compartment", "hour", "tau_s").iter_rows():
+    for header, hour, recovery_s in day.hours.select(
+        "compartment", "hour", "recovery_s"
+    ).iter_rows():
         if 0 <= hour < hours:
-            out[compartment - 1, hour] = T95 * tau_s
+            out[header - 1 if header else slice(None), hour] = recovery_s
     return out
 
 

@@ -12,7 +12,6 @@ from rowcall.events.find import Events, Signals
 from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
 from rowcall.model import FACT_COLUMNS, Fact, Level
-from rowcall.model.day import HOUR_COLUMNS
 from rowcall.site import Baghouse
 
 Line = tuple[int, int, Fact, object]
@@ -122,31 +121,12 @@ def _compartment_facts(events: Events) -> pl.DataFrame:
         n_pulses=pl.len(),
         before_pa=pl.col("before_pa").median(),
         drop_pa=pl.col("drop_pa").filter(pl.col("answered")).median(),
-        tau_s=_confident_tau().median(),
     )
-    usual = events.curves.group_by("compartment").agg(
-        usual_drop_pa=pl.col("usual_drop_pa").first(),
-        usual_tau_s=pl.col("usual_tau_s")
-        .filter(pl.col("stack_tau_log_error") < _MAX_STACK_ERROR)
-        .first(),
-    )
+    usual = events.curves.group_by("compartment").agg(pl.col("usual_drop_pa").first())
     known = grouped.join(usual, on="compartment", how="left").with_columns(
-        row=pl.lit(0),
-        drop_pa=pl.coalesce("drop_pa", "usual_drop_pa"),
-        tau_s=pl.coalesce("tau_s", "usual_tau_s"),
+        row=pl.lit(0), drop_pa=pl.coalesce("drop_pa", "usual_drop_pa")
     )
     return _long(known, _COMPARTMENTS)
-
-
-def hourly_recovery(pulses: pl.DataFrame) -> pl.DataFrame:
-    """Return the median recovery constant by compartment and hour (`BaghouseDay.hours`)."""
-    return (
-        pulses.filter(pl.col("confidence") >= _MIN_CONFIDENCE)
-        .group_by("compartment", hour=(pl.col("time_s") // 3600).cast(pl.Int64))
-        .agg(tau_s=pl.col("tau_s").median(), n_pulses=pl.len())
-        .select(pl.col(name).cast(kind) for name, kind in HOUR_COLUMNS.items())
-        .sort("compartment", "hour")
-    )
 
 
 def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -> Iterator[Line]:

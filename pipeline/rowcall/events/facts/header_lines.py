@@ -10,8 +10,7 @@ import polars as pl
 
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.find import Events, Signals, served_by
-from rowcall.events.headers.folded_refill import (
-    fold_refill,
+from rowcall.events.headers.air_use import (
     free_air,
     interval_of,
     on_times,
@@ -20,12 +19,13 @@ from rowcall.events.headers.folded_refill import (
     sag_of,
 )
 from rowcall.events.headers.idle_pressure import Decay, find_decay, find_rests
-from rowcall.events.headers.recovery import T95
 from rowcall.model import Fact, Floats, Signal
 from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, float]
 _FEWEST = 20  # chosen: pulses before a median of them is a fact
+_MIN_HOURS = 6  # chosen: their scatter is known to a third
+_TO_SIGMA = 1.4826  # median absolute deviation of a normal distribution to its standard one
 
 
 def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[Line]:
@@ -45,28 +45,44 @@ def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[L
     for own, header in sorted(headers.items()):
         served = served_by(baghouse, own, headers)
         mine = pulses.filter(pl.col("compartment").is_in(served))
-        lines += [(own, 0, *fact) for fact in _pulse_facts(baghouse, header, mine)]
+        refills = events.refills.filter(pl.col("compartment") == own)
+        lines += [(own, 0, *fact) for fact in _pulse_facts(baghouse, header, mine, refills)]
         lines += [(own, 0, *fact) for fact in _rest_facts(baghouse, header, mine, supply)]
         lines += [(own, 0, Fact.PULSE_LENGTH_S, _pulse_time(signals, served))]
     return [line for line in lines if math.isfinite(line[3])]
 
 
+# Facts of a header by the column of its refill.
+_REFILL = {
+    Fact.TAU_S: "tau_s",
+    Fact.RECOVERY_S: "recovery_s",
+    Fact.RECOVERY_LOG_ERROR: "recovery_log_error",
+    Fact.PLATEAU_PA: "plateau_pa",
+    Fact.SHORTFALL_PA: "left_pa",
+    Fact.REFILL_DROP_PA: "drop_pa",
+}
+
+
 def _pulse_facts(
-    baghouse: Baghouse, header: Signal, pulses: pl.DataFrame
+    baghouse: Baghouse, header: Signal, pulses: pl.DataFrame, refills: pl.DataFrame
 ) -> Iterator[tuple[Fact, float]]:
     time, drop = (pulses[name].to_numpy().astype(np.float64) for name in ("time_s", "drop_pa"))
     yield Fact.INTERVAL_S, interval_of(time)
-    refill = fold_refill(header, time, pulses["answered"].fill_null(True).to_numpy())
-    if refill is not None:
-        yield Fact.RECOVERY_S, T95 * refill.tau_s
-        yield Fact.PLATEAU_PA, refill.plateau_pa
-        yield Fact.SHORTFALL_PA, refill.left_pa
-        sag = sag_of(time, pressure_at_fires(header, time, refill))
+    by_hour = refills.drop_nulls("hour")["plateau_pa"].to_numpy()
+    if by_hour.size >= _MIN_HOURS:
+        middle = float(np.median(by_hour))
+        yield Fact.PLATEAU_SCATTER, _TO_SIGMA * float(np.median(np.abs(by_hour / middle - 1.0)))
+    day = next(refills.filter(pl.col("hour").is_null()).iter_rows(named=True), None)
+    if day is not None:
+        for fact, column in _REFILL.items():
+            yield fact, day[column]
+        before = pressure_at_fires(header, time, tau_s=day["tau_s"], plateau_pa=day["plateau_pa"])
+        sag = sag_of(time, before)
         if sag is not None:
             yield Fact.CYCLE_LOSS_PA, sag.sag_pa
             yield Fact.CYCLE_LOSS_SHARE, sag.sag_pa / sag.first_pa
     if baghouse.header_volume is not None:
-        known = None if refill is None else refill.drop_pa
+        known = None if day is None else day["drop_pa"]
         yield from _air(baghouse.header_volume, known, drop, pulses)
 
 

@@ -9,8 +9,7 @@ import pytest
 from scipy import constants
 from scipy.integrate import solve_ivp
 
-from rowcall.events.headers.folded_refill import (
-    fold_refill,
+from rowcall.events.headers.air_use import (
     free_air,
     interval_of,
     on_times,
@@ -52,59 +51,10 @@ def train(
     return fire, Signal(time, np.asarray(np.where(time < fire[0], before, supply_pa - deficit)))
 
 
-@pytest.mark.parametrize("tau_s", [1.2, 2.2, 4.0])
-@pytest.mark.parametrize("interval_s", [3.013, 6.013, 12.013])
-def test_the_folded_refill_is_the_closed_form(tau_s: float, interval_s: float) -> None:
-    """First-order fill: also where the header never comes back between two pulses."""
-    fire, header = train(tau_s, interval_s)
-    fit = fold_refill(header, fire)
-    assert fit is not None
-    left = math.exp(-interval_s / tau_s)
-    missing = 6e5 - 6e5 * (1 - left) / (1 - 0.78 * left)
-    assert fit.tau_s == pytest.approx(tau_s, rel=0.01)
-    assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
-    assert fit.left_pa == pytest.approx(missing, rel=0.03, abs=100.0)
-    closed = (6e5 - 0.78 * (6e5 - missing)) * math.exp(-0.15 / tau_s)  # a valve is open for 0.15 s
-    assert fit.drop_pa == pytest.approx(closed - missing, rel=0.03)
-
-
-@pytest.mark.parametrize("noise_pa", [2e3, 6e3])
-def test_noise_and_silent_rows_leave_the_folded_refill(noise_pa: float) -> None:
-    fire, header = train(2.2, 12.013, n=1200)
-    k = np.searchsorted(fire, header.time_s, side="right") - 1
-    value = np.where((k >= 0) & (k % 6 == 2), 6e5, header.value)  # one row of six is silent
-    value = value + noise_pa * np.random.default_rng(4).standard_normal(value.size)
-    fit = fold_refill(Signal(header.time_s, value), fire)
-    assert fit is not None
-    assert fit.tau_s == pytest.approx(2.2, rel=0.05)
-    assert fit.plateau_pa == pytest.approx(6e5, rel=2e-3)
-
-
-def test_fires_known_to_be_silent_are_left_out() -> None:
-    """Two rows of three silent: a median of all would see no pulse."""
-    fire, header = train(2.2, 12.013, n=1200)
-    k = np.searchsorted(fire, header.time_s, side="right") - 1
-    value = np.where((k >= 0) & (k % 3 != 2), 6e5, header.value)
-    signal, answered = Signal(header.time_s, value), np.arange(fire.size) % 3 == 2
-    fit = fold_refill(signal, fire, answered)
-    assert fit is not None
-    assert fit.tau_s == pytest.approx(2.2, rel=0.01)
-    assert fold_refill(signal, fire) is None
-
-
-def test_few_fires_or_level_pressure_fold_to_nothing() -> None:
-    fire, header = train(2.2, 12.013)
-    assert fold_refill(header, fire[:10]) is None
-    assert fold_refill(header, np.empty(0)) is None
-    assert fold_refill(Signal(header.time_s, np.full(header.time_s.size, 6e5)), fire) is None
-
-
 def test_pressure_is_led_on_to_the_fire() -> None:
     fire, header = train(2.2, 4.013)
-    fit = fold_refill(header, fire)
-    assert fit is not None
     left = math.exp(-4.013 / 2.2)
-    met = pressure_at_fires(header, fire, fit)[1:]
+    met = pressure_at_fires(header, fire, tau_s=2.2, plateau_pa=6e5)[1:]
     assert met == pytest.approx(6e5 * (1 - left) / (1 - 0.78 * left), rel=2e-3)
 
 

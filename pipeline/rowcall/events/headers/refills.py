@@ -1,0 +1,253 @@
+"""How a header refills after its pulses, hour by hour and over the day.
+
+All samples of a span are folded on the time since the pulse before them, so that samples that come
+once a second, or every ten, show the refill in tenths. What flows in depends on what is missing:
+
+    dD/dt = -k D^b,    D = plateau - p
+
+with b = 1 for a first-order fill, 1/2 for an orifice with little pressure ahead of it, 0 for a
+choked one. Which b the data favour is weighed over the day; times to recover are read off that
+course, and their errors include what stays open of b. Bins are medians, so that few rows that
+close late do not count.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from rowcall import trade
+from rowcall.model import HOUR_COLUMNS, Floats, Signal
+
+_CLOSED_S = 0.5  # chosen: a healthy valve has surely closed by then
+_REACH_S = 90.0  # chosen: later a header stands at its plateau, and the supply wanders
+_BLOCK_S = 1200.0  # chosen: a supply wanders little within it, and it holds dozens of samples
+_MIN_PULSES_DAY, _MIN_PULSES_HOUR = 20, 5  # chosen: medians of fewer are noisy
+_MIN_IN_BIN, _MIN_BINS, _MAX_BINS = 6, 6, 48  # samples, bins; chosen: three unknowns, twice over
+_OF_MEDIAN = 1.2533  # error of a median of normal values over that of their mean: sqrt(pi / 2)
+_TO_SIGMA = 0.7413  # interquartile range of a normal distribution to its standard deviation
+_LEAST_ERROR = 0.002  # of the span of a fold; chosen: no course is exact to more
+_POWERS = np.array([0.0, 0.25, 0.5, 0.75, 1.0])  # b, from choked inflow to first order
+_TAU_S = np.geomspace(0.15, 120.0, 68)  # chosen: usual ones are 1-5 s, and 10 % from step to step
+_ZOOM = np.linspace(-3.5, 3.5, 15)  # standard errors about the best; chosen: all of a posterior
+_MIN_ZOOM = 0.003  # of ln tau; chosen: finer than any fit
+_MAX_LOG_ERROR = 0.5  # relative error of a time; chosen: more says nothing
+# Relative; by trial on three physics: what no power law of the deficit follows
+_COURSE_ERROR = 0.025
+_MIN_GAIN = 25.0  # in chi square over a level pressure; chosen: a drop of five standard errors
+_MIN_DROP = 0.01  # of the plateau; chosen: less is noise or no pulse
+_E, _TWENTIETH = math.exp(-1.0), 0.05  # what is left when 63 % and 95 % of a drop are recovered
+_TINY = 1e-300  # chosen: against division by zero
+
+
+def follow_refills(
+    header: Signal, fire_s: Floats, answered: npt.NDArray[np.bool_], n_hours: int
+) -> pl.DataFrame:
+    """Return the refill of a header in each hour and, with `hour` null, over the day.
+
+    Columns `HOUR_COLUMNS` less `compartment`; a span that shows no refill is left out.
+
+    Args:
+        header: gauge pressure [Pa], thinned samples put back.
+        fire_s: every pulse on it, rising [s since the day began].
+        answered: False for those that are known to have made no drop.
+    """
+    opened = fire_s[answered]
+    if opened.size < _MIN_PULSES_HOUR:
+        return pl.DataFrame(schema=_COLUMNS)
+    interval = float(np.median(np.diff(fire_s)))
+    hour = (pl.col("at") // 3600.0).cast(pl.Int64).clip(0, n_hours - 1)
+    steady = _points(header, opened).with_columns(p=pl.col("p") - pl.col("level"), span=hour)
+    day, powers = _fit(steady.with_columns(span=pl.lit(0, pl.Int64)), interval, _ANY_POWER)
+    by_hour = steady.with_columns(p=pl.col("p") + pl.col("level").mean().over("span"))
+    hours, _ = _fit(by_hour, interval, np.repeat(powers, n_hours, axis=1))
+    in_hour = (opened // 3600.0).astype(np.int64).clip(0, n_hours - 1)
+    pulses = pl.Series(np.bincount(in_hour, minlength=n_hours))
+    table = pl.concat(
+        one.with_columns(hour=hour, n_pulses=n).select(
+            pl.col(name).cast(kind) for name, kind in _COLUMNS.items()
+        )
+        for one, hour, n in (
+            (day, pl.lit(None), pl.lit(opened.size)),
+            (hours, pl.int_range(n_hours), pulses),
+        )
+    )
+    enough = pl.when(pl.col("hour").is_null()).then(_MIN_PULSES_DAY).otherwise(_MIN_PULSES_HOUR)
+    is_known = pl.col("tau_log_error").is_finite() & (pl.col("tau_log_error") < _MAX_LOG_ERROR)
+    is_drop = pl.col("drop_pa") > _MIN_DROP * pl.col("plateau_pa")
+    return table.filter(is_known & is_drop & (pl.col("n_pulses") >= enough))
+
+
+_COLUMNS = {name: kind for name, kind in HOUR_COLUMNS.items() if name != "compartment"}
+_ANY_POWER = np.ones((_POWERS.size, 1))  # before a day is seen
+
+
+def _points(header: Signal, opened_s: Floats) -> pl.DataFrame:
+    """Samples by the time since the last answered pulse: `at`, `s`, `p`, and the supply's `level`.
+
+    A pulse without an answer leaves the header to refill on. The level is how far the supply lies
+    off its level of the day [Pa]: medians by block of time.
+    """
+    last = np.searchsorted(opened_s, header.time_s, side="right") - 1
+    since = header.time_s - np.append(opened_s, np.nan)[last]
+    inside = (last >= 0) & (since >= _CLOSED_S) & (since < _REACH_S)
+    points = {"at": header.time_s[inside], "s": since[inside], "p": header.value[inside]}
+    block = (pl.col("at") // _BLOCK_S).cast(pl.Int64)
+    return (
+        pl.DataFrame(points)
+        .with_columns(bin=(pl.col("s").rank("ordinal") - 1) * _MAX_BINS // pl.len())
+        .with_columns(off=pl.col("p") - pl.col("p").median().over("bin"))
+        .with_columns(level=pl.col("off").median().over(block))
+    )
+
+
+def _fit(points: pl.DataFrame, interval: float, powers: Floats) -> tuple[pl.DataFrame, Floats]:
+    """Fit the fold of every span; also return the posterior of the powers, as `powers` came in.
+
+    Args:
+        points: with `span`.
+        powers: what is known of each power beforehand, shape (n_powers, n_spans).
+    """
+    fold, begin = _Fold.of(points, powers.shape[1])
+    tau, width, chi = fold.nearest()
+    fits = fold.fit(tau)
+    is_known = fold.flat - fits.misfit.min(axis=(0, 2)) > _MIN_GAIN * chi[:, 0]
+    weight = np.exp(-0.5 * (fits.misfit - fits.misfit.min(axis=(0, 2), keepdims=True)) / chi)
+    weight *= width * powers[:, :, None] * (fits.depth_pa > 0)
+    weight /= np.maximum(weight.sum(axis=(0, 2), keepdims=True), _TINY)
+    course = _Course(tau, np.maximum(fits.depth_pa, 1.0))
+    closed, left = (
+        course.depth_pa * _shape(at - begin[None, :, None], tau, _POWERS[:, None, None])
+        for at in (trade.VALVE_OPEN.value, interval)
+    )
+    drop = np.maximum(closed - left, 1.0)
+    tau_63, t_95 = (np.log(course.time(drop, share * drop)) for share in (_E, _TWENTIETH))
+
+    def mean(value: Floats) -> Floats:
+        return np.where(is_known, (weight * value).sum(axis=(0, 2)), np.nan)
+
+    def error(value: Floats, own: Floats | float) -> Floats:
+        return np.asarray(np.sqrt(mean((value - mean(value)[:, None]) ** 2 + own)))
+
+    fitted = {
+        "tau_s": np.exp(mean(tau_63)),
+        "tau_log_error": error(tau_63, _COURSE_ERROR**2),
+        "recovery_s": np.exp(mean(t_95)),
+        "recovery_log_error": error(t_95, _COURSE_ERROR**2),
+        "plateau_pa": mean(fits.plateau_pa),
+        "plateau_error_pa": error(fits.plateau_pa, fits.plateau_error_pa**2 * chi),
+        "drop_pa": mean(drop),
+        "left_pa": mean(left),
+    }
+    return pl.DataFrame(fitted), weight.sum(axis=2)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fits:
+    """Best fits for given courses, shape (n_powers, n_spans, n_taus); misfit is a chi square."""
+
+    misfit: Floats
+    plateau_pa: Floats
+    plateau_error_pa: Floats
+    depth_pa: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Fold:
+    """Folds of spans, shape (n_spans, n_bins): times, pressures and weights, 0 where no bin is."""
+
+    time_s: Floats
+    level_pa: Floats
+    weight: Floats
+
+    @classmethod
+    def of(cls, points: pl.DataFrame, n_spans: int) -> tuple[_Fold, Floats]:
+        """Bins of equal numbers of samples, timed from each span's first, which is returned too."""
+        n_bins = (pl.len() // _MIN_IN_BIN).clip(1, _MAX_BINS).over("span")
+        nth = pl.int_range(pl.len()).over("span")
+        spread = _TO_SIGMA * (pl.col("p").quantile(0.75) - pl.col("p").quantile(0.25))
+        bins = (
+            points.sort("span", "s")
+            .with_columns(bin=nth * n_bins // pl.len().over("span"))
+            .group_by("span", "bin")
+            .agg(pl.col("s", "p").median(), error=_OF_MEDIAN * spread / pl.len().sqrt())
+            .filter(pl.len().over("span") >= _MIN_BINS)
+            .with_columns(
+                least=_LEAST_ERROR * (pl.col("p").max() - pl.col("p").min()).over("span"),
+                begin=pl.col("s").min().over("span"),
+            )
+            .with_columns(
+                s=pl.col("s") - pl.col("begin"),
+                weight=1.0 / pl.max_horizontal("error", "least", pl.lit(1.0)) ** 2,
+            )
+        )
+        table, begin = np.zeros((3, n_spans, _MAX_BINS)), np.zeros(n_spans)
+        where = bins["span"].to_numpy(), bins["bin"].to_numpy()
+        table[:, *where] = bins.select("s", "p", "weight").to_numpy().T
+        begin[where[0]] = bins["begin"].to_numpy()
+        return cls(*table), begin
+
+    @property
+    def flat(self) -> Floats:
+        """Chi square of a level pressure, shape (n_spans,); 0 where there are no bins."""
+        total = np.maximum(self.weight.sum(axis=1), _TINY)
+        mean = (self.weight * self.level_pa).sum(axis=1) / total
+        return np.asarray((self.weight * (self.level_pa - mean[:, None]) ** 2).sum(axis=1))
+
+    def nearest(self) -> tuple[Floats, Floats, Floats]:
+        """Time constants about the best of each power and span, their spacing, and chi square.
+
+        The latter is per degree of freedom and at least 1, shape (n_spans, 1); the spacing (ln
+        tau) has shape (n_powers, n_spans, 1).
+        """
+        n_spans, step = len(self.time_s), math.log(_TAU_S[1] / _TAU_S[0])
+        misfit = self.fit(np.broadcast_to(_TAU_S, (_POWERS.size, n_spans, _TAU_S.size))).misfit
+        at = np.clip(misfit.argmin(axis=2), 1, _TAU_S.size - 2)[..., None]
+        low, mid, high = (np.take_along_axis(misfit, at + k, 2) for k in (-1, 0, 1))
+        curvature = np.maximum(low - 2.0 * mid + high, 1e-9)
+        best = np.log(_TAU_S[at]) + step * np.clip((low - high) / (2.0 * curvature), -1.0, 1.0)
+        freedom = np.maximum((self.weight > 0).sum(axis=1) - 3, 1)
+        chi = np.maximum(misfit.min(axis=(0, 2)) / freedom, 1.0)[:, None]
+        width = np.clip(step * np.sqrt(2.0 * chi / curvature), _MIN_ZOOM, 1.0)
+        return np.exp(best + width * _ZOOM), width, chi
+
+    def fit(self, tau_s: Floats) -> _Fits:
+        """Best plateau and depth of courses, by weighted least squares."""
+        shape = _shape(self.time_s[:, None], tau_s[..., None], _POWERS[:, None, None, None])
+        weight, level = self.weight[:, None], self.level_pa[:, None]
+        total = np.maximum(weight.sum(axis=-1), _TINY)
+        mean_shape = (weight * shape).sum(axis=-1) / total
+        mean_level = (weight * level).sum(axis=-1) / total
+        off, dev = shape - mean_shape[..., None], level - mean_level[..., None]
+        squares = np.maximum((weight * off * off).sum(axis=-1), 1e-9 * total)
+        depth = -(weight * off * dev).sum(axis=-1) / squares
+        misfit = (weight * (dev + depth[..., None] * off) ** 2).sum(axis=-1)
+        error = np.sqrt(1.0 / total + mean_shape**2 / squares)
+        return _Fits(misfit, mean_level + depth * mean_shape, error, depth)
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """Courses by the depth at which they have a time constant, (n_powers, n_spans, n_taus)."""
+
+    tau_s: Floats
+    depth_pa: Floats
+
+    def time(self, begin_pa: Floats, end_pa: Floats) -> Floats:
+        """Time from one deficit to a smaller one [s]."""
+        bend = 1.0 - _POWERS[:, None, None]
+        a, b = begin_pa / self.depth_pa, end_pa / self.depth_pa
+        powered = (a**bend - b**bend) / np.where(bend > 0, bend, 1.0)
+        return np.asarray(self.tau_s * np.where(bend > 0, powered, np.log(a / b)))
+
+
+def _shape(time_s: Floats, tau_s: Floats, power: Floats) -> Floats:
+    """D(t) / D(0) of dD/dt = -k D^b, with tau = D / (-dD/dt) at the begin."""
+    bend = 1.0 - power
+    base = np.maximum(1.0 - bend * time_s / tau_s, 0.0)
+    powered = base ** (1.0 / np.where(bend > 0, bend, 1.0))
+    return np.where(bend > 0, powered, np.exp(-time_s / tau_s))
