@@ -17,15 +17,15 @@ from trials.score import NORMAL_95, share_words
 RULES_OF: Mapping[str, frozenset[str]] = {
     "feed": frozenset({"slow_header_recovery"}),
     "leak": frozenset({"header_leak"}),
-    "short": frozenset({"slow_header_recovery", "supply_short"}),
+    "short": frozenset({"slow_header_recovery", "short_supply"}),
 }
 # Fact -> its truth, the fact that states its standard error, and whether that is relative.
 MEASURED: Mapping[str, tuple[str, str, bool]] = {
     "tau_s": ("t63_s", "tau_log_error", True),
-    "recovery_s": ("t95_s", "recovery_s_error", False),
-    "plateau_pa": ("plateau_pa", "plateau_pa_error", False),
-    "shortfall_pa": ("shortfall_pa", "shortfall_pa_error", False),
-    "drop_pa": ("drop_pa", "drop_pa_error", False),
+    "recovery_s": ("t95_s", "recovery_log_error", True),
+    "plateau_pa": ("plateau_pa", "plateau_error_pa", False),
+    "shortfall_pa": ("shortfall_pa", "shortfall_error_pa", False),
+    "drop_pa": ("drop_pa", "drop_error_pa", False),
 }
 _HOUR_S = 3600.0
 _HOURS_OFF_S = 1.01 * _HOUR_S  # begin and end of a shortage are given by the hour
@@ -115,6 +115,8 @@ class AirTally:
         said = right(judged, part)
         self.trials[fault.name, part] += 1
         self.found[fault.name, part] += bool(said)
+        if said and np.isfinite(size := _size_error(judged, part, said[0])):
+            self.errors.setdefault((f"size of {part}", fault.name), []).append((size, np.nan))
         if part == "short" and said:
             off = _off_hours(judged, said[0])
             self.hours[fault.name, part] += off <= _HOURS_OFF_S
@@ -159,6 +161,22 @@ def _says(answers: Answers, key: Said) -> str:
     urgency = f" ({answer.urgency})" if answer.urgency else ""
     place = f"{subject.compartment}/{subject.row}"
     return f"{rule} at {place} {answer.verdict}{urgency}: {answer.text}"
+
+
+def _size_error(judged: Judged, part: str, answer: Answer) -> float:
+    """Relative error of the printed depth of a leak or shortage; nan where none is printed."""
+    values = {quantity.name: quantity.value for quantity in answer.values}
+    if part == "leak":
+        return (1.0 - values.get("plateau_ratio", np.nan)) / judged.planted.fault.leak - 1.0
+    depths = [
+        pressure / values[f"plateau_ratio_header_{name.removeprefix('plateau_pa_header_')}"]
+        - pressure
+        for name, pressure in values.items()
+        if name.startswith("plateau_pa_header_")
+    ]
+    if part == "feed" or not depths:
+        return np.nan
+    return float(np.median(depths)) / judged.planted.short_pa - 1.0
 
 
 def _off_hours(judged: Judged, answer: Answer) -> float:
