@@ -231,10 +231,10 @@ def test_a_shortage_counts_for_the_baghouse_with_hours_and_depth() -> None:
         "plateau_pa_header_1": left,
         "plateau_ratio_header_1": left / (left + 0.9 * planted.short_pa),
     }
-    tally = tally_of("supply short", {("short_supply", 0, 0): values})
+    tally = tally_of("supply short", {("supply_short", 0, 0): values})
     assert tally.found == tally.hours == {("supply short", "short"): 1}
     assert tally.errors["size of short", "supply short"][0][0] == pytest.approx(-0.1)
-    assert tally_of("supply short", {("short_supply", 1, 0): {}}).found.total() == 0
+    assert tally_of("supply short", {("supply_short", 1, 0): {}}).found.total() == 0
 
 
 def test_findings_on_sound_days_are_false() -> None:

@@ -17,15 +17,16 @@ from trials.score import NORMAL_95, share_words
 RULES_OF: Mapping[str, frozenset[str]] = {
     "feed": frozenset({"slow_header_recovery"}),
     "leak": frozenset({"header_leak"}),
-    "short": frozenset({"slow_header_recovery", "short_supply"}),
+    "short": frozenset({"slow_header_recovery", "supply_short"}),
 }
-# Fact -> its truth, the fact that states its standard error, and whether that is relative.
-MEASURED: Mapping[str, tuple[str, str, bool]] = {
-    "tau_s": ("t63_s", "tau_log_error", True),
-    "recovery_s": ("t95_s", "recovery_log_error", True),
-    "plateau_pa": ("plateau_pa", "plateau_error_pa", False),
-    "shortfall_pa": ("shortfall_pa", "shortfall_error_pa", False),
-    "drop_pa": ("drop_pa", "drop_error_pa", False),
+# Fact -> its truths, the fact that states its standard error, and whether that is relative. Times
+# count to a share of the drop, or of what lacks of the plateau: apart where headers never fill.
+MEASURED: Mapping[str, tuple[tuple[str, ...], str, bool]] = {
+    "tau_s": (("t63_s", "full63_s"), "tau_log_error", True),
+    "recovery_s": (("t95_s", "full95_s"), "recovery_log_error", True),
+    "plateau_pa": (("plateau_pa",), "plateau_error_pa", False),
+    "shortfall_pa": (("shortfall_pa",), "shortfall_error_pa", False),
+    "drop_pa": (("drop_pa",), "drop_error_pa", False),
 }
 _HOUR_S = 3600.0
 _HOURS_OFF_S = 1.01 * _HOUR_S  # begin and end of a shortage are given by the hour
@@ -130,20 +131,22 @@ class AirTally:
             self.misses.append(f"{label}: {part} at {place} not found: {' | '.join(about)}")
 
     def _measure(self, judged: Judged) -> None:
-        facts = FactBook(judged.day.facts)
-        named = {(fact.column, c, row): value for (fact, c, row), value in facts.items()}
+        named = {
+            (fact.column, c, row): value
+            for (fact, c, row), value in FactBook(judged.day.facts).items()
+            if c > 0
+        }
         for (name, c, row), value in named.items():
-            if name not in MEASURED or c == 0:
-                continue
-            of, stated, is_relative = MEASURED[name]
-            truth = judged.truth.get((c, row, of), np.nan)
-            if not np.isfinite(truth):
-                continue
+            truths, stated, is_relative = MEASURED.get(name, ((), "", False))
             error = named.get((stated, c, row), np.nan) * (value if is_relative else 1.0)
-            inside = float(abs(value - truth) <= NORMAL_95 * error) if error > 0.0 else np.nan
-            key = (f"{name} of rows" if row else name, judged.planted.fault.name)
-            over = judged.truth[c, row, "drop_pa"] if name == "shortfall_pa" else truth
-            self.errors.setdefault(key, []).append(((value - truth) / over, inside))
+            for of in truths:
+                truth = judged.truth.get((c, row, of), np.nan)
+                if not np.isfinite(truth):
+                    continue
+                inside = float(abs(value - truth) <= NORMAL_95 * error) if error > 0.0 else np.nan
+                over = judged.truth[c, row, "drop_pa"] if name == "shortfall_pa" else truth
+                key = (f"{name}{' of rows' * (row > 0)} by {of}", judged.planted.fault.name)
+                self.errors.setdefault(key, []).append(((value - truth) / over, inside))
 
     def merge(self, other: AirTally) -> None:
         """Add the counts of another tally."""
