@@ -79,7 +79,9 @@ def main() -> None:
     except ValueError as error:
         parser.error(str(error))
     # Trials with sound days of one kind follow each other and share them.
-    faults = tuple(sorted(faults, key=lambda fault: (fault.is_slow, fault.days_before)))
+    faults = tuple(
+        sorted(faults, key=lambda fault: (fault.is_slow, fault.has_fewer, fault.days_before))
+    )
     seeds = range(options.seed, options.seed + options.trials)
     print(f"seeds {seeds.start} to {seeds.stop - 1}")
     with ProcessPoolExecutor(options.processes) as pool:

@@ -80,7 +80,7 @@ def _faults(header: HeaderPlan, seed: int) -> Iterator[plant.Fault]:
         at = _Place(start=START, compartment=1, row=number)
         if row.kind is Kind.SILENT:
             yield plant.RowSilent(**at)
-        elif row.kind is Kind.FAINT:
+        elif row.kind in (Kind.FAINT, Kind.FEWER_BAGS):
             yield plant.RowFaint(**at, drop_share=row.drop_share)
         elif row.kind is Kind.DRAWN_OUT:
             yield plant.RowDrawnOut(**at, late_s=row.late_s, late_flow_frac=row.late_flow)

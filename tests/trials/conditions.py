@@ -10,6 +10,7 @@ from typing import Literal
 
 Phase = Literal["drifting", "creeping", "locked"]
 Keep = Literal["at intervals", "dead-band", "swinging door"]
+Faults = Literal["usual", "slight", "by design"]
 RowsBy = Literal["bits on change", "scanned bits", "latched bits", "scanned counter"]
 
 SPAN_BAR = 10.0
@@ -31,6 +32,9 @@ class Condition:
         offset_s, drift_s_day: largest clock offset of the bits, and its largest change in a day.
         set_by_s: largest step by which the clock of the bits is set once, in the middle half.
         interval_s: range of the time between two calls. hours: length of a trial.
+        faults: usual: one of each kind, plain; slight: many between sound and plain; by design:
+            none, but rows with fewer bags.
+        is_wide: drops and refills beyond those that detectors assume.
     """
 
     name: str
@@ -47,6 +51,8 @@ class Condition:
     interval_s: tuple[float, float] = (8.0, 30.0)
     n_rows: tuple[int, int] = (6, 20)
     has_pauses: bool = False
+    faults: Faults = "usual"
+    is_wide: bool = False
 
 
 CONDITIONS = (
@@ -81,6 +87,12 @@ CONDITIONS = (
     Condition(name="1 s latched bits", step_s=1.0, rows_by="latched bits"),
     Condition(name="1 s scanned counter", step_s=1.0, rows_by="scanned counter"),
     Condition(name="5 s scanned counter", step_s=5.0, hours=24.0, rows_by="scanned counter"),
+    Condition(name="1 s slight", step_s=1.0, faults="slight"),
+    Condition(name="5 s slight", step_s=5.0, hours=24.0, faults="slight"),
+    Condition(name="1 s wide", step_s=1.0, is_wide=True),
+    Condition(name="5 s wide", step_s=5.0, hours=24.0, is_wide=True),
+    Condition(name="1 s by design", step_s=1.0, faults="by design"),
+    Condition(name="5 s by design", step_s=5.0, hours=24.0, faults="by design"),
 )
 
 

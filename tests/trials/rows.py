@@ -7,6 +7,8 @@ from enum import StrEnum
 
 import numpy as np
 
+from trials.conditions import Faults
+
 
 class Kind(StrEnum):
     """State of a row over the whole trial."""
@@ -17,9 +19,13 @@ class Kind(StrEnum):
     DRAWN_OUT = "drawn out"
     INTERMITTENT = "intermittent"
     NOT_CALLED = "not called"
+    FEWER_BAGS = "fewer bags"  # by design: sound
 
 
-FAULTS = tuple(kind for kind in Kind if kind is not Kind.HEALTHY)
+SLIGHT_DROP = (0.5, 0.9)  # of the row's sound one
+SLIGHT_LATE_S = (0.1, 0.4)
+FEWER = (0.6, 0.85)  # drop of a row with fewer bags; chosen: two to five bags of 14 less
+FAULTS = tuple(kind for kind in Kind if kind not in (Kind.HEALTHY, Kind.FEWER_BAGS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,21 +65,47 @@ class HeaderPlan:
     rows: tuple[RowPlan, ...]
 
 
-def draw_header(rng: np.random.Generator, n_rows: int, interval_s: float) -> HeaderPlan:
+def draw_header(
+    rng: np.random.Generator,
+    n_rows: int,
+    interval_s: float,
+    faults: Faults = "usual",
+    *,
+    is_wide: bool = False,
+) -> HeaderPlan:
     """Draw a header and plant faults on at most two rows in five.
 
     Ranges: drop 15-40 % of gauge pressure, refill 3-15 s, late closing up to 2 s: common practice,
     no source. The refill is drawn to end within 0.8 of the interval, as it must in a sound plant.
+    is_wide: drops of 3-45 %, refills of 2-30 s and up to 1.3 intervals.
     """
     longest_s = max(3.2, min(15.0, 0.8 * interval_s))
+    refill_s = (2.0, min(30.0, 1.3 * interval_s)) if is_wide else (3.0, longest_s)
     return HeaderPlan(
         set_pa=float(rng.uniform(2.5e5, 6.5e5)),
-        drop_frac=float(rng.uniform(0.15, 0.40)),
-        refill_s=float(rng.uniform(3.0, longest_s)),
+        drop_frac=float(rng.uniform(*((0.03, 0.45) if is_wide else (0.15, 0.40)))),
+        refill_s=float(rng.uniform(*refill_s)),
         row_spread=float(rng.uniform(0.03, 0.05)),
         pulse_spread=float(rng.uniform(0.02, 0.04)),
-        rows=_plant(rng, n_rows),
+        rows=_plant(rng, n_rows) if faults == "usual" else _plant_slight(rng, n_rows, faults),
     )
+
+
+def _plant_slight(rng: np.random.Generator, n_rows: int, faults: Faults) -> tuple[RowPlan, ...]:
+    """Weak and late rows between sound and plain ones in turn, or rows with fewer bags."""
+    rows = [RowPlan(Kind.HEALTHY)] * n_rows
+    for number, place in enumerate(rng.permutation(n_rows)[: int(0.4 * n_rows)]):
+        if faults == "by design":
+            rows[int(place)] = RowPlan(Kind.FEWER_BAGS, drop_share=float(rng.uniform(*FEWER)))
+        elif number % 2:
+            rows[int(place)] = RowPlan(Kind.FAINT, drop_share=float(rng.uniform(*SLIGHT_DROP)))
+        else:
+            late_s, late_flow = rng.uniform(*SLIGHT_LATE_S), rng.uniform(0.2, 1.0)
+            plan = RowPlan(Kind.DRAWN_OUT, late_s=float(late_s), late_flow=float(late_flow))
+            rows[int(place)] = plan
+        if faults == "by design" and number == 1:
+            break
+    return tuple(rows)
 
 
 def _plant(rng: np.random.Generator, n_rows: int) -> tuple[RowPlan, ...]:

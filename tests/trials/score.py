@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from scipy.stats import beta
@@ -25,7 +26,16 @@ RULE_OF: Mapping[Kind, str] = {
     Kind.INTERMITTENT: "row_silent",
 }
 # Measured fact -> its stated standard error; tau's is that of its logarithm.
-MEASURED = {"drop_ratio": "drop_ratio_error", "tau_s": "tau_log_error"}
+MEASURED = {
+    "drop_ratio": "drop_ratio_error",
+    "tau_s": "tau_log_error",
+    "late_s": "late_s_error",
+}
+# Edges of what is planted, by which the share found is printed.
+BINS: Mapping[Kind, tuple[float, ...]] = {
+    Kind.FAINT: (0.3, 0.5, 0.6, 0.7, 0.8, 0.9),
+    Kind.DRAWN_OUT: (0.1, 0.2, 0.3, 0.4, 0.7, 1.2, 2.0),
+}
 
 
 @dataclass(slots=True)
@@ -35,13 +45,16 @@ class Tally:
     rows: row-days by kind. said: by (kind, rule, verdict). wrong: row-days with a found that is
     not theirs, by kind. whole: trials in which a rule found something of the whole header.
     errors: by fact, (error, stated standard error or nan) of every row-day that has both truths;
-    absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial, scaled to a day of
-    24 h. misses: a line for every fault that was not found and every found that is not theirs.
+    of the logarithm for tau_s, else absolute; late_s of late rows, against what was planted.
+    sized: faults by (kind, lower edge of its bin, was found). find_events_s: by trial, scaled to a
+    day of 24 h. misses: a line for every fault that was not found and every found that is not
+    theirs.
     """
 
     rows: Counter[Kind] = field(default_factory=Counter)
     said: Counter[tuple[Kind, str, Verdict]] = field(default_factory=Counter)
     wrong: Counter[Kind] = field(default_factory=Counter)
+    sized: Counter[tuple[Kind, float, bool]] = field(default_factory=Counter)
     whole: int = 0
     errors: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     find_events_s: list[float] = field(default_factory=list)
@@ -69,6 +82,13 @@ class Tally:
             if label.kind is not Kind.INTERMITTENT:  # half of its drops are none: no one number
                 self._measure(outcome, label.row, "drop_ratio", label.drop_ratio)
                 self._measure(outcome, label.row, "tau_s", label.tau_s)
+            plan = trial.header.rows[label.row - 1]
+            if label.kind is Kind.DRAWN_OUT:
+                self._measure(outcome, label.row, "late_s", plan.late_s)
+            if label.kind in BINS and own in rules:
+                size = plan.late_s if label.kind is Kind.DRAWN_OUT else plan.drop_share
+                edge = max(edge for edge in BINS[label.kind] if edge <= size)
+                self.sized[label.kind, edge, own in found] += 1
 
     def _measure(self, outcome: Outcome, row: int, name: str, truth: float) -> None:
         value = outcome.facts.get((row, name))
@@ -83,6 +103,7 @@ class Tally:
         self.rows += other.rows
         self.said += other.said
         self.wrong += other.wrong
+        self.sized += other.sized
         self.whole += other.whole
         for name, pairs in other.errors.items():
             self.errors.setdefault(name, []).extend(pairs)
@@ -94,6 +115,7 @@ def _told(trial: Trial, label: RowLabel, outcome: Outcome) -> str:
     """One row-day in words: as planted, as it shows, and what was said and measured."""
     plan = trial.header.rows[label.row - 1]
     late = f", {plan.late_s:.2f} s late at {plan.late_flow:.2f}" if plan.late_s else ""
+    late += f", {plan.drop_share:.2f} of its drop" if plan.drop_share != 1.0 else ""
     said = "; ".join(
         f"{rule} {verdict}" for (rule, row), verdict in outcome.verdicts.items() if row == label.row
     )
@@ -122,7 +144,9 @@ def lines_of(tally: Tally, rules: Iterable[str]) -> list[str]:
     """Return the tally as text, one line a thing."""
     known = set(rules)
     lines = [_recall(tally, kind, known) for kind in RULE_OF]
-    lines += [_wrong(tally, kind) for kind in (Kind.HEALTHY, Kind.NOT_CALLED)]
+    lines += [_by_size(tally, kind) for kind in BINS if tally.rows[kind]]
+    sound = (Kind.HEALTHY, Kind.NOT_CALLED, Kind.FEWER_BAGS)
+    lines += [_wrong(tally, kind) for kind in sound if tally.rows[kind] or kind is Kind.HEALTHY]
     lines.append(_cannot_tell(tally, sorted(known)))
     lines += [_measured(tally, name) for name in MEASURED]
     took = float(np.median(tally.find_events_s))
@@ -150,6 +174,17 @@ def _recall(tally: Tally, kind: Kind, known: set[str]) -> str:
         f"clear {tally.said[kind, rule, Verdict.CLEAR]}, found as something else "
         f"{tally.wrong[kind]}"
     )
+
+
+def _by_size(tally: Tally, kind: Kind) -> str:
+    """Found of all planted, by the size of the fault."""
+    parts = []
+    for low, high in pairwise(BINS[kind]):
+        found, missed = (tally.sized[kind, low, was_found] for was_found in (True, False))
+        if found + missed:
+            parts.append(f"{low:g}-{high:g}: {found} of {found + missed}")
+    unit = "s late" if kind is Kind.DRAWN_OUT else "of its drop"
+    return f"{kind.value}, {unit}: {'; '.join(parts)}"
 
 
 def _wrong(tally: Tally, kind: Kind) -> str:

@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from functools import cache
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy.integrate import solve_ivp
 
+from rowcall.model import Answer, BaghouseDay, Quantity, Subject, Verdict
 from trials.air import orifice_feed, supply_net
 from trials.air.air_day import AirDay, truth_of
 from trials.air.air_faults import DAY_S, PSI, fault_of
-from trials.air.air_judging import PHYSICS, PhysicsName, judge_trial
-from trials.air.air_keeping import condition_of
+from trials.air.air_judging import PHYSICS, Judged, PhysicsName, judge_trial
+from trials.air.air_keeping import baghouse_of, condition_of
 from trials.air.air_plan import draw_plan
-from trials.air.air_score import found_in, parts_of, right
+from trials.air.air_score import AirTally, found_in, lines_of, parts_of, right
 from trials.air.lanes import VALVE
+from trials.by_plant import START
 from trials.flow import ATMOSPHERE_PA, R_AIR, area_for_drop, outflow_kg_s_m2
 from trials.schedule import Floats
 
@@ -151,7 +155,102 @@ def test_nets_recover_in_about_the_time_asked_for(kind: int) -> None:
     assert found == pytest.approx(wanted, rel=0.3)
 
 
-# 3. The product.
+def test_a_row_with_fewer_bags_draws_less_in_every_compartment() -> None:
+    of = truth_of(day_of("plant", "none, rows with fewer bags"))
+    for compartment in (1, 2):
+        drops = np.array([of[compartment, row, "drop_pa"] for row in range(1, 6)])
+        assert np.min(drops) / np.median(drops) < 0.9
+
+
+# 3. Findings are counted at their place.
+
+
+def judged_as(fault: str, found: dict[tuple[str, int, int], dict[str, float]]) -> Judged:
+    """A trial in which these were found, by (rule, compartment, row), with these numbers."""
+    plan = draw_plan(SEED, fault_of(fault), 2)
+    start = START + timedelta(days=1)
+    empty = pl.DataFrame()
+    day = BaghouseDay(
+        day=start.date(),
+        start=start,
+        end=start + timedelta(days=1),
+        baghouse=baghouse_of(plan, condition_of("1 s")),
+        signals={},
+        health=(),
+        minutes=empty,
+        pulses=empty,
+        cycles=empty,
+        facts=empty,
+    )
+    begin, end = (START + timedelta(seconds=at) for at in plan.planted.short_s)
+    answers = {}
+    for (rule, compartment, row), values in found.items():
+        subject = Subject("BH1", compartment, row)
+        answers[rule, subject] = Answer(
+            subject=subject,
+            verdict=Verdict.FOUND,
+            text="x",
+            start=begin - timedelta(minutes=30),
+            end=end + timedelta(minutes=30),
+            values=tuple(Quantity(name, value, "1") for name, value in values.items()),
+        )
+    sound = (answers, {}) if plan.planted.fault.is_sound else ()
+    return Judged(plan, day, answers, {}, sound, 1.0)
+
+
+def tally_of(fault: str, found: dict[tuple[str, int, int], dict[str, float]]) -> AirTally:
+    tally = AirTally()
+    tally.add(judged_as(fault, found), "seed")
+    return tally
+
+
+def test_a_leak_counts_at_its_header_with_its_size() -> None:
+    place = draw_plan(SEED, fault_of("leak 5 %"), 2).planted.compartment
+    tally = tally_of("leak 5 %", {("header_leak", place, 0): {"plateau_ratio": 0.94}})
+    assert tally.found == {("leak 5 %", "leak"): 1}
+    assert tally.errors["size of leak", "leak 5 %"][0][0] == pytest.approx(0.2)
+    assert not tally.misses
+
+
+@pytest.mark.parametrize("said", [("header_leak", 0), ("slow_header_recovery", 1)])
+def test_another_header_or_rule_does_not_count(said: tuple[str, int]) -> None:
+    rule, here = said
+    place = draw_plan(SEED, fault_of("leak 5 %"), 2).planted.compartment
+    tally = tally_of("leak 5 %", {(rule, place if here else 3 - place, 0): {}})
+    assert tally.found["leak 5 %", "leak"] == 0
+    assert tally.trials["leak 5 %", "leak"] == 1
+    # What else is said of the header that leaks is not said where nothing is wrong.
+    assert sum(tally.beside.values()) == (0 if here else 1)
+    assert tally.misses
+
+
+def test_a_shortage_counts_for_the_baghouse_with_hours_and_depth() -> None:
+    planted = draw_plan(SEED, fault_of("supply short"), 2).planted
+    left = 5e5
+    values = {
+        "plateau_pa_header_1": left,
+        "plateau_ratio_header_1": left / (left + 0.9 * planted.short_pa),
+    }
+    tally = tally_of("supply short", {("supply_short", 0, 0): values})
+    assert tally.found == tally.hours == {("supply short", "short"): 1}
+    assert tally.errors["size of short", "supply short"][0][0] == pytest.approx(-0.1)
+    assert tally_of("supply short", {("supply_short", 1, 0): {}}).found.total() == 0
+
+
+def test_findings_on_sound_days_are_false() -> None:
+    tally = tally_of("none", {("row_weak", 1, 2): {}, ("short_interval", 1, 0): {}})
+    assert (tally.false_days["none"], tally.sound_days["none"]) == (1, 2)
+    assert tally.false.total() == 2
+    text = "\n".join(lines_of(tally))
+    assert "false days  50.0 %" in text
+    assert "row_weak" in text
+    both = AirTally()
+    both.merge(tally)
+    both.merge(tally)
+    assert both.sound_days["none"] == 4
+
+
+# 4. The product.
 
 
 @pytest.mark.parametrize("fault", ["feed 1/3", "leak 5 %"])

@@ -15,7 +15,7 @@ from trials.calling import bit_tag
 from trials.conditions import CONDITIONS, Condition, condition_of
 from trials.header_day import RowLabel
 from trials.judging import Outcome, judge_trial, known_rules
-from trials.rows import FAULTS, Kind
+from trials.rows import FAULTS, FEWER, SLIGHT_DROP, SLIGHT_LATE_S, Kind
 from trials.schedule import Floats
 from trials.score import Tally, interval, lines_of
 from trials.trial import PRESSURE, SIMULATORS, Simulator, Trial, draw_plant, make_trial
@@ -199,6 +199,42 @@ def test_intervals_are_those_of_clopper_and_pearson(k: int, n: int) -> None:
 
 
 @pytest.mark.parametrize("simulator", SIMULATORS)
+def test_rows_with_fewer_bags_draw_less_and_are_no_fault(simulator: Simulator) -> None:
+    trial = make_trial(replace(SHORT, name="design", faults="by design"), simulator, 1)
+    fewer = [label for label in trial.labels if label.kind is Kind.FEWER_BAGS]
+    assert len(fewer) == 2
+    assert {label.kind for label in trial.labels} == {Kind.HEALTHY, Kind.FEWER_BAGS}
+    for label in fewer:
+        planted = trial.header.rows[label.row - 1].drop_share
+        assert FEWER[0] < planted < FEWER[1]
+        assert label.drop_ratio == pytest.approx(planted, rel=0.15)  # rows differ by design too
+
+
+def test_slight_faults_lie_between_sound_and_plain() -> None:
+    slight = [
+        row
+        for seed in range(20)
+        for row in draw_plant(replace(SHORT, name="slight", faults="slight"), seed)[0].rows
+        if row.kind is not Kind.HEALTHY
+    ]
+    weak = [row.drop_share for row in slight if row.kind is Kind.FAINT]
+    late = [row.late_s for row in slight if row.kind is Kind.DRAWN_OUT]
+    assert len(weak) + len(late) == len(slight) >= 80
+    assert (min(weak), max(weak)) == pytest.approx(SLIGHT_DROP, abs=0.05)
+    assert (min(late), max(late)) == pytest.approx(SLIGHT_LATE_S, abs=0.04)
+
+
+def test_wide_headers_go_beyond_the_usual_ranges() -> None:
+    wide = replace(SHORT, name="wide", is_wide=True, interval_s=(8.0, 30.0))
+    plants = [draw_plant(wide, seed) for seed in range(60)]
+    drops = [header.drop_frac for header, *_ in plants]
+    assert (min(drops), max(drops)) == pytest.approx((0.03, 0.45), abs=0.04)
+    assert max(header.refill_s / interval_s for header, _, interval_s in plants) > 1.1
+    usual = [draw_plant(SHORT, seed)[0].drop_frac for seed in range(60)]
+    assert 0.15 < min(usual) < max(usual) < 0.40
+
+
+@pytest.mark.parametrize("simulator", SIMULATORS)
 def test_the_road_answers_for_every_row_and_rule(simulator: Simulator) -> None:
     trial = trials_of(simulator)[0]
     outcome = judge_trial(trial)
@@ -235,6 +271,8 @@ def test_verdicts_are_counted_at_their_row_and_rule() -> None:
     assert (error, stated) == pytest.approx((0.1, 0.04))
     assert "holds the truth in   0.0 %" in text
     assert "missing: no fact tau_log_error" in text
+    assert "drawn out, s late: " in text
+    assert sum(n for (kind, _, _), n in tally.sized.items() if kind is Kind.DRAWN_OUT) == 1
     both = Tally()
     both.merge(tally)
     both.merge(tally)

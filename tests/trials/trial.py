@@ -88,7 +88,7 @@ def draw_plant(
     rng = _stream(condition, seed, 0)
     interval_s = _interval(rng, condition)
     n_rows = len(rows) or int(rng.integers(*condition.n_rows, endpoint=True))
-    header = draw_header(rng, n_rows, interval_s)
+    header = draw_header(rng, n_rows, interval_s, condition.faults, is_wide=condition.is_wide)
     if rows:
         header = replace(header, rows=rows)
     schedule = draw_schedule(

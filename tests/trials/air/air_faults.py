@@ -23,6 +23,7 @@ class AirFault:
         is_short: the supply is 10-20 psi down for 2-6 h of the judged day.
         days_before: whole days before the judged one on which feed or leak begins.
         is_slow: sound headers that recover only 80-95 % of a drop before their next pulse.
+        has_fewer: one row of each compartment has fewer bags, by design.
     """
 
     name: str
@@ -31,16 +32,23 @@ class AirFault:
     is_short: bool = False
     days_before: int = 0
     is_slow: bool = False
+    has_fewer: bool = False
 
     @property
     def is_sound(self) -> bool:
         """Whether nothing is planted."""
         return self.feed == 1.0 and not self.leak and not self.is_short
 
+    @property
+    def sound(self) -> AirFault:
+        """The same baghouse with nothing planted."""
+        return AirFault(name="none", is_slow=self.is_slow, has_fewer=self.has_fewer)
+
 
 FAULTS = (
     AirFault(name="none"),
     AirFault(name="none, slow headers", is_slow=True),
+    AirFault(name="none, rows with fewer bags", has_fewer=True),
     AirFault(name="feed 1/3", feed=1.0 / 3.0),
     AirFault(name="feed 1/2", feed=0.5),
     AirFault(name="supply short", is_short=True),

@@ -78,7 +78,7 @@ def judge_trial(
     """Make one trial and judge its last day with all rules, the days before as its history."""
     plan = draw_plan(seed, fault, days)
     n_sound = days if fault.is_sound else days - 1 - fault.days_before
-    past = _sound_days(seed, physics, condition, fault.is_slow, days, n_sound)
+    past = _sound_days(seed, physics, condition, fault.sound, days, n_sound)
     sound = past.answers
     for day in range(n_sound, days):
         past = _next_day(past, _simulated(seed, physics, fault, days, day), condition)
@@ -101,13 +101,12 @@ def _simulated(seed: int, physics: PhysicsName, fault: AirFault, days: int, day:
 
 @lru_cache(maxsize=_KEPT)
 def _sound_days(
-    seed: int, physics: PhysicsName, condition: AirCondition, is_slow: bool, days: int, n: int
+    seed: int, physics: PhysicsName, condition: AirCondition, sound: AirFault, days: int, n: int
 ) -> _Past:
     """Judge the first n days of a baghouse with nothing planted."""
     if n == 0:
         return _Past()
-    past = _sound_days(seed, physics, condition, is_slow, days, n - 1)
-    sound = AirFault(name="none", is_slow=is_slow)
+    past = _sound_days(seed, physics, condition, sound, days, n - 1)
     return _next_day(past, _simulated(seed, physics, sound, days, n - 1), condition)
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from trials.air.air_faults import DAY_S, AirFault, Planted, draw_planted
+from trials.rows import FEWER
 from trials.schedule import Floats, Ints
 
 LEAD_S = 600.0  # pulses before the first instant asked for, so that headers are in their cycle
@@ -101,6 +102,10 @@ def draw_plan(seed: int, fault: AirFault, days: int) -> AirPlan:
     left = 0.0 if recovered is None else float((1.0 - recovered).mean() / recovered.mean())
     set_pa = before_pa * (1.0 + left * drop_frac)
     pulses = _pulses(rng, (compartments, rows), interval_s, drop_frac, days, is_in_turn=is_in_turn)
+    if fault.has_fewer:
+        fewer = pulses.row == int(rng.integers(1, rows, endpoint=True))
+        share = float(rng.uniform(*FEWER))
+        pulses = replace(pulses, drop_frac=pulses.drop_frac * np.where(fewer, share, 1.0))
     supply: Floats = set_pa * (1.0 + _wander(rng, days))
     planted = draw_planted(rng, fault, compartments, days - 1)
     grid: Floats = _GRID_S * np.arange(supply.size, dtype=np.float64) - LEAD_S

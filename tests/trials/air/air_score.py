@@ -19,13 +19,14 @@ RULES_OF: Mapping[str, frozenset[str]] = {
     "leak": frozenset({"header_leak"}),
     "short": frozenset({"supply_short"}),
 }
-# Fact -> its truth, the fact that states its standard error, and whether that is relative.
-MEASURED: Mapping[str, tuple[str, str, bool]] = {
-    "tau_s": ("t63_s", "tau_log_error", True),
-    "recovery_s": ("t95_s", "recovery_s_error", False),
-    "plateau_pa": ("plateau_pa", "plateau_pa_error", False),
-    "shortfall_pa": ("shortfall_pa", "shortfall_pa_error", False),
-    "drop_pa": ("drop_pa", "drop_pa_error", False),
+# Fact -> its truths, the fact that states its standard error, and whether that is relative. Times
+# count to a share of the drop, or of what lacks of the plateau: apart where headers never fill.
+MEASURED: Mapping[str, tuple[tuple[str, ...], str, bool]] = {
+    "tau_s": (("t63_s", "full63_s"), "tau_log_error", True),
+    "recovery_s": (("t95_s", "full95_s"), "recovery_log_error", True),
+    "plateau_pa": (("plateau_pa",), "plateau_error_pa", False),
+    "shortfall_pa": (("shortfall_pa",), "shortfall_error_pa", False),
+    "drop_pa": (("drop_pa",), "drop_error_pa", False),
 }
 _HOUR_S = 3600.0
 _HOURS_OFF_S = 1.01 * _HOUR_S  # begin and end of a shortage are given by the hour
@@ -115,6 +116,8 @@ class AirTally:
         said = right(judged, part)
         self.trials[fault.name, part] += 1
         self.found[fault.name, part] += bool(said)
+        if said and np.isfinite(size := _size_error(judged, part, said[0])):
+            self.errors.setdefault((f"size of {part}", fault.name), []).append((size, np.nan))
         if part == "short" and said:
             off = _off_hours(judged, said[0])
             self.hours[fault.name, part] += off <= _HOURS_OFF_S
@@ -128,20 +131,22 @@ class AirTally:
             self.misses.append(f"{label}: {part} at {place} not found: {' | '.join(about)}")
 
     def _measure(self, judged: Judged) -> None:
-        facts = FactBook(judged.day.facts)
-        named = {(fact.column, c, row): value for (fact, c, row), value in facts.items()}
+        named = {
+            (fact.column, c, row): value
+            for (fact, c, row), value in FactBook(judged.day.facts).items()
+            if c > 0
+        }
         for (name, c, row), value in named.items():
-            if name not in MEASURED or c == 0:
-                continue
-            of, stated, is_relative = MEASURED[name]
-            truth = judged.truth.get((c, row, of), np.nan)
-            if not np.isfinite(truth):
-                continue
+            truths, stated, is_relative = MEASURED.get(name, ((), "", False))
             error = named.get((stated, c, row), np.nan) * (value if is_relative else 1.0)
-            inside = float(abs(value - truth) <= NORMAL_95 * error) if error > 0.0 else np.nan
-            key = (f"{name} of rows" if row else name, judged.planted.fault.name)
-            over = judged.truth[c, row, "drop_pa"] if name == "shortfall_pa" else truth
-            self.errors.setdefault(key, []).append(((value - truth) / over, inside))
+            for of in truths:
+                truth = judged.truth.get((c, row, of), np.nan)
+                if not np.isfinite(truth):
+                    continue
+                inside = float(abs(value - truth) <= NORMAL_95 * error) if error > 0.0 else np.nan
+                over = judged.truth[c, row, "drop_pa"] if name == "shortfall_pa" else truth
+                key = (f"{name}{' of rows' * (row > 0)} by {of}", judged.planted.fault.name)
+                self.errors.setdefault(key, []).append(((value - truth) / over, inside))
 
     def merge(self, other: AirTally) -> None:
         """Add the counts of another tally."""
@@ -159,6 +164,22 @@ def _says(answers: Answers, key: Said) -> str:
     urgency = f" ({answer.urgency})" if answer.urgency else ""
     place = f"{subject.compartment}/{subject.row}"
     return f"{rule} at {place} {answer.verdict}{urgency}: {answer.text}"
+
+
+def _size_error(judged: Judged, part: str, answer: Answer) -> float:
+    """Relative error of the printed depth of a leak or shortage; nan where none is printed."""
+    values = {quantity.name: quantity.value for quantity in answer.values}
+    if part == "leak":
+        return (1.0 - values.get("plateau_ratio", np.nan)) / judged.planted.fault.leak - 1.0
+    depths = [
+        pressure / values[f"plateau_ratio_header_{name.removeprefix('plateau_pa_header_')}"]
+        - pressure
+        for name, pressure in values.items()
+        if name.startswith("plateau_pa_header_")
+    ]
+    if part == "feed" or not depths:
+        return np.nan
+    return float(np.median(depths)) / judged.planted.short_pa - 1.0
 
 
 def _off_hours(judged: Judged, answer: Answer) -> float:
