@@ -96,8 +96,8 @@ RULE = Rule(
             "slack",
             "10 %",
             "of the band's ends that is accepted",
-            chosen="gauges differ by a few per cent, and sound headers may lack as much when the next "
-            "row is pulsed",
+            chosen="gauges differ by a few per cent, and sound headers may lack as much when "
+            "the next row is pulsed",
         ),
     ),
     check_first=("regulator's setting", "bag maker's data sheet", "supply pressure"),
