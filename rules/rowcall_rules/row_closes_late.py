@@ -22,6 +22,7 @@ from rowcall.diagnosis.row_rules import (
     not_observable,
     percent,
 )
+from rowcall.events.rows.lateness import MAX_LATE_S
 from rowcall.model import (
     Answer,
     Chapter,
@@ -133,8 +134,11 @@ def _values(closing: _Closing) -> tuple[Quantity, ...]:
 
 
 def _late_text(closing: _Closing) -> str:
+    is_longer = closing.late_s + _ERRORS_95 * closing.late_s_error >= MAX_LATE_S
+    low_s = max(closing.late_s - _ERRORS_95 * closing.late_s_error, 0.0)
+    by = f"at least {show(low_s, 's', 2)}" if is_longer else show(closing.late_s, "s", 2)
     return (
-        f"Valve closes {show(closing.late_s, 's', 2)} later than its peers'; its pressure drop is "
+        f"Valve closes {by} later than its peers'; its pressure drop is "
         f"{percent(closing.ratio)} of theirs. {_HARM} "
         f"Standard error {show(closing.late_s_error, 's', 2)}."
     )
@@ -147,6 +151,7 @@ def _deep_text(closing: _Closing) -> str:
     )
 
 
+_ERRORS_95 = 1.96  # standard errors of a 95 % interval
 _HARM = "It wastes air and wears the bags of this row."
 _ACTION = work(
     outside="Listen at the row's valve from a distance: does it blow on after its pulse has ended?",
@@ -158,7 +163,7 @@ RULE = Rule(
     name="row_closes_late",
     title="Row's valve closes late",
     chapter=Chapter.ROWS,
-    looks_for="Stacked pulses that go deeper than the peers' and close later.",
+    looks_for="Stacked pulses that go deeper than the peers' and end their closing later.",
     needs=(HEADER_PRESSURE,),
     thresholds=(
         MAX_SHARE,

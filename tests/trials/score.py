@@ -25,7 +25,7 @@ RULE_OF: Mapping[Kind, str] = {
     Kind.INTERMITTENT: "row_silent",
 }
 # Measured fact -> its stated standard error; tau's is that of its logarithm.
-MEASURED = {"drop_ratio": "drop_ratio_error", "tau_s": "tau_log_error"}
+MEASURED = {"drop_ratio": "drop_ratio_error", "tau_s": "tau_log_error", "late_s": "late_s_error"}
 
 
 @dataclass(slots=True)
@@ -35,7 +35,8 @@ class Tally:
     rows: row-days by kind. said: by (kind, rule, verdict). wrong: row-days with a found that is
     not theirs, by kind. whole: trials in which a rule found something of the whole header.
     errors: by fact, (error, stated standard error or nan) of every row-day that has both truths;
-    absolute for drop_ratio, of the logarithm for tau_s. find_events_s: by trial, scaled to a day of
+    absolute for drop_ratio and late_s (of rows found late, against the delay as planted), of the
+    logarithm for tau_s. find_events_s: by trial, scaled to a day of
     24 h. misses: a line for every fault that was not found and every found that is not theirs.
     """
 
@@ -69,6 +70,8 @@ class Tally:
             if label.kind is not Kind.INTERMITTENT:  # half of its drops are none: no one number
                 self._measure(outcome, label.row, "drop_ratio", label.drop_ratio)
                 self._measure(outcome, label.row, "tau_s", label.tau_s)
+            if own == "row_closes_late" and own in found:
+                self._measure(outcome, label.row, "late_s", trial.header.rows[label.row - 1].late_s)
 
     def _measure(self, outcome: Outcome, row: int, name: str, truth: float) -> None:
         value = outcome.facts.get((row, name))

@@ -87,10 +87,14 @@ class Fact(Enum):
         "1", "standard error of that", _EVIDENCE, "row_closes_late", "row_numbers"
     )
     LATE_S = _row(
-        "s", "closes later than the reference rows", "row_closes_late", "row_numbers", "row_panels"
+        "s",
+        "ends its closing later than the reference rows",
+        "row_closes_late",
+        "row_numbers",
+        "row_panels",
     )
     LATE_S_ERROR = _row("s", "standard error of that", "row_closes_late", "row_numbers")
-    P_LATE = _row("1", "posterior probability of closing late", "row_closes_late")
+    P_LATE = _row("1", "posterior probability of closing late", "row_closes_late", "row_numbers")
     LATE_POWER = _row("1", "power to detect a valve that closes 0.4 s late", "row_closes_late")
     ANSWERED_DROP_RATIO = _row("1", "median drop ratio of the answered pulses", _EVIDENCE)
     # Rows: a change within the day, and answers that come and go.
