@@ -137,8 +137,9 @@ def _late_text(closing: _Closing) -> str:
     is_longer = closing.late_s + _ERRORS_95 * closing.late_s_error >= MAX_LATE_S
     low_s = max(closing.late_s - _ERRORS_95 * closing.late_s_error, 0.0)
     by = f"at least {show(low_s, 's', 2)}" if is_longer else show(closing.late_s, "s", 2)
+    how = f"{by} later than its peers'" if low_s >= _MIN_SAID_S else "later than its peers'"
     return (
-        f"Valve closes {by} later than its peers'; its pressure drop is "
+        f"Valve closes {how}; its pressure drop is "
         f"{percent(closing.ratio)} of theirs. {_HARM} "
         f"Standard error {show(closing.late_s_error, 's', 2)}."
     )
@@ -151,6 +152,7 @@ def _deep_text(closing: _Closing) -> str:
     )
 
 
+_MIN_SAID_S = 0.05  # chosen: of a delay whose interval begins below it no number is said
 _ERRORS_95 = 1.96  # standard errors of a 95 % interval
 _HARM = "It wastes air and wears the bags of this row."
 _ACTION = work(

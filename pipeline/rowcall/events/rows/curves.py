@@ -18,11 +18,13 @@ import polars as pl
 from rowcall.events.rows.lateness import CLOSING_ERROR_S, closing_delay
 from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, bounded_share, posterior, row_grid
 from rowcall.events.rows.reference import (
+    FEW_PHASES_ERROR,
     Recovery,
     RefillStart,
     fitted_curve_error,
     peer_error,
     recovery_of,
+    unrecovered_share,
 )
 from rowcall.events.stacking.pulse_curve import MIN_DROP
 from rowcall.events.stacking.reference_rows import reference_rows
@@ -42,8 +44,11 @@ _SHALLOW_ERROR, _DEEP_ERROR = 0.01, 0.05
 _MIN_DEPTH_ERROR = 0.004  # chosen: relative error that no number of points takes from a depth
 _PEER_SHARE = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
 _P_HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
+_FEW_PHASES_S = 1.0  # chosen: error of a delay there, as long as most valves hang
 _MIN_HANGING = 0.5  # chosen: of the usual drop; of less nothing is seen of a valve that hangs
 _ABOUT_S, _MIN_ABOUT = 0.11, 5  # chosen: and over what, from how many points
+_UNSEEN_BEND = 0.4  # chosen: where few phases are met; twice that of an orifice
+_SHORT_ERROR = 0.12  # measured: error of a depth a unit of drop that the next pulse may meet
 _DEEP_BEND = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
 
 CURVE_COLUMNS = {
@@ -77,16 +82,20 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     found = posterior(grid, weight, stack.mean)
     usual = recovery_of(stack)
     depth = _depth(stack, found, usual.start)
-    bend = abs(math.log(usual.tau_s / stack.curve.tau_s))  # how far refills are from exponential
+    bend = _bend(stack, usual)
+    short = _SHORT_ERROR * unrecovered_share(stack, usual.tau_s)
     n_rows = len(stack.count)
     late_s, late_error = _lateness(stack, found, depth)
+    if usual.log_error >= FEW_PHASES_ERROR:  # no bend is seen between few phases
+        late_error = np.hypot(late_error, _FEW_PHASES_S)
     return pl.DataFrame(
         {
             "compartment": stack.overlay.rows[:, 0],
             "row": stack.overlay.rows[:, 1],
             "drop_ratio": depth,
             "drop_ratio_error": np.hypot(
-                _depth_error(stack, found, depth, bend), _level_error(stack, weight)
+                _depth_error(stack, found, depth, bend),
+                np.hypot(_level_error(stack, weight), depth * short),
             ),
             "late_s": late_s,
             "late_s_error": late_error,
@@ -142,6 +151,13 @@ def _depth(stack: Stack, found: Posterior, start: RefillStart) -> Floats:
     depth = np.where(is_read, lowest, found.depth)
     # Of all pulses of a row, so one that misses pulses is no reference row here.
     return np.asarray(depth / np.median(depth[reference_rows(found.depth, stack.curve.drop)]))
+
+
+def _bend(stack: Stack, usual: Recovery) -> float:
+    """How far refills are from exponential: by how much the recovery constants of both differ."""
+    if stack.curve.width_s == 0 and not usual.start.is_seen:
+        return _UNSEEN_BEND
+    return abs(math.log(usual.tau_s / stack.curve.tau_s))
 
 
 def _depth_error(stack: Stack, found: Posterior, depth: Floats, bend: float) -> Floats:
