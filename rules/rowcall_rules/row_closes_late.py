@@ -21,6 +21,7 @@ from rowcall.diagnosis.row_rules import (
     not_observable,
     percent,
 )
+from rowcall.events.rows.lateness import MAX_LATE_S
 from rowcall.model import (
     Answer,
     Chapter,
@@ -93,9 +94,14 @@ def _why_open(row: RowEvidence, limits: Limits) -> str:
 def _text(row: RowEvidence, is_late: bool) -> str:
     harm, size = "It wastes air and wears the bags of this row.", percent(row.day_ratio)
     if is_late:
+        reach = _ERRORS_95 * row.late_s_error
+        low_s = max(row.late_s - reach, 0.0)
+        is_longer = row.late_s + reach >= MAX_LATE_S
+        by = f"at least {show(low_s, 's', 2)}" if is_longer else show(row.late_s, "s", 2)
+        how = f"{by} later than its peers'" if low_s >= _MIN_SAID_S else "later than its peers'"
         return (
-            f"Valve closes {show(row.late_s, 's', 2)} later than its peers'; its pressure drop is "
-            f"{size} of theirs. {harm} Standard error {show(row.late_s_error, 's', 2)}."
+            f"Valve closes {how}; its pressure drop is {size} of theirs. {harm} Standard error "
+            f"{show(row.late_s_error, 's', 2)}."
         )
     return (
         f"Its pressure drop is {size} of its peers', as of a valve that stays open too long; the "
@@ -103,6 +109,8 @@ def _text(row: RowEvidence, is_late: bool) -> str:
     )
 
 
+_MIN_SAID_S = 0.05  # chosen: of a delay whose interval begins below it no number is said
+_ERRORS_95 = 1.96  # standard errors of a 95 % interval
 _ACTION = work(
     outside="Listen at the row's valve from a distance: does it blow on after its pulse has ended?",
     isolated="renew both diaphragms, clean the seat, check spring and bleed hole, tighten the lid "
@@ -113,7 +121,7 @@ RULE = Rule(
     name="row_closes_late",
     title="Row's valve closes late",
     chapter=Chapter.ROWS,
-    looks_for="Stacked pulses that go deeper than the peers' and close later.",
+    looks_for="Stacked pulses that go deeper than the peers' and end their closing later.",
     needs=(HEADER_PRESSURE,),
     thresholds=(
         MAX_SHARE,

@@ -10,9 +10,9 @@ silent (air shut off, or its transmitter).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 import polars as pl
@@ -27,6 +27,7 @@ from rowcall.diagnosis.row_evidence import (
 )
 from rowcall.diagnosis.row_rules import (
     HEADER_PRESSURE,
+    MAX_SHARE,
     MIN_PULSES,
     NO_PULSES,
     VALVE_WORK,
@@ -48,6 +49,9 @@ from rowcall.model import (
     limit,
     work,
 )
+
+_MAX_BY_CHANCE = 2  # rows; chosen: so many valves may well fail by themselves
+_TOGETHER = timedelta(hours=1)  # chosen: a round of pulses, by which their last answers differ
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -73,6 +77,9 @@ def _judge_compartment(context: Context, compartment: int, n_rows: int) -> Itera
     silent_since = [answer.start or day.start for answer in silent]
     if len(silent_since) == len(judged) > 1:
         return _whole_header(context, list(rows), n_judged, max(silent_since))
+    alike = _silent_alike(answers, day.start)
+    if len(alike) > max(limits[MAX_SHARE.key] * len(rows), _MAX_BY_CHANCE):
+        return _one_cause(context, answers, alike)
     return _hurry_many(answers, limits["many_share"])
 
 
@@ -94,12 +101,8 @@ def _by_pulses(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     if is_silent and row.surely_answers:
         why = "single pulses show no drop, but stacked they show"
         return Answer.cannot_tell(subject, f"{why} {percent(row.ratio)} of its peers' drop")
-    if row.days > 1 and row.changed and row.is_surely_silent:
-        text = (
-            f"Silent since it changed: {percent(row.ratio)} of its peers' drop then, "
-            f"{percent(row.before)} before. Standard error {percent(row.ratio_error, 1)}."
-        )
-        return _silent(context, subject, row.since_s, text, values)
+    if row.answers_otherwise or (row.days > 1 and row.changed and row.is_surely_silent):
+        return _since_change(context, subject, row, values)
     is_silent_since = n_since >= limits["min_pulses"]
     if is_silent or is_silent_since:
         text = _silent_text(row, n_since if is_silent_since else 0)
@@ -129,6 +132,18 @@ def _answered_share(share: float, low: float, high: float) -> tuple[Quantity, ..
         Quantity("answered_share_low", low, "1"),
         Quantity("answered_share_high", high, "1"),
     )
+
+
+def _since_change(
+    context: Context, subject: Subject, row: RowEvidence, values: tuple[Quantity, ...]
+) -> Answer:
+    since = (
+        f"since it changed: {percent(row.ratio)} of its peers' drop then, "
+        f"{percent(row.before)} before. Standard error {percent(row.ratio_error, 1)}."
+    )
+    if row.answers_otherwise:
+        return Answer.clear(subject, f"Answers, otherwise {since}", values)
+    return _silent(context, subject, row.since_s, f"Silent {since}", values)
 
 
 def _silent_text(row: RowEvidence, n_since: int) -> str:
@@ -219,6 +234,37 @@ def _whole_header(
     yield from (Answer.cannot_tell(row, "no row of this compartment answers") for row in rows)
 
 
+def _silent_alike(answers: Sequence[Answer], day_start: datetime) -> Mapping[Subject, datetime]:
+    """Return the silent rows that most of such rows fell silent with, and since when."""
+    since = {one.subject: one.start or day_start for one in answers if _is_silent(one)}
+    groups = (
+        {subject: at for subject, at in since.items() if abs(at - first) <= _TOGETHER}
+        for first in since.values()
+    )
+    return max(groups, key=len, default={})
+
+
+def _one_cause(
+    context: Context, answers: Sequence[Answer], alike: Mapping[Subject, datetime]
+) -> Iterator[Answer]:
+    """Say once that so many rows are silent alike: it may not be their valves."""
+    number = answers[0].subject.compartment
+    names = ", ".join(str(subject.row) for subject in alike)
+    yield context.found(
+        context.subject(number),
+        Urgency.NOW,
+        f"{len(alike)} of {len(answers)} rows are silent alike ({names}): one cause is likelier "
+        "than as many dead valves. They are not cleaned, or this header's pressure does not show "
+        "them.",
+        _ALIKE_ACTION,
+        (Quantity("n_silent", len(alike), "1"),),
+        start=max(alike.values()),
+    )
+    why = f"{len(alike)} of {len(answers)} rows are silent alike, so it may not be its valve"
+    for answer in answers:
+        yield Answer.cannot_tell(answer.subject, why) if answer.subject in alike else answer
+
+
 def _hurry_many(answers: Sequence[Answer], many_share: float) -> Iterator[Answer]:
     """Make the findings urgent where several rows of the compartment are found."""
     n_found = sum(answer.verdict is Verdict.FOUND for answer in answers)
@@ -242,6 +288,11 @@ _MISSES_ACTION = work(
     "every pulse sound?",
     isolated="wiring, coil and pilot line of this row for a loose contact, dirt or ice.",
 )
+_ALIKE_ACTION = work(
+    outside="Look whether these rows have an air valve or a header of their own, and whether it is "
+    "open and pressurised; whether the transmitter belongs to them; whether their outputs light.",
+    isolated="output card, common and fuse that these rows share.",
+)
 _HEADER_ACTION = work(
     outside="Read the local gauge: is the header pressurised, and does the transmitter agree? "
     "Look whether the controller's output indicators light when it pulses.",
@@ -255,6 +306,7 @@ RULE = Rule(
     looks_for="Pulses of a row after which header pressure does not drop.",
     needs=(HEADER_PRESSURE,),
     thresholds=(
+        MAX_SHARE,
         MIN_PULSES,
         limit(
             "silent_share",

@@ -42,6 +42,7 @@ from rowcall.model import (
 
 _MIN_PAST = 3  # chosen: days before today whose median says what was usual
 _WEEK = 7  # days
+_ERRORS_95 = 1.96  # standard errors of a 95 % interval
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -58,14 +59,23 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     if _is_full(row, limits) or row.is_surely_silent:
         how = "Full enough" if _is_full(row, limits) else "Not weak but silent"
         return Answer.clear(subject, f"{how}: {seen} (standard error {error}).", drop_values(row))
-    two_kinds = _two_kinds(row, limits) if ratio <= limits["weak"] else ""
+    is_mean = ratio <= limits["weak"] and not row.answers_otherwise
+    two_kinds = _two_kinds(row, limits) if is_mean else ""
     if two_kinds:
         return Answer.cannot_tell(subject, f"{two_kinds}, so a mean drop misleads")
     if not _is_weak(row, limits):
         return Answer.cannot_tell(
             subject, f"{seen} (standard error {error}), too uncertain to call it weak or full"
         )
-    text = f"Weak pulse: {seen}{_before(context, subject)}. Its bags are under-cleaned."
+    past = _always(context, subject, row, limits)
+    if past:
+        text = (
+            f"Its pressure drop has been {percent(ratio)} of its neighbours' on each of {past:,} "
+            "days, all that is known: differs by design, or was weak from the start. If its bags "
+            "are fewer, state them in the site file; else treat it as weak."
+        )
+        return context.found(subject, Urgency.WATCH, text, _ACTION, drop_values(row))
+    text = f"Weak pulse: {seen}{_before(context, subject, row)}. Its bags are under-cleaned."
     if row.judged < limits["min_pulses"]:
         text += " Its pulses could not be judged one by one: some may be full and others missing."
     return context.found(
@@ -96,12 +106,23 @@ def _two_kinds(row: RowEvidence, limits: Limits) -> str:
     return f"it answered about {percent(row.rate)} of its pulses" if row.is_intermittent else ""
 
 
-def _before(context: Context, subject: Subject) -> str:
-    """Say how the row did in the week before, where enough of it is known."""
+def _before(context: Context, subject: Subject, row: RowEvidence) -> str:
+    """Say how the row did before, earlier on the day or, where enough is known, in the week."""
+    if row.changed:
+        return f" since it changed ({percent(row.before)} before)"
     _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     if past.size < _MIN_PAST:
         return ""
     return f" ({percent(median_high(past[-_WEEK:].tolist()))} in the days before)"
+
+
+def _always(context: Context, subject: Subject, row: RowEvidence, limits: Limits) -> int:
+    """Return on how many days the row had this very drop, 0 where it ever had another."""
+    _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
+    is_long = past.size >= limits["always_days"] and not row.changed
+    within = limits["always_within"] + _ERRORS_95 * row.ratio_error
+    is_same = is_long and float(abs(past - row.ratio).max()) <= within
+    return past.size if is_same and row.ratio >= limits["by_design"] else 0
 
 
 _ACTION = work(
@@ -140,6 +161,24 @@ RULE = Rule(
             "0.5",
             "share of the peers' drop that must lie beyond its error to clear it",
             chosen="a row at half of its peers' drop is weak without doubt",
+        ),
+        limit(
+            "always_days",
+            "7",
+            "days of history, all with one and the same drop, for a row to differ by design",
+            chosen="a valve that weakens does so within weeks, and a week has its moist days",
+        ),
+        limit(
+            "always_within",
+            "0.06",
+            "share of the peers' drop by which these days may differ",
+            chosen="errors of a day's drop are 1-2 %",
+        ),
+        limit(
+            "by_design",
+            "0.5",
+            "share of the peers' drop below which no row differs by design",
+            chosen="no row has less than half of the others' bags",
         ),
         limit(
             "errors",

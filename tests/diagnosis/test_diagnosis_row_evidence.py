@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import polars as pl
 import pytest
 
-from rowcall.diagnosis.row_evidence import unless_most_differ
-from rowcall.model import Answer, Subject, Urgency, Verdict
+from rowcall.diagnosis.row_evidence import row_evidence, unless_most_differ
+from rowcall.model import FACT_COLUMNS, Answer, Fact, FactBook, Subject, Urgency, Verdict
 
 
 def answers(n_found: int, n_rows: int = 6) -> list[Answer]:
@@ -41,3 +42,10 @@ def test_compartments_are_counted_apart() -> None:
     judged = list(unless_most_differ([*two, *other], 0.35))
     assert judged[6:] == other
     assert judged[0].verdict is Verdict.CANNOT_TELL
+
+
+def test_shares_of_a_drop_are_of_what_the_row_s_build_makes() -> None:
+    lines = [(1, 2, fact.column, 0.34) for fact in (Fact.DROP_RATIO, Fact.DROP_RATIO_ERROR)]
+    facts = FactBook(pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row"))
+    row = row_evidence(facts, 1, 2, expected=0.68)
+    assert [row.ratio, row.ratio_error] == pytest.approx([0.5, 0.5])

@@ -112,6 +112,8 @@ def test_noise_is_the_days_own_where_it_is_known() -> None:
     pulses = pl.DataFrame({"compartment": [1, 1], "noise_pa": [9000.0, 11000.0]})
     text = quoted(replace(day, baghouse=house, pulses=pulses), ROWS)
     assert "noise of 1 % of span" in text
+    assert "noise assumed" not in text
+    assert "noise assumed" in quoted(day, ROWS)
 
 
 @pytest.mark.parametrize(
@@ -122,6 +124,8 @@ def test_noise_is_the_days_own_where_it_is_known() -> None:
         (coarse(float("nan"), 45.0), ROWS),
         (replace(coarse(60.0, 45.0), inferred={1: Inferred(12, True, "by header")}), ROWS),
         (with_tag("step_counter", "at intervals"), ROWS),
+        (with_tag("header_pressure", "thinned", unit="bar"), ROWS),
+        (coarse(300.0, 45.0), ROWS),  # five times as coarse as any trial
         (coarse(60.0, 45.0), {"slow_header_recovery": [(1, 1)]}),
         (coarse(60.0, 45.0), {"row_closes_late": []}),
     ],

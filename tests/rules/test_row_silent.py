@@ -72,6 +72,29 @@ def test_many_silent_rows_are_urgent() -> None:
     assert {answers[Subject("BH1", 1, row)].urgency for row in (2, 5)} == {Urgency.NOW}
 
 
+def test_half_of_the_rows_silent_alike_are_one_finding_and_no_row_is_blamed() -> None:
+    answers = ask(RULE, study(silent([(1, 1), (1, 3), (1, 5)])).day)
+    assert found(answers) == {(1, 0)}
+    one = answers[Subject("BH1", 1, 0)]
+    assert one.urgency is Urgency.NOW
+    assert "3 of 6 rows are silent alike (1, 3, 5)" in one.text
+    for row in range(1, 7):
+        said = answers[Subject("BH1", 1, row)].verdict
+        assert said is (Verdict.CANNOT_TELL if row % 2 else Verdict.CLEAR)
+
+
+def test_rows_that_fell_silent_hours_apart_are_found_one_by_one() -> None:
+    faults = [
+        RowSilent(start=local(0, hour), compartment=1, row=row)
+        for row, hour in ((1, 0), (3, 7), (5, 14))
+    ]
+    assert found(ask(RULE, study(exports(kiln(), faults, seed=4)[0]).day)) == {
+        (1, 1),
+        (1, 3),
+        (1, 5),
+    }
+
+
 def test_a_row_that_misses_pulses_is_watched() -> None:
     spells = [
         RowSilent(start=local(0, hour), end=local(0, hour + 1), compartment=1, row=3)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import timedelta
+
 import pytest
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
-from helpers.scenes import exports, kiln, local, on_time, study
+from helpers.scenes import exports, history_of, kiln, local, on_time, study
 
-from rowcall.model import Subject, Urgency, Verdict
+from rowcall.model import Answer, Fact, Subject, Urgency, Verdict
 from rowcall_plant import HeaderPlan, RowDrawnOut, RowFaint, RowSilent, SlowHeaderRecovery
 
 RULE = "row_weak"
@@ -33,6 +36,57 @@ def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], fact
     assert value_of(answer, "drop_ratio") == pytest.approx(factor, rel=0.12)
     assert answer.urgency is Urgency.NEXT_OUTAGE
     assert len(answers) == 12
+
+
+@pytest.mark.parametrize("step_s", [1, 5])
+@pytest.mark.parametrize("share", [0.45, 0.25])
+def test_a_row_that_turns_weak_in_the_afternoon_is_weak_since_then_and_not_silent(
+    step_s: int, share: float
+) -> None:
+    turns = RowFaint(start=local(0, 13), compartment=2, row=4, drop_share=share)
+    plan = kiln(cleaning=on_time(6))
+    day = study(exports(plan, [turns], seed=4, step_s=step_s)[0]).day
+    answers = ask(RULE, day)
+    assert found(answers) == {(2, 4)}
+    answer = answers[Subject("BH1", 2, 4)]
+    assert value_of(answer, "drop_ratio") == pytest.approx(share, rel=0.12)
+    assert answer.start is not None
+    assert abs(answer.start - local(0, 13)) < timedelta(minutes=10)
+    assert found(ask("row_silent", day)) == set()
+
+
+def test_a_row_that_starts_to_miss_pulses_is_not_weak_since_then() -> None:
+    spells = [
+        RowSilent(
+            start=local(0, 13) + timedelta(minutes=12 * k),
+            end=local(0, 13) + timedelta(minutes=12 * k + 6),
+            compartment=2,
+            row=4,
+        )
+        for k in range(50)
+    ]
+    day = study(exports(kiln(cleaning=on_time(6)), spells, seed=4, step_s=5)[0]).day
+    assert found(ask(RULE, day)) == set()
+    assert found(ask("row_silent", day)) == {(2, 4)}
+
+
+def with_past(past: list[float]) -> Answer:
+    """What is said of a row at 68 % of its peers' drop after such days."""
+    day = study(exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4)[0]).day
+    history = history_of({Fact.DROP_RATIO: past}, day.day, (2, 4))
+    return ask(RULE, replace(day, history=history))[Subject("BH1", 2, 4)]
+
+
+def test_a_row_that_always_had_that_drop_differs_by_design() -> None:
+    answer = with_past([0.66, 0.64, 0.65, 0.66, 0.63, 0.65, 0.64, 0.65])
+    assert (answer.verdict, answer.urgency) == (Verdict.FOUND, Urgency.WATCH)
+    assert "differs by design" in answer.text
+    assert "8 days" in answer.text
+
+
+@pytest.mark.parametrize("past", [[], [0.65] * 6, [0.95] * 3 + [0.65] * 20], ids=len)
+def test_a_row_that_had_another_drop_or_no_past_is_weak(past: list[float]) -> None:
+    assert with_past(past).urgency is Urgency.NEXT_OUTAGE
 
 
 # 2. Healthy.

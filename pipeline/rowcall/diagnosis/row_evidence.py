@@ -7,12 +7,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from rowcall.events.rows.intermittent import MIN_GAIN
 from rowcall.model import Answer, Fact, FactBook, Verdict
 
 SILENT_SHARE = 0.15  # chosen: between a weak row (30-60 % of its peers) and a silent one (0 %)
 _MIN_AFTER = 20  # chosen: pulses after a change within the day, so that they can be judged alone
-# chosen: log-likelihood ratio; by chance it is reached once in some ten thousand row-days
-_MIN_GAIN = 10.0
 _MIN_RATE = 0.05  # chosen: below it, answers are outliers of a silent row
 _STANDARD_ERRORS = 3.5  # chosen: one healthy row-day in 4,000 lies beyond
 
@@ -74,8 +73,13 @@ class RowEvidence:
     @property
     def is_intermittent(self) -> bool:
         """Its pulses, taken together, are of two kinds."""
-        is_both = self.intermittent_gain >= _MIN_GAIN and self.rate >= _MIN_RATE
+        is_both = self.intermittent_gain >= MIN_GAIN and self.rate >= _MIN_RATE
         return not self.changed and is_both
+
+    @property
+    def answers_otherwise(self) -> bool:
+        """It answered before it changed within the day, and answers since, by another share."""
+        return self.changed and self.before >= SILENT_SHARE and self.surely_answers
 
     @property
     def changed(self) -> bool:
@@ -88,8 +92,12 @@ class RowEvidence:
         return self.onset_s if self.changed else 0.0
 
 
-def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
-    """Return what the facts show of a row."""
+def row_evidence(facts: FactBook, compartment: int, row: int, expected: float = 1.0) -> RowEvidence:
+    """Return what the facts show of a row.
+
+    Args:
+        expected: drop that its build makes of the other rows'; shares of a drop are of that.
+    """
 
     def of(fact: Fact, otherwise: float = math.nan) -> float:
         return facts.get((fact, compartment, row), otherwise)
@@ -101,18 +109,19 @@ def row_evidence(facts: FactBook, compartment: int, row: int) -> RowEvidence:
         days=days,
         judged=of(Fact.N_JUDGED, 0.0),
         answered=of(Fact.N_ANSWERED, 0.0),
-        answered_ratio=of(Fact.ANSWERED_DROP_RATIO),
-        ratio=of(Fact.DROP_RATIO_AFTER if changed else Fact.DROP_RATIO),
-        ratio_error=of(Fact.DROP_RATIO_AFTER_ERROR if changed else Fact.DROP_RATIO_ERROR),
-        day_ratio=of(Fact.DROP_RATIO),
-        day_ratio_error=of(Fact.DROP_RATIO_ERROR),
+        answered_ratio=of(Fact.ANSWERED_DROP_RATIO) / expected,
+        ratio=of(Fact.DROP_RATIO_AFTER if changed else Fact.DROP_RATIO) / expected,
+        ratio_error=of(Fact.DROP_RATIO_AFTER_ERROR if changed else Fact.DROP_RATIO_ERROR)
+        / expected,
+        day_ratio=of(Fact.DROP_RATIO) / expected,
+        day_ratio_error=of(Fact.DROP_RATIO_ERROR) / expected,
         drop_pa=of(Fact.DROP_PA),
         late_s=of(Fact.LATE_S),
         late_s_error=of(Fact.LATE_S_ERROR),
         p_late=of(Fact.P_LATE),
         late_power=of(Fact.LATE_POWER),
         onset_s=of(Fact.ONSET_S) if changed else math.nan,
-        before=of(Fact.DROP_RATIO_BEFORE) if changed else math.nan,
+        before=of(Fact.DROP_RATIO_BEFORE) / expected if changed else math.nan,
         intermittent_gain=of(Fact.INTERMITTENT_GAIN),
         rate=of(Fact.ANSWER_RATE),
         rate_low=of(Fact.ANSWER_RATE_LOW),

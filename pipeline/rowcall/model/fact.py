@@ -77,7 +77,7 @@ class Fact(Enum):
         "1", "drop over that of the reference rows", _EVIDENCE, "row_weak", "roll_call", "row_sheet"
     )
     DROP_RATIO_ERROR = _row("1", "standard error of that", _EVIDENCE)
-    LATE_S = _row("s", "closes later than the reference rows", _EVIDENCE, "row_panels")
+    LATE_S = _row("s", "ends its closing later than the reference rows", _EVIDENCE, "row_panels")
     LATE_S_ERROR = _row("s", "standard error of that", _EVIDENCE)
     P_LATE = _row("1", "posterior probability of closing late", _EVIDENCE)
     LATE_POWER = _row("1", "power to detect a valve that closes 0.4 s late", _EVIDENCE)

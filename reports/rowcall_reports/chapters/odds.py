@@ -22,6 +22,7 @@ from rowcall_reports.row_marks import Place
 
 DATA_FILE = Path(__file__).with_name("odds.toml")
 _FINE_S = 1.0  # chosen: the sampling that is worth asking a historian for
+_MAX_BEYOND = 1.5  # chosen: times the coarsest sampling of the trials that they still stand for
 _MIN_PULSES = 20.0  # chosen: a row pulsed less often is not judged for that reason
 
 
@@ -104,21 +105,29 @@ def _line(day: BaghouseDay, facts: FactBook, rule: str, fault: str, places: Sequ
         return ""
     place, sent = sorted(pulses.items(), key=lambda pair: pair[1])[len(pulses) // 2]
     step_s = _step_of(day, place[0])
-    if step_s is None:
+    odds = read_odds()
+    if step_s is None or step_s > _MAX_BEYOND * max(cell.step_s for cell in odds.cells):
         return ""
     noise = _noise_of(day, place[0])
-    odds = read_odds()
     cell = odds.near(step_s, sent, noise or odds.cells[0].noise)
     line = f"With {_words(cell)}, {fault} is found in {_of(odds, cell, rule)} simulated cases"
     finer = odds.near(_FINE_S, sent, cell.noise)
     if cell.step_s > finer.step_s:
         line += f"; sampled every {finer.step_s:g} s, in {_of(odds, finer, rule)}"
-    return f"{line}."
+    return f"{line}." if noise else f"{line} (noise assumed: this day's is not known)."
 
 
 def _is_like_trials(day: BaghouseDay, facts: FactBook, place: Place) -> bool:
-    """Return whether pulses are known to the instant and met at all phases, as in the trials."""
+    """Return whether pulses are known to the instant and met at all phases by samples at intervals.
+
+    So they are in the trials.
+    """
     compartment, row = place
+    thinned = any(
+        tag.sample is Sample.THINNED
+        for tag in day.baghouse.tag
+        if tag.role is Role.HEADER_PRESSURE and tag.compartment in {None, compartment}
+    )
     scanned = any(
         tag.sample is Sample.AT_INTERVALS
         for tag in day.baghouse.tag
@@ -126,7 +135,7 @@ def _is_like_trials(day: BaghouseDay, facts: FactBook, place: Place) -> bool:
         and tag.compartment in {None, compartment}
     )
     in_step = row_evidence(facts, compartment, row).in_step
-    return not (scanned or in_step or compartment in day.inferred)
+    return not (thinned or scanned or in_step or compartment in day.inferred)
 
 
 def _words(cell: Cell) -> str:

@@ -13,10 +13,11 @@ from rowcall_reports import wording
 from rowcall_reports.row_marks import Marks
 
 _MIN_JUDGED = 20  # chosen: pulses that make a share worth printing
+_MAX_IN_TIME = 0.5  # chosen: chance of closing late up to which there is no delay to state
 _NOTE = (
     "± standard error; in brackets the 95 % interval of the share of pulses answered. Judged: "
     "pulses that could each be seen to be answered or not. The drop against the peers' and the "
-    "closing are estimated from all pulses stacked."
+    "end of closing are estimated from all pulses stacked."
 )
 
 
@@ -95,7 +96,8 @@ def _ratio(row: _Row) -> str:
 def _late(row: _Row) -> str:
     """Lateness of a row that answers; what does not open does not close either."""
     late, error = row.evidence.late_s, row.evidence.late_s_error
-    if math.isnan(late) or math.isnan(error) or not row.evidence.surely_answers:
+    in_time = row.evidence.p_late <= _MAX_IN_TIME
+    if math.isnan(late) or math.isnan(error) or in_time or not row.evidence.surely_answers:
         return wording.NO_VALUE
     return f"{wording.number(late, 2)} ± {max(error, 0.01):.2f} s"
 

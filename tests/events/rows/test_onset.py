@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 
-from rowcall.events.rows.onset import find_change
+from rowcall.events.rows.onset import find_change, row_onsets
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -22,3 +23,22 @@ def test_poorly_heard_answers_now_and_then_are_no_change() -> None:
     for _ in range(300):
         answers = np.where(rng.random(140) < 0.5, 1.0, 0.0) + rng.normal(0.0, 0.3, 140)
         assert find_change(answers, np.full(140, 0.3)) is None
+
+
+@pytest.mark.parametrize(("answers", "has_onset"), [("half of the pulses", False), ("half", True)])
+def test_a_row_that_starts_to_miss_pulses_has_no_onset(answers: str, has_onset: bool) -> None:
+    """Single shares may be too uncertain to show two kinds; all of them together do."""
+    rng = np.random.default_rng(3)
+    n, error = 400, 0.35
+    after = rng.integers(0, 2, n) if answers == "half of the pulses" else np.full(n, 0.5)
+    share = np.concatenate((np.ones(n), after)) + error * rng.standard_normal(2 * n)
+    pulses = pl.DataFrame(
+        {
+            "time_s": 10.0 * np.arange(2 * n),
+            "compartment": np.ones(2 * n, np.int64),
+            "row": np.ones(2 * n, np.int64),
+            "share": share,
+            "share_error": np.full(2 * n, error),
+        }
+    )
+    assert (row_onsets(pulses).height == 1) is has_onset

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
-from trials.conditions import Condition
+from trials.conditions import Condition, condition_of
 from trials.judging import judge_trial
 from trials.rows import Kind, RowPlan
 from trials.trial import make_trial
@@ -86,3 +87,16 @@ def test_a_refill_below_the_noise_is_measured_all_the_same() -> None:
     rows = (*(RowPlan(Kind.HEALTHY),) * 7, RowPlan(Kind.SILENT, drop_share=0.0))
     trial = make_trial(sparse, "plant", 4, rows)
     assert judge_trial(trial).verdicts["row_silent", 1] is not Verdict.FOUND
+
+
+@pytest.mark.parametrize("name", ["1 s locked", "5 s locked"])
+def test_a_recovery_of_few_phases_is_stated_with_an_error_that_holds_or_not_at_all(
+    name: str,
+) -> None:
+    """Samples in step miss how a refill bends, and an exponential through them is far off."""
+    trial = make_trial(replace(condition_of(name), hours=5.0), "vessel", 501)
+    facts = judge_trial(trial).facts
+    for label in trial.labels:
+        if label.kind is Kind.HEALTHY and (label.row, "tau_log_error") in facts:
+            error = np.log(facts[label.row, "tau_s"] / label.tau_s)
+            assert abs(error) < 1.96 * facts[label.row, "tau_log_error"]

@@ -6,10 +6,12 @@ on the level of the supply: it is not judged.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from rowcall import trade
 from rowcall.events.headers.recovery import T95
@@ -115,3 +117,14 @@ def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
             noise = float(np.median(error[answers])) / middle
             scatter.append(np.sqrt(max(off**2 - noise**2, 0.0)))
     return float(np.median(scatter)) if scatter else 0.0
+
+
+def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
+    """Yield each row's pulses that have a share, with the relative scatter of its header's rows."""
+    sized = pulses.filter(pl.col("row").is_not_null() & pl.col("share").is_not_null())
+    for (compartment,), header in sized.group_by("compartment", maintain_order=True):
+        scatter = relative_scatter(
+            header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
+        )
+        for (row,), mine in header.group_by("row", maintain_order=True):
+            yield compartment, row, mine, scatter

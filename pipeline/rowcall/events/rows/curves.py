@@ -15,13 +15,16 @@ import math
 import numpy as np
 import polars as pl
 
+from rowcall.events.rows.lateness import CLOSING_ERROR_S, closing_delay
 from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, bounded_share, posterior, row_grid
 from rowcall.events.rows.reference import (
+    FEW_PHASES_ERROR,
     Recovery,
     RefillStart,
     fitted_curve_error,
     peer_error,
     recovery_of,
+    unrecovered_share,
 )
 from rowcall.events.stacking.pulse_curve import MIN_DROP
 from rowcall.events.stacking.reference_rows import reference_rows
@@ -29,9 +32,6 @@ from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
 
 P_LATE = 0.999  # chosen: probability from which a valve counts as late
-# Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
-# what the bits say; while the pressure falls that is most of what a few points show.
-_FALL_S = 0.03
 # Chosen: relative spread of reference rows' curves about each other, in each bin
 _CURVE_SPREAD = 0.05
 _MIN_MISFIT = 0.05  # chosen: least share of the stated variance that a good fit leaves of it
@@ -44,7 +44,11 @@ _SHALLOW_ERROR, _DEEP_ERROR = 0.01, 0.05
 _MIN_DEPTH_ERROR = 0.004  # chosen: relative error that no number of points takes from a depth
 _PEER_SHARE = 0.2  # chosen: of the error of a mean of peers; the ratio is to these very peers
 _P_HANGS = 0.5  # chosen: probability from which depth is read where the pressure is lowest
+_FEW_PHASES_S = 1.0  # chosen: error of a delay there, as long as most valves hang
+_MIN_HANGING = 0.5  # chosen: of the usual drop; of less nothing is seen of a valve that hangs
 _ABOUT_S, _MIN_ABOUT = 0.11, 5  # chosen: and over what, from how many points
+_UNSEEN_BEND = 0.4  # chosen: where few phases are met; twice that of an orifice
+_SHORT_ERROR = 0.12  # measured: error of a depth a unit of drop that the next pulse may meet
 _DEEP_BEND = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
 
 CURVE_COLUMNS = {
@@ -68,7 +72,7 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     """Return what each row's stack says, one line a row, columns `CURVE_COLUMNS`.
 
     `drop_ratio` is the depth as a share of the median reference row's; `late_s` by how much the
-    valve closes later than theirs, `p_late` the probability that this exceeds `MIN_LATE_S`;
+    valve ends its closing later, `p_late` the probability that this exceeds `MIN_LATE_S`;
     `late_power` the chance that a valve hanging 0.4 s at three tenths of its flow would be found
     here. Empty where the header's rows have hardly any drop.
     """
@@ -78,18 +82,23 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     found = posterior(grid, weight, stack.mean)
     usual = recovery_of(stack)
     depth = _depth(stack, found, usual.start)
-    bend = abs(math.log(usual.tau_s / stack.curve.tau_s))  # how far refills are from exponential
+    bend = _bend(stack, usual)
+    short = _SHORT_ERROR * unrecovered_share(stack, usual.tau_s)
     n_rows = len(stack.count)
+    late_s, late_error = _lateness(stack, found, depth)
+    if usual.log_error >= FEW_PHASES_ERROR:  # no bend is seen between few phases
+        late_error = np.hypot(late_error, _FEW_PHASES_S)
     return pl.DataFrame(
         {
             "compartment": stack.overlay.rows[:, 0],
             "row": stack.overlay.rows[:, 1],
             "drop_ratio": depth,
             "drop_ratio_error": np.hypot(
-                _depth_error(stack, found, depth, bend), _level_error(stack, weight)
+                _depth_error(stack, found, depth, bend),
+                np.hypot(_level_error(stack, weight), depth * short),
             ),
-            "late_s": found.late_s,
-            "late_s_error": found.late_error,
+            "late_s": late_s,
+            "late_s_error": late_error,
             "p_late": found.p_late,
             "late_power": _power(posterior(grid, weight, grid.trial()).log_odds),
             "stack_tau_s": usual.tau_s * _relative_tau(stack, found.depth) * np.exp(found.log_tau),
@@ -102,10 +111,22 @@ def row_curves(stack: Stack) -> pl.DataFrame:
     )
 
 
+def _lateness(stack: Stack, found: Posterior, depth: Floats) -> tuple[Floats, Floats]:
+    """How much later each row's closing ends, and its error [s]; the grid's where none hangs."""
+    late_s, error = found.late_s.copy(), np.hypot(found.late_error, CLOSING_ERROR_S)
+    # A late valve's own misfit is no noise: how much pulses scatter is what most rows show.
+    noise = stack.sigma * math.sqrt(float(np.median(_temper(stack))))
+    for row in np.flatnonzero(found.p_late > _P_HANGS):
+        deep = max(float(depth[row]), _MIN_HANGING)
+        fitted = closing_delay(stack, int(row), float(noise[row]), deep, float(late_s[row]))
+        late_s[row], error[row] = fitted
+    return late_s, error
+
+
 def _weight(stack: Stack) -> Floats:
     """Inverse variance of each bin's mean about its row's curve, shape (n_rows, n_bins)."""
     falling = stack.since_s < stack.curve.close_s + stack.curve.width_s
-    steep = np.where(falling, _FALL_S * stack.curve.drop / stack.curve.close_s, 0.0)
+    steep = np.where(falling, stack.curve.fall_error, 0.0)
     curve_spread = (
         (_CURVE_SPREAD * np.maximum(stack.usual, 0.0)) ** 2 + stack.systematic**2 + steep**2
     )
@@ -130,6 +151,13 @@ def _depth(stack: Stack, found: Posterior, start: RefillStart) -> Floats:
     depth = np.where(is_read, lowest, found.depth)
     # Of all pulses of a row, so one that misses pulses is no reference row here.
     return np.asarray(depth / np.median(depth[reference_rows(found.depth, stack.curve.drop)]))
+
+
+def _bend(stack: Stack, usual: Recovery) -> float:
+    """How far refills are from exponential: by how much the recovery constants of both differ."""
+    if stack.curve.width_s == 0 and not usual.start.is_seen:
+        return _UNSEEN_BEND
+    return abs(math.log(usual.tau_s / stack.curve.tau_s))
 
 
 def _depth_error(stack: Stack, found: Posterior, depth: Floats, bend: float) -> Floats:

@@ -18,13 +18,15 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from rowcall.events.rows.onset import sized_rows
+from rowcall.events.rows.answers import sized_rows
 from rowcall.model import Floats
 
 # Shares of answers tried; chosen: steps of 2 % are finer than any interval of a day
 _RATES = np.linspace(0.02, 0.98, 49)
 _HALF_CHI2_95 = 1.92  # half of the 95 % quantile of chi-squared with one degree of freedom
 _MIN_PULSES = 20  # pulses; chosen: of fewer the spread is chance
+# Chosen: log-likelihood ratio; by chance it is reached once in some ten thousand row-days
+MIN_GAIN = 10.0
 _WILD_SHARE = 1e-4  # chosen: share of wild points that either model must allow for
 
 INTERMITTENT_COLUMNS = {

@@ -6,18 +6,18 @@ For every split the gain in log-likelihood of two means over one is
 
 and the best split is kept where it gains more than chance would at any of them, given how much the
 values scatter about the two means, and where little scatter is left about these: a row that misses
-pulses all day has no onset.
+pulses, all day or on one side of the change, has no onset.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
-from rowcall.events.rows.answers import relative_scatter
+from rowcall.events.rows.answers import sized_rows
+from rowcall.events.rows.intermittent import MIN_GAIN, weigh_intermittent
 from rowcall.model import Floats
 
 _MIN_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
@@ -81,9 +81,9 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
     lines = []
     for compartment, row, mine, scatter in sized_rows(pulses):
         # The same scatter for all, answered or not, so that no part of the day weighs more.
-        error = np.hypot(mine["share_error"].to_numpy(), scatter)
-        change = find_change(mine["share"].to_numpy(), error)
-        if change is not None:
+        share, noise = mine["share"].to_numpy(), mine["share_error"].to_numpy()
+        change = find_change(share, np.hypot(noise, scatter))
+        if change is not None and not _misses_pulses(share, noise, scatter, change.first):
             lines.append(
                 (
                     compartment,
@@ -98,12 +98,8 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(lines, schema=ONSET_COLUMNS, orient="row")
 
 
-def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
-    """Yield each row's pulses that have a share, with the relative scatter of its header's rows."""
-    sized = pulses.filter(pl.col("row").is_not_null() & pl.col("share").is_not_null())
-    for (compartment,), header in sized.group_by("compartment", maintain_order=True):
-        scatter = relative_scatter(
-            header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
-        )
-        for (row,), mine in header.group_by("row", maintain_order=True):
-            yield compartment, row, mine, scatter
+def _misses_pulses(share: Floats, error: Floats, scatter: float, first: int) -> bool:
+    """Return whether the pulses on either side of a change are of two kinds."""
+    sides = (slice(None, first), slice(first, None))
+    gains = (weigh_intermittent(share[side], error[side], scatter).gain for side in sides)
+    return max(gains) >= MIN_GAIN

@@ -16,9 +16,12 @@ _SETTLED_S = 0.2  # chosen: from the lowest pressure on; valves take that long t
 _LATE_TAUS = 0.1  # chosen: of the time constant; a lowest pressure later than that is noise
 _FLAT_SHARE = 0.98  # chosen: share of the greatest deficit about which a path is flat
 _MIN_BINS = 3  # bins; chosen: a straight line and one degree of freedom
-# Chosen: relative error of reading a recovery constant from a stack that shows where the refill
-# begins, and from one that does not; and as a share of how far the refill is from exponential.
-_READ_ERROR, _UNREAD_ERROR, _BEND_ERROR = 0.014, 0.05, 0.18
+# Measured on both simulators: relative error of reading a recovery constant from a stack that shows
+# where the refill begins, from one that does not, of an exponential through a refill of unknown
+# shape, and of one through few phases; and as a share of how far the refill is from exponential.
+_READ_ERROR, _UNREAD_ERROR, _FITTED_ERROR, _BEND_ERROR = 0.014, 0.12, 0.15, 0.18
+FEW_PHASES_ERROR = 0.5
+_BEFORE_NEXT = 0.9  # chosen: quantile of the points' times that is near the time to the next pulse
 _MIN_TAU_S = 0.05  # chosen: less than any valve takes to close
 _MIN_POINTS = 8  # points a bin; chosen: fewer make a bin of noise
 _CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
@@ -73,14 +76,22 @@ def recovery_of(stack: Stack) -> Recovery:
     near = (n >= _MIN_POINTS) & (after > 0)
     near &= (mean > _NEAR_37[0] * start.deficit) & (mean < _NEAR_37[1] * start.deficit)
     if stack.curve.width_s > 0 or near.sum() < _MIN_BINS:
-        return Recovery(stack.curve.tau_s, _UNREAD_ERROR, start)
+        error = _FITTED_ERROR if stack.curve.width_s > 0 else FEW_PHASES_ERROR
+        return Recovery(stack.curve.tau_s, error, start)
     log, weight = np.log(mean[near] / start.deficit), np.sqrt(n[near])
     fitted = np.polyfit(log, after[near], 2 if near.sum() > _MIN_BINS else 1, w=weight)
     tau_s = max(float(np.polyval(fitted, -1.0)), _MIN_TAU_S)
     bend = math.log(tau_s / stack.curve.tau_s)
     noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
     error = math.hypot(_READ_ERROR if start.is_seen else _UNREAD_ERROR, _BEND_ERROR * bend)
-    return Recovery(tau_s, math.hypot(error, noise, start.log_error), start)
+    error = math.hypot(error, noise, start.log_error, unrecovered_share(stack, tau_s))
+    return Recovery(tau_s, error, start)
+
+
+def unrecovered_share(stack: Stack, tau_s: float) -> float:
+    """Share of a drop that the next pulse may meet: so little is known of where refills end [-]."""
+    until_s = float(np.quantile(stack.overlay.since_s, _BEFORE_NEXT))
+    return math.exp(-until_s / tau_s)
 
 
 def _noise(stack: Stack) -> float:

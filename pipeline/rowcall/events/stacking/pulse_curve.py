@@ -24,6 +24,9 @@ MIN_DROP = 0.03  # chosen: of gauge pressure; a usual drop is 15-40 % (common pr
 _MAX_DROP = 0.9  # of gauge pressure; chosen: no pulse empties a header further
 # Instants that stand for an interval; chosen: a ninth of 1 s is the time of a pulse's fall
 _N_BLUR = 9
+# Chosen: by which a row's points in a bin lie apart from the others' in time, or its fires do from
+# what the bits say; while the pressure falls that is most of what a few points show.
+_FALL_S = 0.03
 _AS_GOOD = 8.0  # chosen: closings whose log-likelihoods differ by less are equally good
 
 
@@ -35,6 +38,11 @@ class PulseCurve:
     close_s: float
     tau_s: float
     width_s: float
+
+    @property
+    def fall_error(self) -> float:
+        """Error of a deficit while the pressure falls, from its time being off [-]."""
+        return _FALL_S * self.drop / self.close_s
 
     def shape(self, since_s: Floats) -> Floats:
         """The curve of unit drop at times since the earliest instant of a fire [s]."""
