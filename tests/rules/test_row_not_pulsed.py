@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -12,8 +13,8 @@ from helpers.scenes import Export, RowsBy, exports, kiln, local, on_time, sample
 
 from rowcall.model import Subject, Urgency, Verdict
 from rowcall.site import Sample
-from rowcall.store.samples import TagSamples
-from rowcall_plant import RowIntermittent, RowNotCalled, RowSilent
+from rowcall.store.samples import GOOD, TagSamples
+from rowcall_plant import PlannedStop, RowIntermittent, RowNotCalled, RowSilent
 
 RULE = "row_not_pulsed"
 
@@ -61,6 +62,34 @@ def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
     export = exports(kiln(), passed_over())[0]
     samples = {name: one for name, one in export.samples.items() if name != "BH1.YS-103"}
     assert found(ask(RULE, study(replace(export, samples=samples)).day)) == {(1, 3)}
+
+
+@pytest.mark.parametrize("hours", [13, 38, None])
+def test_a_bit_that_held_its_value_for_days_is_a_row_not_pulsed(hours: int | None) -> None:
+    """Switched off, its bit is recorded no more: the last point lies before the day, or nowhere."""
+    export, tag = exports(kiln(), passed_over())[0], "BH1.YS-103"
+    last_us = int((local(0) - timedelta(hours=hours or 0)).timestamp() * 1e6)
+    samples = {name: one for name, one in export.samples.items() if name != tag}
+    before = {} if hours is None else {tag: (last_us, 0.0, GOOD)}
+    day = study(replace(export, samples=samples, before=before)).day
+    assert found(ask(RULE, day)) == {(1, 3)}
+
+
+def test_bits_on_change_hold_while_nothing_is_pulsed() -> None:
+    """After a weekend stop, the first point of every bit is the first pulse of the afternoon."""
+    stop = PlannedStop(start=local(0), end=local(0, 14))
+    plan = kiln(rows=(6,), cleaning=on_time(6, 20.0), stops=(stop,))
+    export = exports(plan, [RowSilent(start=local(0), compartment=1, row=3)])[0]
+    samples = {
+        name: TagSamples(one.time_us[1:], one.value[1:], one.quality[1:])
+        if name.startswith("BH1.YS-1")
+        else one
+        for name, one in export.samples.items()
+    }
+    day = study(replace(export, samples=samples)).day
+    assert not day.inferred
+    assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CLEAR}
+    assert found(ask("row_silent", day)) == {(1, 3)}
 
 
 def test_without_bits_or_counter_cannot_tell() -> None:

@@ -49,25 +49,26 @@ def condition(
     """
     if not any(tag.time_us.size for tag in samples.values()):
         before = {}  # nothing arrived at all: a held value would pass for a quiet day
+    done: dict[Tag, tuple[Signal, TagHealth]] = {}
+    recorded = 0.0
+    # What is recorded on change comes last: the others show how much of the day was recorded.
+    for tag in sorted(baghouse.tag, key=lambda one: one.sample is Sample.ON_CHANGE):
+        raw = _with_before(tag, samples.get(tag.tag), before.get(tag.tag))
+        done[tag] = _condition_tag(tag, start, end, raw, recorded)
+        if tag.sample is not Sample.ON_CHANGE:
+            recorded = max(recorded, done[tag][1].coverage_frac)
     signals: dict[Place, Signal] = {}
-    health = []
     for tag in baghouse.tag:
-        place = (tag.role, tag.compartment or 0, tag.row or 0)
-        signal, report = _condition_tag(tag, start, end, samples.get(tag.tag), before.get(tag.tag))
-        health.append(report)
+        signal, report = done[tag]
         if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
-            signals[place] = signal
-    return Conditioned(signals, tuple(health))
+            signals[tag.role, tag.compartment or 0, tag.row or 0] = signal
+    return Conditioned(signals, tuple(done[tag][1] for tag in baghouse.tag))
 
 
 def _condition_tag(
-    tag: Tag,
-    start: datetime,
-    end: datetime,
-    samples: TagSamples | None,
-    before: tuple[int, float, int] | None,
+    tag: Tag, start: datetime, end: datetime, raw: TagSamples, recorded: float
 ) -> tuple[Signal, TagHealth]:
-    raw = _with_before(tag, samples, before)
+    """Gate one tag; `recorded` is the share of the day in which any tag was seen to be recorded."""
     time_s = (raw.time_us - start.timestamp() * 1e6) / 1e6
     is_bad = (raw.quality != 0) | ~np.isfinite(raw.value)
     unit = tag.outside_unit
@@ -80,6 +81,8 @@ def _condition_tag(
     is_step = tag.sample is Sample.ON_CHANGE
     signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)
     coverage = _coverage(signal, (end - start).total_seconds())
+    if is_step and signal.time_s.size:
+        coverage = max(coverage, recorded)  # where nothing changes, nothing is recorded
     report = TagHealth(
         tag=tag.tag,
         role=tag.role,
