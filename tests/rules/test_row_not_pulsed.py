@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 
@@ -11,8 +12,8 @@ from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import reordered, shifted
 from helpers.scenes import Export, RowsBy, exports, kiln, local, on_time, sample_tag, study
 
-from rowcall.model import Subject, Urgency, Verdict
-from rowcall.site import Sample
+from rowcall.model import Floats, Subject, Urgency, Verdict
+from rowcall.site import Role, Sample, Tag
 from rowcall.store.samples import GOOD, TagSamples
 from rowcall_plant import PlannedStop, RowIntermittent, RowNotCalled, RowSilent
 
@@ -90,6 +91,58 @@ def test_bits_on_change_hold_while_nothing_is_pulsed() -> None:
     assert not day.inferred
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CLEAR}
     assert found(ask("row_silent", day)) == {(1, 3)}
+
+
+def renumbered(export: Export, number: Callable[[int, Floats], Floats], stated: bool) -> Export:
+    """Return the export with counters that show other numbers for rows 1 to 6; 0 is none."""
+    tags, samples = list[Tag](), dict(export.samples)
+    for tag in export.baghouse.tag:
+        if tag.role is not Role.STEP_COUNTER:
+            tags.append(tag)
+            continue
+        one, place = samples[tag.tag], tag.compartment or 0
+        value = np.asarray(number(place, one.value), np.float64)
+        samples[tag.tag] = replace(one, value=value)
+        numbers = tuple(number(place, np.arange(1.0, 7.0)).astype(int).tolist())
+        tags.append(tag.model_copy(update={"numbers": numbers if stated else None}))
+    baghouse = export.baghouse.model_copy(update={"tag": tuple(tags)})
+    return replace(export, baghouse=baghouse, samples=samples)
+
+
+def by_hundreds(compartment: int, number: Floats) -> Floats:
+    return np.where(number == 0, 0, 100 * compartment + number)
+
+
+def from_zero(_: int, number: Floats) -> Floats:
+    return number - 1.0
+
+
+@pytest.mark.parametrize("number", [by_hundreds, from_zero])
+def test_a_counter_may_number_rows_as_the_site_file_states(
+    number: Callable[[int, Floats], Floats],
+) -> None:
+    export = exports(kiln(), passed_over(2, 5), rows_by="counter")[0]
+    assert found(ask(RULE, study(renumbered(export, number, stated=True)).day)) == {(2, 5)}
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (by_hundreds, "6 numbers that the site file does not map to rows: 101, 102, 103"),
+        (from_zero, "a number that the site file does not map to rows: 0"),
+    ],
+)
+def test_numbers_that_the_site_file_does_not_map_are_named(
+    number: Callable[[int, Floats], Floats], words: str
+) -> None:
+    """And no row is said to get no pulses, or judged under another row's number."""
+    fault = RowSilent(start=local(0), compartment=1, row=2)
+    export = exports(kiln(), [fault], rows_by="counter")[0]
+    day = study(renumbered(export, number, stated=False)).day
+    (answer,) = ask(RULE, day).values()
+    assert answer.verdict is Verdict.CANNOT_TELL
+    assert words in answer.text
+    assert all(one.is_place for one in ask("row_silent", day) if one.row)
 
 
 def test_without_bits_or_counter_cannot_tell() -> None:

@@ -8,12 +8,13 @@ sensor fault is never taken for a fault of the baghouse.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.counter import unmapped_numbers, unmapped_text
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
@@ -60,6 +61,13 @@ def condition(
     signals: dict[Place, Signal] = {}
     for tag in baghouse.tag:
         signal, report = done[tag]
+        if tag.role is Role.STEP_COUNTER and not report.problem:
+            mapped = baghouse.counted_rows(tag.compartment or 0)
+            unmapped = unmapped_numbers(signal, mapped, is_stated=tag.numbers is not None)
+            if unmapped:
+                done[tag] = signal, replace(report, problem=unmapped_text(unmapped))
+                if not mapped.keys() <= set(np.rint(signal.value).tolist()):
+                    continue  # numbered otherwise, it would name the wrong rows
         if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
             signals[tag.role, tag.compartment or 0, tag.row or 0] = signal
     return Conditioned(signals, tuple(done[tag][1] for tag in baghouse.tag))
