@@ -145,6 +145,23 @@ def test_numbers_that_the_site_file_does_not_map_are_named(
     assert all(one.is_place for one in ask("row_silent", day) if one.row)
 
 
+def test_a_stated_counter_may_pass_through_a_step_that_is_no_row() -> None:
+    export = exports(kiln(), passed_over(2, 5), rows_by="counter")[0]
+
+    def with_pause(_: int, number: Floats) -> Floats:
+        return np.where(number == 6, 60.0, number)
+
+    shown = renumbered(export, with_pause, stated=True)
+    tags = tuple(
+        tag if tag.numbers is None else tag.model_copy(update={"numbers": (1, 2, 3, 4, 5, 6)})
+        for tag in shown.baghouse.tag
+    )
+    baghouse = shown.baghouse.model_copy(update={"tag": tags})
+    day = study(replace(shown, baghouse=baghouse)).day
+    assert any("does not map to rows: 60" in tag.problem for tag in day.health)
+    assert found(ask(RULE, day)) == {(1, 6), (2, 5), (2, 6)}
+
+
 def test_without_bits_or_counter_cannot_tell() -> None:
     day = study(exports(kiln(rows=(6,)), passed_over(), drop=("row_solenoid",))[0]).day
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}

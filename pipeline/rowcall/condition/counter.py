@@ -29,6 +29,15 @@ def unmapped_numbers(signal: Signal, mapped: Collection[int], *, is_stated: bool
     return sorted(unknown - {0} if is_stated else unknown)
 
 
+def names_other_rows(signal: Signal, mapped: Collection[int], *, is_stated: bool) -> bool:
+    """Return whether a counter that shows other numbers too would name the wrong rows.
+
+    So it may where a row's number is missing; stated numbers are in doubt only where all are.
+    """
+    missing = set(mapped) - set(np.rint(signal.value).astype(np.int64).tolist())
+    return len(missing) == len(mapped) if is_stated else bool(missing)
+
+
 def unmapped_text(numbers: list[int]) -> str:
     """Say which numbers are not mapped, and what to do."""
     listed = ", ".join(str(number) for number in numbers[:_MAX_LISTED])

@@ -14,7 +14,11 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from rowcall.condition.counter import unmapped_numbers, unmapped_text
+from rowcall.condition.counter import (
+    names_other_rows,
+    unmapped_numbers,
+    unmapped_text,
+)
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
@@ -50,27 +54,28 @@ def condition(
     """
     if not any(tag.time_us.size for tag in samples.values()):
         before = {}  # nothing arrived at all: a held value would pass for a quiet day
-    done: dict[Tag, tuple[Signal, TagHealth]] = {}
-    recorded = 0.0
+    done: dict[int, tuple[Signal, TagHealth]] = {}
+    recorded, by_change = 0.0, Sample.ON_CHANGE
     # What is recorded on change comes last: the others show how much of the day was recorded.
-    for tag in sorted(baghouse.tag, key=lambda one: one.sample is Sample.ON_CHANGE):
+    for k, tag in sorted(enumerate(baghouse.tag), key=lambda one: one[1].sample is by_change):
         raw = _with_before(tag, samples.get(tag.tag), before.get(tag.tag))
-        done[tag] = _condition_tag(tag, start, end, raw, recorded)
-        if tag.sample is not Sample.ON_CHANGE:
-            recorded = max(recorded, done[tag][1].coverage_frac)
+        done[k] = _condition_tag(tag, start, end, raw, recorded)
+        if tag.sample is not by_change:
+            recorded = max(recorded, done[k][1].coverage_frac)
     signals: dict[Place, Signal] = {}
-    for tag in baghouse.tag:
-        signal, report = done[tag]
+    for k, tag in enumerate(baghouse.tag):
+        signal, report = done[k]
         if tag.role is Role.STEP_COUNTER and not report.problem:
             mapped = baghouse.counted_rows(tag.compartment or 0)
-            unmapped = unmapped_numbers(signal, mapped, is_stated=tag.numbers is not None)
+            is_stated = tag.numbers is not None
+            unmapped = unmapped_numbers(signal, mapped, is_stated=is_stated)
             if unmapped:
-                done[tag] = signal, replace(report, problem=unmapped_text(unmapped))
-                if not mapped.keys() <= set(np.rint(signal.value).tolist()):
-                    continue  # numbered otherwise, it would name the wrong rows
+                done[k] = signal, replace(report, problem=unmapped_text(unmapped))
+                if names_other_rows(signal, mapped, is_stated=is_stated):
+                    continue
         if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
             signals[tag.role, tag.compartment or 0, tag.row or 0] = signal
-    return Conditioned(signals, tuple(done[tag][1] for tag in baghouse.tag))
+    return Conditioned(signals, tuple(done[k][1] for k in range(len(done))))
 
 
 def _condition_tag(
