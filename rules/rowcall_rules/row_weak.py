@@ -29,7 +29,6 @@ from rowcall.model import (
     Context,
     Fact,
     Limits,
-    Need,
     RowMark,
     Rule,
     Subject,
@@ -37,7 +36,6 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role
 
 _MIN_PAST = 3  # chosen: days before today whose median says what was usual
 _WEEK = 7  # days
@@ -117,13 +115,7 @@ RULE = Rule(
     title="Row's pulse is weak",
     chapter=Chapter.ROWS,
     looks_for="Stacked pulses whose pressure drop is well below that of the row's peers.",
-    needs=(
-        HEADER_PRESSURE,
-        Need(
-            any_of=(Role.ROW_SOLENOID, Role.STEP_COUNTER),
-            purpose="to know which row was pulsed",
-        ),
-    ),
+    needs=(HEADER_PRESSURE,),
     thresholds=(
         MAX_SHARE,
         MIN_PULSES,
