@@ -79,6 +79,21 @@ def _is_unmoved(day: BaghouseDay, place: tuple[int, int]) -> bool:
     )
 
 
+def _counter_problem(day: BaghouseDay, compartment: int) -> str:
+    """Say what is wrong with the step counter that counted a compartment's pulses, '' if nothing.
+
+    A row without a pulse may be one that it numbers otherwise than the site file does.
+    """
+    if any(role is Role.ROW_SOLENOID for role, *_ in day.signals):
+        return ""
+    problems = (
+        report.problem
+        for report in day.health
+        if report.role is Role.STEP_COUNTER and report.compartment in (0, compartment)
+    )
+    return next(filter(None, problems), "")
+
+
 def _judge_row(context: Context, subject: Subject, n_sent: float, usual: float) -> Answer:
     values = (
         Quantity("n_sent", n_sent, "1"),
@@ -88,6 +103,9 @@ def _judge_row(context: Context, subject: Subject, n_sent: float, usual: float) 
     seen = f"{n_sent:,.0f} on this day, {usual:,.0f} to a usual row of its compartment"
     if n_sent >= context.limits["sent_share"] * usual:
         return Answer.clear(subject, f"Pulsed as its peers: {seen}.", values)
+    doubt = _counter_problem(context.day, subject.compartment)
+    if doubt:
+        return Answer.cannot_tell(subject, f"{doubt} (pulses: {seen})")
     text = (
         f"The controller sends this row {'few' if n_sent else 'no'} pulses: {seen}. The valve may "
         "be fine; its bags stay caked."

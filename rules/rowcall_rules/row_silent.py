@@ -236,7 +236,8 @@ def _whole_header(
 
 def _silent_alike(answers: Sequence[Answer], day_start: datetime) -> Mapping[Subject, datetime]:
     """Return the silent rows that most of such rows fell silent with, and since when."""
-    since = {one.subject: one.start or day_start for one in answers if _is_silent(one)}
+    silent = (one for one in answers if one.urgency is Urgency.NEXT_OUTAGE)
+    since = {one.subject: one.start or day_start for one in silent}
     groups = (
         {subject: at for subject, at in since.items() if abs(at - first) <= _TOGETHER}
         for first in since.values()

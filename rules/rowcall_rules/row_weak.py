@@ -17,7 +17,6 @@ from rowcall.diagnosis.row_rules import (
     HEADER_PRESSURE,
     MAX_SHARE,
     MIN_PULSES,
-    ROWS_NAMED,
     VALVE_WORK,
     against_peers,
     drop_values,
@@ -31,7 +30,6 @@ from rowcall.model import (
     Context,
     Fact,
     Limits,
-    Need,
     RowMark,
     Rule,
     Subject,
@@ -137,10 +135,7 @@ RULE = Rule(
     title="Row's pulse is weak",
     chapter=Chapter.ROWS,
     looks_for="Stacked pulses whose pressure drop is well below that of the row's peers.",
-    needs=(
-        HEADER_PRESSURE,
-        Need(any_of=ROWS_NAMED, purpose="to know which row was pulsed"),
-    ),
+    needs=(HEADER_PRESSURE,),
     thresholds=(
         MAX_SHARE,
         MIN_PULSES,

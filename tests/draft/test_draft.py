@@ -115,6 +115,43 @@ def test_a_step_counter_gives_the_number_of_rows(tmp_path: Path) -> None:
     assert site.baghouse[0].rows == (9,)
 
 
+@pytest.mark.parametrize(
+    ("shown", "rows", "numbers"),
+    [
+        ([101, 102, 103, 201, 202], (3, 2), (101, 102, 103, 201, 202)),
+        ([0, 1, 2, 3], (4,), (0, 1, 2, 3)),  # counted from 0
+        ([1, 2, 4, 5], (5,), None),  # a row that is not pulsed
+        ([310, 320, 330], (3,), (310, 320, 330)),
+    ],
+)
+def test_the_numbers_of_a_step_counter_are_drafted(
+    tmp_path: Path, shown: list[int], rows: tuple[int, ...], numbers: tuple[int, ...] | None
+) -> None:
+    lines = ["time,YI-12", *(f"{_stamp(n)},{shown[n // 2 % len(shown)]}" for n in range(80))]
+    site, text = _draft(tmp_path, "\n".join(lines))
+    house = site.baghouse[0]
+    assert house.rows == rows
+    (counter,) = house.tag
+    assert counter.numbers == numbers
+    assert ("numbers = " in text) == (numbers is not None)
+
+
+def test_a_counter_that_rests_at_0_does_not_count_from_0(tmp_path: Path) -> None:
+    steps = [0] * 30 + [1, 1, 2, 2, 3, 3] * 2
+    lines = ["time,YI-12", *(f"{_stamp(n)},{number}" for n, number in enumerate(steps * 3))]
+    site, _ = _draft(tmp_path, "\n".join(lines))
+    assert site.baghouse[0].rows == (3,)
+    assert site.baghouse[0].tag[0].numbers is None
+
+
+def test_counters_that_go_on_from_one_another_are_drafted(tmp_path: Path) -> None:
+    lines = ["time,YI-C1,YI-C2"]
+    lines += [f"{_stamp(n)},{1 + n % 4},{5 + n % 3}" for n in range(40)]
+    site, _ = _draft(tmp_path, "\n".join(lines))
+    assert site.baghouse[0].rows == (4, 3)
+    assert [tag.numbers for tag in site.baghouse[0].tag] == [None, (5, 6, 7)]
+
+
 def test_the_steadiest_of_two_pressures_is_the_supply(tmp_path: Path) -> None:
     lines = ["time,PT-1,PT-2,ZS-1"]
     lines += [f"{_stamp(n)},7.0,{6 - n % 3},1" for n in range(40)]

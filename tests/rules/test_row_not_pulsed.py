@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
@@ -10,10 +12,10 @@ from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import reordered, shifted
 from helpers.scenes import Export, RowsBy, exports, kiln, local, on_time, sample_tag, study
 
-from rowcall.model import Subject, Urgency, Verdict
-from rowcall.site import Sample
-from rowcall.store.samples import TagSamples
-from rowcall_plant import RowIntermittent, RowNotCalled, RowSilent
+from rowcall.model import Floats, Subject, Urgency, Verdict
+from rowcall.site import Role, Sample, Tag
+from rowcall.store.samples import GOOD, TagSamples
+from rowcall_plant import PlannedStop, RowIntermittent, RowNotCalled, RowSilent
 
 RULE = "row_not_pulsed"
 
@@ -61,6 +63,105 @@ def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
     export = exports(kiln(), passed_over())[0]
     samples = {name: one for name, one in export.samples.items() if name != "BH1.YS-103"}
     assert found(ask(RULE, study(replace(export, samples=samples)).day)) == {(1, 3)}
+
+
+@pytest.mark.parametrize("hours", [13, 38, None])
+def test_a_bit_that_held_its_value_for_days_is_a_row_not_pulsed(hours: int | None) -> None:
+    """Switched off, its bit is recorded no more: the last point lies before the day, or nowhere."""
+    export, tag = exports(kiln(), passed_over())[0], "BH1.YS-103"
+    last_us = int((local(0) - timedelta(hours=hours or 0)).timestamp() * 1e6)
+    samples = {name: one for name, one in export.samples.items() if name != tag}
+    before = {} if hours is None else {tag: (last_us, 0.0, GOOD)}
+    day = study(replace(export, samples=samples, before=before)).day
+    assert found(ask(RULE, day)) == {(1, 3)}
+
+
+def test_bits_on_change_hold_while_nothing_is_pulsed() -> None:
+    """After a weekend stop, the first point of every bit is the first pulse of the afternoon."""
+    stop = PlannedStop(start=local(0), end=local(0, 14))
+    plan = kiln(rows=(6,), cleaning=on_time(6, 20.0), stops=(stop,))
+    export = exports(plan, [RowSilent(start=local(0), compartment=1, row=3)])[0]
+    samples = {
+        name: TagSamples(one.time_us[1:], one.value[1:], one.quality[1:])
+        if name.startswith("BH1.YS-1")
+        else one
+        for name, one in export.samples.items()
+    }
+    day = study(replace(export, samples=samples)).day
+    assert not day.inferred
+    assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CLEAR}
+    assert found(ask("row_silent", day)) == {(1, 3)}
+
+
+def renumbered(export: Export, number: Callable[[int, Floats], Floats], stated: bool) -> Export:
+    """Return the export with counters that show other numbers for rows 1 to 6; 0 is none."""
+    tags, samples = list[Tag](), dict(export.samples)
+    for tag in export.baghouse.tag:
+        if tag.role is not Role.STEP_COUNTER:
+            tags.append(tag)
+            continue
+        one, place = samples[tag.tag], tag.compartment or 0
+        value = np.asarray(number(place, one.value), np.float64)
+        samples[tag.tag] = replace(one, value=value)
+        numbers = tuple(number(place, np.arange(1.0, 7.0)).astype(int).tolist())
+        tags.append(tag.model_copy(update={"numbers": numbers if stated else None}))
+    baghouse = export.baghouse.model_copy(update={"tag": tuple(tags)})
+    return replace(export, baghouse=baghouse, samples=samples)
+
+
+def by_hundreds(compartment: int, number: Floats) -> Floats:
+    return np.where(number == 0, 0, 100 * compartment + number)
+
+
+def from_zero(_: int, number: Floats) -> Floats:
+    return number - 1.0
+
+
+@pytest.mark.parametrize("number", [by_hundreds, from_zero])
+def test_a_counter_may_number_rows_as_the_site_file_states(
+    number: Callable[[int, Floats], Floats],
+) -> None:
+    export = exports(kiln(), passed_over(2, 5), rows_by="counter")[0]
+    assert found(ask(RULE, study(renumbered(export, number, stated=True)).day)) == {(2, 5)}
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (by_hundreds, "6 numbers that the site file does not map to rows: 101, 102, 103"),
+        (from_zero, "a number that the site file does not map to rows: 0"),
+    ],
+)
+def test_numbers_that_the_site_file_does_not_map_are_named(
+    number: Callable[[int, Floats], Floats], words: str
+) -> None:
+    """And no row is said to get no pulses, or judged under another row's number."""
+    fault = RowSilent(start=local(0), compartment=1, row=2)
+    export = exports(kiln(), [fault], rows_by="counter")[0]
+    day = study(renumbered(export, number, stated=False)).day
+    (answer,) = ask(RULE, day).values()
+    assert answer.verdict is Verdict.CANNOT_TELL
+    assert words in answer.text
+    assert all(one.is_place for one in ask("row_silent", day) if one.row)
+
+
+def test_a_row_that_a_stated_counter_may_number_otherwise_is_left_open() -> None:
+    """It shows 60 where the site file has 6: a row, or a step that is none."""
+    export = exports(kiln(), rows_by="counter")[0]
+    samples, tags = dict(export.samples), list[Tag]()
+    for tag in export.baghouse.tag:
+        if tag.role is Role.STEP_COUNTER:
+            value = samples[tag.tag].value
+            changed = np.where(value == 6, 60.0, value)
+            samples[tag.tag] = replace(samples[tag.tag], value=changed)
+            tags.append(tag.model_copy(update={"numbers": (1, 2, 3, 4, 5, 6)}))
+        else:
+            tags.append(tag)
+    baghouse = export.baghouse.model_copy(update={"tag": tuple(tags)})
+    answers = ask(RULE, study(replace(export, baghouse=baghouse, samples=samples)).day)
+    left_open = {s.row for s, one in answers.items() if one.verdict is Verdict.CANNOT_TELL}
+    assert (found(answers), left_open) == (set(), {6})
+    assert "does not map to rows: 60" in answers[Subject("BH1", 1, 6)].text
 
 
 def test_without_bits_or_counter_cannot_tell() -> None:

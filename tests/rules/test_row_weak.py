@@ -89,6 +89,19 @@ def test_a_row_that_had_another_drop_or_no_past_is_weak(past: list[float]) -> No
     assert with_past(past).urgency is Urgency.NEXT_OUTAGE
 
 
+@pytest.mark.parametrize("row", [None, 1, 4])
+def test_without_bits_a_weak_place_is_found(row: int | None) -> None:
+    """One place in the pulse sequence, where header pressure does not show which row that is."""
+    plan = kiln(rows=(6,), cleaning=on_time(6, 20.0))
+    faults = [] if row is None else [weak((1, row))]
+    day = study(exports(plan, faults, drop=("row_solenoid",), seed=4)[0]).day
+    answers = ask(RULE, day)
+    places = [subject for subject, one in answers.items() if one.verdict is Verdict.FOUND]
+    assert len(places) == (row is not None)
+    assert all(subject.is_place for subject in places)
+    assert sum(one.verdict is Verdict.CLEAR for one in answers.values()) == 6 - len(places)
+
+
 # 2. Healthy.
 
 

@@ -142,6 +142,28 @@ def test_one_number_of_rows_serves_every_compartment(tmp_path: Path) -> None:
 
 
 # APTI SI:412A, Lesson 4, Table 4-1: aramid 204 (218) degC.
+@pytest.mark.parametrize(
+    ("bags", "expected"),
+    [
+        ("14", [1, 1, 1, 1, 1]),
+        ("[[14, 14, 7], 14]", [1, 1, 0.5, 1, 1]),
+        ("[[14, 7, 14], [7, 7]]", [1, 0.5, 1, 1, 1]),  # each compared on its own header
+    ],
+)
+def test_bags_of_a_row_give_its_expected_drop(
+    tmp_path: Path, bags: str, expected: list[float]
+) -> None:
+    text = FULL.replace('media = "aramid"', f"bags_per_row = {bags}")
+    house = read(tmp_path, text).baghouse[0]
+    assert [house.expected_drop_ratio(*place) for place in house.all_rows()] == expected
+
+
+def test_bags_are_compared_over_a_header_that_compartments_share(tmp_path: Path) -> None:
+    text = FULL.replace('media = "aramid"', "bags_per_row = [[14, 7, 14], [7, 14]]")
+    house = read(tmp_path, text.replace("PT-1{compartment}0", "PT-110")).baghouse[0]
+    assert [house.expected_drop_ratio(*place) for place in house.all_rows()] == [1, 0.5, 1, 0.5, 1]
+
+
 def test_limits_of_the_site_file_win_over_the_media_table(tmp_path: Path) -> None:
     listed = read(tmp_path).baghouse[0]
     assert listed.temperature_limits() == pytest.approx((204.0, 218.0), abs=0.6)

@@ -120,6 +120,34 @@ MISTAKES = [
             ("compressed", "thinned"),
         )
     ),
+    (
+        'sample = "on change"',
+        'sample = "on change"\nnumbers = [1, 2]',
+        'role = "row_solenoid"',
+        "baghouse[1].tag[3]",
+        ["role row_solenoid takes no numbers"],
+    ),
+    (
+        'role = "row_solenoid"\ntag = "YS-{compartment}{row:02d}"',
+        'role = "step_counter"\ncompartment = 1\ntag = "YI"\nnumbers = [0, 1]',
+        "[[baghouse]]",
+        "baghouse[1]",
+        ["tag 'YI': numbers has 2 entries for 3 rows"],
+    ),
+    (
+        'media = "aramid"',
+        "bags_per_row = [14, 14]",
+        "[[baghouse]]",
+        "baghouse[1]",
+        ["bags_per_row holds 2 numbers for the 3 rows of compartment 1"],
+    ),
+    (
+        'media = "aramid"',
+        "bags_per_row = [[14, 14, 0], 14]",
+        "bags_per_row",
+        "baghouse[1].bags_per_row[1][3]",
+        ["greater than or equal to 1", "found 0"],
+    ),
     ('"on_demand"', '"often"', 'mode = "often"', "baghouse[1].cleaning.mode", ["'on_time'"]),
     ('"aramid"', '"nylon66"', 'media = "nylon66"', "baghouse[1].media", ["'polyamide'"]),
 ]

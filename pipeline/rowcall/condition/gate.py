@@ -8,12 +8,17 @@ sensor fault is never taken for a fault of the baghouse.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.counter import (
+    names_other_rows,
+    unmapped_numbers,
+    unmapped_text,
+)
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
@@ -49,25 +54,34 @@ def condition(
     """
     if not any(tag.time_us.size for tag in samples.values()):
         before = {}  # nothing arrived at all: a held value would pass for a quiet day
+    done: dict[int, tuple[Signal, TagHealth]] = {}
+    recorded, by_change = 0.0, Sample.ON_CHANGE
+    # What is recorded on change comes last: the others show how much of the day was recorded.
+    for k, tag in sorted(enumerate(baghouse.tag), key=lambda one: one[1].sample is by_change):
+        raw = _with_before(tag, samples.get(tag.tag), before.get(tag.tag))
+        done[k] = _condition_tag(tag, start, end, raw, recorded)
+        if tag.sample is not by_change:
+            recorded = max(recorded, done[k][1].coverage_frac)
     signals: dict[Place, Signal] = {}
-    health = []
-    for tag in baghouse.tag:
-        place = (tag.role, tag.compartment or 0, tag.row or 0)
-        signal, report = _condition_tag(tag, start, end, samples.get(tag.tag), before.get(tag.tag))
-        health.append(report)
+    for k, tag in enumerate(baghouse.tag):
+        signal, report = done[k]
+        if tag.role is Role.STEP_COUNTER and not report.problem:
+            mapped = baghouse.counted_rows(tag.compartment or 0)
+            is_stated = tag.numbers is not None
+            unmapped = unmapped_numbers(signal, mapped, is_stated=is_stated)
+            if unmapped:
+                done[k] = signal, replace(report, problem=unmapped_text(unmapped))
+                if names_other_rows(signal, mapped, is_stated=is_stated):
+                    continue
         if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
-            signals[place] = signal
-    return Conditioned(signals, tuple(health))
+            signals[tag.role, tag.compartment or 0, tag.row or 0] = signal
+    return Conditioned(signals, tuple(done[k][1] for k in range(len(done))))
 
 
 def _condition_tag(
-    tag: Tag,
-    start: datetime,
-    end: datetime,
-    samples: TagSamples | None,
-    before: tuple[int, float, int] | None,
+    tag: Tag, start: datetime, end: datetime, raw: TagSamples, recorded: float
 ) -> tuple[Signal, TagHealth]:
-    raw = _with_before(tag, samples, before)
+    """Gate one tag; `recorded` is the share of the day in which any tag was seen to be recorded."""
     time_s = (raw.time_us - start.timestamp() * 1e6) / 1e6
     is_bad = (raw.quality != 0) | ~np.isfinite(raw.value)
     unit = tag.outside_unit
@@ -80,6 +94,8 @@ def _condition_tag(
     is_step = tag.sample is Sample.ON_CHANGE
     signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)
     coverage = _coverage(signal, (end - start).total_seconds())
+    if is_step and signal.time_s.size:
+        coverage = max(coverage, recorded)  # where nothing changes, nothing is recorded
     report = TagHealth(
         tag=tag.tag,
         role=tag.role,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from rowcall.draft.counter_numbers import row_numbers
 from rowcall.draft.tag_facts import TagFacts
 from rowcall.draft.tag_words import natural, place_of, role_of, row_places
 from rowcall.site import ROLES, Role, Serves
@@ -15,13 +16,17 @@ _ORDER = list(Role)
 
 @dataclass(frozen=True, slots=True)
 class Assigned:
-    """One tag's role and place; `check` asks a person to look at something, or is empty."""
+    """One tag's role and place; `check` asks a person to look at something, or is empty.
+
+    numbers: what a step counter shows for its rows, where that is not 1, 2, 3 and so on.
+    """
 
     tag: TagFacts
     role: Role
     compartment: int | None = None
     row: int | None = None
     check: str = ""
+    numbers: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,7 @@ def assign_roles(tags: Iterable[TagFacts]) -> Assignment:
         elif role is not None:
             found += [Assigned(tag, role, place_of(tag.name)[0]) for tag in listed]
     found = [replace(a, check="is this the right role?") if a.tag in guessed else a for a in found]
+    found = [_numbered(a, rows) if a.role is Role.STEP_COUNTER else a for a in found]
     kept, doubles = _one_a_place(sorted(found, key=lambda one: _ORDER.index(one.role)))
     compartments = max([len(rows), *(one.compartment or 0 for one in kept)])
     rows = rows + (rows[-1],) * (compartments - len(rows))
@@ -75,9 +81,24 @@ def _rows(solenoids: Sequence[Assigned], counters: Sequence[TagFacts]) -> tuple[
         place = one.compartment or 1
         counted[place] = max(counted.get(place, 0), one.row or 1)
     if not counted:
-        tops = [tag.highest if 1 <= tag.highest <= _MAX_NUMBER else 1.0 for tag in counters]
-        counted = {place: int(top) for place, top in enumerate(tops, start=1)}
+        listed = [row_numbers(tag.numbers, is_shared=len(counters) == 1) for tag in counters]
+        if len(listed) == 1:
+            return tuple(map(len, listed[0]))
+        counted = {place: max(len(rows[0]), 1) for place, rows in enumerate(listed, start=1)}
     return tuple(counted.get(place, 1) for place in range(1, max(counted, default=1) + 1))
+
+
+def _numbered(one: Assigned, rows: Sequence[int]) -> Assigned:
+    """Return a step counter with the numbers of its rows, where they fit the known rows."""
+    is_shared = one.compartment is None or len(rows) == 1
+    listed = row_numbers(one.tag.numbers, is_shared=is_shared)
+    served = tuple(rows) if is_shared else (rows[(one.compartment or 1) - 1],)
+    numbers = tuple(number for part in listed for number in part)
+    if numbers == tuple(range(1, sum(served) + 1)):
+        return one
+    if tuple(map(len, listed)) == served:
+        return replace(one, numbers=numbers)
+    return replace(one, check="which number does it show for which row? State them as numbers")
 
 
 def _settle_pairs(by_role: dict[Role | None, list[TagFacts]], compartments: int) -> list[TagFacts]:

@@ -131,6 +131,8 @@ def _tag(one: Assigned) -> str:
         lines.append(f"compartment = {one.compartment}")
     if one.row is not None:
         lines.append(f"row = {one.row}")
+    if one.numbers:
+        lines.append(f"numbers = {list(one.numbers)}  # CHECK: what it shows for row 1, 2, ...")
     if one.check:
         lines.insert(0, f"# CHECK: {one.check}")
     return "[[baghouse.tag]]\n" + "".join(f"{line}\n" for line in lines)

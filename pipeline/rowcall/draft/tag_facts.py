@@ -27,6 +27,8 @@ from rowcall.take_in.read.opening import Opened, open_export
 from rowcall.take_in.sniff.layout import Layout
 
 _EVEN_SHARE = 0.9  # chosen: of the times between points are the usual one; some points get lost
+_REST_RATIO = 2.0  # chosen: between a step of the round (1) and a rest until the next cleaning
+_MAX_NUMBERS = 9801  # rows of 99 compartments of 99
 _UNIT_NAMES = frozenset(("unit", "units", "uom", "eu", "engineering unit", "engineering units"))
 
 
@@ -39,7 +41,7 @@ class TagFacts:
         step_s: median time between points, nan with fewer than two.
         middle: median of the values, nan without numbers.
         spread: (95th - 5th percentile) / median of the values, nan where undefined.
-        highest: largest value, nan without numbers.
+        numbers: whole numbers that it steps through, rising; of a counter, those of its rows.
     """
 
     name: str
@@ -48,7 +50,7 @@ class TagFacts:
     step_s: float
     middle: float
     spread: float
-    highest: float
+    numbers: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,8 +152,29 @@ def _facts(
         step_s=step_us / 1e6,
         middle=float(middle),
         spread=float((high - low) / middle) if middle else float("nan"),
-        highest=float(finite.max()) if len(finite) else float("nan"),
+        numbers=steps_through(time_us, value),
     )
+
+
+def steps_through(
+    time_us: npt.NDArray[np.int64], value: npt.NDArray[np.float64]
+) -> tuple[int, ...]:
+    """Return the whole numbers that a tag steps through, none for one of other values.
+
+    A 0 that lasts much longer than the other numbers, or comes much less often, is where a counter
+    rests.
+    """
+    if not len(value) or not np.all(value == np.round(value)):
+        return ()
+    begin = np.concatenate(([0], np.flatnonzero(np.diff(value)) + 1))
+    lasted_us = np.diff(np.append(time_us[begin], time_us[-1]))
+    shown, visits = np.unique(value[begin], return_counts=True)
+    if shown.size > 1 and shown[0] == 0:
+        zero = value[begin] == 0
+        is_long = np.median(lasted_us[zero]) > _REST_RATIO * np.median(lasted_us[~zero])
+        if is_long or _REST_RATIO * visits[0] < np.median(visits[1:]):
+            shown = shown[1:]
+    return tuple(int(number) for number in shown if number >= 0)[:_MAX_NUMBERS]
 
 
 def sample_kind(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from statistics import median
 from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
 from rowcall import trade
 from rowcall.media import SOURCE, Fibre, limits_c
-from rowcall.site.roles import ROLES, Serves
+from rowcall.site.roles import ROLES, Role, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import (
     Area,
@@ -26,6 +27,16 @@ from rowcall.site.toml_table import (
 
 def _listed(value: object) -> object:
     return value if isinstance(value, (list, tuple)) else [value]
+
+
+def _by_compartment(value: object) -> object:
+    """Return numbers a row as one list a compartment, or one for all."""
+    listed = list(value) if isinstance(value, (list, tuple)) else [value]
+    is_nested = any(isinstance(part, (list, tuple)) for part in listed)
+    return [_listed(part) for part in listed] if is_nested else [listed]
+
+
+Bags = Annotated[int, Field(ge=1, le=200)]
 
 
 class Cleaning(Table):
@@ -50,7 +61,9 @@ class Baghouse(Table):
     name: Name
     compartments: Annotated[int, Field(ge=1, le=99)]
     rows_per_compartment: Annotated[tuple[int, ...], BeforeValidator(_listed)]
-    bags_per_row: Annotated[int, Field(ge=1, le=200)] | None = None
+    bags_per_row: Annotated[
+        tuple[tuple[Bags, ...], ...] | None, BeforeValidator(_by_compartment)
+    ] = None
     cloth_area: Area | None = None
     media: Fibre | None = None
     continuous_limit: Temperature | None = None
@@ -76,6 +89,7 @@ class Baghouse(Table):
                 f"rows_per_compartment {list(listed)} must hold one number for all, or one a "
                 f"compartment ({self.compartments} numbers), each 1 or more"
             )
+        self._check_bags()
         for index, tag in enumerate(self.tag):
             self._check_place(tag)
             if any(tag.overlaps(other) for other in self.tag[:index]):
@@ -91,6 +105,21 @@ class Baghouse(Table):
             )
         return self
 
+    def _check_bags(self) -> None:
+        lists = self.bags_per_row or ((1,),)
+        if len(lists) not in (1, self.compartments):
+            raise ValueError(
+                f"bags_per_row has {len(lists)} lists for {self.compartments} compartments"
+            )
+        for compartment, n_rows in enumerate(self.rows, start=1):
+            n_listed = len(lists[min(compartment, len(lists)) - 1])
+            if n_listed not in (1, n_rows):
+                raise ValueError(
+                    f"bags_per_row holds {n_listed} numbers for the {n_rows} rows of compartment "
+                    f"{compartment}; write one number for all rows, one a row, or a list of these "
+                    "for each compartment"
+                )
+
     def _check_place(self, tag: Tag) -> None:
         if tag.compartment is not None and tag.compartment > self.compartments:
             raise ValueError(
@@ -103,6 +132,12 @@ class Baghouse(Table):
             )
         if tag.row is not None and ROLES[tag.role].serves is not Serves.ROW:
             raise ValueError(f"tag {tag.tag!r}: role {tag.role.value} takes no row")
+        n_rows = len(self._rows_of(tag.compartment or 0))
+        if tag.numbers is not None and len(tag.numbers) != n_rows:
+            raise ValueError(
+                f"tag {tag.tag!r}: numbers has {len(tag.numbers)} entries for {n_rows} rows; write "
+                "the number that the counter shows for each row, row 1 (of compartment 1) first"
+            )
 
     @property
     def rows(self) -> tuple[int, ...]:
@@ -113,6 +148,39 @@ class Baghouse(Table):
     def all_rows(self) -> list[tuple[int, int]]:
         """Every (compartment, row), in order."""
         return [(c, r) for c, n in enumerate(self.rows, start=1) for r in range(1, n + 1)]
+
+    def _rows_of(self, counter: int) -> list[tuple[int, int]]:
+        return [place for place in self.all_rows() if counter in (0, place[0])]
+
+    def _bags_of(self, compartment: int) -> tuple[int, ...]:
+        lists = self.bags_per_row or ((1,),)
+        listed = lists[min(compartment, len(lists)) - 1]
+        return listed if len(listed) > 1 else listed * self.rows[compartment - 1]
+
+    def expected_drop_ratio(self, compartment: int, row: int) -> float:
+        """Return a row's bags over the median row's of its header; 1 where no bags are stated.
+
+        A row drops as the nozzles of its bags let out, so by design one of fewer bags drops less.
+        """
+        own = {tag.compartment for tag in self.tag if tag.role is Role.HEADER_PRESSURE}
+        every = range(1, self.compartments + 1)
+        served = [compartment] if compartment in own else [c for c in every if c not in own]
+        usual = median(n for c in served for n in self._bags_of(c))
+        return self._bags_of(compartment)[row - 1] / usual
+
+    def counted_rows(self, counter: int) -> dict[int, tuple[int, int]]:
+        """Return (compartment, row) by the number that a step counter shows for it.
+
+        Args:
+            counter: compartment of the counter, 0 where it serves all.
+        """
+        rows = self._rows_of(counter)
+        stated = (
+            tag.numbers
+            for tag in self.tag
+            if tag.role is Role.STEP_COUNTER and (tag.compartment or 0) == counter
+        )
+        return dict(zip(next(stated, None) or range(1, len(rows) + 1), rows, strict=True))
 
     def on(self, day: date) -> Baghouse:
         """Return the baghouse with only the tags that are valid on a plant-local day."""

@@ -24,6 +24,7 @@ class Tag(Table):
     row: Annotated[int, Field(ge=1)] | None = None
     span: Annotated[tuple[float, float] | None, Field(alias="range")] = None
     scale: Annotated[float, Field(gt=0)] = 1.0  # the recorded number times this is in `unit`
+    numbers: tuple[Annotated[int, Field(ge=0)], ...] | None = None  # a counter's, row 1 first
     valid_from: date = date.min
     valid_to: date = date.max
 
@@ -32,6 +33,10 @@ class Tag(Table):
         find_unit(self.unit, ROLES[self.role].dimensions)
         if self.span is not None and self.span[0] >= self.span[1]:
             raise ValueError(f"range {list(self.span)} must rise from low to high")
+        if self.numbers is not None and self.role is not Role.STEP_COUNTER:
+            raise ValueError(f"role {self.role.value} takes no numbers; only step_counter does")
+        if self.numbers is not None and len(set(self.numbers)) < len(self.numbers):
+            raise ValueError(f"numbers {list(self.numbers)} must name each number once")
         if self.valid_from > self.valid_to:
             raise ValueError(
                 f"valid_from {self.valid_from} lies after valid_to {self.valid_to}; both days count"

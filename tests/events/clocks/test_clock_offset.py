@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from helpers.scenes import Studied, exports, kiln, local, on_time, study
 
 from rowcall.events.clocks.offset import clock_offset
 from rowcall.events.firing.recorded import find_fires
 from rowcall.site import Role
-from rowcall_plant import RowSilent
+from rowcall_plant import RowDrawnOut, RowFaint, RowSilent
 
 
 def scene(ahead_s: float, interval_s: float = 20.0, step_s: int = 1) -> Studied:
@@ -59,6 +61,23 @@ def test_samples_far_apart_tell_the_offset_together(
 def test_samples_in_step_with_the_pulses_tell_no_offset(step_s: int) -> None:
     """Drift apart, a whole interval, is all that such samples could tell."""
     found = scene(0.0, 20.0, step_s).events.clock_offsets
+    assert all(offset.offset_s == 0.0 for offset in found.values())
+
+
+@pytest.mark.parametrize(("interval_s", "step_s"), [(12.5, 5), (23.0, 60)])
+@pytest.mark.parametrize("n_faults", [1, 3])
+def test_rows_in_step_with_the_samples_make_no_offset(
+    interval_s: float, step_s: int, n_faults: int
+) -> None:
+    """Each phase is met after two or three rows only, so a deep or silent one looks like a fall."""
+    even = replace(on_time(6, interval_s), scan_s=1e-6)
+    faults = [
+        RowSilent(start=local(0), compartment=1, row=3),
+        RowDrawnOut(start=local(0), compartment=1, row=5, late_s=1.5, late_flow_frac=0.5),
+        RowFaint(start=local(0), compartment=1, row=2, drop_share=0.4),
+    ][:n_faults]
+    plan = kiln(rows=(6,), cleaning=even)
+    found = study(exports(plan, faults, step_s=step_s, seed=3)[0]).events.clock_offsets
     assert all(offset.offset_s == 0.0 for offset in found.values())
 
 

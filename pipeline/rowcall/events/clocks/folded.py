@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from rowcall import trade
 from rowcall.events.clocks.drift import ClockOffset, Drift, block_edges
@@ -17,12 +18,16 @@ from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.pulse_curve import curve_shape
 from rowcall.model import Floats, Signal
 
+Ints = npt.NDArray[np.int64]
+
 _MIN_POINTS = 200  # points; chosen: one a cell of a usual interval of 20 s
 # Width of a cell, and step of the offsets tried; chosen: a pulse's fall takes 0.1-0.2 s
 _FOLD_S = 0.1
 # Recovery constants tried; chosen: by doubling about the usual 1-5 s, for depth makes up the rest
 _FOLD_TAUS_S = (0.7, 1.4, 2.8, 5.6, 11.2)
 _FOLD_BLOCK = 60  # chosen: points; several intervals, and few minutes, at the samplings in question
+_MIN_MIXED = 0.7  # chosen: of the rows that chance would bring to the phases; in step half or less
+_N_FITTED = 4  # offset, recovery constant, depth and level
 _MAX_LOSS = 8.0  # chosen: log-likelihoods within which offsets are equally good
 _MIN_GAIN = 0.005  # chosen: log-likelihood a point that a drift must gain
 _EVEN_SHARE = 0.5  # chosen: of what offsets free in every block would gain; misfit gains no line
@@ -39,6 +44,7 @@ class _Folded:
     Attributes:
         time_s, since_s: instant, and time since the fire before by the fires' clock [s].
         y: deficit relative to the level around [-].
+        row: row of the fire before, as a place among all rows.
         interval_s: between fires [s].
         edges_s: of the blocks of the day [s].
     """
@@ -46,6 +52,7 @@ class _Folded:
     time_s: Floats
     since_s: Floats
     y: Floats
+    row: Ints
     interval_s: float
     edges_s: Floats
 
@@ -57,10 +64,12 @@ def _folded(header: Signal, fires: Fires) -> _Folded | None:
     inside = (fire >= 0) & (since < interval_s)
     if inside.sum() < _MIN_POINTS:
         return None
+    row = np.unique(100 * fires.compartment + fires.row, return_inverse=True)[1]
     return _Folded(
         time_s=header.time_s[inside],
         since_s=since[inside],
         y=(1.0 - header.value / np.maximum(_running_median(header.value), 1.0))[inside],
+        row=row[fire[inside]].astype(np.int64),
         interval_s=interval_s,
         edges_s=block_edges(float(header.time_s[-1])),
     )
@@ -92,26 +101,56 @@ def _shapes(points: _Folded, grid: Floats, tau_s: float) -> Floats:
 def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset | None:
     """Offset at which the header's curve, repeated every interval, fits best.
 
-    None where no offset fits much better than all others do.
+    None where no offset fits much better than all others do. Samples in step with the pulses meet
+    them at few phases: what cells differ by counts as noise, and between two of them the fall may
+    lie anywhere. Where each phase is one of few rows, a deep or silent row looks like an offset.
     """
     points = _folded(header, fires)
-    if points is None:
+    if points is None or not _is_mixed(points):
         return None
     count, total = _sums(points, points.edges_s.size)
     grid = _fold_grid(reach_s)
     best = np.full(grid.size, -np.inf)
     for tau in _FOLD_TAUS_S:
         best = np.maximum(best, _gain(_shapes(points, grid, tau), count, total)[:, 0])
-    y = points.y
-    left = float(y @ y - y.sum() ** 2 / y.size - best.max()) / max(y.size - 4, 1)
-    near = grid[best >= best.max() - 2 * _MAX_LOSS * left]
-    first, last = float(near[0]), float(near[-1])
+    y, is_met = points.y, count[:, 0] > 0
+    n_free = int(is_met.sum()) - _N_FITTED
+    if n_free < 1:
+        return None
+    base = y.sum() ** 2 / y.size
+    left = float(y @ y - base - best.max()) / max(y.size - _N_FITTED, 1)
+    of_cells = float((total[is_met] ** 2 / count[is_met]).sum() - base - best.max()) / n_free
+    # With the variance unknown, the log-likelihood is that of the log of the squares left.
+    allowed = n_free * np.expm1(2 * _MAX_LOSS / n_free) * max(left, of_cells)
+    near = grid[best >= best.max() - allowed]
+    first, last = _between_cells(float(near[0]), float(near[-1]), is_met, points.interval_s)
     if last - first > reach_s:
         return None
     return ClockOffset(
         0.0 if first <= 0.0 <= last else (first + last) / 2,
         max((last - first) / 2, _FOLD_S / 2),
     )
+
+
+def _between_cells(
+    first_s: float, last_s: float, is_met: npt.NDArray[np.bool_], interval_s: float
+) -> tuple[float, float]:
+    """Widen bounds of an offset to the cells with points on either side of the fall [s]."""
+    met = (np.flatnonzero(is_met) + 0.5) * _FOLD_S
+    around = np.concatenate((met - interval_s, met, met + interval_s))
+    fallen_s = trade.VALVE_OPEN.value
+    before = around[np.searchsorted(around, first_s + _FOLD_S / 2, "right") - 1]
+    after = around[np.searchsorted(around, last_s + fallen_s - _FOLD_S / 2)]
+    return min(first_s, float(before)), max(last_s, float(after) - fallen_s)
+
+
+def _is_mixed(points: _Folded) -> bool:
+    """Whether each phase is met after about as many rows as chance would bring there."""
+    n_rows = int(points.row.max()) + 1
+    cell = (points.since_s / _FOLD_S).astype(np.int64)
+    n_met = np.unique(cell * n_rows + points.row).size
+    by_chance = n_rows * (1.0 - (1.0 - 1.0 / n_rows) ** np.bincount(cell)).sum()
+    return bool(n_met >= _MIN_MIXED * by_chance)
 
 
 def folded_drift(header: Signal, fires: Fires, reach_s: float) -> Drift | None:

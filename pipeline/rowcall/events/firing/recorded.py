@@ -128,13 +128,10 @@ def _counted(baghouse: Baghouse, place: tuple[Role, int, int], signal: Signal) -
 
 
 def _whose(baghouse: Baghouse, own: int, number: Ints) -> tuple[Ints, Ints]:
-    """Return compartment and row of a counted number; a shared counter runs over all rows."""
-    if own:
-        row = np.where((number >= 1) & (number <= baghouse.rows[own - 1]), number, 0)
-        return _full(number, own), row
-    places = np.array([(0, 0), *baghouse.all_rows()], np.int64)
-    known = np.where((number >= 1) & (number < len(places)), number, 0)
-    return places[known, 0], places[known, 1]
+    """Return compartment and row of each counted number, 0 where it stands for no row."""
+    rows = baghouse.counted_rows(own)
+    places = np.array([rows.get(one, (0, 0)) for one in number.tolist()], np.int64).reshape(-1, 2)
+    return places[:, 0], places[:, 1]
 
 
 def _in_order(found: list[Fires], seconds: float) -> Fires:
