@@ -153,7 +153,7 @@ def _change(context: Context, series: _Series, trend: Trend | None) -> tuple[str
             for one in (corrected, peak)
         )
         day = series.days[index]
-        if abs(math.log(ratio)) < _MIN_CHANGE:
+        if ratio <= 0 or abs(math.log(ratio)) < _MIN_CHANGE:
             continue
         jump = _by_day(context, Fact.DP_JUMP).get(day)
         times = f"since {day.isoformat()} DP reads {ratio:.2f} times what it did"
@@ -181,7 +181,8 @@ def _scale_gain(
 ) -> float:
     """Return the log-likelihood ratio of another scale over more drag, by the fall at pulses.
 
-    A scale multiplies the fall; more drag leaves it. It grows with the square of flow.
+    A scale multiplies the fall; more drag leaves it. It grows with the square of flow. More dust
+    raises it by more than DP, which is neither: 0.
     """
     falls, errors = (_by_day(context, f) for f in (Fact.DP_FALL_PA, Fact.DP_FALL_ERROR_PA))
     logs = []
@@ -198,6 +199,8 @@ def _scale_gain(
     (before, error_before), (after, error_after) = logs
     variance = error_before + error_after + _FALL_SD**2
     grown = after - before
+    if abs(grown - change) > 2 * math.sqrt(variance) and abs(grown) > abs(change):
+        return 0.0
     return float((grown**2 - (grown - change) ** 2) / (2 * variance))
 
 

@@ -107,3 +107,15 @@ def test_ageing_after_a_change_is_found(by_clock: Studied) -> None:
     assert answer.verdict is Verdict.FOUND
     assert "rises steadily" in answer.text
     assert "stepped" not in answer.text
+
+
+def test_more_dust_is_no_other_scale(by_clock: Studied) -> None:
+    """More dust a pulse takes off more: the fall grows by more than residual DP does."""
+    assert changed(by_clock, 4, factor=1.2, fall=1.8, jump=False).verdict is Verdict.FOUND
+
+
+def test_a_residual_below_zero_is_judged(by_clock: Studied) -> None:
+    value = quiet(40, 2.0)
+    value[20:] -= 30.0
+    answer = judged(with_series(by_clock.day, value))
+    assert answer.verdict is not Verdict.FOUND

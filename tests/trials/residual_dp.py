@@ -7,6 +7,7 @@ memory, days that are missing and plants without a flow tag are drawn by the see
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -15,12 +16,24 @@ import numpy as np
 import polars as pl
 from helpers.scenes import ZONE, history_of, kiln, site_of
 
-from rowcall.model import FACT_COLUMNS, Answer, BaghouseDay, Context, Fact, FactBook, Floats
+from rowcall.diagnosis.diagnose import limits_in_force
+from rowcall.diagnosis.trend import fit_trend
+from rowcall.model import (
+    FACT_COLUMNS,
+    Answer,
+    BaghouseDay,
+    Context,
+    Fact,
+    FactBook,
+    Floats,
+    History,
+)
 from rowcall_plant import site_text, tag_list
-from rowcall_rules.rising_residual_dp import RULE
+from rowcall_rules.rising_residual_dp import RULE, reached
 
 FIRST = date(2026, 1, 1)
 FLOW = 16.0  # [m3/s]
+LIMITS = limits_in_force([RULE], {})[RULE.name]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,19 +103,15 @@ def series_of(plant: Plant, n: int, growth: float = 0.0, onset: int = 0) -> tupl
     return np.where(lost, np.nan, value), flow
 
 
-def answer_of(
-    value: Floats, flow: Floats | None, limits: dict[str, float], limit_pa: float | None = None
-) -> Answer:
-    """Return the rule's answer on the last day of a series."""
-    house = site_of(
-        site_text("Plant", [(kiln(), tag_list(kiln(), 100, rows_by="solenoid"))])
-    ).model_copy(update={"residual_dp_limit": limit_pa})
+def answer_of(value: Floats, flow: Floats | None) -> Answer:
+    """Return the rule's answer on the last day of a series, which must have a value."""
+    house = site_of(site_text("Plant", [(kiln(), tag_list(kiln(), 100, rows_by="solenoid"))]))
     series = {Fact.RESIDUAL_DP_PA: value}
     if flow is not None:
         series |= {Fact.RESIDUAL_DP_PER_FLOW: value / flow, Fact.FLOW_M3_S: flow}
     last = FIRST + timedelta(days=value.size - 1)
     past = history_of({fact: one[:-1].tolist() for fact, one in series.items()}, last)
-    past = type(past)(past.facts.filter(pl.col("value").is_finite()))
+    past = History(past.facts.filter(pl.col("value").is_finite()))
     today = [(0, 0, fact.column, float(one[-1])) for fact, one in series.items()]
     facts = pl.DataFrame(today, schema=FACT_COLUMNS, orient="row")
     start = datetime.combine(last, time(), ZoneInfo(ZONE))
@@ -120,5 +129,53 @@ def answer_of(
         facts=facts,
         history=past,
     )
-    (answer,) = RULE.judge(Context(day=day, limits=limits, facts=FactBook(facts)))
+    (answer,) = RULE.judge(Context(day=day, limits=LIMITS, facts=FactBook(facts)))
     return answer
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How a series that a date is projected from was made; noise 20 Pa on 900 Pa, 6 Pa a day.
+
+    weekly: what weekends lie lower by [Pa]. bent: the rate was 2 Pa a day until a third ago.
+    """
+
+    days: int
+    memory: float
+    weekly: float
+    bent: bool
+
+
+SETTINGS = tuple(
+    Setting(days, memory, weekly, bent)
+    for days in (30, 90)
+    for memory in (0.0, 0.4, 0.8)
+    for weekly, bent in ((0.0, False), (30.0, False), (0.0, True))
+)
+
+
+def dates_cover(setting: Setting, seed: int, ahead: Sequence[int]) -> list[tuple[bool, bool, bool]]:
+    """Return for limits that the line reaches so many days ahead whether the interval holds.
+
+    Returns:
+        for each: the day the line reaches it; the day a median of three days does; open end.
+    """
+    rng = np.random.default_rng([seed, setting.days, round(10 * setting.memory), setting.bent])
+    n = setting.days
+    day = np.arange(n + 150) - (n - 1.0)
+    line = 900 + 6.0 * day
+    if setting.bent:
+        knee = -(n // 3)
+        line = np.where(day < knee, 900 + 6.0 * knee + 2.0 * (day - knee), line)
+    value = line + 20 * remembering(rng, day.size, setting.memory)
+    value -= setting.weekly * ((np.arange(day.size) + rng.integers(7)) % 7 >= 5)
+    trend = fit_trend(day[:n], value[:n])
+    assert trend is not None
+    level = np.array([np.median(value[k - 2 : k + 1]) for k in range(n, day.size)])
+    out = []
+    for days in ahead:
+        limit_pa = 900 + 6.0 * days
+        early, late = reached(trend, limit_pa)
+        first = 1 + int(np.argmax(level >= limit_pa))
+        out.append((early <= days <= late, early <= first <= late, late == np.inf))
+    return out
