@@ -43,13 +43,17 @@ _WINDOW_D = 90  # chosen: a season
 _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
 _AROUND_D = 7  # chosen: days before and after a step that make its size; a week, so that low
 # weekends are not taken for the level before
-_MIN_BEFORE_D = 3  # chosen: days before a step; more than a weekend
+_SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
+_STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
+_FORTNIGHT = 14  # [d] every weekday was seen twice
+_BLIND = 0.1  # [-] of `doubt`: without flow, one week may hold a ramp that is its load
 _LEVEL_D = 3  # chosen: days whose median is the level of today
 _MIN_CHANGE = 0.04  # [-] chosen: a smaller change of scale or set point is none that matters
 _SURE = 1.5  # chosen: log-likelihood ratio, odds of 4 to 1
 _FALL_SD = 0.05  # [-] chosen: what the fall at pulses differs by from week to week
 _PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 _MIN_DATED_D = 21  # [d] trials: intervals of fewer days cover 0.72-0.85 where noise lasts
+_TAIL = 0.01  # [-] at each end of an interval of dates: 0.025 covers 0.75-0.9 after a bend
 _DAYS_AHEAD = np.concatenate((np.arange(120.0), np.geomspace(120, 3650, 60)))  # to ten years
 
 
@@ -132,7 +136,9 @@ def judge(context: Context) -> Iterator[Answer]:
         known = f"{series.number.size} of {context.limits['history_days']:.0f} days since are known"
         yield Answer.cannot_tell(context.subject(), f"{note}, and {known}")
         return
-    is_rising = trend is not None and _is_rising(trend, context.limits)
+    is_blind = series.log_flow is None and series.number.size < _FORTNIGHT
+    doubt = context.limits["doubt"] * (_BLIND if is_blind else 1.0)
+    is_rising = trend is not None and _is_rising(trend, doubt, context.limits)
     level = float(np.median(corrected[-_LEVEL_D:]))
     yield _answer(context, series, _Finding(level, trend, is_rising, step, note))
 
@@ -232,13 +238,13 @@ def _by_day(context: Context, fact: Fact) -> dict[date, float]:
     return known if math.isnan(today) else {**known, context.day.day: today}
 
 
-def _is_rising(trend: Trend, limits: Limits) -> bool:
+def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
     """Whether it rises for sure, and by so much that it matters: so far, or in a month."""
     start = trend.end - trend.rise
     is_large = trend.rise >= limits["rise"] * start
     is_fast = trend.rise >= limits["rise_early"] * start
     is_fast &= trend.rate * _PACE_D >= limits["rise"] * start
-    return trend.rate_quantile(limits["doubt"]) > 0 and (is_large or is_fast)
+    return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
 
 
 def _step(series: _Series, corrected: Floats, limits: Limits) -> _Step | None:
@@ -246,12 +252,19 @@ def _step(series: _Series, corrected: Floats, limits: Limits) -> _Step | None:
     edges = [0, *find_steps(corrected), corrected.size]
     now = float(np.median(corrected[edges[-2] :][-_AROUND_D:]))
     for index, right in reversed(list(pairwise(edges[1:]))):
-        if index < _MIN_BEFORE_D:
+        if index < _AROUND_D:
             break
-        before = float(np.median(corrected[max(0, index - _AROUND_D) : index]))
-        after = float(np.median(corrected[index : min(right, index + _AROUND_D)]))
+        part = slice(index, min(right, index + _AROUND_D))
+        same_weekdays = np.isin(series.number, series.number[part] - 7)
+        before, after = (
+            float(np.median(one)) for one in (corrected[index - _AROUND_D : index], corrected[part])
+        )
+        if same_weekdays.any():
+            before = max(before, float(np.median(corrected[same_weekdays])))
+        low, high = np.quantile(corrected[max(0, index - _SCATTER_D) : index], (0.1, 0.9))
+        needed = max(limits["rise"] * before, _STANDS_OUT * float(high - low) / 2.56)
         recent = -series.number[index] <= limits["step_days"]
-        if recent and min(after, now) >= (1 + limits["rise"]) * before:
+        if recent and min(after, now) >= before + needed:
             return _Step(series.days[index], after / before - 1, before, after)
     return None
 
@@ -330,7 +343,7 @@ def _projection(context: Context, seen: _Finding) -> tuple[str, Urgency]:
 def reached(trend: Trend, limit_pa: float) -> tuple[float, float]:
     """Return the 95 % interval of the days until a day's value is above a limit, inf if open."""
     p = np.maximum.accumulate(trend.p_above(limit_pa, _DAYS_AHEAD))
-    early, late = (np.flatnonzero(p >= share) for share in (0.025, 0.975))
+    early, late = (np.flatnonzero(p >= share) for share in (_TAIL, 1 - _TAIL))
     return (
         math.floor(_DAYS_AHEAD[early[0]]) if early.size else math.inf,
         math.ceil(_DAYS_AHEAD[late[0]]) if late.size else math.inf,
@@ -390,7 +403,7 @@ RULE = Rule(
         ),
         limit(
             "rise_early",
-            "5 %",
+            "6 %",
             "relative rise so far that matters where it makes `rise` in a month",
             chosen="2 % a day is past it on the 8th day; weather and dust make less in a week",
         ),

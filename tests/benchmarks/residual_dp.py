@@ -79,6 +79,8 @@ def main() -> None:
     for line in count(range(given.seed, given.seed + given.plants)):
         print(line, flush=True)
     print("covered: line / level / open end, 5, 15 and 40 days ahead")
+    if not given.series:
+        return
     for line in cover(range(given.seed, given.seed + given.series)):
         print(line, flush=True)
 
