@@ -4,7 +4,8 @@ Why: the DP left just after a cleaning shows the bag's own state. It rises slowl
 into the fabric (blinding), or at once after a dew-point event, a cold start or an upset. DP grows
 with flow, so it is corrected to one flow wherever flow is known. Rule out: rows that are no longer
 cleaned (mend those first and watch a day before blaming bags), higher flow, a full hopper, a
-plugged tap. Under cleaning on demand the controller holds DP at its stop set point, so residual
+plugged tap. A set point or a transmitter that changed is not ageing: DP is compared from then on.
+Under cleaning on demand the controller holds DP at its stop set point, so residual
 drag moves less than cycle time and pulses a day do.
 """
 
@@ -41,8 +42,7 @@ from rowcall.units import percent, show
 
 _WINDOW_D = 90  # chosen: a season
 _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
-_AROUND_D = 7  # chosen: days before and after a step that make its size; a week, so that low
-# weekends are not taken for the level before
+_AROUND_D = 7  # chosen: days beside a step that make its size; a week holds its weekend
 _SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
 _STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
 _FORTNIGHT = 14  # [d] every weekday was seen twice
@@ -449,7 +449,7 @@ RULE = Rule(
     ),
     references=(
         "residual pressure drop and cycle duration: ISO 11057",
-        "trend: Theil-Sen, interval Sen 1968 with long-run variance",
+        "trend: line with one change of rate in autocorrelated noise, Bayesian averaging",
         "steps: penalised least squares, PELT",
     ),
     judge=judge,
