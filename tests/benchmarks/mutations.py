@@ -39,7 +39,10 @@ ROW_RULES = "tests/rules/test_row_silent.py tests/rules/test_row_weak.py"
 ROW_EVIDENCE = (
     "tests/diagnosis/test_diagnosis_row_evidence.py tests/rules/test_rules_row_evidence.py"
 )
-RISING = "tests/rules/test_rising_residual_dp.py tests/rules/test_rising_residual_dp_thin.py"
+RISING = (
+    "tests/rules/test_rising_residual_dp.py tests/rules/test_rising_residual_dp_thin.py "
+    "tests/rules/test_rising_residual_dp_changed.py"
+)
 TIMES = "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"
 HOUR = "tests/take_in/test_ambiguous_hour.py"
 ROWS = "tests/events/rows"
@@ -114,9 +117,13 @@ MUTATIONS = (
              "begin <= end and start <= stop", "begin <= end",
              "tests/rules/test_header_leak.py"),
     Mutation("rules/rowcall_rules/rising_residual_dp.py",
-             " & (series.number >= since)", "", RISING),
+             "or (jump is not None and gain > -_SURE)", "or jump is not None", RISING),
     Mutation("rules/rowcall_rules/rising_residual_dp.py",
-             "series.number > -window_d", "series.number >= -window_d", RISING),
+             "and abs(math.log(peak_ratio)) >= _MIN_CHANGE", "", RISING),
+    Mutation("rules/rowcall_rules/rising_residual_dp.py",
+             'is_fast = trend.rise >= limits["rise_early"] * start', "is_fast = False", RISING),
+    Mutation("pipeline/rowcall/diagnosis/trend.py",
+             " + self.noise**2", "", "tests/diagnosis/test_trend.py"),
     Mutation("rules/rowcall_rules/row_closes_late.py",
              ' and row.late_power < limits["power"])', ")", BY_FACTS),
     Mutation("rules/rowcall_rules/row_closes_late.py",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +10,7 @@ import polars as pl
 from helpers.scene_answers import ask
 from helpers.scenes import history_of
 
-from rowcall.model import FACT_COLUMNS, Answer, BaghouseDay, Fact, Floats, Subject
+from rowcall.model import FACT_COLUMNS, Answer, BaghouseDay, Fact, Floats, History, Subject
 
 RULE = "rising_residual_dp"
 
@@ -30,15 +30,21 @@ def with_series(
     *,
     has_flow: bool = True,
     limit_pa: float | None = None,
+    others: Mapping[Fact, Sequence[float] | Floats] | None = None,
 ) -> BaghouseDay:
-    """A day whose residual DP, and those before it, are given; corrected to FLOW by the rule."""
+    """A day whose residual DP, and those before it, are given; corrected to FLOW by the rule.
+
+    others: further facts of the same days, nan where a day has none.
+    """
     value = np.asarray(value_pa, np.float64)
     flows = np.full(value.size, FLOW) if flow is None else np.asarray(flow, np.float64)
     series = {Fact.RESIDUAL_DP_PA: value}
     if has_flow:
         series |= {Fact.RESIDUAL_DP_PER_FLOW: value / flows, Fact.FLOW_M3_S: flows}
+    series |= {name: np.asarray(one, np.float64) for name, one in (others or {}).items()}
     lines = [(0, 0, fact.column, float(one[-1])) for fact, one in series.items()]
-    past = history_of({fact: one[:-1].tolist() for fact, one in series.items()}, day.day)
+    known = history_of({fact: one[:-1].tolist() for fact, one in series.items()}, day.day)
+    past = History(known.facts.filter(pl.col("value").is_finite()))
     house = day.baghouse.model_copy(update={"design_flow": FLOW, "residual_dp_limit": limit_pa})
     rows = day.facts.filter(pl.col("compartment") > 0)
     facts = pl.concat([pl.DataFrame(lines, schema=FACT_COLUMNS, orient="row"), rows])

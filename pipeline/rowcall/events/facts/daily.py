@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 
 import polars as pl
 
+from rowcall.condition.minutes import shared_signal
 from rowcall.condition.state import State
+from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.find import Events, Signals
 from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
 from rowcall.model import FACT_COLUMNS, Fact, Level
-from rowcall.site import Baghouse
+from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, object]
 
@@ -40,6 +43,7 @@ def daily_facts(
     lines = [
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(baghouse, minutes, events),
+        *_dp_facts(baghouse, signals, events),
         *_clock_facts(events),
     ]
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])
@@ -134,14 +138,33 @@ def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -
     yield 0, 0, Fact.N_PULSES, events.pulses.height
     yield 0, 0, Fact.N_CYCLES, running.height
     yield 0, 0, Fact.RUNNING_MIN, (minutes["state"] == State.RUNNING.value).sum()
+    if "supply_pressure_pa" in minutes.columns:
+        yield 0, 0, Fact.SUPPLY_PRESSURE_PA, minutes["supply_pressure_pa"].median()
+
+
+def _dp_facts(baghouse: Baghouse, signals: Signals, events: Events) -> Iterator[Line]:
+    """Yield what DP shows while running; after a change of its level, of the time since."""
+    running = events.cycles.filter(pl.col("state_running"))
+    dp = shared_signal(signals, Role.DP)
+    if dp is None or running.is_empty():
+        return
+    change = level_change(running, dp, baghouse.cleaning.mode == "on_demand")
+    since_s = -math.inf
+    if change is not None:
+        since_s = change.at_s
+        yield 0, 0, Fact.DP_CHANGED_S, change.at_s
+        yield 0, 0, Fact.DP_JUMP, change.jump
+    running = running.filter(pl.col("start_s") >= since_s)
     for fact in (Fact.RESIDUAL_DP_PA, Fact.PEAK_DP_PA, Fact.CYCLE_TIME_S, Fact.FLOW_M3_S):
         yield 0, 0, fact, running[fact.column].median()
     per_flow = (running["residual_dp_pa"] / running["flow_m3_s"]).median()
     yield 0, 0, Fact.RESIDUAL_DP_PER_FLOW, per_flow
     if isinstance(per_flow, float) and baghouse.cloth_area is not None:
         yield 0, 0, Fact.RESIDUAL_DRAG, per_flow * baghouse.cloth_area
-    if "supply_pressure_pa" in minutes.columns:
-        yield 0, 0, Fact.SUPPLY_PRESSURE_PA, minutes["supply_pressure_pa"].median()
+    fired = events.pulses["time_s"].filter(events.pulses["time_s"] >= since_s).to_numpy()
+    fall, error = fall_at_pulses(dp, fired)
+    yield 0, 0, Fact.DP_FALL_PA, fall
+    yield 0, 0, Fact.DP_FALL_ERROR_PA, error
 
 
 def _clock_facts(events: Events) -> Iterator[Line]:
