@@ -22,7 +22,6 @@ from rowcall.diagnosis.row_evidence import (
     RowEvidence,
     over_days,
     pulses_of,
-    row_evidence,
     share_interval,
 )
 from rowcall.diagnosis.row_rules import (
@@ -32,6 +31,7 @@ from rowcall.diagnosis.row_rules import (
     NO_PULSES,
     VALVE_WORK,
     drop_values,
+    evidence_of,
     judged_of,
     percent,
 )
@@ -64,7 +64,7 @@ def judge(context: Context) -> Iterator[Answer]:
 def _judge_compartment(context: Context, compartment: int, n_rows: int) -> Iterator[Answer]:
     limits, day = context.limits, context.day
     rows = {
-        context.subject(compartment, row): row_evidence(context.facts, compartment, row)
+        context.subject(compartment, row): evidence_of(context, compartment, row)
         for row in range(1, n_rows + 1)
     }
     n_judged = sum(row.judged for row in rows.values())

@@ -111,7 +111,7 @@ def _before(context: Context, subject: Subject, row: RowEvidence) -> str:
     _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     if past.size < _MIN_PAST:
         return ""
-    return f" ({percent(median_high(past[-_WEEK:].tolist()))} in the days before)"
+    return f" ({percent(median_high((past[-_WEEK:] / row.expected).tolist()))} in the days before)"
 
 
 def _always(context: Context, subject: Subject, row: RowEvidence, limits: Limits) -> int:
@@ -119,7 +119,7 @@ def _always(context: Context, subject: Subject, row: RowEvidence, limits: Limits
     _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     is_long = past.size >= limits["always_days"] and not row.changed
     within = limits["always_within"] + _ERRORS_95 * row.ratio_error
-    is_same = is_long and float(abs(past - row.ratio).max()) <= within
+    is_same = is_long and float(abs(past / row.expected - row.ratio).max()) <= within
     return past.size if is_same and row.ratio >= limits["by_design"] else 0
 
 

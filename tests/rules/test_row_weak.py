@@ -102,6 +102,18 @@ def test_without_bits_a_weak_place_is_found(row: int | None) -> None:
     assert sum(one.verdict is Verdict.CLEAR for one in answers.values()) == 6 - len(places)
 
 
+@pytest.mark.parametrize(("bags", "is_found"), [(8, False), (12, True)])
+def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
+    bags: int, is_found: bool
+) -> None:
+    """A drop of 68 % of the peers' from 8 bags of 12 is full; from 12 it is weak."""
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4)[0]
+    rows = ((12,) * 6, (12, 12, 12, bags, 12, 12))
+    house = export.baghouse.model_copy(update={"bags_per_row": rows})
+    answers = ask(RULE, study(replace(export, baghouse=house)).day)
+    assert found(answers) == ({(2, 4)} if is_found else set())
+
+
 # 2. Healthy.
 
 

@@ -36,6 +36,7 @@ class RowEvidence:
         intermittent_gain: log-likelihood ratio of "answers some pulses" over "answers all alike".
         rate, rate_low, rate_high: share of answered pulses by that model, and its interval.
         in_step: sampling and pulses are in step.
+        expected: drop that the row's build makes of the others'; the ratios above are of that.
     """
 
     sent: float
@@ -59,6 +60,7 @@ class RowEvidence:
     rate_low: float
     rate_high: float
     in_step: bool
+    expected: float
 
     @property
     def is_surely_silent(self) -> bool:
@@ -127,6 +129,7 @@ def row_evidence(facts: FactBook, compartment: int, row: int, expected: float = 
         rate_low=of(Fact.ANSWER_RATE_LOW),
         rate_high=of(Fact.ANSWER_RATE_HIGH),
         in_step=any((Fact.IN_STEP, header, 0) in facts for header in (compartment, 0)),
+        expected=expected,
     )
 
 

@@ -46,10 +46,19 @@ NO_PULSES = "the controller sent this row no pulses on this day; the valve may b
 JudgeRow = Callable[[Context, Subject, RowEvidence], Answer]
 
 
+def evidence_of(context: Context, compartment: int, row: int) -> RowEvidence:
+    """Return what the facts show of a row, held against what its bags let it drop."""
+    # A place in the sequence may be any row.
+    is_place = context.day.counts_places(compartment)
+    house = context.day.baghouse
+    expected = 1.0 if is_place else house.expected_drop_ratio(compartment, row)
+    return row_evidence(context.facts, compartment, row, expected)
+
+
 def against_peers(context: Context, judge_row: JudgeRow) -> Iterator[Answer]:
     """Judge every row of a baghouse against its peers; the rule has the limit `MAX_SHARE`."""
     answers = (
-        judge_row(context, context.subject(*place), row_evidence(context.facts, *place))
+        judge_row(context, context.subject(*place), evidence_of(context, *place))
         for place in context.day.baghouse.all_rows()
     )
     return over_days(unless_most_differ(answers, context.limits[MAX_SHARE.key]), context.facts)
