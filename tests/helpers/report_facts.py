@@ -97,13 +97,24 @@ def inlet(compartment: int) -> Signal:
 
 def hours(scatter: Scatter, compartments: int) -> pl.DataFrame:
     """Return recovery by the hour: compartment 2 is slow in the afternoon."""
-    lines = [
-        (compartment, hour, 1.9 + 2.4 * (compartment == 2 and 12 <= hour <= 17), 30)
-        for compartment in range(1, compartments + 1)
-        for hour in range(24)
-    ]
-    table = pl.DataFrame(lines, schema=HOUR_COLUMNS, orient="row")
-    return table.with_columns(pl.col("tau_s") + scatter.normals(0.08, len(lines)))
+    places = [(c, hour) for c in range(1, compartments + 1) for hour in range(24)]
+    slow = np.array([c == 2 and 12 <= hour <= 17 for c, hour in places])
+    tau = 1.9 + 2.4 * slow + scatter.normals(0.08, len(places))
+    return (
+        pl.DataFrame(places, schema=["compartment", "hour"], orient="row")
+        .with_columns(
+            n_pulses=30,
+            tau_s=tau,
+            tau_log_error=0.03,
+            recovery_s=math.log(20.0) * tau,  # as of a first-order refill
+            recovery_log_error=0.03,
+            plateau_pa=6.0e5,
+            plateau_error_pa=500.0,
+            drop_pa=1.3e5,
+            left_pa=500.0,
+        )
+        .cast(HOUR_COLUMNS)  # type: ignore[arg-type]
+    )
 
 
 def cycles() -> pl.DataFrame:
@@ -175,6 +186,7 @@ def facts_of_day(scatter: Scatter, rows: tuple[int, ...], ago: int) -> list[Line
     out: list[Line] = [(0, 0, fact, float(value)) for fact, value in whole.items()]
     for compartment, n_rows in enumerate(rows, start=1):
         out += [(compartment, 0, Fact.TAU_S, 1.9), (compartment, 0, Fact.BEFORE_PA, 5.9e5)]
+        out.append((compartment, 0, Fact.RECOVERY_S, 1.9 * math.log(20.0)))
         out += [(compartment, 0, Fact.N_PULSES, 2880.0)]
         out += [(compartment, 0, Fact.CLOCK_OFFSET_S, 1.4)]
         for row in range(1, n_rows + 1):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -77,9 +78,13 @@ def test_without_pulses_nothing_is_written() -> None:
 @pytest.mark.parametrize(
     ("refills", "shown"),
     [
-        ([], ["5.7 s", "5.7 s"]),  # of the pulses: ln 20 times a recovery constant of 1.9 s
+        ([], ["5.7 s", "5.7 s"]),
         ([(1, 0, Fact.RECOVERY_S, 6.04)], ["6.0 s", "5.7 s"]),
-        ([(0, 0, Fact.RECOVERY_S, 6.04)], ["6.0 s", "6.0 s"]),
+        ([(1, 0, Fact.RECOVERY_S, math.nan)], ["-", "5.7 s"]),
+        (  # one header for both compartments
+            [(0, 0, Fact.RECOVERY_S, 6.04), *((c, 0, Fact.RECOVERY_S, math.nan) for c in (1, 2))],
+            ["6.0 s", "6.0 s"],
+        ),
     ],
 )
 def test_the_time_to_recover_stands_once_and_as_rules_quote_it(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import subprocess
 import sys
 from dataclasses import replace
@@ -15,7 +14,6 @@ from helpers import report_days
 from helpers.light import luminance
 
 from rowcall.model import History
-from rowcall.model.day import HOUR_COLUMNS
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.figures.dp import shown_cycles
 from rowcall_reports.figures.hours import recovery_by_hour
@@ -88,12 +86,12 @@ def test_facts_of_rows_that_no_longer_exist_are_left_out() -> None:
     assert [len(block.ratio) for block in made] == [12, 3]
 
 
-def test_recovery_by_hour_is_tau_ln_20_as_in_every_table_and_rule() -> None:
+def test_recovery_by_hour_is_that_of_the_header() -> None:
     day = report_days.report().baghouses[0]
-    hours = pl.DataFrame([(2, 13, 4.0, 9)], schema=HOUR_COLUMNS, orient="row")
-    strip = recovery_by_hour(replace(day, hours=hours))
+    one = day.hours.filter((pl.col("compartment") == 2) & (pl.col("hour") == 13))
+    strip = recovery_by_hour(replace(day, hours=one.with_columns(recovery_s=12.3)))
     assert strip.shape == (2, 24)
-    assert strip[1, 13] == pytest.approx(4.0 * math.log(20.0))
+    assert strip[1, 13] == pytest.approx(12.3)
     assert np.isfinite(strip).sum() == 1
 
 

@@ -32,8 +32,11 @@ def test_a_short_interval_is_found_with_its_shortfall(
     assert answer.urgency is Urgency.WATCH
     left = math.exp(-(interval_s - 0.15) / 2.2)
     sag = 1 - (1 - left) / (1 - (1 - 0.22) * left)
-    assert value_of(answer, "shortfall_share") == pytest.approx(sag, rel=0.06)
-    assert value_of(answer, "shortest_interval_s") == pytest.approx(2.2 * math.log(20), rel=0.03)
+    # A plateau that is never reached is the less certain, the more the refill's law is open.
+    assert value_of(answer, "shortfall_share") == pytest.approx(sag, rel=0.06 * noise_scale)
+    assert value_of(answer, "shortest_interval_s") == pytest.approx(
+        2.2 * math.log(20), rel=0.05 * noise_scale
+    )
 
 
 @pytest.mark.parametrize("interval_s", [4.5, 5.0, 6.0])

@@ -41,6 +41,7 @@ _COURSE_ERROR = 0.025
 _MIN_GAIN = 25.0  # in chi square over a level pressure; chosen: a drop of five standard errors
 _MIN_DROP = 0.01  # of the plateau; chosen: less is noise or no pulse
 _E, _TWENTIETH = math.exp(-1.0), 0.05  # what is left when 63 % and 95 % of a drop are recovered
+_MAX_BACK = 20.0  # time constants; chosen: no fold begins so late after a pulse
 _TINY = 1e-300  # chosen: against division by zero
 
 
@@ -250,4 +251,4 @@ def _shape(time_s: Floats, tau_s: Floats, power: Floats) -> Floats:
     bend = 1.0 - power
     base = np.maximum(1.0 - bend * time_s / tau_s, 0.0)
     powered = base ** (1.0 / np.where(bend > 0, bend, 1.0))
-    return np.where(bend > 0, powered, np.exp(-time_s / tau_s))
+    return np.where(bend > 0, powered, np.exp(-np.maximum(time_s / tau_s, -_MAX_BACK)))
