@@ -163,7 +163,7 @@ def _measured(header: Signal, filled: Filled, fires: Fires, seconds: float) -> _
         inferred={},
         offset=None,
         refills=follow_refills(
-            filled.signal,
+            filled,
             pulses["time_s"].to_numpy(),
             pulses["answered"].fill_null(True).to_numpy(),
             math.ceil(seconds / 3600.0),

@@ -10,6 +10,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from rowcall.events.headers.refills import follow_refills
+from rowcall.events.stacking.decompress import filled_in
 from rowcall.model import Floats, Signal
 
 SET_PA, DROP_PA = 6.0e5, 1.3e5
@@ -49,7 +50,7 @@ def train(
 def day_of(header: Signal, fire: Floats, answered: np.ndarray | None = None) -> dict[str, float]:
     """The line of the whole day."""
     flags = np.ones(fire.size, np.bool_) if answered is None else answered
-    table = follow_refills(header, fire, flags, math.ceil(float(fire[-1]) / 3600.0))
+    table = follow_refills(filled_in(header), fire, flags, math.ceil(float(fire[-1]) / 3600.0))
     return next(table.filter(pl.col("hour").is_null()).iter_rows(named=True))
 
 
@@ -113,15 +114,32 @@ def test_an_hour_of_half_the_feed_takes_twice_as_long() -> None:
     inside = (header.time_s // 3600.0 == 2) & (np.arange(header.time_s.size) < slow.time_s.size)
     value = np.where(inside, slow.value[: header.time_s.size], header.value)
     table = follow_refills(
-        Signal(header.time_s, value), fire, np.ones(fire.size, np.bool_), 7
+        filled_in(Signal(header.time_s, value)), fire, np.ones(fire.size, np.bool_), 7
     ).drop_nulls("hour")
     by_hour = dict(table.select("hour", "tau_s").iter_rows())
     assert by_hour[2] == pytest.approx(2.0 * by_hour[1], rel=0.05)
     assert by_hour[4] == pytest.approx(by_hour[1], rel=0.05)
 
 
+@pytest.mark.parametrize("power", [1.0, 0.5])
+def test_a_dead_band_widens_what_is_said_of_the_refill(power: float) -> None:
+    """Kept where it left 4 % of a drop: the end of the refill is known by so much less."""
+    fire, header = train(power, 2.5, 15.013, noise_pa=500.0)
+    kept, last = [0], header.value[0]
+    for at, value in enumerate(header.value.tolist()):
+        if abs(value - last) > 0.04 * DROP_PA:
+            kept.append(at)
+            last = value
+    thinned = Signal(header.time_s[kept], header.value[kept], bridge_s=86_400.0)
+    day, whole = day_of(thinned, fire), day_of(header, fire)
+    assert day["recovery_s"] == pytest.approx(time_to(power, 2.5, 0.05), rel=0.2)
+    assert day["recovery_log_error"] > 2.0 * whole["recovery_log_error"]
+    off = abs(math.log(day["recovery_s"] / time_to(power, 2.5, 0.05)))
+    assert off < 2.0 * day["recovery_log_error"]
+
+
 def test_few_pulses_or_a_level_pressure_show_no_refill() -> None:
     fire, header = train(1.0, 2.2, 12.013)
-    assert follow_refills(header, fire[:4], np.ones(4, np.bool_), 1).is_empty()
+    assert follow_refills(filled_in(header), fire[:4], np.ones(4, np.bool_), 1).is_empty()
     level = Signal(header.time_s, np.full(header.time_s.size, SET_PA))
-    assert follow_refills(level, fire, np.ones(fire.size, np.bool_), 6).is_empty()
+    assert follow_refills(filled_in(level), fire, np.ones(fire.size, np.bool_), 6).is_empty()

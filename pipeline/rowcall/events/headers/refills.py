@@ -21,6 +21,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall import trade
+from rowcall.events.stacking.decompress import Filled
 from rowcall.model import HOUR_COLUMNS, Floats, Signal
 
 _CLOSED_S = 0.5  # chosen: a healthy valve has surely closed by then
@@ -46,7 +47,7 @@ _TINY = 1e-300  # chosen: against division by zero
 
 
 def follow_refills(
-    header: Signal, fire_s: Floats, answered: npt.NDArray[np.bool_], n_hours: int
+    header: Filled, fire_s: Floats, answered: npt.NDArray[np.bool_], n_hours: int
 ) -> pl.DataFrame:
     """Return the refill of a header in each hour and, with `hour` null, over the day.
 
@@ -62,10 +63,12 @@ def follow_refills(
         return pl.DataFrame(schema=_COLUMNS)
     interval = float(np.median(np.diff(fire_s)))
     hour = (pl.col("at") // 3600.0).cast(pl.Int64).clip(0, n_hours - 1)
-    steady = _points(header, opened).with_columns(p=pl.col("p") - pl.col("level"), span=hour)
-    day, powers = _fit(steady.with_columns(span=pl.lit(0, pl.Int64)), interval, _ANY_POWER)
+    band = header.error_pa[header.error_pa > 0]
+    half_pa = 0.5 * float(np.median(band)) if band.size else 0.0
+    steady = _points(header.signal, opened).with_columns(p=pl.col("p") - pl.col("level"), span=hour)
+    day, powers = _fit(steady.with_columns(span=pl.lit(0, pl.Int64)), interval, half_pa, _ANY_POWER)
     by_hour = steady.with_columns(p=pl.col("p") + pl.col("level").mean().over("span"))
-    hours, _ = _fit(by_hour, interval, np.repeat(powers, n_hours, axis=1))
+    hours, _ = _fit(by_hour, interval, half_pa, np.repeat(powers, n_hours, axis=1))
     in_hour = (opened // 3600.0).astype(np.int64).clip(0, n_hours - 1)
     pulses = pl.Series(np.bincount(in_hour, minlength=n_hours))
     table = pl.concat(
@@ -106,11 +109,14 @@ def _points(header: Signal, opened_s: Floats) -> pl.DataFrame:
     )
 
 
-def _fit(points: pl.DataFrame, interval: float, powers: Floats) -> tuple[pl.DataFrame, Floats]:
+def _fit(
+    points: pl.DataFrame, interval: float, half_pa: float, powers: Floats
+) -> tuple[pl.DataFrame, Floats]:
     """Fit the fold of every span; also return the posterior of the powers, as `powers` came in.
 
     Args:
         points: with `span`.
+        half_pa: half a dead-band, by which samples that were put back may be off [Pa].
         powers: what is known of each power beforehand, shape (n_powers, n_spans).
     """
     fold, begin = _Fold.of(points, powers.shape[1])
@@ -134,11 +140,13 @@ def _fit(points: pl.DataFrame, interval: float, powers: Floats) -> tuple[pl.Data
     def error(value: Floats, own: Floats | float) -> Floats:
         return np.asarray(np.sqrt(mean((value - mean(value)[:, None]) ** 2 + own)))
 
+    # Near an end of a share s of the drop a course falls by about s of it in a time constant.
+    off = half_pa / np.where(is_known, mean(drop), 1.0)[:, None]
     fitted = {
         "tau_s": np.exp(mean(tau_63)),
-        "tau_log_error": error(tau_63, _COURSE_ERROR**2),
+        "tau_log_error": error(tau_63, _COURSE_ERROR**2 + (off / _E) ** 2),
         "recovery_s": np.exp(mean(t_95)),
-        "recovery_log_error": error(t_95, _COURSE_ERROR**2),
+        "recovery_log_error": error(t_95, _COURSE_ERROR**2 + (off / _TWENTIETH / 3.0) ** 2),
         "plateau_pa": mean(fits.plateau_pa),
         "plateau_error_pa": error(fits.plateau_pa, fits.plateau_error_pa**2 * chi),
         "drop_pa": mean(drop),
