@@ -47,7 +47,7 @@ _P_HANGS = 0.5  # chosen: probability from which depth is read where the pressur
 _FEW_PHASES_S = 1.0  # chosen: error of a delay there, as long as most valves hang
 _MIN_HANGING = 0.5  # chosen: of the usual drop; of less nothing is seen of a valve that hangs
 _ABOUT_S, _MIN_ABOUT = 0.11, 5  # chosen: and over what, from how many points
-_UNSEEN_BEND = 0.4  # chosen: where few phases are met; twice that of an orifice
+_UNSEEN_BEND = 0.25  # chosen: where few phases are met; a quarter more than that of an orifice
 _SHORT_ERROR = 0.12  # measured: error of a depth a unit of drop that the next pulse may meet
 _DEEP_BEND = 2.0  # chosen: of how far refills are from exponential, for those of deeper drops
 
