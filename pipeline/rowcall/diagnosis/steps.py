@@ -21,6 +21,7 @@ import math
 
 import numpy as np
 
+from rowcall.events.noise import HALF
 from rowcall.model import Floats
 
 _PENALTY = 3.0  # [-] times variance times ln(n); chosen: the docstring says what it gives
@@ -49,7 +50,7 @@ def find_steps(value: Floats) -> list[int]:
 
 def noise_variance(value: Floats) -> float:
     """Return the variance of the day-to-day noise, robust against steps (median of differences)."""
-    sigma = float(np.median(np.abs(np.diff(value)))) / (0.6745 * math.sqrt(2))
+    sigma = float(np.median(np.abs(np.diff(value)))) / (HALF * math.sqrt(2))
     return max(sigma, _MIN_NOISE_FRAC * abs(float(np.median(value)))) ** 2
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import Floats, Signal
 
 _MIN_CYCLES = 3  # chosen: on each side of a change
@@ -64,7 +65,7 @@ def _split(level: Floats) -> int | None:
     means = total[left] / left, (total[-1] - total[left]) / (n - left)
     split = int(left[np.argmax(left * (n - left) * (means[1] - means[0]) ** 2)])
     change = float(np.median(level[split:]) - np.median(level[:split]))
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(level)))) / math.sqrt(2)
+    scatter = TO_DEVIATION * float(np.median(np.abs(np.diff(level)))) / math.sqrt(2)
     beside = np.median(level[split : split + 3]) - np.median(level[split - 3 : split])
     is_sharp = beside / change > _SHARP if change else False
     return split if is_sharp and abs(change) > max(_MIN_CHANGE, _MIN_SNR * scatter) else None

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import Fact, Floats
 from rowcall_reports import fact_lookup
 from rowcall_reports.prepared import PreparedDay
@@ -119,7 +120,7 @@ def _moved(ratio: Floats) -> tuple[int | None, float]:
         return None, float("nan")
     week = ratio[known[:_BEFORE_DAYS]]
     usual = float(np.median(week))
-    scatter = 1.4826 * float(np.median(np.abs(week - usual)))  # of a normal distribution
+    scatter = TO_DEVIATION * float(np.median(np.abs(week - usual)))
     limit = max(_MIN_MOVE, _SCATTERS * scatter)
     off = ratio[known] - usual
     first = _first_of_run(off * np.sign(off[-1]) > limit)

@@ -19,13 +19,13 @@ from rowcall.events.headers.air_use import (
     sag_of,
 )
 from rowcall.events.headers.idle_pressure import Decay, find_decay, find_rests
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import Fact, Floats, Signal
 from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, float]
 _FEWEST = 20  # chosen: pulses before a median of them is a fact
 _MIN_HOURS = 6  # chosen: their scatter is known to a third
-_TO_SIGMA = 1.4826  # median absolute deviation of a normal distribution to its standard one
 
 
 def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[Line]:
@@ -71,7 +71,7 @@ def _pulse_facts(
     by_hour = refills.drop_nulls("hour")["plateau_pa"].to_numpy()
     if by_hour.size >= _MIN_HOURS:
         middle = float(np.median(by_hour))
-        yield Fact.PLATEAU_SCATTER, _TO_SIGMA * float(np.median(np.abs(by_hour / middle - 1.0)))
+        yield Fact.PLATEAU_SCATTER, TO_DEVIATION * float(np.median(np.abs(by_hour / middle - 1.0)))
     day = next(refills.filter(pl.col("hour").is_null()).iter_rows(named=True), None)
     if day is not None:
         for fact, column in _REFILL.items():
