@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.diagnosis.header_hours import SURE, Change, HeaderHours, Hours, middle, span_of
-from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of
+from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of, needs_header
 from rowcall.diagnosis.shared_change import Parts, split
 from rowcall.events.headers.air_use import free_air
 from rowcall.model import (
@@ -26,14 +26,12 @@ from rowcall.model import (
     Context,
     Fact,
     Floats,
-    Need,
     Quantity,
     Rule,
     Urgency,
     limit,
     work,
 )
-from rowcall.site import Role
 from rowcall.units import percent, show
 
 _SUPPLY_ERROR = 0.01  # of its logarithm; chosen: headers follow it so closely
@@ -43,7 +41,7 @@ _STEADY = 0.8  # chosen: share of the hours since its begin that a lasting fall 
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for every header, by a decay while nothing pulses, else by its plateau."""
-    headers = HeaderHours.of(context)
+    headers = HeaderHours(context)
     low = headers.lower(context.limits["history_days"])
     supply = _supply_change(context, headers)
     fall = -math.log1p(-context.limits["fall"])
@@ -51,8 +49,7 @@ def judge(context: Context) -> Iterator[Answer]:
         np.vstack([low.log, supply]),
         np.vstack([low.error, np.full_like(supply, _SUPPLY_ERROR)]),
         wander=low.wander,
-        shared_limit=fall,
-        own_limit=fall,
+        limit=fall,
     )
     for n, header in enumerate(headers.headers):
         if (Fact.DECAY_TAU_S, header, 0) in context.facts:
@@ -133,7 +130,7 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         )
     bound = -math.log1p(-limits["fall"])
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
-    is_low = np.where(compared, parts.p_own[n] >= SURE, low.log[n] - 2 * low.error[n] > bound)
+    is_low = np.where(compared, parts.p_own[n] >= SURE, low.beyond(bound)[n])
     hours = _since(is_low, known)
     if not hours.any() and compared.any() and _low_by_day(low, bound, n):
         hours = known  # no hour is sure by itself
@@ -180,8 +177,7 @@ def _low_by_day(low: Change, bound: float, n: int) -> bool:
         np.nanmedian(low.log, axis=1)[:, None],
         error[:, None],
         wander=low.wander,
-        shared_limit=bound,
-        own_limit=bound,
+        limit=bound,
     )
     return bool(day.p_own[n, 0] >= SURE)
 
@@ -248,13 +244,7 @@ RULE = Rule(
     title="Header loses air",
     chapter=Chapter.AIR,
     looks_for="A plateau between pulses below the days before, or a loss while nothing pulses.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to see where the pressure stands",
-            max_step_s=3600.0,  # chosen: a plateau or a rest shows in more than a few points only
-        ),
-    ),
+    needs=(needs_header("to see where the pressure stands"),),
     thresholds=(
         limit(
             "fall",

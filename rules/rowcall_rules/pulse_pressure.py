@@ -12,14 +12,13 @@ import math
 from collections.abc import Iterator
 
 from rowcall import trade
-from rowcall.diagnosis.headers import headers_of, pressure_before
+from rowcall.diagnosis.headers import headers_of, needs_header, pressure_before
 from rowcall.media import Fibre
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
-    Need,
     Quantity,
     Rule,
     Subject,
@@ -27,7 +26,6 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role
 from rowcall.units import show
 
 
@@ -84,13 +82,7 @@ RULE = Rule(
     title="Pulse pressure unusual for the bags",
     chapter=Chapter.AIR,
     looks_for="A header pressure before pulses outside what is usual for the media.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to know what pulses start from",
-            max_step_s=3600.0,  # chosen: of fewer points hardly any lies just before a pulse
-        ),
-    ),
+    needs=(needs_header("to know what pulses start from"),),
     thresholds=(
         limit(
             "slack",

@@ -10,21 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from rowcall.diagnosis.headers import headers_of
+from rowcall.diagnosis.headers import headers_of, needs_header
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
     Fact,
-    Need,
     Quantity,
     Rule,
     Urgency,
     limit,
     work,
 )
-from rowcall.site import Role
 from rowcall.units import percent, show
 
 _TAKES_TURNS = 0.9  # chosen: below this share of a header's interval, others pulse in between
@@ -106,13 +104,7 @@ RULE = Rule(
     title="Interval too short to recover",
     chapter=Chapter.AIR,
     looks_for="Less time between pulses on a header than it takes to recover 95 % of a drop.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to follow the refill",
-            max_step_s=3600.0,  # chosen: of fewer points a day none shows a refill
-        ),
-    ),
+    needs=(needs_header("to follow the refill"),),
     thresholds=(
         limit(
             "min_shortfall",

@@ -26,14 +26,14 @@ from rowcall.diagnosis.header_hours import (
     span_of,
     spell_hours,
 )
-from rowcall.diagnosis.shared_change import Parts, split
+from rowcall.diagnosis.headers import needs_header
+from rowcall.diagnosis.shared_change import Parts
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
     Fact,
-    Need,
     Quantity,
     Rule,
     Subject,
@@ -41,7 +41,6 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role
 from rowcall.units import Dimension, percent, show
 
 _MIN_CONFIDENCE = 0.5  # chosen: a fit with a standard error of 50 % or more says little
@@ -49,12 +48,10 @@ _MIN_CONFIDENCE = 0.5  # chosen: a fit with a standard error of 50 % or more say
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for each header and each row, by the time to recover."""
-    headers, limits = HeaderHours.of(context), context.limits
+    headers, limits = HeaderHours(context), context.limits
     change = headers.slower(limits["history_days"])
     bound = math.log(limits["slow_ratio"])
-    parts = split(
-        change.log, change.error, wander=change.wander, shared_limit=bound, own_limit=bound
-    )
+    parts = change.parts(bound)
     for n in range(len(headers.headers)):
         yield _judge_header(headers, change, parts, n)
     yield from _judge_rows(context)
@@ -67,18 +64,14 @@ def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) ->
     if not known.any():
         return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
     alone = len(headers.headers) == 1
-    if alone:
-        own = change.log[0] - 2.0 * change.error[0] > math.log(limits["slow_ratio"])
-    else:
-        own = parts.p_own[n] >= SURE
+    own = change.beyond(math.log(limits["slow_ratio"]))[0] if alone else parts.p_own[n] >= SURE
     own |= _longer_than_usual(headers, n)
-    tau = np.exp(change.log[n]) * change.usual[n]
     values = _values(headers, change, n, own if own.any() else known)
     if own.sum() < limits["slow_hours"]:
         usual = f" (usually {show(change.usual[n], 's', 1)})"
         if not change.by_history[n]:
             usual = " (too few days yet to say what is usual)"
-        seen = f"63 % of a drop recovered in {show(middle(tau, known), 's', 1)}{usual}"
+        seen = f"63 % of a drop recovered in {show(middle(change.value[n], known), 's', 1)}{usual}"
         if (parts.p_shared >= SURE).any() and not alone:
             seen += "; slow in some hours together with the other headers, see plant air"
         return Answer.clear(subject, f"As usual: {seen}.", values)
@@ -99,7 +92,6 @@ def _longer_than_usual(headers: HeaderHours, n: int) -> Hours:
 
 def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hours) -> Answer:
     context, table = headers.context, headers.table
-    tau = np.exp(change.log[n]) * change.usual[n]
     t95, error, left, drop, plateau = (
         middle(table(name)[n], own)
         for name in ("recovery_s", "recovery_log_error", "left_pa", "drop_pa", "plateau_pa")
@@ -108,7 +100,7 @@ def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hour
     text = (
         f"Refills slowly in {own.sum()} of {np.isfinite(change.log[n]).sum()} hours "
         f"({spell_hours(context.day, own)}): 63 % of a drop recovered in "
-        f"{show(middle(tau, own), 's', 1)}{usual}"
+        f"{show(middle(change.value[n], own), 's', 1)}{usual}"
     )
     if math.isfinite(t95):
         low, high = (show(t95 * math.exp(side * 1.96 * error), "s", 1) for side in (-1, 1))
@@ -139,7 +131,7 @@ def _shared_words(parts: Parts, own: Hours, n_headers: int) -> str:
 
 
 def _values(headers: HeaderHours, change: Change, n: int, hours: Hours) -> Iterator[Quantity]:
-    yield Quantity("tau_s", middle(np.exp(change.log[n]) * change.usual[n], hours), "s")
+    yield Quantity("tau_s", middle(change.value[n], hours), "s")
     for name, column, unit in (
         ("t95_s", "recovery_s", "s"),
         ("t95_log_error", "recovery_log_error", "1"),
@@ -206,13 +198,7 @@ RULE = Rule(
     title="Header refills slowly",
     chapter=Chapter.AIR,
     looks_for="A time to recover well above what is usual, of one row or of one header.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to follow the refill",
-            max_step_s=3600.0,  # chosen: of fewer points a day none shows a refill
-        ),
-    ),
+    needs=(needs_header("to follow the refill"),),
     thresholds=(
         limit(
             "slow_ratio",

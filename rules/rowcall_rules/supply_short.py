@@ -2,7 +2,7 @@
 
 Why: compressor, dryer or other users leave less pressure ahead of every header, so that every row
 is cleaned more weakly in these hours. What one header does alone is not the supply's: its part is
-told apart hour by hour (`diagnosis.shared_change`). Rule out: a regulator that serves all headers
+separated hour by hour (`diagnosis.shared_change`). Rule out: a regulator that serves all headers
 and was set lower (then it stays so), a supply that always wanders so much.
 """
 
@@ -23,58 +23,53 @@ from rowcall.diagnosis.header_hours import (
     spell_hours,
     supply_words,
 )
-from rowcall.diagnosis.shared_change import Parts, split
+from rowcall.diagnosis.headers import needs_header
+from rowcall.diagnosis.shared_change import Parts
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
-    Need,
     Quantity,
     Rule,
     Urgency,
     limit,
     work,
 )
-from rowcall.site import Role
 from rowcall.units import percent, show
 
-_WANDERS = (
-    3.0  # standard deviations of a sound supply from hour to hour; chosen: hardly ever beyond
-)
+_WANDERS = 3.0  # standard deviations of a sound supply; chosen: hardly ever beyond
 
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse: what all its headers do together."""
-    headers, limits, subject = HeaderHours.of(context), context.limits, context.subject()
+    headers, limits, subject = HeaderHours(context), context.limits, context.subject()
     low, slow = headers.lower(limits["history_days"]), headers.slower(limits["history_days"])
     if not np.isfinite(low.log).any():
         yield Answer.cannot_tell(subject, "no header shows the pressure that it refills to")
         return
     fall = max(-math.log1p(-limits["fall"]), _WANDERS * low.wander)
     longer = math.log(limits["slow_ratio"])
-    lows = split(low.log, low.error, wander=low.wander, shared_limit=fall, own_limit=fall)
-    slows = split(slow.log, slow.error, wander=slow.wander, shared_limit=longer, own_limit=longer)
-    alone = len(headers.headers) == 1
-    is_low, is_slow = _sure(low, lows, fall, alone), _sure(slow, slows, longer, alone)
-    hours = is_low if alone else is_low | is_slow  # one header's slow refill is its own rule's
+    lows = low.parts(fall)
+    if len(headers.headers) == 1:
+        hours = low.beyond(fall)[0]  # its slow refill is the rule's on slow headers
+    else:
+        hours = _all_sure(low, lows) | _all_sure(slow, slow.parts(longer))
     if hours.sum() >= limits["hours"]:
         yield _found(context, headers, low, slow, hours)
         return
-    seen = (
-        f"at most {percent(max(0.0, -math.expm1(-float(np.nanmax(lows.shared)))))} down in an hour"
+    most = max(0.0, -math.expm1(-float(np.nanmax(lows.shared))))
+    text = (
+        "No hours in which all headers stand low or refill slowly together: "
+        f"at most {percent(most)} down in an hour."
     )
-    text = f"No hours in which all headers stand low or refill slowly together: {seen}."
     if not low.by_history.any():
         text += " Too few days are known to say whether the whole day was low."
     yield Answer.clear(subject, text)
 
 
-def _sure(change: Change, parts: Parts, bound: float, alone: bool) -> Hours:
-    """Hours in which all headers, where there is one that one, changed by more than a bound."""
-    if alone:
-        low = change.log[0] - 2.0 * change.error[0] > bound
-        return np.asarray(low & np.isfinite(change.log[0]))
+def _all_sure(change: Change, parts: Parts) -> Hours:
+    """Hours in which what all headers share is beyond its limit for sure."""
     several = np.isfinite(change.log).sum(axis=0) >= 2
     return np.asarray((parts.p_shared >= SURE) & several)
 
@@ -82,10 +77,9 @@ def _sure(change: Change, parts: Parts, bound: float, alone: bool) -> Hours:
 def _found(
     context: Context, headers: HeaderHours, low: Change, slow: Change, hours: Hours
 ) -> Answer:
-    level = low.usual[:, None] * np.exp(-low.log)
     lines, values = [], [Quantity("hours", float(hours.sum()), "h")]
     for n, header in enumerate(headers.headers):
-        now, tau = (middle(one, hours) for one in (level[n], np.exp(slow.log[n])))
+        now, tau = (middle(one, hours) for one in (low.value[n], np.exp(slow.log[n])))
         if math.isnan(now):
             continue
         lines.append(
@@ -123,13 +117,7 @@ RULE = Rule(
     title="Plant air short",
     chapter=Chapter.AIR,
     looks_for="Hours in which all headers stand lower, or refill more slowly, together.",
-    needs=(
-        Need(
-            any_of=(Role.HEADER_PRESSURE,),
-            purpose="to see where the pressure stands",
-            max_step_s=3600.0,  # chosen: of fewer points a day none shows a refill
-        ),
-    ),
+    needs=(needs_header("to see where the pressure stands"),),
     thresholds=(
         limit(
             "fall",

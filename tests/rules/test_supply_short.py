@@ -1,4 +1,4 @@
-"""Plant air short for hours: found from all headers, sized, and told from one header's faults."""
+"""Plant air short for hours: found from all headers, sized, and no fault of one header."""
 
 from __future__ import annotations
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,6 +11,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.diagnosis.headers import headers_of
+from rowcall.diagnosis.shared_change import Parts, split
 from rowcall.model import BaghouseDay, Context, Fact, Floats
 from rowcall.units import show
 
@@ -29,61 +29,73 @@ class Change:
     """By how much one quantity of headers is worse than usual, hour by hour.
 
     Attributes:
-        log, error: logarithm of the ratio and its error, shape (n_headers, n_hours).
+        value: of the quantity itself, shape (n_headers, n_hours); nan where it is not known.
+        log, error: logarithm of the ratio to the usual one, and its error, alike.
         usual: of each header, shape (n_headers,); of the day's better hours where not `by_history`.
         by_history: whether earlier days say what is usual, shape (n_headers,).
         wander: standard deviation from hour to hour of a sound supply [-].
     """
 
+    value: Floats
     log: Floats
     error: Floats
     usual: Floats
     by_history: Hours
     wander: float
 
+    def parts(self, limit: float) -> Parts:
+        """What all headers share, and each one's own."""
+        return split(self.log, self.error, wander=self.wander, limit=limit)
+
+    def beyond(self, limit: float) -> Hours:
+        """Where headers changed by more than a limit for sure, whoever shares it."""
+        return np.asarray(self.log - 2.0 * self.error > limit)
+
 
 @dataclass(frozen=True, slots=True)
 class HeaderHours:
-    """What the headers of a day show: columns of `BaghouseDay.hours`, (n_headers, n_hours) each."""
+    """What the headers of a day show, of those that the site file names."""
 
     context: Context
-    headers: tuple[int, ...]
-    n_hours: int
-    table: Callable[[str], Floats]
 
-    @classmethod
-    def of(cls, context: Context) -> HeaderHours:
-        """Return the day's, of the headers that the site file names."""
-        day, headers = context.day, tuple(headers_of(context.day))
-        n_hours = math.ceil(day.seconds / 3600.0)
-        by_header = {h: day.hours.filter(pl.col("compartment") == h) for h in headers}
+    @property
+    def headers(self) -> list[int]:
+        """Headers by compartment; 0 is a shared one."""
+        return headers_of(self.context.day)
 
-        def table(column: str) -> Floats:
-            out = np.full((len(headers), n_hours), np.nan)
-            for line, hours in zip(out, by_header.values(), strict=True):
-                line[hours["hour"].to_numpy()] = hours[column].to_numpy()
-            return out
+    @property
+    def n_hours(self) -> int:
+        """Hours of the day, begun ones included."""
+        return math.ceil(self.context.day.seconds / 3600.0)
 
-        return cls(context, headers, n_hours, table)
+    def table(self, column: str) -> Floats:
+        """Return a column of `BaghouseDay.hours`, shape (n_headers, n_hours), nan where unknown."""
+        out, hours = np.full((len(self.headers), self.n_hours), np.nan), self.context.day.hours
+        for line, header in zip(out, self.headers, strict=True):
+            own = hours.filter(pl.col("compartment") == header)
+            line[own["hour"].to_numpy()] = own[column].to_numpy()
+        return out
 
     def slower(self, min_days: float) -> Change:
         """How much longer refills take."""
-        tau, error = self.table("tau_s"), self.table("tau_log_error")
-        tau = self._filled(tau, Fact.TAU_S)
+        tau, error = self._filled("tau_s", Fact.TAU_S), self.table("tau_log_error")
         error = np.where(np.isfinite(error), np.hypot(error, _TAU_SPREAD), _TAU_SPREAD)
         usual, by_history = self._usual(Fact.TAU_S, tau, 0.25, min_days)
-        return Change(np.log(tau / usual[:, None]), error, usual, by_history, 2 * _TAU_SPREAD)
+        log = np.log(tau / usual[:, None])
+        return Change(tau, log, error, usual, by_history, 2 * _TAU_SPREAD)
 
     def lower(self, min_days: float) -> Change:
         """How much lower the pressures are that refills tend to."""
-        level = self._filled(self.table("plateau_pa"), Fact.PLATEAU_PA)
+        level = self._filled("plateau_pa", Fact.PLATEAU_PA)
         own = self.table("plateau_error_pa") / level
         error = np.where(np.isfinite(own), np.hypot(own, _LEVEL_SPREAD), _LEVEL_SPREAD)
         usual, by_history = self._usual(Fact.PLATEAU_PA, level, 0.75, min_days)
-        return Change(np.log(usual[:, None] / level), error, usual, by_history, self._wander())
+        log = np.log(usual[:, None] / level)
+        return Change(level, log, error, usual, by_history, self._wander())
 
-    def _filled(self, hourly: Floats, fact: Fact) -> Floats:
-        """Where few hours show a refill, that of the day stands for all."""
+    def _filled(self, column: str, fact: Fact) -> Floats:
+        """Return a column; where few hours show a refill, that of the day stands for all."""
+        hourly = self.table(column)
         few = np.isfinite(hourly).sum(axis=1) < _MIN_HOURS
         day = np.array([self.context.facts.of(fact, header) for header in self.headers])
         return np.where(few[:, None], day[:, None], hourly)
@@ -109,7 +121,7 @@ class HeaderHours:
         ]
         today = [facts.of(Fact.PLATEAU_SCATTER, header) for header in self.headers]
         known = [value for value in (*usual, *today) if math.isfinite(value)]
-        return max([_MIN_WANDER, float(np.median(known)) if known else 0.0])
+        return max(_MIN_WANDER, float(np.median(known)) if known else 0.0)
 
 
 def middle(values: Floats, hours: Hours) -> float:

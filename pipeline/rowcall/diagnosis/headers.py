@@ -7,10 +7,16 @@ import math
 import numpy as np
 
 from rowcall.events.find import served_by
-from rowcall.model import BaghouseDay, Fact, FactBook
+from rowcall.model import BaghouseDay, Fact, FactBook, Need
 from rowcall.site import Role
 
 HOURS_A_YEAR = 8760.0
+
+
+def needs_header(purpose: str) -> Need:
+    """Return the need of header pressure, for the rules on the air of headers."""
+    # Chosen: of fewer points a day hardly any shows a refill, or lies just before a pulse.
+    return Need(any_of=(Role.HEADER_PRESSURE,), purpose=purpose, max_step_s=3600.0)
 
 
 def headers_of(day: BaghouseDay) -> list[int]:

@@ -31,7 +31,7 @@ class Parts:
     """Posteriors of one quantity; nan where a header shows nothing in an hour.
 
     Attributes:
-        p_shared: that the shared part is beyond its limit, shape (n_hours,).
+        p_shared: that the shared part is beyond the limit, shape (n_hours,).
         shared: its mean, shape (n_hours,).
         p_own: that a header's own part is beyond its limit, shape (n_headers, n_hours).
         own: its mean, shape (n_headers, n_hours).
@@ -43,24 +43,22 @@ class Parts:
     own: Floats
 
 
-def split(
-    change: Floats, error: Floats, *, wander: float, shared_limit: float, own_limit: float
-) -> Parts:
+def split(change: Floats, error: Floats, *, wander: float, limit: float) -> Parts:
     """Split changes into shared and own parts.
 
     Args:
         change, error: logarithms, positive for the worse, shape (n_headers, n_hours); nan where
             nothing is known.
         wander: standard deviation of the shared part of a sound supply.
-        shared_limit, own_limit: what the parts are compared with.
+        limit: what the parts are compared with.
     """
     x, sd = change[..., None], np.maximum(error, _STEP / 2)[..., None]
     known = np.isfinite(change) & np.isfinite(error)
     z = (x - _GRID) / sd
     alike = np.exp(-0.5 * z**2) / (sd * np.sqrt(2.0 * np.pi))
-    edges = {at: ndtr((x - _GRID - at) / sd) for at in (-_LARGEST, 0.0, own_limit, _LARGEST)}
+    edges = {at: ndtr((x - _GRID - at) / sd) for at in (-_LARGEST, 0.0, limit, _LARGEST)}
     worse = (1.0 - _BETTER) / _LARGEST
-    beyond = worse * (edges[own_limit] - edges[_LARGEST])
+    beyond = worse * (edges[limit] - edges[_LARGEST])
     better = _BETTER / _LARGEST * (edges[-_LARGEST] - edges[0.0])
     broad = worse * (edges[0.0] - edges[_LARGEST]) + better
     density = (1.0 - _P_OWN) * alike + _P_OWN * broad
@@ -72,7 +70,7 @@ def split(
     shared = (posterior * _GRID).sum(axis=-1)
     p_own = (posterior * _P_OWN * beyond / np.maximum(density, _TINY)).sum(axis=-1)
     return Parts(
-        p_shared=(posterior * (shared_limit <= _GRID)).sum(axis=-1),
+        p_shared=(posterior * (limit <= _GRID)).sum(axis=-1),
         shared=shared,
         p_own=np.where(known, p_own, np.nan),
         own=np.where(known, change - shared, np.nan),

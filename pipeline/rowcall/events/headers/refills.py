@@ -21,6 +21,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall import trade
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.events.stacking.decompress import Filled
 from rowcall.model import HOUR_COLUMNS, Floats, Signal
 
@@ -30,7 +31,6 @@ _BLOCK_S = 1200.0  # chosen: a supply wanders little within it, and it holds doz
 _MIN_PULSES_DAY, _MIN_PULSES_HOUR = 20, 5  # chosen: medians of fewer are noisy
 _MIN_IN_BIN, _MIN_BINS, _MAX_BINS = 6, 6, 48  # samples, bins; chosen: three unknowns, twice over
 _OF_MEDIAN = 1.2533  # error of a median of normal values over that of their mean: sqrt(pi / 2)
-_TO_SIGMA = 0.7413  # interquartile range of a normal distribution to its standard deviation
 _LEAST_ERROR = 0.002  # of the span of a fold; chosen: no course is exact to more
 _POWERS = np.array([0.0, 0.25, 0.5, 0.75, 1.0])  # b, from choked inflow to first order
 _TAU_S = np.geomspace(0.15, 120.0, 68)  # chosen: usual ones are 1-5 s, and 10 % from step to step
@@ -122,17 +122,21 @@ def _fit(
     fold, begin = _Fold.of(points, powers.shape[1])
     tau, width, chi = fold.nearest()
     fits = fold.fit(tau)
-    is_known = fold.flat - fits.misfit.min(axis=(0, 2)) > _MIN_GAIN * chi[:, 0]
-    weight = np.exp(-0.5 * (fits.misfit - fits.misfit.min(axis=(0, 2), keepdims=True)) / chi)
+    best = fits.misfit.min(axis=(0, 2), keepdims=True)
+    is_known = fold.flat - best[0, :, 0] > _MIN_GAIN * chi[:, 0]
+    weight = np.exp(-0.5 * (fits.misfit - best) / chi)
     weight *= width * powers[:, :, None] * (fits.depth_pa > 0)
     weight /= np.maximum(weight.sum(axis=(0, 2), keepdims=True), _TINY)
-    course = _Course(tau, np.maximum(fits.depth_pa, 1.0))
+    depth = np.maximum(fits.depth_pa, 1.0)
     closed, left = (
-        course.depth_pa * _shape(at - begin[None, :, None], tau, _POWERS[:, None, None])
+        depth * _shape(at - begin[None, :, None], tau, _POWERS[:, None, None])
         for at in (trade.VALVE_OPEN.value, interval)
     )
     drop = np.maximum(closed - left, 1.0)
-    tau_63, t_95 = (np.log(course.time(drop, share * drop)) for share in (_E, _TWENTIETH))
+    tau_63, t_95 = (
+        np.log(tau * _time_constants(drop / depth, share * drop / depth))
+        for share in (_E, _TWENTIETH)
+    )
 
     def mean(value: Floats) -> Floats:
         return np.where(is_known, (weight * value).sum(axis=(0, 2)), np.nan)
@@ -178,7 +182,7 @@ class _Fold:
         """Bins of equal numbers of samples, timed from each span's first, which is returned too."""
         n_bins = (pl.len() // _MIN_IN_BIN).clip(1, _MAX_BINS).over("span")
         nth = pl.int_range(pl.len()).over("span")
-        spread = _TO_SIGMA * (pl.col("p").quantile(0.75) - pl.col("p").quantile(0.25))
+        spread = TO_DEVIATION / 2.0 * (pl.col("p").quantile(0.75) - pl.col("p").quantile(0.25))
         bins = (
             points.sort("span", "s")
             .with_columns(bin=nth * n_bins // pl.len().over("span"))
@@ -239,19 +243,11 @@ class _Fold:
         return _Fits(misfit, mean_level + depth * mean_shape, error, depth)
 
 
-@dataclass(frozen=True, slots=True)
-class _Course:
-    """Courses by the depth at which they have a time constant, (n_powers, n_spans, n_taus)."""
-
-    tau_s: Floats
-    depth_pa: Floats
-
-    def time(self, begin_pa: Floats, end_pa: Floats) -> Floats:
-        """Time from one deficit to a smaller one [s]."""
-        bend = 1.0 - _POWERS[:, None, None]
-        a, b = begin_pa / self.depth_pa, end_pa / self.depth_pa
-        powered = (a**bend - b**bend) / np.where(bend > 0, bend, 1.0)
-        return np.asarray(self.tau_s * np.where(bend > 0, powered, np.log(a / b)))
+def _time_constants(begin: Floats, end: Floats) -> Floats:
+    """Time from one share of a course's depth to a smaller one, in its time constants."""
+    bend = 1.0 - _POWERS[:, None, None]
+    powered = (begin**bend - end**bend) / np.where(bend > 0, bend, 1.0)
+    return np.asarray(np.where(bend > 0, powered, np.log(begin / end)))
 
 
 def _shape(time_s: Floats, tau_s: Floats, power: Floats) -> Floats:
