@@ -19,8 +19,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from rowcall.diagnosis.dp_changes import newest_change
+from rowcall.diagnosis.dp_series import DpSeries, dp_series
 from rowcall.diagnosis.steps import find_steps
-from rowcall.diagnosis.trend import MIN_POINTS, Trend, fit_trend
+from rowcall.diagnosis.trend import Trend
 from rowcall.model import (
     Answer,
     Caution,
@@ -40,61 +42,16 @@ from rowcall.model import (
 from rowcall.site import Role
 from rowcall.units import percent, show
 
-_WINDOW_D = 90  # chosen: a season
-_MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
 _AROUND_D = 7  # chosen: days beside a step that make its size; a week holds its weekend
 _SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
 _STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
 _FORTNIGHT = 14  # [d] every weekday was seen twice
 _BLIND = 0.1  # [-] of `doubt`: without flow, one week may hold a ramp that is its load
 _LEVEL_D = 3  # chosen: days whose median is the level of today
-_MIN_CHANGE = 0.04  # [-] chosen: a smaller change of scale or set point is none that matters
-_SURE = 1.5  # chosen: log-likelihood ratio, odds of 4 to 1
-_FALL_SD = 0.05  # [-] chosen: what the fall at pulses differs by from week to week
 _PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 _MIN_DATED_D = 21  # [d] trials: intervals of fewer days cover 0.72-0.85 where noise lasts
 _TAIL = 0.01  # [-] at each end of an interval of dates: 0.025 covers 0.75-0.9 after a bend
 _DAYS_AHEAD = np.concatenate((np.arange(120.0), np.geomspace(120, 3650, 60)))  # to ten years
-
-
-@dataclass(frozen=True, slots=True)
-class _Series:
-    """Residual DP by day at the reference flow, where there is one; day numbers count to today."""
-
-    days: list[date]
-    number: Floats
-    value_pa: Floats
-    log_flow: Floats | None  # over the reference
-    reference_m3_s: float | None
-
-    def since(self, number: int) -> _Series:
-        """Return what a day and the days after it show."""
-        keep = self.number >= number
-        days = [day for day, k in zip(self.days, keep, strict=True) if k]
-        flow = None if self.log_flow is None else self.log_flow[keep]
-        return _Series(days, self.number[keep], self.value_pa[keep], flow, self.reference_m3_s)
-
-    def corrected(self, trend: Trend | None) -> Floats:
-        """Return the values corrected to the reference flow."""
-        if self.log_flow is None:
-            return self.value_pa
-        exponent = 1.0 if trend is None else trend.exponent
-        corrected: Floats = self.value_pa * np.exp(-exponent * self.log_flow)
-        return corrected
-
-    def trend(self) -> Trend | None:
-        """Return the trend, None with too few of the days."""
-        covered = 1 - self.number[0] if self.number.size else 0.0
-        if self.number.size < max(MIN_POINTS, _MIN_FILLED * covered):
-            return None
-        return fit_trend(self.number, self.value_pa, self.log_flow)
-
-    @property
-    def basis(self) -> str:
-        """What the values are corrected to, in words."""
-        if self.reference_m3_s is None:
-            return "not corrected for flow: no flow tag"
-        return f"corrected to {show(self.reference_m3_s, 'm3/h', 0)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,13 +75,13 @@ class _Finding:
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse by residual DP at one flow, else by residual DP, of 90 days."""
-    series = _series(context)
+    series = dp_series(context)
     if series is None:
         why = "no cleaning cycle of this day lay wholly in running operation"
         yield Answer.cannot_tell(context.subject(), why)
         return
     trend = series.trend()
-    note, change = _change(context, series, trend)
+    note, change = newest_change(context, series, trend)
     if change is not None:
         series = series.since((change - context.day.day).days)
         trend = series.trend()
@@ -143,101 +100,6 @@ def judge(context: Context) -> Iterator[Answer]:
     yield _answer(context, series, _Finding(level, trend, is_rising, step, note))
 
 
-def _change(context: Context, series: _Series, trend: Trend | None) -> tuple[str, date | None]:
-    """Return the newest day of a set point or a transmitter that changed, and say so."""
-    corrected = series.corrected(trend)
-    changed, peaks = (_by_day(context, fact) for fact in (Fact.DP_CHANGED_S, Fact.PEAK_DP_PA))
-    peak = np.array([peaks.get(day, math.nan) for day in series.days])
-    on_demand = context.day.baghouse.cleaning.mode == "on_demand" and np.isfinite(peak).all()
-    dated = {index for index, day in enumerate(series.days) if index and day in changed}
-    steps = {*find_steps(corrected), *(find_steps(peak) if on_demand else ())}
-    loose = {step for step in steps if not {step - 1, step, step + 1} & dated}
-    for index in sorted(dated | loose, reverse=True):
-        beside = slice(max(0, index - _AROUND_D), index), slice(index, index + _AROUND_D)
-        ratio, peak_ratio = (
-            float(np.median(one[beside[1]]) / np.median(one[beside[0]]))
-            for one in (corrected, peak)
-        )
-        day = series.days[index]
-        if ratio <= 0 or abs(math.log(ratio)) < _MIN_CHANGE:
-            continue
-        jump = _by_day(context, Fact.DP_JUMP).get(day)
-        times = f"since {day.isoformat()} DP reads {ratio:.2f} times what it did"
-        if on_demand and jump is None and abs(math.log(peak_ratio)) >= _MIN_CHANGE:
-            before, after = (float(np.median(peak[part])) for part in beside)
-            moved = "raised" if after > before else "lowered"
-            return (
-                f"cleaning set points were {moved} on {day.isoformat()} (cleaning starts at "
-                f"{show(after, 'kPa', 2)}, before at {show(before, 'kPa', 2)}): DP is compared "
-                "from then on",
-                day,
-            )
-        gain = _scale_gain(context, series, beside, math.log(ratio))
-        if gain >= _SURE or (jump is not None and gain > -_SURE):
-            if gain < _SURE:
-                why = "jumped within a minute, which dust does not: check transmitter and taps"
-            else:
-                why = "its fall at pulses too: a transmitter, its range or a tap, not dust"
-            return f"{times}, {why}; it is compared from then on", day
-    return "", None
-
-
-def _scale_gain(
-    context: Context, series: _Series, beside: tuple[slice, slice], change: float
-) -> float:
-    """Return the log-likelihood ratio of another scale over more drag, by the fall at pulses.
-
-    A scale multiplies the fall; more drag leaves it. It grows with the square of flow. More dust
-    raises it by more than DP, which is neither: 0.
-    """
-    falls, errors = (_by_day(context, f) for f in (Fact.DP_FALL_PA, Fact.DP_FALL_ERROR_PA))
-    logs = []
-    for part in beside:
-        days = [day for day in series.days[part] if day in falls and day in errors]
-        flow = 0.0 if series.log_flow is None else float(np.median(series.log_flow[part]))
-        weight = np.array([errors[day] ** -2 for day in days if errors[day] > 0])
-        if weight.size < len(days) or not days:
-            return 0.0
-        fall = float(weight @ np.array([falls[day] for day in days]) / weight.sum())
-        if fall <= 0:
-            return 0.0
-        logs.append((math.log(fall) - 2 * flow, 1 / weight.sum() / fall**2))
-    (before, error_before), (after, error_after) = logs
-    variance = error_before + error_after + _FALL_SD**2
-    grown = after - before
-    if abs(grown - change) > 2 * math.sqrt(variance) and abs(grown) > abs(change):
-        return 0.0
-    return float((grown**2 - (grown - change) ** 2) / (2 * variance))
-
-
-def _series(context: Context) -> _Series | None:
-    """Join history and today; a day that is missing in the preferred fact stays missing."""
-    flow = _by_day(context, Fact.FLOW_M3_S)
-    for fact in (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA):
-        value = _by_day(context, fact)
-        if context.day.day not in value:
-            continue
-        today = context.day.day
-        has_flow = fact is Fact.RESIDUAL_DP_PER_FLOW
-        days = [d for d in value if (today - d).days < _WINDOW_D and (d in flow or not has_flow)]
-        number = np.array([(d - today).days for d in days], np.float64)
-        values = np.array([value[d] for d in days])
-        if not has_flow:
-            return _Series(days, number, values, None, None)
-        flows = np.array([flow[d] for d in days])
-        reference = context.day.baghouse.design_flow or float(np.median(flows))
-        return _Series(days, number, values * flows, np.log(flows / reference), reference)
-    return None
-
-
-def _by_day(context: Context, fact: Fact) -> dict[date, float]:
-    """Return a fact of the baghouse by day, oldest first, today included where known."""
-    days, values = context.history.of(fact)
-    today = context.facts.of(fact)
-    known = dict(zip(days, values.tolist(), strict=True))
-    return known if math.isnan(today) else {**known, context.day.day: today}
-
-
 def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
     """Whether it rises for sure, and by so much that it matters: so far, or in a month."""
     start = trend.end - trend.rise
@@ -247,7 +109,7 @@ def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
     return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
 
 
-def _step(series: _Series, corrected: Floats, limits: Limits) -> _Step | None:
+def _step(series: DpSeries, corrected: Floats, limits: Limits) -> _Step | None:
     """Return the newest upward step of a size that matters, if it is recent and still stands."""
     edges = [0, *find_steps(corrected), corrected.size]
     now = float(np.median(corrected[edges[-2] :][-_AROUND_D:]))
@@ -269,7 +131,7 @@ def _step(series: _Series, corrected: Floats, limits: Limits) -> _Step | None:
     return None
 
 
-def _answer(context: Context, series: _Series, seen: _Finding) -> Answer:
+def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
     values = list(_values(seen))
     slope = "too few days for a trend" if seen.trend is None else _slope_words(seen.trend)
     lead = f"Residual DP {show(seen.level_pa, 'kPa', 2)} ({series.basis})"
@@ -325,13 +187,10 @@ def _projection(context: Context, seen: _Finding) -> tuple[str, Urgency]:
     if math.isinf(early):
         why = "is not reached; the trend is not steady enough to project a date."
         return f"{named[0].upper()}{named[1:]} {why}", Urgency.WATCH
+    urgency = Urgency.NEXT_OUTAGE if early <= context.limits["soon_days"] else Urgency.WATCH
     if seen.trend is not None and seen.trend.n < _MIN_DATED_D:
         why = f"is not reached; {seen.trend.n} days are too few to project a date."
-        return (
-            f"{named[0].upper()}{named[1:]} {why}",
-            Urgency.NEXT_OUTAGE if early <= context.limits["soon_days"] else Urgency.WATCH,
-        )
-    urgency = Urgency.NEXT_OUTAGE if early <= context.limits["soon_days"] else Urgency.WATCH
+        return f"{named[0].upper()}{named[1:]} {why}", urgency
     first = (context.day.day + timedelta(days=early)).isoformat()
     if math.isinf(late):
         return f"At this rate {named} is reached not before {first}.", urgency

@@ -11,7 +11,7 @@ from scipy.stats import theilslopes
 from statsmodels.tsa.arima_process import ArmaProcess
 
 from rowcall.diagnosis import trend as trends
-from rowcall.diagnosis.trend import Trend, fit_trend, t_below
+from rowcall.diagnosis.trend import Trend, fit_trend
 from rowcall.model import Floats
 
 
@@ -65,8 +65,21 @@ def test_the_slope_of_the_nile() -> None:
 
 @pytest.mark.parametrize("dof", [5.0, 8.0, 30.0])
 def test_the_tail_of_students_t(dof: float) -> None:
+    """One fit of level 0 and error 1 a day: the chance of lying above a limit is a tail area."""
+    one = Trend(
+        weight=np.ones(1),
+        level=np.zeros(1),
+        slope=np.zeros(1),
+        spread=np.zeros((1, 2, 2)),
+        noise=np.ones(1),
+        dof=dof,
+        exponent=1.0,
+        rise=0.0,
+        n=int(dof),
+    )
     t = np.linspace(-8, 8, 81)
-    assert t_below(t, dof) == pytest.approx(student.cdf(t, dof), abs=0.002)
+    above = [float(one.p_above(-at, np.zeros(1))[0]) for at in t]
+    assert above == pytest.approx(student.cdf(t, dof), abs=0.002)
 
 
 @pytest.mark.parametrize(("n", "memory"), [(7, 0.0), (30, 0.3), (30, 0.6), (90, 0.3)])

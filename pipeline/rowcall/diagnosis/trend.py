@@ -6,18 +6,19 @@ How far DP follows flow (b), how much noise is a weekly pattern (w), how long it
 where the rate last changed are hardly known from some days, so every combination counts by its
 marginal likelihood: level and slope with flat priors, the change of rate with a unit-information
 prior (Kass and Wasserman 1995), s^2 inverse-gamma. The rate and the value on a later day are then
-mixtures of Student's t, whose tail areas follow Wallace (1959).
+mixtures of Student's t.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import stdtr
 
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import Floats
 
 _MEMORY = (0.0, 0.3, 0.6, 0.8, 0.9)  # [-] r; above it no trend and wandering level differ
@@ -31,7 +32,6 @@ _MIN_LEG = 7  # [points] chosen: before and after a bend
 _WILD = 6.0  # [robust standard deviations] chosen: a day so far from its neighbours is left out
 _JITTER = 1e-9  # [-] keeps a pure weekly pattern solvable
 _NEGLIGIBLE = 1e-4  # chosen: fits of less weight move no digit shown
-_erfc = np.vectorize(math.erfc, otypes=[np.float64])
 MIN_POINTS = 5  # chosen: two of line, three of noise
 
 
@@ -74,7 +74,7 @@ class Trend:
         low, high = float((self.slope - 99 * error).min()), float((self.slope + 99 * error).max())
         for _ in range(60):
             middle = (low + high) / 2
-            below = self.weight @ t_below((middle - self.slope) / error, self.dof) < p
+            below = self.weight @ stdtr(self.dof, (middle - self.slope) / error) < p
             low, high = (middle, high) if below else (low, middle)
         return (low + high) / 2
 
@@ -83,7 +83,8 @@ class Trend:
         v, late = self.spread, after[:, None]
         variance = v[:, 0, 0] + 2 * late * v[:, 0, 1] + late**2 * v[:, 1, 1] + self.noise**2
         above = (self.level + late * self.slope - limit) / np.sqrt(variance)
-        return t_below(above, self.dof) @ self.weight
+        below: Floats = stdtr(self.dof, above)
+        return below @ self.weight
 
 
 def fit_trend(time: Floats, value: Floats, log_flow: Floats | None = None) -> Trend | None:
@@ -168,12 +169,5 @@ def _not_wild(value: Floats) -> npt.NDArray[np.bool_]:
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
     off = np.abs(value - middle)
     floor = _NOISE_FRAC * abs(float(np.median(value)))
-    near: npt.NDArray[np.bool_] = off <= _WILD * max(1.4826 * float(np.median(off)), floor)
+    near: npt.NDArray[np.bool_] = off <= _WILD * max(TO_DEVIATION * float(np.median(off)), floor)
     return near
-
-
-def t_below(t: Floats, dof: float) -> Floats:
-    """Return the probability below t of Student's t (Wallace 1959; within 0.002 from 4 dof)."""
-    z = np.sign(t) * (8 * dof + 1) / (8 * dof + 3) * np.sqrt(dof * np.log1p(t**2 / dof))
-    below: Floats = 0.5 * _erfc(-z / math.sqrt(2))
-    return below

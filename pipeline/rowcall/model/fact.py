@@ -167,20 +167,22 @@ class Fact(Enum):
     ROW_INTERVAL_S = _baghouse("s", "time from row to row", "compressed_air", "short_interval")
     N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
     RESIDUAL_DP_PA = _baghouse(
-        "Pa", "median residual DP", "dp", "one_baghouse", "rising_residual_dp"
+        "Pa", "median residual DP", "dp", "dp_series", "one_baghouse", "rising_residual_dp"
     )
-    PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "rising_residual_dp")
+    PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "dp_changes")
     CYCLE_TIME_S = _baghouse("s", "median cycle time", "one_baghouse")
     DP_CHANGED_S = _baghouse(
         "s",
         "when the level of DP changed for the rest of the day; the day's DP is that after it",
-        "rising_residual_dp",
+        "dp_changes",
     )
-    DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "rising_residual_dp")
-    DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "rising_residual_dp")
-    DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "rising_residual_dp")
-    FLOW_M3_S = _baghouse("m3/s", "median gas flow", "one_baghouse", "rising_residual_dp")
-    RESIDUAL_DP_PER_FLOW = _baghouse("Pa.s/m3", "residual DP over gas flow", "rising_residual_dp")
+    DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "dp_changes")
+    DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
+    DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
+    FLOW_M3_S = _baghouse("m3/s", "median gas flow", "one_baghouse", "dp_series")
+    RESIDUAL_DP_PER_FLOW = _baghouse(
+        "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
+    )
     RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
