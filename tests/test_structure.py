@@ -7,6 +7,7 @@ import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from runpy import run_path
 
 import pytest
 
@@ -192,6 +193,12 @@ def test_every_rule_file_is_a_loaded_rule() -> None:
 def test_every_rule_has_its_test_file() -> None:
     for rule in load_rules():
         assert list((ROOT / "tests" / "rules").glob(f"test_{rule.name}*.py")), rule.name
+
+
+def test_every_change_of_the_mutation_run_still_fits_the_code() -> None:
+    """One that does not ends the whole run, and is seen months later."""
+    script = run_path(str(ROOT / "tests" / "benchmarks" / "mutations.py"))
+    assert [problem for one in script["MUTATIONS"] if (problem := script["misfit"](one))] == []
 
 
 def test_the_top_level_holds_what_the_design_card_allows() -> None:

@@ -177,6 +177,16 @@ def test_a_fall_counts_from_its_first_hour_if_it_lasts(
         assert answers[FIRST].start == day.start + timedelta(hours=hours[0])
 
 
+def test_a_plateau_that_falls_now_and_then_is_no_leak(day: BaghouseDay) -> None:
+    """Every third hour, the last one too: a leak does not shut by itself."""
+    past = [history_of({Fact.PLATEAU_PA: [6e5] * 7}, day.day, (c, 0)).facts for c in (1, 2)]
+    low = (pl.col("hour") % 3 == 2) & (pl.col("compartment") == 1)
+    level = 6e5 * pl.when(low).then(0.94).otherwise(1.0)
+    table = day.hours.with_columns(plateau_pa=level, plateau_error_pa=pl.lit(300.0))
+    answers = ask(RULE, replace(day, hours=table, history=History(pl.concat(past))))
+    assert found(answers) == set()
+
+
 @pytest.mark.parametrize(
     ("start", "end", "is_found"),
     [(100.0, 200.0, True), (2_500.0, 2_600.0, True), (1_500.0, 1_600.0, False)],
