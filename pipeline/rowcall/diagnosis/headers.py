@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from rowcall.events.find import served_by
 from rowcall.model import BaghouseDay, Fact, FactBook, Need
 from rowcall.site import Role
 
@@ -30,6 +29,6 @@ def pressure_before(day: BaghouseDay, facts: FactBook, header: int) -> float:
     plateau = facts.of(Fact.PLATEAU_PA, header)
     if math.isfinite(plateau):
         return plateau - facts.of(Fact.SHORTFALL_PA, header)
-    served = [facts.of(Fact.BEFORE_PA, c) for c in served_by(day.baghouse, header, headers_of(day))]
+    served = [facts.of(Fact.BEFORE_PA, c) for c in day.baghouse.served_by(header, headers_of(day))]
     known = [value for value in served if math.isfinite(value)]
     return float(np.median(known)) if known else math.nan

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -79,7 +79,7 @@ def find_events(
     }
     by_header: dict[int, _Header] = {}
     for own, header in sorted(headers.items()):
-        served = served_by(baghouse, own, headers)
+        served = baghouse.served_by(own, headers)
         own_fires = None if fires is None else fires.pick(np.isin(fires.compartment, served))
         if own_fires is None or not own_fires.is_complete:
             by_header[own] = _inferred(baghouse, header, own, served, seconds, own_fires)
@@ -112,11 +112,6 @@ def find_events(
         in_step=frozenset(own for own, one in by_header.items() if one.is_in_step),
         refills=pl.concat([pl.DataFrame(schema=HOUR_COLUMNS), *refills]),
     )
-
-
-def served_by(baghouse: Baghouse, own: int, headers: Collection[int]) -> list[int]:
-    """Return the compartments that a header serves; 0 serves those without one of their own."""
-    return [own] if own else [c for c in range(1, baghouse.compartments + 1) if c not in headers]
 
 
 def _recorded(header: Signal, fires: Fires, seconds: float) -> _Header:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import date
 from statistics import median
 from typing import Annotated, Literal, Self
@@ -149,6 +150,11 @@ class Baghouse(Table):
         """Every (compartment, row), in order."""
         return [(c, r) for c, n in enumerate(self.rows, start=1) for r in range(1, n + 1)]
 
+    def served_by(self, header: int, headers: Collection[int]) -> list[int]:
+        """Return the compartments that a header serves; 0 serves those without one of their own."""
+        every = range(1, self.compartments + 1)
+        return [header] if header else [c for c in every if c not in headers]
+
     def _rows_of(self, counter: int) -> list[tuple[int, int]]:
         return [place for place in self.all_rows() if counter in (0, place[0])]
 
@@ -162,9 +168,8 @@ class Baghouse(Table):
 
         A row drops as the nozzles of its bags let out, so by design one of fewer bags drops less.
         """
-        own = {tag.compartment for tag in self.tag if tag.role is Role.HEADER_PRESSURE}
-        every = range(1, self.compartments + 1)
-        served = [compartment] if compartment in own else [c for c in every if c not in own]
+        headers = {tag.compartment or 0 for tag in self.tag if tag.role is Role.HEADER_PRESSURE}
+        served = self.served_by(compartment if compartment in headers else 0, headers)
         usual = median(n for c in served for n in self._bags_of(c))
         return self._bags_of(compartment)[row - 1] / usual
 

@@ -64,12 +64,12 @@ def _folded(header: Signal, fires: Fires) -> _Folded | None:
     inside = (fire >= 0) & (since < interval_s)
     if inside.sum() < _MIN_POINTS:
         return None
-    row = np.unique(100 * fires.compartment + fires.row, return_inverse=True)[1]
+    _, row = fires.by_row()
     return _Folded(
         time_s=header.time_s[inside],
         since_s=since[inside],
         y=(1.0 - header.value / np.maximum(_running_median(header.value), 1.0))[inside],
-        row=row[fire[inside]].astype(np.int64),
+        row=row[fire[inside]],
         interval_s=interval_s,
         edges_s=block_edges(float(header.time_s[-1])),
     )

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.condition.minutes import shared_signal
-from rowcall.events.find import Events, Signals, served_by
+from rowcall.events.find import Events, Signals
 from rowcall.events.headers.air_use import (
     free_air,
     interval_of,
@@ -43,7 +43,7 @@ def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[L
     }
     supply = shared_signal(signals, Role.SUPPLY_PRESSURE)
     for own, header in sorted(headers.items()):
-        served = served_by(baghouse, own, headers)
+        served = baghouse.served_by(own, headers)
         mine = pulses.filter(pl.col("compartment").is_in(served))
         refills = events.refills.filter(pl.col("compartment") == own)
         lines += [(own, 0, *fact) for fact in _pulse_facts(baghouse, header, mine, refills)]

@@ -48,6 +48,12 @@ class Fires:
         """Rows (or places) are known."""
         return bool((self.row > 0).any())
 
+    def by_row(self) -> tuple[Ints, Ints]:
+        """Return every (compartment, row), shape (n_rows, 2), and each fire's place among them."""
+        places = np.column_stack((self.compartment, self.row))
+        rows, place = np.unique(places, axis=0, return_inverse=True)
+        return rows.astype(np.int64), place.reshape(-1).astype(np.int64)
+
     def pick(self, keep: npt.NDArray[np.bool_]) -> Fires:
         """Return the fires where `keep` is True."""
         return Fires(

@@ -29,7 +29,7 @@ def is_in_step(header: Signal, fires: Fires) -> bool:
     interval = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
     phase = (header.time_s - fires.low_s[np.maximum(fire, 0)])[fire >= 0] / max(interval, 1e-3)
-    row = np.unique(100 * fires.compartment + fires.row, return_inverse=True)[1]
+    _, row = fires.by_row()
     if _is_apart(phase[phase < 1.0] * interval, row[fire[fire >= 0][phase < 1.0]], interval):
         return True
     count, _ = np.histogram(phase, bins=_PHASES, range=(0.0, 1.0))

@@ -55,7 +55,7 @@ def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -
     """
     if fires.size < 2 or filled.signal.time_s.size < MIN_POINTS:
         return None
-    rows, line = _rows_of(fires)
+    rows, line = fires.by_row()
     points = _points_of(filled, fires)
     deficits = _deficits_of(fires, points, previous, line)
     rested = _rested(fires, points, deficits, previous, line)
@@ -85,14 +85,6 @@ def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -
         block=np.searchsorted(at, points.time_s[used]).astype(np.int64),
         level_error=level_scatter(supply) / max(float(np.median(supply)), MIN_LEVEL_PA),
     )
-
-
-def _rows_of(fires: Fires) -> tuple[Ints, Ints]:
-    """(compartment, row) of each row, shape (n_rows, 2), and the place of each fire's in them."""
-    rows, line = np.unique(
-        np.column_stack((fires.compartment, fires.row)), axis=0, return_inverse=True
-    )
-    return rows.astype(np.int64), line.reshape(-1).astype(np.int64)
 
 
 @dataclass(frozen=True, slots=True)
