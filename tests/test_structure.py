@@ -37,7 +37,7 @@ ROAD = (
     ("rowcall.site_file", "rowcall.model"),
     ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.mail.smtp", "rowcall.mail.message"),
-    ("rowcall.store",),
+    ("rowcall.store", "rowcall.guard"),
     ("rowcall.take_in", "rowcall.draft", "rowcall.look"),
     ("rowcall.condition",),
     ("rowcall.events",),

@@ -16,6 +16,8 @@ _EXIT_CODES = """exit codes:
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
   6  cut short: what is listed is written and kept; the message says what to correct first
+  7  parts of a day failed by an error of rowcall, all else is reported; send the log to its
+     developers; what failed is judged again when its data, the settings or the version change
 """
 
 

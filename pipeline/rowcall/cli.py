@@ -39,6 +39,7 @@ class Exit(IntEnum):
     BUSY = 4
     NOT_MAILED = 5
     CUT_SHORT = 6
+    PARTS_FAILED = 7
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -187,15 +188,17 @@ def _write_new(target: Path, text: str) -> None:
 def _print_result(result: RunResult) -> Exit:
     """Print what a run did and return its exit code."""
     _print_what_was_done(result)
-    if not result.reports:
+    if not result.reports and not result.failed:
         print("No day was due; no report was written.")
+    if result.failed:
+        return Exit.PARTS_FAILED
     if result.not_mailed:
         return Exit.NOT_MAILED
     return Exit.INPUT_UNUSABLE if result.unusable else Exit.DONE
 
 
 def _print_what_was_done(result: RunResult) -> None:
-    for text in [*dict.fromkeys(result.unusable), *result.not_mailed]:
+    for text in [*dict.fromkeys(result.unusable), *result.failed, *result.not_mailed]:
         _say(text)
     for report in result.reports:
         print(report)

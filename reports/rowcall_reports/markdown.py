@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 from rowcall.day_report import DayReport
+from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import Chapter
 from rowcall_reports.chapters.cautions import write_cautions
 from rowcall_reports.chapters.compressed_air import write_headers
@@ -24,30 +26,38 @@ from rowcall_reports.inlet import near_limit
 from rowcall_reports.prepared import PreparedDay, prepare
 
 
-def write_markdown(report: DayReport, pictures: Sequence[Picture]) -> str:
+def write_markdown(report: DayReport, pictures: Sequence[Picture], guard: Guard = UNGUARDED) -> str:
     """Return the whole report; the same `report` gives the same text, byte for byte."""
     prepared, images = prepare(report), by_name(pictures)
-    parts = [write_summary(prepared)]
+    chapters = [_baghouse(baghouse, images, guard) for baghouse in prepared.baghouses]
+    parts = [write_summary(prepared, guard.failures)]
     cautions = write_cautions(prepared)
     if cautions:
         parts += ["## Before anyone works on it", cautions]
-    parts += [_baghouse(baghouse, images) for baghouse in prepared.baghouses]
+    parts += chapters
     parts += ["## How this was judged", write_method(report)]
     return "\n\n".join(parts) + "\n"
 
 
-def _baghouse(baghouse: PreparedDay, images: Mapping[str, Picture]) -> str:
+def _baghouse(baghouse: PreparedDay, images: Mapping[str, Picture], guard: Guard) -> str:
     """Return the chapters of one baghouse: what was found, then its numbers and pictures.
 
-    Chapters without content are left out.
+    Chapters without content are left out; of a day that could not be studied there is only why.
     """
-    sections = [
-        *((chapter.value, _chapter(chapter, baghouse, images)) for chapter in Chapter),
-        ("Could not be judged", [write_unjudged(baghouse)]),
-        ("Data", [write_health(baghouse.day)]),
-    ]
+    unjudged = {"Could not be judged": lambda: [write_unjudged(baghouse)]}
+    sections: dict[str, Callable[[], Sequence[str]]] = {
+        **{chapter.value: partial(_chapter, chapter, baghouse, images) for chapter in Chapter},
+        **unjudged,
+        "Data": lambda: [write_health(baghouse.day)],
+    }
     parts = [f"## {baghouse.name}"]
-    for title, content in sections:
+    for title, write in (unjudged if baghouse.day.failed else sections).items():
+        content = guard.run(
+            baghouse.day.baghouse.id,
+            f"chapter {title}",
+            write,
+            lambda why: [f"This chapter could not be written: {why}."],
+        )
         filled = [part for part in content if part]
         if filled:
             parts += [f"### {title}", *filled]

@@ -38,8 +38,12 @@ class PreparedDay:
 
     @property
     def has_data(self) -> bool:
-        """Any tag of the baghouse brought a point for the day."""
-        return any(tag.n_points for tag in self.day.health) or bool(self.day.signals)
+        """Any tag of the baghouse brought a point for the day, or that could not be found out."""
+        return (
+            bool(self.day.failed)
+            or any(tag.n_points for tag in self.day.health)
+            or bool(self.day.signals)
+        )
 
     @property
     def known_marks(self) -> tuple[RowMark, ...]:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from rowcall.day_report import DayReport
 from rowcall.errors import RowcallError
+from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
 from rowcall_reports.html import to_html
@@ -27,7 +28,9 @@ class ReportError(RowcallError):
     """A report could not be written; the message names the folder and the remedy."""
 
 
-def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -> Path:
+def write_report(
+    folder: Path, report: DayReport, pictures: Sequence[Picture], guard: Guard = UNGUARDED
+) -> Path:
     """Write Markdown, page, findings and pictures into `<folder>/<day>/`, and return that folder.
 
     An older one is replaced. Everything is built in a hidden folder beside it and renamed when
@@ -39,7 +42,7 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
         ReportError: the folder cannot be written.
     """
     day = report.day.isoformat()
-    target, contents = folder / day, _contents(report, pictures)
+    target, contents = folder / day, _contents(report, pictures, guard)
     try:
         _build(folder, day, contents)
     except OSError as error:
@@ -50,10 +53,10 @@ def write_report(folder: Path, report: DayReport, pictures: Sequence[Picture]) -
     return target
 
 
-def _contents(report: DayReport, pictures: Sequence[Picture]) -> Mapping[str, bytes]:
+def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> Mapping[str, bytes]:
     """Return the files of a report by name."""
     day, frame = report.day.isoformat(), findings_frame(report)
-    text = write_markdown(report, pictures)
+    text = write_markdown(report, pictures, guard)
     own_names = {picture.name: picture.name for picture in pictures}
     page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
     return {

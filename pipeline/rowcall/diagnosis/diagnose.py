@@ -9,6 +9,7 @@ from datetime import date
 from graphlib import TopologicalSorter
 
 from rowcall.errors import SiteError
+from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -64,14 +65,20 @@ def _limits(rule: Rule, settings: Mapping[str, object]) -> Limits:
 
 
 def diagnose(
-    rules: Iterable[Rule], limits: Mapping[str, Limits], days: Iterable[BaghouseDay]
+    rules: Iterable[Rule],
+    limits: Mapping[str, Limits],
+    days: Iterable[BaghouseDay],
+    guard: Guard = UNGUARDED,
 ) -> list[Finding]:
-    """Return every rule's answers on every baghouse-day, in a fixed order."""
+    """Return every rule's answers on every baghouse-day, in a fixed order.
+
+    A rule that fails, and all on a baghouse whose day could not be studied, cannot tell.
+    """
     ordered = in_order(rules)
     findings = [
         Finding(day.day, name, answer)
         for day in days
-        for name, answers in _ask_all(ordered, limits, day).items()
+        for name, answers in _ask_all(ordered, limits, day, guard).items()
         for answer in answers
     ]
     return sorted(findings, key=_order)
@@ -93,13 +100,25 @@ def _order(finding: Finding) -> tuple[date, str, int, int, str]:
 
 
 def _ask_all(
-    rules: Iterable[Rule], limits: Mapping[str, Limits], day: BaghouseDay
+    rules: Iterable[Rule], limits: Mapping[str, Limits], day: BaghouseDay, guard: Guard
 ) -> dict[str, tuple[Answer, ...]]:
     facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
     for rule in rules:
         context = Context(day=day, limits=limits[rule.name], facts=facts, answers=answers)
-        answers[rule.name] = tuple(_ask(rule, context))
+        answers[rule.name] = _ask_guarded(rule, context, guard)
     return answers
+
+
+def _ask_guarded(rule: Rule, context: Context, guard: Guard) -> tuple[Answer, ...]:
+    def unknown(why: str) -> tuple[Answer, ...]:
+        return (Answer.cannot_tell(context.subject(), why),)
+
+    day = context.day
+    if day.failed:
+        return unknown(day.failed)
+    return guard.run(
+        day.baghouse.id, f"rule {rule.name}", lambda: tuple(_ask(rule, context)), unknown
+    )
 
 
 def _ask(rule: Rule, context: Context) -> Iterator[Answer]:

@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 
 import polars as pl
 
-from rowcall.model.fact import Floats, History
+from rowcall.model.fact import FACT_COLUMNS, Floats, History
 from rowcall.site import Baghouse, Role
 
 HOUR_COLUMNS = {
@@ -102,6 +102,7 @@ class BaghouseDay:
         points: `compartment`, `row`, `since_s`, `count` (points), `mean` (their drop as a share
         of the pressure before), `usual` (that of the other reference rows), `point_error` (standard
         deviation of one point), `close_s` (when the peers' valves close).
+    failed: why the day could not be studied, empty where it was.
     """
 
     day: date
@@ -120,6 +121,33 @@ class BaghouseDay:
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
     stacks: pl.DataFrame = field(default_factory=pl.DataFrame)
+    failed: str = ""
+
+    @classmethod
+    def unstudied(
+        cls,
+        baghouse: Baghouse,
+        day: date,
+        span: tuple[datetime, datetime],
+        history: History,
+        failed: str,
+    ) -> BaghouseDay:
+        """Return a day of which nothing is known but why; `span`: its begin and end (UTC)."""
+        nothing = pl.DataFrame()
+        return cls(
+            day=day,
+            start=span[0],
+            end=span[1],
+            baghouse=baghouse,
+            signals={},
+            health=(),
+            minutes=nothing,
+            pulses=nothing,
+            cycles=nothing,
+            facts=pl.DataFrame(schema=FACT_COLUMNS),
+            history=history,
+            failed=failed,
+        )
 
     @property
     def seconds(self) -> float:

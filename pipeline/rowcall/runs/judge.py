@@ -10,7 +10,9 @@ from datetime import date, timedelta
 import polars as pl
 
 from rowcall.day_report import Change, DayReport
+from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import diagnose
+from rowcall.guard import STUDY, Guard
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -46,14 +48,16 @@ def judge_day(
     *,
     history_of: Callable[[Baghouse], History],
     found_before: Mapping[date, set[tuple[str, Subject]]],
+    guard: Guard,
     changed_settings: Mapping[str, str] | None = None,
     revision: int = 1,
 ) -> DayReport:
     """Return the judged day, ready to be reported and saved; nothing is written."""
     days = [
-        study_day(store, site, baghouse, day, history_of(baghouse)) for baghouse in site.baghouse
+        _study_guarded(store, site, baghouse, day, history_of(baghouse), guard)
+        for baghouse in site.baghouse
     ]
-    findings = diagnose(rules, limits, days)
+    findings = diagnose(rules, limits, days, guard)
     return DayReport(
         site=site,
         day=day,
@@ -65,6 +69,18 @@ def judge_day(
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
+    )
+
+
+def _study_guarded(
+    store: Store, site: Site, baghouse: Baghouse, day: date, history: History, guard: Guard
+) -> BaghouseDay:
+    span = day_bounds(day, site.plant.zone)
+    return guard.run(
+        baghouse.id,
+        STUDY,
+        lambda: study_day(store, site, baghouse, day, history),
+        lambda why: BaghouseDay.unstudied(baghouse.on(day), day, span, history, why),
     )
 
 

@@ -59,7 +59,7 @@ def _letter(
     pictures = [(path.name, path.read_bytes()) for path in sorted(folder.glob("*.png"))]
     subject = f"{printable(site.plant.name)}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
     if judged.revision > 1:
-        subject += f" (revision {judged.revision}: data changed)"
+        subject += f" (revision {judged.revision})"
     sources = {name: f"cid:{content_id(name)}" for name, _ in pictures}
     return Letter(
         plant=site.plant.name,

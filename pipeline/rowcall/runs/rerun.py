@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 from rowcall.day_report import DayReport
@@ -15,14 +15,15 @@ from rowcall.days import days_from
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
+from rowcall.guard import Guard
 from rowcall.model import History, Subject, Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
-from rowcall.runs.nightly import Progress, unusable_parts, write_pictured
+from rowcall.runs.nightly import Progress, enter_day, write_pictured
 from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import found_before, read_history
+from rowcall.store.results import carried, found_before, read_history
 
 
 @dataclass(slots=True)
@@ -45,9 +46,14 @@ class _Past:
         }
         return cls(history, dict(found_before(store, first, HISTORY_DAYS)))
 
-    def add(self, report: DayReport) -> None:
-        """Let a judged day count as past for the days after it."""
-        self.found[report.day] = {
+    def add(self, report: DayReport | None, guard: Guard) -> None:
+        """Let a day count as past for the days after it; its report is None where it failed."""
+        before = self.found.get(guard.day - timedelta(days=1), set())
+        found = {key for failure in guard.failures for key in carried(before, failure)}
+        self.found[guard.day] = found
+        if report is None:
+            return
+        found |= {
             (finding.rule, finding.answer.subject)
             for finding in report.findings
             if finding.answer.verdict is Verdict.FOUND
@@ -88,19 +94,23 @@ def run_rerun(
         past = _Past.before(store, site, first)
         for number, day in enumerate(days, start=1):
             progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
-            report = judge_day(
-                store,
-                site,
-                day,
-                rules,
-                limits,
-                history_of=lambda house: past.history[house.id],
-                found_before=past.found,
-                changed_settings=settings,
-            )
-            result.reports.append(write_pictured(folder, report))
-            result.unusable += unusable_parts(report)
-            past.add(report)
+            guard = Guard(day, progress)
+
+            def judge(guard: Guard = guard) -> tuple[DayReport, Path]:
+                report = judge_day(
+                    store,
+                    site,
+                    guard.day,
+                    rules,
+                    limits,
+                    history_of=lambda house: past.history[house.id],
+                    found_before=past.found,
+                    guard=guard,
+                    changed_settings=settings,
+                )
+                return report, write_pictured(folder, report, guard)
+
+            past.add(enter_day(result, guard, judge), guard)
     return result
 
 

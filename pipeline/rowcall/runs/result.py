@@ -16,12 +16,13 @@ class RunResult:
 
     Attributes:
         stored: how many exports were taken in.
-        unusable, not_mailed: plain sentences.
+        unusable, failed, not_mailed: plain sentences; `failed` of what rowcall itself failed at.
     """
 
     stored: int = 0
     reports: list[Path] = field(default_factory=list)
     unusable: list[str] = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)
     not_mailed: list[str] = field(default_factory=list)
 
 

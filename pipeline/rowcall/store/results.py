@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
+import rowcall
+from rowcall.guard import STUDY, WHOLE_DAY, Failure
 from rowcall.model import BaghouseDay, Finding, History, Subject, Verdict
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
@@ -24,6 +26,15 @@ class Judged:
     settings_hash: str
     revision: int
     at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """What a day was last tried with, of which parts failed: newest file, version, settings."""
+
+    file_id: int
+    version: str
+    settings_hash: str
 
 
 def judged_days(store: Store) -> dict[date, Judged]:
@@ -68,7 +79,10 @@ def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
 
 
 def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str, Subject]]]:
-    """Return what was found on each of the `days` days before `day`; judged days only."""
+    """Return what was found on each of the `days` days before `day`; judged days only.
+
+    What a part of a day could not say, because it failed, counts as on the day before it.
+    """
     rows = store.connection.execute(
         'SELECT day, rule, baghouse, compartment, "row" FROM findings '
         "WHERE verdict = ? AND day < ? AND day >= ?",
@@ -77,7 +91,44 @@ def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str
     out: dict[date, set[tuple[str, Subject]]] = {}
     for when, rule, baghouse, compartment, row in rows:
         out.setdefault(when, set()).add((rule, Subject(baghouse, compartment, row)))
+    failed = store.connection.execute(
+        "SELECT day, baghouse, part, reference FROM failures WHERE day < ? AND day >= ? "
+        "AND (part <> ? OR day NOT IN (SELECT day FROM judged)) ORDER BY day",
+        [day, day - timedelta(days=days), WHOLE_DAY],
+    ).fetchall()
+    for failure in (Failure(*line) for line in failed):
+        before = out.get(failure.day - timedelta(days=1), set())
+        out.setdefault(failure.day, set()).update(carried(before, failure))
     return out
+
+
+def carried(
+    before: Iterable[tuple[str, Subject]], failure: Failure
+) -> Iterator[tuple[str, Subject]]:
+    """Return what was found before and the part that failed could have said."""
+    for rule, subject in before:
+        is_same = failure.part in (STUDY, f"rule {rule}") and failure.baghouse == subject.baghouse
+        if is_same or failure.part == WHOLE_DAY:
+            yield rule, subject
+
+
+def failed_days(store: Store) -> dict[date, Attempt]:
+    """Return what every day with parts that failed was last tried with."""
+    rows = store.connection.execute(
+        "SELECT DISTINCT day, file_id, version, settings_hash FROM failures"
+    ).fetchall()
+    return {day: Attempt(*kept) for day, *kept in rows}
+
+
+def save_failures(store: Store, day: date, failures: Iterable[Failure], judged: Judged) -> None:
+    """Replace what is stored of the parts of a day that failed; within a transaction."""
+    store.connection.execute("DELETE FROM failures WHERE day = ?", [day])
+    for one in failures:
+        tried = [rowcall.__version__, judged.settings_hash, judged.file_id]
+        store.connection.execute(
+            "INSERT INTO failures VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [day, one.baghouse, one.part, one.reference, *tried],
+        )
 
 
 def save_day(
@@ -90,7 +141,7 @@ def save_day(
     """Replace everything the store holds of a judged day; the caller wraps it in a transaction."""
     for table in _DAY_TABLES:
         store.connection.execute(f"DELETE FROM {table} WHERE day = ?", [day])
-    for house in baghouses:
+    for house in (house for house in baghouses if not house.failed):
         _insert(store, "facts", _labelled(house, house.facts))
         _insert(store, "pulses", _labelled(house, _pulses(house)))
         _insert(store, "cycles", _labelled(house, _cycles(house)))

@@ -201,6 +201,18 @@ ALTER TABLE findings ADD COLUMN is_place BOOLEAN DEFAULT false;
 UPDATE findings SET is_place = true WHERE regexp_matches(text, 'Place \\d+ of \\d+ ');
 """
 
+_FAILURES = """
+CREATE TABLE failures (
+    day DATE NOT NULL,
+    baghouse VARCHAR NOT NULL,
+    part VARCHAR NOT NULL,
+    reference VARCHAR NOT NULL,
+    version VARCHAR NOT NULL,
+    settings_hash VARCHAR NOT NULL,
+    file_id BIGINT NOT NULL
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -217,4 +229,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("share of the usual drop of each pulse", _SHARES),
     Migration("plain names of rules and facts", _NAMES),
     Migration("places apart from rows", _PLACES),
+    Migration("parts of days that failed", _FAILURES),
 )

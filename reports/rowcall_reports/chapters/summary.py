@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from rowcall.day_report import DayReport
+from rowcall.guard import Failure
 from rowcall.model import Urgency, Verdict
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
@@ -21,12 +22,16 @@ _WHEN = {
 _MAX_FILES = 5  # chosen: the closing chapter lists them all
 
 
-def write_summary(prepared: PreparedReport) -> str:
-    """Return title, summary lines, the table of jobs and the table of checks."""
+def write_summary(prepared: PreparedReport, failures: Sequence[Failure] = ()) -> str:
+    """Return title, summary lines, the table of jobs and the table of checks.
+
+    Args:
+        failures: parts of the day that failed, the chapters' included.
+    """
     report, found = prepared.report, prepared.jobs
     plant = report.site.plant
     parts = [f"# {wording.escape(plant.name)}: baghouse check-up, {wording.long_day(report.day)}"]
-    parts += [*_missing(prepared), *_notices(report), _sentence(report, found)]
+    parts += [*_missing(prepared), *_notices(report), *_failed(failures), _sentence(report, found)]
     if any(baghouse.has_data for baghouse in prepared.baghouses):
         parts += [line for line in (_clear_line(prepared), _unjudged_line(prepared)) if line]
     if found:
@@ -51,6 +56,18 @@ def _missing(prepared: PreparedReport) -> list[str]:
     return [f"**There is no data for this day from {names}.** It could not be judged."]
 
 
+def _failed(failures: Sequence[Failure]) -> list[str]:
+    """Say which parts of the report are missing by a failure of rowcall itself."""
+    if not failures:
+        return []
+    lines = [f"- {wording.escape(failure.text)}" for failure in failures]
+    return [
+        "**Parts of this report are missing by an error of rowcall;** the rest stands. Send the "
+        "log of the run, with the reference, to the developers.",
+        "\n".join(lines),
+    ]
+
+
 def _notices(report: DayReport) -> list[str]:
     """What must be known before anything else: trial settings, a later revision."""
     out = []
@@ -62,10 +79,16 @@ def _notices(report: DayReport) -> list[str]:
         out.append(f"**Trial with changed settings, not the nightly report:** {changed}.")
     if report.revision > 1:
         out.append(
-            f"**Revision {report.revision}:** data of this day came or changed after the report "
-            f"before; this one takes its place. {_brought(report)}{_changes(report)}"
+            f"**Revision {report.revision}:** {_why_again(report)}; this one takes its place. "
+            f"{_brought(report)}{_changes(report)}"
         )
     return out
+
+
+def _why_again(report: DayReport) -> str:
+    if report.new_files:
+        return "data of this day came or changed after the report before"
+    return "parts of the report before had failed and were judged again"
 
 
 def _brought(report: DayReport) -> str:

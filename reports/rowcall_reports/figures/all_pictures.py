@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from rowcall.day_report import DayReport
+from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.canvas import house_style
 from rowcall_reports.figures.dp import draw_dp
 from rowcall_reports.figures.hours import draw_hours
@@ -11,11 +14,18 @@ from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.figures.stacks import draw_stacks
 from rowcall_reports.prepared import prepare
 
-_DRAWN = (draw_stacks, draw_rows, draw_hours, draw_dp)
+_DRAWN = {"stacks": draw_stacks, "rows": draw_rows, "recovery": draw_hours, "dp": draw_dp}
 
 
-def draw(report: DayReport) -> tuple[Picture, ...]:
+def draw(report: DayReport, guard: Guard = UNGUARDED) -> tuple[Picture, ...]:
     """Return the pictures for which the day holds data, in the order of the report."""
     with house_style():
-        made = [figure(baghouse) for baghouse in prepare(report).baghouses for figure in _DRAWN]
+        made = [
+            guard.run(
+                one.day.baghouse.id, f"picture {kind}", partial(figure, one), lambda why: None
+            )
+            for one in prepare(report).baghouses
+            if not one.day.failed
+            for kind, figure in _DRAWN.items()
+        ]
     return tuple(picture for picture in made if picture is not None)

@@ -1,0 +1,99 @@
+"""The parts of a day's work, each on its own: one that fails costs itself, not the rest."""
+
+from __future__ import annotations
+
+import hashlib
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import date
+from typing import TypeVar
+
+from polars.exceptions import PanicException
+
+import rowcall
+from rowcall.errors import RowcallError
+from rowcall.store.connection import DISK_ERRORS
+
+Result = TypeVar("Result")
+
+WHOLE_DAY, STUDY = "day", "study"  # parts; the others are `rule X`, `picture X` and `chapter X`
+_EXPECTED = (RowcallError, OSError, *DISK_ERRORS)  # they end the run, with a sentence of their own
+_NOT_DONE = {"picture": "drawn", "chapter": "written", WHOLE_DAY: "reported"}
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A part of a day's work that failed by an error of rowcall.
+
+    Attributes:
+        baghouse: its id; empty where the part is of the whole day.
+        reference: the same wherever rowcall fails at the same place in the same way.
+    """
+
+    day: date
+    baghouse: str
+    part: str
+    reference: str
+
+    @property
+    def why(self) -> str:
+        """The reason for the reader of a report, as the end of a sentence."""
+        return f"an error of rowcall, reference {self.reference}"
+
+    @property
+    def text(self) -> str:
+        """What failed, in a sentence without the day."""
+        where = ", ".join(filter(None, (self.baghouse, self.part)))
+        done = _NOT_DONE.get(self.part.split()[0], "judged")
+        return f"{where}: could not be {done}: {self.why}."
+
+
+@dataclass(slots=True)
+class Guard:
+    """Does the parts of one day's work and collects those that fail.
+
+    Attributes:
+        say: writes a line to the log of the run; None lets every failure through, as tests want it.
+    """
+
+    day: date = date.min
+    say: Callable[[str], None] | None = None
+    failures: list[Failure] = field(default_factory=list)
+
+    def run(
+        self,
+        baghouse: str,
+        part: str,
+        make: Callable[[], Result],
+        otherwise: Callable[[str], Result],
+    ) -> Result:
+        """Return what `make` does or, where it fails unexpectedly, `otherwise` of the reason.
+
+        The traceback goes to the log as one block. A panic of polars is no `Exception`.
+        """
+        try:
+            return make()
+        except _EXPECTED:
+            raise
+        except (Exception, PanicException) as error:
+            if self.say is None:
+                raise
+            failure = Failure(self.day, baghouse, part, _reference(error))
+            self.failures.append(failure)
+            trace = "".join(traceback.format_exception(error)).splitlines()
+            for line in (f"{self.day.isoformat()}, {failure.text}", *trace):
+                self.say(line)
+            return otherwise(failure.why)
+
+
+UNGUARDED = Guard()
+
+
+def _reference(error: BaseException) -> str:
+    """Hash exception type, the innermost line of rowcall and its version: 8 hex digits."""
+    frames = traceback.walk_tb(error.__traceback__)
+    lines = [(str(frame.f_globals.get("__name__")), number) for frame, number in frames]
+    own = [line for line in lines if line[0].partition(".")[0].startswith("rowcall")]
+    key = f"{type(error).__qualname__} {own[-1]} {rowcall.__version__}"
+    return hashlib.sha256(key.encode()).hexdigest()[:8]
