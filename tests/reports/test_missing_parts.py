@@ -1,0 +1,72 @@
+"""A picture or chapter that fails is named in the report, and all others are there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from helpers import report_days
+from helpers.report_facts import DAY
+
+from rowcall.guard import Failure, Guard
+from rowcall.model import BaghouseDay, Chapter
+from rowcall_reports import markdown
+from rowcall_reports.figures import all_pictures
+from rowcall_reports.figures.picture import Picture
+from rowcall_reports.markdown import write_markdown
+from rowcall_reports.prepared import PreparedDay
+
+
+def quiet(_: str) -> None:
+    """Take a line of the log."""
+
+
+def fail(*_: Any) -> Any:
+    raise ZeroDivisionError("of the test")
+
+
+def dp(baghouse: PreparedDay) -> Picture:
+    return Picture(f"dp-{baghouse.day.baghouse.id}.png", b"", alt="DP", caption="DP")
+
+
+def test_a_picture_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(all_pictures, "_DRAWN", {"stacks": fail, "dp": dp})
+    report, guard = report_days.report(), Guard(DAY, quiet)
+    pictures = all_pictures.draw(report, guard)
+    assert [picture.name for picture in pictures] == ["dp-BH1.png", "dp-BH2.png"]
+    text = write_markdown(report, pictures, guard)
+    for failure, house in zip(guard.failures, ("BH1", "BH2"), strict=True):
+        said = f"- {house}, picture stacks: could not be drawn: {failure.why}."
+        assert said in text.split("## What to do")[0]
+    assert text.count("dp-BH1.png") == 1
+
+
+def test_a_chapter_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
+    report = report_days.report()
+    whole = write_markdown(report, ())
+    monkeypatch.setattr(markdown, "write_dp", fail)
+    guard = Guard(DAY, quiet)
+    text = write_markdown(report, (), guard)
+    assert {failure.part for failure in guard.failures} == {"chapter DP"}
+    assert f"### DP\n\nThis chapter could not be written: {guard.failures[0].why}." in text
+    assert f"BH1, chapter DP: could not be written: {guard.failures[0].why}." in text
+    assert text.count("### ") == whole.count("### ")
+    for chapter in (Chapter.ROWS, Chapter.AIR, Chapter.TEMPERATURE):
+        assert text.count(f"### {chapter.value}") == whole.count(f"### {chapter.value}")
+
+
+def test_a_day_that_could_not_be_studied_has_no_chapters(monkeypatch: pytest.MonkeyPatch) -> None:
+    report = report_days.report()
+    kiln, mill = report.baghouses
+    failure = Failure(report.day, "BH1", "study", "12345678")
+    span = (kiln.start, kiln.end)
+    unstudied = BaghouseDay.unstudied(kiln.baghouse, kiln.day, span, kiln.history, failure.why)
+    guard = Guard(report.day, quiet, [failure])
+    text = write_markdown(replace(report, baghouses=(unstudied, mill)), (), guard)
+    of_kiln = text.split("## BH1 Kiln baghouse")[1].split("\n## ")[0]
+    assert "### Could not be judged" in of_kiln
+    assert of_kiln.count("### ") == 1
+    assert "no data" not in text.split("## What to do")[0]
+    monkeypatch.setattr(all_pictures, "_DRAWN", {"dp": dp})
+    assert [one.name for one in all_pictures.draw(replace(report, baghouses=(unstudied,)))] == []
