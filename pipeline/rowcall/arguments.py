@@ -16,8 +16,7 @@ _EXIT_CODES = """exit codes:
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
   6  cut short: what is listed is written and kept; the message says what to correct first
-  7  parts of a day failed by an error of rowcall, all else is reported; send the log to its
-     developers; what failed is judged again when its data, the settings or the version change
+  7  parts of a day failed by an error of rowcall, all else is reported; send the log to developers
 """
 
 
@@ -55,6 +54,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _add_nightly(commands)
     _add_rerun(commands)
+    _add_rejudge(commands)
     _add_demo(commands)
     _add(commands, "rules", "print what each rule looks for, its thresholds and their sources")
     _add_look(commands)
@@ -143,6 +143,28 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="KEY=VALUE",
         help="a setting to try, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
     )
+
+
+def _add_rejudge(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "rejudge",
+        "judge days of the nightly record anew, after a correction of the site file",
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    for flag, which, more in (
+        ("--from", "first", {"required": True}),
+        ("--to", "last", {"default": date.max}),
+    ):
+        parser.add_argument(
+            flag,
+            dest=which,
+            type=date.fromisoformat,
+            metavar="YYYY-MM-DD",
+            help=f"{which} day to judge{'' if which == 'first' else ' (default: the newest one)'}",
+            **more,
+        )
 
 
 def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:

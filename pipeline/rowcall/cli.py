@@ -90,6 +90,21 @@ def _rerun(options: argparse.Namespace) -> Exit:
     return _print_result(result)
 
 
+def _rejudge(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.rejudge import run_rejudge
+    from rowcall.site_file import read_site
+
+    result = run_rejudge(
+        read_site(options.site),
+        first=options.first,
+        last=options.last,
+        now=datetime.now(UTC),
+        wait_s=options.wait,
+        progress=_say,
+    )
+    return _print_result(result)
+
+
 def _demo(options: argparse.Namespace) -> Exit:
     from rowcall.runs.demo import run_demo
 
@@ -262,6 +277,7 @@ _EXITS: Mapping[type[Exception], Exit] = {BusyError: Exit.BUSY, CutShortError: E
 _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "nightly": _nightly,
     "rerun": _rerun,
+    "rejudge": _rejudge,
     "demo": _demo,
     "rules": _rules,
     "look": _look,

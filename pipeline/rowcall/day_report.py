@@ -30,6 +30,7 @@ class DayReport:
     changed_settings: settings that differ from the site file (reruns), key -> text.
     revision: 1 for the first report of a day, 2 for the first one after its data changed, ...
     changes: for a later revision, the verdicts that differ from the report before.
+    settings_differ: for a later revision, the report before had other settings.
     new_files: for a later revision, those of `files` that were taken in since.
     """
 
@@ -45,3 +46,4 @@ class DayReport:
     revision: int = 1
     changes: tuple[Change, ...] = ()
     new_files: tuple[FileNote, ...] = ()
+    settings_differ: bool = False

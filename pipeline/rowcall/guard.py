@@ -13,12 +13,12 @@ from polars.exceptions import PanicException
 
 import rowcall
 from rowcall.errors import RowcallError
-from rowcall.store.connection import DISK_ERRORS
+from rowcall.store.trouble import is_disk_failure
 
 Result = TypeVar("Result")
 
 WHOLE_DAY, STUDY = "day", "study"  # parts; the others are `rule X`, `picture X` and `chapter X`
-_EXPECTED = (RowcallError, OSError, *DISK_ERRORS)  # they end the run, with a sentence of their own
+_EXPECTED = (RowcallError, OSError)  # they end the run, with a sentence of their own
 _NOT_DONE = {"picture": "drawn", "chapter": "written", WHOLE_DAY: "reported"}
 
 
@@ -77,7 +77,7 @@ class Guard:
         except _EXPECTED:
             raise
         except (Exception, PanicException) as error:
-            if self.say is None:
+            if self.say is None or is_disk_failure(error):
                 raise
             failure = Failure(self.day, baghouse, part, _reference(error))
             self.failures.append(failure)

@@ -26,6 +26,7 @@ COMMANDS = (
     "set-aside",
     "look",
     "check-store",
+    "rejudge",
     "backup",
 )
 

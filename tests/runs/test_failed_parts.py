@@ -17,7 +17,7 @@ import rowcall
 from rowcall.cli import Exit, main
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Answer, BaghouseDay, Context, Rule
-from rowcall.runs import judge, nightly
+from rowcall.runs import judge, record
 from rowcall.runs.study import study_day
 from rowcall_reports.markdown import write_markdown
 
@@ -70,7 +70,7 @@ def test_a_rule_that_fails_neither_ends_the_night_nor_what_was_found_before(
 ) -> None:
     plant = copy_plant(made, tmp_path / "plant")
     with monkeypatch.context() as patch:
-        patch.setattr(nightly, "load_rules", lambda: broken("row_silent", DAYS[1]))
+        patch.setattr(record, "load_rules", lambda: broken("row_silent", DAYS[1]))
         first = night(plant)
         assert names(first) == [DAY_1, DAY_2, DAY_3]
         assert [text.partition(BECAUSE)[0] for text in first.failed] == [
@@ -110,7 +110,12 @@ def test_a_baghouse_that_cannot_be_studied_leaves_the_other(
     site = plant / "site.toml"
     text = site.read_text(encoding="utf-8")
     house = text[text.index("[[baghouse]]") :]
-    site.write_text(text + house.replace('id = "F1"', 'id = "F2"'), encoding="utf-8")
+    site.write_text(text + house.replace('"F1', '"F2'), encoding="utf-8")
+    export = min((plant / "inbox").iterdir())
+    other = pl.read_parquet(export).with_columns(
+        tag=pl.col("tag").cast(pl.String).str.replace("F1", "F2")
+    )
+    other.write_parquet(plant / "inbox" / "other.parquet")
 
     def fail(store: Any, whole: Any, house: Any, *more: Any) -> BaghouseDay:
         if house.id == "F1":
@@ -165,7 +170,7 @@ def test_a_file_for_a_day_that_failed_makes_it_due(
     plant = copy_plant(made, tmp_path / "plant", days=1)
     with monkeypatch.context() as patch:
         patch.setattr(
-            nightly, "write_pictured", on(DAYS[0], nightly.write_pictured, lambda _, r, *__: r.day)
+            record, "write_pictured", on(DAYS[0], record.write_pictured, lambda _, r, *__: r.day)
         )
         assert len(night(plant).failed) == 1
     export = min((plant / "inbox").iterdir())

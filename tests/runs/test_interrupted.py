@@ -82,7 +82,7 @@ def test_runs_that_die_one_after_another_leave_no_trace(
         Death("pathlib:Path", "rename", 1),  # the store is made, and not yet in place
         Death("pathlib:Path", "write_bytes", 3),  # half of a report is there
         Death("pathlib:Path", "rename", 1),  # the report is built, and not yet in place
-        Death("rowcall.runs.nightly", "save_day", 1),
+        Death("rowcall.runs.record", "save_day", 1),
         DEATH_AT_THE_END,
     ):
         assert run_dying(plant, death, tmp_path / "log") == DIED

@@ -173,7 +173,7 @@ def test_a_report_is_on_the_disk_before_its_day_counts_as_judged(
         raise KeyboardInterrupt
 
     monkeypatch.setattr(os, "fsync", note)
-    monkeypatch.setattr("rowcall.runs.nightly.save_day", judged)
+    monkeypatch.setattr("rowcall.runs.record.save_day", judged)
     with pytest.raises(KeyboardInterrupt):
         night(plant)
 

@@ -132,7 +132,7 @@ def test_a_run_killed_between_report_and_store_is_made_good(
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr("rowcall.runs.nightly.save_day", fail)
+        patch.setattr("rowcall.runs.record.save_day", fail)
         with pytest.raises(KeyboardInterrupt):
             night(plant)
     assert names(night(plant)) == ["2026-03-28", "2026-03-29"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import polars as pl
 import pytest
 from helpers.nights.mail_server import Authority, Mailbox, serve
 from helpers.nights.night_runs import READERS, night, with_mail
@@ -112,3 +113,26 @@ def test_old_days_are_reported_but_not_mailed(
     assert len(result.reports) == 3
     days = [str(message["Subject"]).split()[4].rstrip(":") for message in box.messages()]
     assert days == ["2026-03-29", "2026-03-30"]
+
+
+def test_a_day_judged_again_is_mailed_again_only_where_a_verdict_changed(
+    made: Path, tmp_path: Path, authority: Authority
+) -> None:
+    box = Mailbox(refuse={READERS[1]})
+    with serve(box, authority, "starttls") as port:
+        plant = with_mail(copy_plant(made, tmp_path / "plant", days=1), port)
+        night(plant)
+        export = min((plant / "inbox").iterdir())
+        frame = pl.read_parquet(export).with_columns(pl.col("tag").cast(pl.String))
+        frame[:1].with_columns(value=pl.col("value") + 0.001).write_parquet(
+            plant / "inbox" / "one.parquet"
+        )
+        box.refuse.clear()
+        assert len(night(plant).reports) == 1
+        assert [box.copies(reader) for reader in READERS] == [1, 1]
+        answers = pl.col("value") - pl.when(pl.col("tag").str.contains("PT")).then(
+            pl.col("value") * 0.5
+        ).otherwise(0.0)
+        frame.with_columns(value=answers).write_parquet(plant / "inbox" / "half.parquet")
+        assert len(night(plant).reports) == 1
+    assert [box.copies(reader) for reader in READERS] == [2, 2]

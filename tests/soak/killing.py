@@ -95,7 +95,7 @@ CALLS = (
     ("pathlib:Path", "mkdir", 5),
     ("os", "rmdir", 2),
     ("rowcall.take_in.load.storing", "store_export", 2),
-    ("rowcall.runs.nightly", "save_day", 2),
+    ("rowcall.runs.record", "save_day", 2),
     ("rowcall.runs.nightly", "mail_reports", 1),
 )
 

@@ -69,7 +69,7 @@ def test_a_backup_of_a_store_left_open_by_a_killed_run_has_all_of_it(site: Path)
         ("UPDATE files SET rows_read = 7 WHERE name = 'monday.csv'", "not so: monday.csv"),
         ("DELETE FROM set_aside", "as many as the ledger says: not so: monday.csv"),
         ("DELETE FROM tags", "each sample has a name: not so: "),
-        ("INSERT INTO judged VALUES ('2026-03-02', 1, '', now(), 1)", "not so: 2026-03-02"),
+        ("INSERT INTO judged VALUES ('2026-03-02', 1, '', now(), 1, true)", "not so: 2026-03-02"),
     ],
 )
 def test_counts_that_contradict_each_other_are_named(

@@ -17,6 +17,7 @@ from rowcall.model.fact import (
     Floats,
     History,
     Level,
+    OtherSettings,
 )
 from rowcall.model.rule import (
     ISOLATED,
@@ -53,6 +54,7 @@ __all__ = [
     "Level",
     "Limits",
     "Need",
+    "OtherSettings",
     "Quantity",
     "RowMark",
     "Rule",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
@@ -46,7 +46,7 @@ class Subject:
     baghouse: str
     compartment: int = 0
     row: int = 0
-    is_place: bool = field(default=False, compare=False)
+    is_place: bool = False
 
 
 @dataclass(frozen=True, slots=True)

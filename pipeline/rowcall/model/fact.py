@@ -239,16 +239,26 @@ class FactBook(Mapping[tuple[Fact, int, int], float]):
 
 
 @dataclass(frozen=True, slots=True)
+class OtherSettings:
+    """Days whose facts rest on other settings of the site file, and what differs in a few words."""
+
+    days: tuple[date, ...]
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class History:
     """What is known of the days before, oldest first.
 
     Attributes:
         facts: columns `HISTORY_COLUMNS`.
         verdicts: of every rule, columns `VERDICT_COLUMNS`; urgency is null where nothing was found.
+        other_settings: of the days that are left out, None where none is.
     """
 
     facts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HISTORY_COLUMNS))
     verdicts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=VERDICT_COLUMNS))
+    other_settings: OtherSettings | None = None
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""

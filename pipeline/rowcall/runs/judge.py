@@ -124,7 +124,7 @@ def verdict_table(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:
             finding.answer.urgency.value if finding.answer.urgency else None,
         )
         for finding in findings
-        if finding.answer.subject.baghouse == baghouse
+        if finding.answer.subject.baghouse == baghouse and not finding.answer.subject.is_place
     ]
     return pl.DataFrame(lines, schema=VERDICT_COLUMNS, orient="row")
 
@@ -137,4 +137,5 @@ def with_day(history: History, day: BaghouseDay, findings: Sequence[Finding]) ->
     return History(
         pl.concat([history.facts.filter(pl.col("day") >= oldest), today]),
         pl.concat([history.verdicts.filter(pl.col("day") >= oldest), verdicts]),
+        history.other_settings,
     )

@@ -3,40 +3,24 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable
 from datetime import date, datetime, timedelta
-from functools import partial
-from pathlib import Path
 from time import monotonic
 
-from rowcall.day_report import DayReport
 from rowcall.days import day_bounds, local_day
-from rowcall.diagnosis.diagnose import limits_in_force
-from rowcall.diagnosis.rule_book import load_rules
-from rowcall.guard import WHOLE_DAY, Guard
-from rowcall.model import Limits, Rule
 from rowcall.runs.due import Tried, days_to_judge, left_out
-from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
 from rowcall.runs.lock import hold_site
 from rowcall.runs.post import mail_reports
+from rowcall.runs.record import Progress, Record
 from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.ledger import days_touched, files_of_day
+from rowcall.store.ledger import days_touched
 from rowcall.store.results import (
-    Judged,
     failed_days,
-    found_before,
     judged_days,
-    read_history,
-    save_day,
-    save_failures,
-    verdicts_of,
 )
 from rowcall.take_in import Outcome, find_exports, taking_in
-
-Progress = Callable[[str], None]
 
 
 def run_nightly(
@@ -58,59 +42,24 @@ def run_nightly(
     def present() -> datetime:
         return now + timedelta(seconds=monotonic() - begun)
 
-    rules = load_rules()
-    limits = limits_in_force(rules, site.rules)
     result = RunResult()
     with (
         reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
+        record = Record.of(store, site, now, progress, result)
         _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
-        fingerprint = settings_hash(site, limits)
-        tried = Tried(judged_days(store), failed_days(store), fingerprint)
+        tried = Tried(judged_days(store), failed_days(store), record.settings)
         due = days_to_judge(complete, touched, tried)
         for text in left_out(complete, due):
             progress(text)
-        for number, one in enumerate(due, start=1):
-            progress(f"Judging {one.day.isoformat()} ({number} of {len(due)}).")
-            judged = Judged(one.file_id, fingerprint, one.revision, now)
-            guard = Guard(one.day, progress)
-            keep = partial(_judge_and_keep, store, site, rules, limits, judged, guard)
-            if not enter_day(result, guard, keep):
-                with store.keeping(f"how {one.day} failed"):
-                    save_failures(store, one.day, guard.failures, judged)
+        record.judge(due)
         result.unusable += _stale(max(touched, default=None), site, now)
         result.not_mailed += mail_reports(store, site, now, os.environ, progress)
     return result
-
-
-def enter_day(
-    result: RunResult, guard: Guard, judge: Callable[[], tuple[DayReport, Path]]
-) -> DayReport | None:
-    """Enter into `result` what came of judging a day; None where it could not be reported."""
-    done = guard.run("", WHOLE_DAY, judge, lambda why: None)
-    result.failed += [f"{guard.day.isoformat()}, {failure.text}" for failure in guard.failures]
-    if done is None:
-        return None
-    report, folder = done
-    result.reports.append(folder)
-    result.unusable += _unusable_parts(report)
-    return report
-
-
-def _unusable_parts(report: DayReport) -> list[str]:
-    """Return a sentence for every tag (or whole day) of a report that could not be used."""
-    out = []
-    for house in (house for house in report.baghouses if not house.failed):
-        place = f"{report.day.isoformat()}, {house.baghouse.id}"
-        if not house.signals:
-            out.append(f"{place}: no usable data on this day.")
-            continue
-        out += [f"{place}: tag {tag.tag}: {tag.problem}." for tag in house.health if tag.problem]
-    return out
 
 
 def _take_in_inbox(
@@ -144,46 +93,6 @@ def _take_in_inbox(
         result.stored += one.outcome is Outcome.STORED
         if one.outcome in (Outcome.REFUSED, Outcome.WAITING):
             result.unusable.append(one.message)
-
-
-def _judge_and_keep(
-    store: Store,
-    site: Site,
-    rules: Sequence[Rule],
-    limits: Mapping[str, Limits],
-    judged: Judged,
-    guard: Guard,
-) -> tuple[DayReport, Path]:
-    """Judge a day, write its report, then save its results: a day is judged when both are there."""
-    day = guard.day
-    report = judge_day(
-        store,
-        site,
-        day,
-        rules,
-        limits,
-        history_of=lambda house: read_history(store, house.id, day, HISTORY_DAYS),
-        found_before=found_before(store, day, HISTORY_DAYS),
-        guard=guard,
-        revision=judged.revision,
-    )
-    if judged.revision > 1:
-        changes = changes_since(verdicts_of(store, day), report.findings)
-        new = files_of_day(store, day, after=judged_days(store)[day].file_id)
-        report = replace(report, changes=changes, new_files=tuple(new))
-    folder = write_pictured(site.reports, report, guard)
-    with store.keeping(f"the results of {day}"):
-        save_day(store, day, report.baghouses, report.findings, judged)
-        save_failures(store, day, guard.failures, judged)
-    return report, folder
-
-
-def write_pictured(folder: Path, report: DayReport, guard: Guard) -> Path:
-    """Draw and write a day's report; return its folder."""
-    from rowcall_reports.figures.all_pictures import draw
-    from rowcall_reports.write import write_report
-
-    return write_report(folder, report, draw(report, guard), guard)
 
 
 def _stale(newest: date | None, site: Site, now: datetime) -> Iterable[str]:

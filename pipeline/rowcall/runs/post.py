@@ -31,8 +31,8 @@ def mail_reports(
     oldest = local_day(now, site.plant.zone) - timedelta(days=site.mail.days_back)
     lacking = []
     for day, judged in sorted(judged_days(store).items()):
-        states = (outbox.state(day, judged.revision, address(to)) for to in site.mail.to)
-        if day < oldest or all(state in (SENT, UNKNOWN) for state in states):
+        without = [to for to in site.mail.to if not _has(outbox, day, judged, address(to))]
+        if day < oldest or not without:
             continue
         folder = site.reports / day.isoformat()
         if not folder.is_dir():
@@ -44,12 +44,21 @@ def mail_reports(
             reason = error.strerror or error
             lacking.append(f"{folder}: the report of {day} cannot be read ({reason}) and mailed.")
             continue
-        delivery = deliver(outbox, site.mail, letter, environment)
+        delivery = deliver(
+            outbox, site.mail.model_copy(update={"to": without}), letter, environment
+        )
         for message in delivery.messages:
             progress(message)
         if delivery.waiting or delivery.unknown:
             lacking += delivery.messages
     return lacking
+
+
+def _has(outbox: StoreOutbox, day: date, judged: Judged, recipient: str) -> bool:
+    """Return whether a recipient has the verdicts of a day, from this report or one before it."""
+    first = judged.revision if judged.verdicts_changed else 1
+    states = (outbox.state(day, n, recipient) for n in range(first, judged.revision + 1))
+    return any(state in (SENT, UNKNOWN) for state in states)
 
 
 def _letter(

@@ -19,11 +19,12 @@ from rowcall.guard import Guard
 from rowcall.model import History, Subject, Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
-from rowcall.runs.nightly import Progress, enter_day, write_pictured
+from rowcall.runs.past import read_past
+from rowcall.runs.record import Progress, enter_day, write_pictured
 from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import carried, found_before, read_history
+from rowcall.store.results import carried, found_before
 
 
 @dataclass(slots=True)
@@ -42,7 +43,7 @@ class _Past:
     def before(cls, store: Store, site: Site, first: date) -> _Past:
         """Return what the store holds of the days before `first`."""
         history = {
-            house.id: read_history(store, house.id, first, HISTORY_DAYS) for house in site.baghouse
+            house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse
         }
         return cls(history, dict(found_before(store, first, HISTORY_DAYS)))
 

@@ -12,20 +12,26 @@ import polars as pl
 import rowcall
 from rowcall.guard import STUDY, WHOLE_DAY, Failure
 from rowcall.model import BaghouseDay, Finding, History, Subject, Verdict
+from rowcall.site.meaning import meaning_of
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
 
-_DAY_TABLES = ("facts", "pulses", "cycles", "findings", "tag_days")
+_DAY_TABLES = ("facts", "pulses", "cycles", "findings", "tag_days", "meanings")
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """The last judgement of a day: newest file it knew, settings, and its count from 1."""
+    """The last judgement of a day: newest file it knew, settings, and its count from 1.
+
+    Attributes:
+        verdicts_changed: a verdict differs from the judgement before; True for the first one.
+    """
 
     file_id: int
     settings_hash: str
     revision: int
     at: datetime
+    verdicts_changed: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,17 +46,20 @@ class Attempt:
 def judged_days(store: Store) -> dict[date, Judged]:
     """Return the last judgement of every judged day."""
     rows = store.connection.execute(
-        "SELECT day, file_id, settings_hash, revision, judged_at FROM judged "
+        "SELECT day, file_id, settings_hash, revision, judged_at, "
+        "verdicts_changed FROM judged "
         "QUALIFY row_number() OVER (PARTITION BY day ORDER BY revision DESC) = 1"
     ).fetchall()
     return {
-        day: Judged(int(file_id), str(settings), int(revision), at.replace(tzinfo=UTC))
-        for day, file_id, settings, revision, at in rows
+        day: Judged(
+            int(file_id), str(settings), int(revision), at.replace(tzinfo=UTC), bool(changed)
+        )
+        for day, file_id, settings, revision, at, changed in rows
     }
 
 
 def read_history(store: Store, baghouse: str, day: date, days: int) -> History:
-    """Return the facts and verdicts of up to `days` days before `day`."""
+    """Return the facts and verdicts (those on places apart) of up to `days` days before `day`."""
     span = [baghouse, day, day - timedelta(days=days)]
     facts: pl.DataFrame = store.connection.sql(
         'SELECT day, compartment::BIGINT AS compartment, "row"::BIGINT AS "row", name, value '
@@ -60,22 +69,29 @@ def read_history(store: Store, baghouse: str, day: date, days: int) -> History:
     ).pl()
     verdicts: pl.DataFrame = store.connection.sql(
         'SELECT day, rule, compartment::BIGINT AS compartment, "row"::BIGINT AS "row", verdict, '
-        "urgency FROM findings WHERE baghouse = ? AND day < ? AND day >= ? "
+        "urgency FROM findings WHERE baghouse = ? AND day < ? AND day >= ? AND NOT is_place "
         'ORDER BY day, compartment, "row", rule',
         params=span,
     ).pl()
     return History(facts, verdicts)
 
 
+def meanings_of(store: Store, baghouse: str, day: date, days: int) -> dict[date, str]:
+    """Return what the facts of up to `days` days before `day` rest on, where that is stored."""
+    rows = store.connection.execute(
+        "SELECT day, settings FROM meanings WHERE baghouse = ? AND day < ? AND day >= ?",
+        [baghouse, day, day - timedelta(days=days)],
+    ).fetchall()
+    return {when: str(settings) for when, settings in rows}
+
+
 def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
     """Return the verdict on every rule and subject as the day was last judged."""
     rows = store.connection.execute(
-        'SELECT rule, baghouse, compartment, "row", verdict FROM findings WHERE day = ?', [day]
+        'SELECT rule, baghouse, compartment, "row", is_place, verdict FROM findings WHERE day = ?',
+        [day],
     ).fetchall()
-    return {
-        (str(rule), Subject(house, compartment, row)): Verdict(verdict)
-        for rule, house, compartment, row, verdict in rows
-    }
+    return {(str(rule), Subject(*subject)): Verdict(verdict) for rule, *subject, verdict in rows}
 
 
 def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str, Subject]]]:
@@ -84,13 +100,13 @@ def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str
     What a part of a day could not say, because it failed, counts as on the day before it.
     """
     rows = store.connection.execute(
-        'SELECT day, rule, baghouse, compartment, "row" FROM findings '
+        'SELECT day, rule, baghouse, compartment, "row", is_place FROM findings '
         "WHERE verdict = ? AND day < ? AND day >= ?",
         [Verdict.FOUND.value, day, day - timedelta(days=days)],
     ).fetchall()
     out: dict[date, set[tuple[str, Subject]]] = {}
-    for when, rule, baghouse, compartment, row in rows:
-        out.setdefault(when, set()).add((rule, Subject(baghouse, compartment, row)))
+    for when, rule, *subject in rows:
+        out.setdefault(when, set()).add((rule, Subject(*subject)))
     failed = store.connection.execute(
         "SELECT day, baghouse, part, reference FROM failures WHERE day < ? AND day >= ? "
         "AND (part <> ? OR day NOT IN (SELECT day FROM judged)) ORDER BY day",
@@ -143,6 +159,10 @@ def save_day(
         store.connection.execute(f"DELETE FROM {table} WHERE day = ?", [day])
     for house in (house for house in baghouses if not house.failed):
         _insert(store, "facts", _labelled(house, house.facts))
+        store.connection.execute(
+            "INSERT INTO meanings VALUES (?, ?, ?)",
+            [day, house.baghouse.id, meaning_of(house.baghouse)],
+        )
         _insert(store, "pulses", _labelled(house, _pulses(house)))
         _insert(store, "cycles", _labelled(house, _cycles(house)))
         if house.health:
@@ -151,8 +171,15 @@ def save_day(
     if lines.height:
         _insert(store, "findings", lines)
     store.connection.execute(
-        "INSERT INTO judged VALUES (?, ?, ?, ?, ?)",
-        [day, judged.file_id, judged.settings_hash, naive_utc(judged.at), judged.revision],
+        "INSERT INTO judged VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            day,
+            judged.file_id,
+            judged.settings_hash,
+            naive_utc(judged.at),
+            judged.revision,
+            judged.verdicts_changed,
+        ],
     )
 
 

@@ -213,6 +213,11 @@ CREATE TABLE failures (
 );
 """
 
+_MEANINGS = """
+CREATE TABLE meanings (day DATE NOT NULL, baghouse VARCHAR NOT NULL, settings VARCHAR NOT NULL);
+ALTER TABLE judged ADD COLUMN verdicts_changed BOOLEAN DEFAULT true;
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -230,4 +235,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("plain names of rules and facts", _NAMES),
     Migration("places apart from rows", _PLACES),
     Migration("parts of days that failed", _FAILURES),
+    Migration("settings that facts rest on", _MEANINGS),
 )

@@ -8,7 +8,7 @@ from datetime import date
 
 from rowcall.day_report import DayReport
 from rowcall.guard import Failure
-from rowcall.model import Urgency, Verdict
+from rowcall.model import BaghouseDay, Urgency, Verdict
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
 from rowcall_reports.prepared import PreparedReport
@@ -19,6 +19,7 @@ _WHEN = {
     Urgency.WATCH.value: "to watch",
 }
 
+_MAX_CHANGES = 4  # chosen: what a line can hold; the site file has them all
 _MAX_FILES = 5  # chosen: the closing chapter lists them all
 
 
@@ -82,12 +83,29 @@ def _notices(report: DayReport) -> list[str]:
             f"**Revision {report.revision}:** {_why_again(report)}; this one takes its place. "
             f"{_brought(report)}{_changes(report)}"
         )
-    return out
+    return out + [text for house in report.baghouses if (text := _other_settings(house))]
+
+
+def _other_settings(house: BaghouseDay) -> str:
+    """Say which earlier days cannot be compared, as the site file read their data otherwise."""
+    other = house.history.other_settings
+    if other is None:
+        return ""
+    n_days, shown = len(other.days), [wording.escape(text) for text in other.changes[:_MAX_CHANGES]]
+    shown += [f"{len(other.changes) - _MAX_CHANGES} more"] * (len(other.changes) > _MAX_CHANGES)
+    return (
+        f"**Settings of {wording.escape(house.baghouse.name)} changed:** {'; '.join(shown)}. "
+        f"{wording.count(n_days, 'earlier day')} judged with the old settings "
+        f"{'is' if n_days == 1 else 'are'} not compared with this one. To judge them with the "
+        f"present settings: `rowcall rejudge --from {other.days[0].isoformat()}`."
+    )
 
 
 def _why_again(report: DayReport) -> str:
     if report.new_files:
         return "data of this day came or changed after the report before"
+    if report.settings_differ:
+        return "the settings have changed since the report before"
     return "parts of the report before had failed and were judged again"
 
 

@@ -1,0 +1,64 @@
+"""What of a baghouse's settings the facts of its days rest on.
+
+Where that changes (a unit, a range, a scale, the rows, their order, the media, a tag), facts of
+before and after are numbers of different things, and no trend may join them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from rowcall.site.baghouse import Baghouse
+
+# Names, and what rules compare a day's facts with: they leave the facts as they are.
+_BESIDE_FACTS = {
+    "id",
+    "name",
+    "bags_per_row",
+    "pulse_pressure",
+    "residual_dp_limit",
+    "continuous_limit",
+    "surge_limit",
+    "tag",
+}
+_BESIDE_VALUES = {"valid_from", "valid_to"}
+
+
+def meaning_of(baghouse: Baghouse) -> str:
+    """Return what the facts of a day rest on, as JSON of one form.
+
+    Args:
+        baghouse: with the tags of that day only (`Baghouse.on`).
+    """
+    settings = baghouse.model_dump(mode="json", exclude=_BESIDE_FACTS)
+    tags = {
+        f"{tag.role.value} of {tag.where}": tag.model_dump(
+            mode="json", exclude=_BESIDE_VALUES, by_alias=True
+        )
+        for tag in baghouse.tag
+    }
+    return json.dumps(settings | tags, sort_keys=True)
+
+
+def changes_of_meaning(before: str, now: str) -> list[str]:
+    """Return what differs between two of `meaning_of`, a few words each."""
+    old, new = (dict(_flat(json.loads(text))) for text in (before, now))
+    return [
+        f"{key} {_shown(old.get(key))} became {_shown(new.get(key))}"
+        for key in sorted(old.keys() | new.keys())
+        if old.get(key) != new.get(key)
+    ]
+
+
+def _flat(table: Mapping[str, Any]) -> Iterator[tuple[str, object]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from ((f"{key}: {inner}", each) for inner, each in _flat(value))
+        else:
+            yield key, value
+
+
+def _shown(value: object) -> str:
+    return "none" if value is None else str(value)
