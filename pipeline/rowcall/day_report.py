@@ -28,7 +28,7 @@ class DayReport:
     open_since: for each (rule, subject) found today, the first day of its unbroken run of 'found'.
     limits: for each rule name, the thresholds in force (inside units).
     changed_settings: settings that differ from the site file (reruns), key -> text.
-    revision: 1 for the first report of a day, 2 for the first one after its data changed, ...
+    revision: 1 for the first report of a day, 2 for the next (new data, or parts had failed), ...
     changes: for a later revision, the verdicts that differ from the report before.
     settings_differ: for a later revision, the report before had other settings.
     new_files: for a later revision, those of `files` that were taken in since.

@@ -18,7 +18,6 @@ from rowcall.store.trouble import is_disk_failure
 Result = TypeVar("Result")
 
 WHOLE_DAY, STUDY = "day", "study"  # parts; the others are `rule X`, `picture X` and `chapter X`
-_EXPECTED = (RowcallError, OSError)  # they end the run, with a sentence of their own
 _NOT_DONE = {"picture": "drawn", "chapter": "written", WHOLE_DAY: "reported"}
 
 
@@ -74,10 +73,9 @@ class Guard:
         """
         try:
             return make()
-        except _EXPECTED:
-            raise
         except (Exception, PanicException) as error:
-            if self.say is None or is_disk_failure(error):
+            has_meaning = isinstance(error, (RowcallError, OSError)) or is_disk_failure(error)
+            if self.say is None or has_meaning:  # which ends the run, with a sentence of its own
                 raise
             failure = Failure(self.day, baghouse, part, _reference(error))
             self.failures.append(failure)

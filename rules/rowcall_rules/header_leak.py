@@ -66,7 +66,8 @@ def _supply_change(context: Context, headers: HeaderHours) -> Floats:
     minutes = context.day.minutes
     if "supply_pressure_pa" in minutes.columns and usual > 0:
         hour = (pl.col("minute") // 60).alias("hour")
-        means = minutes.group_by(hour).agg(pl.col("supply_pressure_pa").median()).drop_nulls()
+        means = minutes.group_by(hour).agg(pl.col("supply_pressure_pa").median())
+        means = means.filter(pl.col("supply_pressure_pa") > 0)  # no air has no logarithm
         out[0, means["hour"].to_numpy()] = np.log(usual / means["supply_pressure_pa"].to_numpy())
     return out
 
@@ -171,15 +172,12 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
 
 def _low_by_day(low: Change, bound: float, n: int) -> bool:
     """Whether a header's median over the day is low, against those of the other headers."""
-    count = np.maximum(np.isfinite(low.log).sum(axis=1), 1)
-    error = np.hypot(low.error.min(axis=1), np.nanstd(low.log, axis=1) / np.sqrt(count))
-    day = split(
-        np.nanmedian(low.log, axis=1)[:, None],
-        error[:, None],
-        wander=low.wander,
-        limit=bound,
-    )
-    return bool(day.p_own[n, 0] >= SURE)
+    known = np.asarray(np.isfinite(low.log).any(axis=1), np.bool_)
+    log, count = low.log[known], np.isfinite(low.log[known]).sum(axis=1)
+    error = np.hypot(low.error[known].min(axis=1), np.nanstd(log, axis=1) / np.sqrt(count))
+    medians = np.nanmedian(log, axis=1)
+    day = split(medians[:, None], error[:, None], wander=low.wander, limit=bound)
+    return bool(day.p_own[int(known[:n].sum()), 0] >= SURE)
 
 
 def _since(is_low: Hours, known: Hours) -> Hours:

@@ -165,3 +165,23 @@ def test_a_held_value_that_was_bad_is_not_held() -> None:
     signal, health = only(conditioned(one, samples(np.array([8640.0]), np.array([3.0])), before))
     assert signal.time_s.tolist() == [8640.0]
     assert health.coverage_frac == pytest.approx(0.9)
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_number_beyond_all_units_is_bad() -> None:
+    """As a role of any possible value would pass it on as infinity."""
+    one = Tag(role=Role.GAS_FLOW, tag="F", unit="m3/s", scale=1e10)
+    value = live()
+    value[100:200] = 1e300
+    signal, health = only(conditioned(one, samples(each_second(), value)))
+    assert health.n_bad == 100
+    assert np.isfinite(signal.value).all()
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_counter_never_shows_what_no_whole_number_can_hold() -> None:
+    one = Tag(role=Role.STEP_COUNTER, tag="C", unit="1")
+    value = np.resize([1.0, 2.0], DAY_S)
+    value[100] = 1e300
+    _, health = only(conditioned(one, samples(each_second(), value)))
+    assert health.n_out_of_range == 1

@@ -111,11 +111,10 @@ def test_a_baghouse_that_cannot_be_studied_leaves_the_other(
     text = site.read_text(encoding="utf-8")
     house = text[text.index("[[baghouse]]") :]
     site.write_text(text + house.replace('"F1', '"F2'), encoding="utf-8")
-    export = min((plant / "inbox").iterdir())
-    other = pl.read_parquet(export).with_columns(
-        tag=pl.col("tag").cast(pl.String).str.replace("F1", "F2")
-    )
-    other.write_parquet(plant / "inbox" / "other.parquet")
+    export = next((plant / "inbox").iterdir())
+    frame = pl.read_parquet(export).with_columns(pl.col("tag").cast(pl.String))
+    other = frame.with_columns(pl.col("tag").str.replace("F1", "F2"))
+    other.write_parquet(export.with_name("F2.parquet"))
 
     def fail(store: Any, whole: Any, house: Any, *more: Any) -> BaghouseDay:
         if house.id == "F1":

@@ -83,9 +83,10 @@ def _condition_tag(
 ) -> tuple[Signal, TagHealth]:
     """Gate one tag; `recorded` is the share of the day in which any tag was seen to be recorded."""
     time_s = (raw.time_us - start.timestamp() * 1e6) / 1e6
-    is_bad = (raw.quality != 0) | ~np.isfinite(raw.value)
     unit = tag.outside_unit
-    inside = raw.value * tag.scale * unit.factor + unit.offset
+    with np.errstate(over="ignore"):
+        inside = raw.value * tag.scale * unit.factor + unit.offset
+    is_bad = (raw.quality != 0) | ~np.isfinite(inside)
     is_out = ~is_bad & _out_of_range(tag, inside)
     is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
     keep = ~(is_bad | is_out | is_frozen)
@@ -142,7 +143,7 @@ def _frozen(tag: Tag, time_s: Floats, inside: Floats) -> npt.NDArray[np.bool_]:
     frozen = np.zeros(inside.size, np.bool_)
     if not ROLES[tag.role].never_still or tag.sample is not Sample.AT_INTERVALS or inside.size < 2:
         return frozen
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(inside) != 0) + 1))
+    starts = np.concatenate(([0], np.flatnonzero(inside[1:] != inside[:-1]) + 1))
     stops = np.concatenate((starts[1:], [inside.size]))
     lasted = time_s[stops - 1] - time_s[starts]
     for index in np.flatnonzero((lasted >= _FROZEN_S) & (inside[starts] != 0)):

@@ -144,6 +144,7 @@ ROLES: Mapping[Role, RoleFacts] = {
     Role.STEP_COUNTER: RoleFacts(
         name="step counter",
         serves=Serves.COMPARTMENT,
+        possible=(-1e6, 1e6),
         without="pulses and their rows are estimated from header pressure",
         instead=(Role.ROW_SOLENOID,),
         letters=("YI",),

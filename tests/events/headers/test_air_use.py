@@ -58,6 +58,13 @@ def test_pressure_is_led_on_to_the_fire() -> None:
     assert met == pytest.approx(6e5 * (1 - left) / (1 - 0.78 * left), rel=2e-3)
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_fire_long_before_the_first_sample_meets_an_unknown_pressure() -> None:
+    header = Signal(np.arange(50_000.0, 50_100.0), np.full(100, 5e5))
+    met = pressure_at_fires(header, np.array([10.0, 50_050.0]), tau_s=2.0, plateau_pa=6e5)
+    assert np.isnan(met).tolist() == [True, False]
+
+
 def test_sag_of_a_staircase() -> None:
     """Bouts of eight: p(k+1) = P - (P - (1 - f) p(k)) r from a full header."""
     left, before = 0.2, [6e5]

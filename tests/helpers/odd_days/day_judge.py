@@ -82,7 +82,7 @@ def _past(day: BaghouseDay, findings: Sequence[Finding], rng: Random) -> History
     table = day.facts
     for back in range(rng.choice((1, 7, 30, 60)), 0, -1):
         when = pl.lit(day.day - timedelta(days=back)).alias("day")
-        factor = rng.choice((1.0, 1.0, 1.001, 0.99, 1.3, 0.0))
+        factor = rng.choice((1.0, 1.0, 1.001, 0.99, 1.3, 1e-3))
         kept = table.sample(fraction=rng.choice((1.0, 1.0, 0.5)), seed=rng.randrange(2**31))
         facts.append(kept.select(when, *table.columns).with_columns(pl.col("value") * factor))
         verdicts.append(verdict_table(day.baghouse.id, findings).with_columns(when))

@@ -96,7 +96,7 @@ def _air(
         share, usual = drop, float(np.median(drop[answered])) if answered.any() else math.nan
     else:
         usual = float(np.nanmedian(share[answered]))
-    if (np.isfinite(share) & answered).sum() < _FEWEST:
+    if (np.isfinite(share) & answered).sum() < _FEWEST or usual <= 0.0:
         return
     one = free_air(volume_m3, usual if folded_pa is None else folded_pa)
     yield Fact.FREE_AIR_M3, one

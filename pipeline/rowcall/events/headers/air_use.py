@@ -72,8 +72,9 @@ def pressure_at_fires(header: Signal, fire_s: Floats, *, tau_s: float, plateau_p
     sampled = header.time_s[np.maximum(last, 0)]
     closed = np.append(-np.inf, fire_s[:-1]) + _CLOSED_S
     missing = plateau_pa - header.value[np.maximum(last, 0)]
-    projected = plateau_pa - missing * np.exp(-(fire_s - sampled) / tau_s)
-    is_known = (last >= 0) & (sampled >= closed) & (fire_s - sampled < _REACH_S)
+    since = np.maximum(fire_s - sampled, 0.0)
+    projected = plateau_pa - missing * np.exp(-since / tau_s)
+    is_known = (last >= 0) & (sampled >= closed) & (since < _REACH_S)
     return np.where(is_known, projected, np.nan)
 
 

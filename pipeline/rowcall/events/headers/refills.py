@@ -126,6 +126,7 @@ def _fit(
     is_known = fold.flat - best[0, :, 0] > _MIN_GAIN * chi[:, 0]
     weight = np.exp(-0.5 * (fits.misfit - best) / chi)
     weight *= width * powers[:, :, None] * (fits.depth_pa > 0)
+    is_known &= weight.any(axis=(0, 2))  # a fold that rises right away has no depth
     weight /= np.maximum(weight.sum(axis=(0, 2), keepdims=True), _TINY)
     depth = np.maximum(fits.depth_pa, 1.0)
     closed, left = (

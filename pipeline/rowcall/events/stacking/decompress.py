@@ -52,9 +52,8 @@ def filled_in(header: Signal) -> Filled:
     after, share = _left_out(gap, step)
     at_s = header.time_s[after] + share * gap[after]
     largest = float(np.quantile(change, 0.01))
-    if (
-        float(np.mean(gap[change <= _LARGE_FALL * largest] > 1.5 * step)) > _MIN_AFTER_GAP
-    ):  # by exception
+    is_large = change <= _LARGE_FALL * largest  # none, where the pressure only rises
+    if np.sum(is_large & (gap > 1.5 * step)) > _MIN_AFTER_GAP * np.sum(is_large):  # by exception
         value = held_at(header.time_s, header.value, at_s, longest_s=LONGEST_BRIDGE_S)
         error = np.full(at_s.size, float(np.quantile(np.abs(change), _BAND_OF_CHANGES)))
     else:

@@ -34,6 +34,7 @@ _ENDS = 2  # beats looked for on either end of a bout; chosen: a silent row and 
 MIN_DROPS = 3  # drops that make a bout; chosen: fewer may be chance
 _MIN_SEEN = 0.3  # share of a bout's beats with a drop; chosen: two rows of three may be silent
 _TAU_S = (1.0, 15.0)  # bounds of the recovery constant; usual ones are 1-5 s: common practice
+_MIN_EXPECTED_PA = 1e-6  # chosen: against division by zero; far below any noise
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,8 @@ def beat_grid(falls: Falls, bouts: Bouts) -> Grid:
     expected = usual * np.exp(-np.maximum(falls.high_s[at] - time_s, 0.0) / tau_s)
     covers = np.minimum(np.searchsorted(falls.high_s, time_s), falls.high_s.size - 1)
     expected_next = usual * np.exp(-np.maximum(falls.high_s[covers] - time_s, 0.0) / tau_s)
+    # Of a beat long before the samples after it nothing is left to expect.
+    expected = np.maximum(expected, _MIN_EXPECTED_PA)
     near = _level_of(fall / expected)
     expected, expected_next = expected * near, expected_next * near
     observable = expected_next >= max(_MIN_NOISES * noise_pa, falls.floor_pa)

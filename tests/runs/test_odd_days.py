@@ -1,0 +1,20 @@
+"""Odd baghouse-days go through study, rules and report; `soak/fuzz_signals.py` draws thousands.
+
+These are some whose signals once led to an exception, or to a number that came of nothing.
+"""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from helpers.odd_days.day_judge import judge_odd
+from helpers.odd_days.odd_day import draw_day
+
+
+@pytest.mark.parametrize("number", [16, 18, 88, 104, *range(2)])
+def test_an_odd_day_is_judged(number: int) -> None:
+    rng = Random(f"1-{number}")
+    odd = draw_day(rng)
+    rng.random()  # decides about pictures in the soak
+    assert judge_odd(odd, rng, pictured=False).failure == "", "; ".join(odd.what)
