@@ -21,6 +21,7 @@ from rowcall.errors import (
     CutShortError,
     ExportError,
     RowcallError,
+    SiteError,
     file_problem,
     printable,
 )
@@ -55,7 +56,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (RowcallError, OSError) as error:
         if isinstance(error, CutShortError):
             _print_what_was_done(cast("RunResult", error.done))
-        _say(file_problem(error) if isinstance(error, OSError) else str(error))
+        text = file_problem(error) if isinstance(error, OSError) else str(error)
+        for line in text.splitlines() if isinstance(error, SiteError) else [text]:
+            _say(line)
         return int(_EXITS.get(type(error), Exit.NOT_DONE))
 
 

@@ -10,6 +10,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from helpers.site_texts import FULL
 
 from rowcall.cli import Exit, main
 from rowcall.diagnosis.rule_book import load_rules
@@ -154,3 +155,15 @@ def test_the_demo_does_not_write_into_a_used_folder(
     assert main(["demo", "--folder", str(tmp_path)]) == 2
     assert "not empty" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_mistakes_of_a_site_file_are_printed_line_by_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    site = tmp_path / "site.toml"
+    site.write_text(FULL.replace("media =", "medium =").replace('"9 %"', '"9 s"'), encoding="utf-8")
+    assert main(["nightly", "--site", str(site)]) == Exit.NOT_DONE
+    assert [line.split(": ")[1] for line in capsys.readouterr().err.splitlines()] == [
+        "baghouse[1].gas_moisture",
+        "baghouse[1].medium",
+    ]
