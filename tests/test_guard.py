@@ -24,22 +24,32 @@ def failing(error: BaseException) -> Callable[[], str]:
     return fail
 
 
-def run(make: Callable[[], str]) -> tuple[str, list[str]]:
-    said: list[str] = []
-    return Guard(DAY, said.append).run("B1", "rule x", make, lambda why: why), said
+def run(make: Callable[[], str]) -> str:
+    return Guard(DAY, isolates=True).run("B1", "rule x", make, lambda why: why)
 
 
 @pytest.mark.parametrize("error", [KeyError("x"), MemoryError(), PanicException("x")])
-def test_an_unexpected_failure_is_collected_with_its_traceback(error: BaseException) -> None:
-    why, said = run(failing(error))
-    assert said[0] == f"{DAY}, B1, rule x: could not be judged: {why}."
+def test_an_unexpected_failure_is_collected_with_its_traceback(
+    error: BaseException, caplog: pytest.LogCaptureFixture
+) -> None:
+    why = run(failing(error))
+    (record,) = caplog.records
+    said = caplog.handler.format(record).splitlines()
+    assert record.getMessage() == f"{DAY}, B1, rule x: could not be judged: {why}."
+    assert record.levelname == "ERROR"
     assert said[1] == "Traceback (most recent call last):"
     assert type(error).__name__ in said[-1]
 
 
 @pytest.mark.parametrize(
     "error",
-    [RowcallError("x"), OSError(28, "full"), duckdb.IOException("full"), KeyboardInterrupt()],
+    [
+        RowcallError("x"),
+        OSError(28, "full"),
+        duckdb.IOException("full"),
+        KeyboardInterrupt(),
+        RuntimeError("Query interrupted"),  # a signal that came while DuckDB was at work
+    ],
 )
 def test_what_has_a_meaning_of_its_own_passes(error: BaseException) -> None:
     with pytest.raises(type(error)):
@@ -55,9 +65,9 @@ def test_the_reference_is_that_of_type_place_and_version(monkeypatch: pytest.Mon
     def elsewhere() -> str:
         return str(parse_quantity(object(), None))  # type: ignore[arg-type]
 
-    here, _ = run(failing(KeyError("x")))
-    assert here == run(failing(KeyError("y")))[0]
-    others = [run(failing(ValueError("x")))[0], run(elsewhere)[0]]
+    here = run(failing(KeyError("x")))
+    assert here == run(failing(KeyError("y")))
+    others = [run(failing(ValueError("x"))), run(elsewhere)]
     monkeypatch.setattr(rowcall, "__version__", "99.0", raising=False)
-    others.append(run(failing(KeyError("x")))[0])
+    others.append(run(failing(KeyError("x"))))
     assert len({here, *others}) == 4

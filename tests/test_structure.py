@@ -44,7 +44,7 @@ ROAD = (
     ("rowcall.diagnosis",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli", "rowcall.arguments", "rowcall.start"),
+    ("rowcall.cli", "rowcall.arguments", "rowcall.run_log", "rowcall.start"),
 )
 
 

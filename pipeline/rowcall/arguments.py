@@ -17,6 +17,9 @@ _EXIT_CODES = """exit codes:
   5  reports are written, but someone still lacks one by mail; the next run tries again
   6  cut short: what is listed is written and kept; the message says what to correct first
   7  parts of a day failed by an error of rowcall, all else is reported; send the log to developers
+  130  stopped by Ctrl-C; what is reported stays, the next run goes on from there
+  141  the program that read the output ended before rowcall did
+  143  stopped by the system (SIGTERM), otherwise as 130
 """
 
 
@@ -97,6 +100,14 @@ def _add_wait(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_quiet(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--quiet",
+        action="store_true",
+        help="say only warnings and worse on stderr; a log file still gets all",
+    )
+
+
 def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
         commands,
@@ -105,6 +116,7 @@ def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
     )
     _add_site(parser)
     _add_wait(parser)
+    _add_quiet(parser)
     parser.add_argument(
         "--settle",
         type=float,
@@ -120,6 +132,7 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
     )
     _add_site(parser)
     _add_wait(parser)
+    _add_quiet(parser)
     for flag, which in (("--from", "first"), ("--to", "last")):
         parser.add_argument(
             flag,
@@ -153,6 +166,7 @@ def _add_rejudge(commands: _Commands[argparse.ArgumentParser]) -> None:
     )
     _add_site(parser)
     _add_wait(parser)
+    _add_quiet(parser)
     for flag, which, more in (
         ("--from", "first", {"required": True}),
         ("--to", "last", {"default": date.max}),
@@ -177,6 +191,7 @@ def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
         default=Path("rowcall-demo"),
         help="new or empty folder for exports and reports (default: rowcall-demo)",
     )
+    _add_quiet(parser)
     parser.add_argument("--days", type=int, default=30, help="days of data (default: 30)")
     parser.add_argument(
         "--seed",

@@ -25,22 +25,28 @@ from rowcall.errors import (
     file_problem,
     printable,
 )
-from rowcall.start import start_quickly
+from rowcall.run_log import LOG, let_go, log_to_file, log_to_stderr, run_log
+from rowcall.start import start_quickly, stopping
 
 if TYPE_CHECKING:
     from rowcall.runs.result import RunResult
+    from rowcall.site import Site
 
 
 class Exit(IntEnum):
-    """Exit codes; 1 is left to a failure of rowcall itself."""
+    """Exit codes; those from 128 on are the number of a signal and 128, as shells have it."""
 
     DONE = 0
+    ROWCALL_FAILED = 1
     NOT_DONE = 2
     INPUT_UNUSABLE = 3
     BUSY = 4
     NOT_MAILED = 5
     CUT_SHORT = 6
     PARTS_FAILED = 7
+    INTERRUPTED = 130
+    PIPE_CLOSED = 141
+    TERMINATED = 143
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -49,61 +55,88 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a console may lack characters of a unit or name
             stream.reconfigure(errors="replace")
-    options = build_parser().parse_args(arguments)
-    command = _COMMANDS[options.command]
+    with stopping() as signals, run_log():
+        try:
+            return int(_run(arguments))
+        except SystemExit:
+            raise
+        except BaseException as error:  # of a panic of polars too
+            if signals:
+                LOG.warning("Stopped. What is reported stays; the next run goes on from there.")
+                return 128 + signals[0]
+            LOG.error("rowcall itself failed; send this to its developers.", exc_info=error)
+            return Exit.ROWCALL_FAILED
+
+
+def _run(arguments: Sequence[str] | None) -> Exit:
     try:
-        return int(command(options))
+        try:
+            options = build_parser().parse_args(arguments)
+            log_to_stderr(quiet=getattr(options, "quiet", False))
+            return _COMMANDS[options.command](options)
+        finally:
+            sys.stdout.flush()  # here a closed pipe has no sentence yet, at the very end it would
+    except BrokenPipeError:
+        let_go(sys.stdout)
+        return Exit.PIPE_CLOSED
     except (RowcallError, OSError) as error:
         if isinstance(error, CutShortError):
             _print_what_was_done(cast("RunResult", error.done))
         text = file_problem(error) if isinstance(error, OSError) else str(error)
         for line in text.splitlines() if isinstance(error, SiteError) else [text]:
-            _say(line)
-        return int(_EXITS.get(type(error), Exit.NOT_DONE))
+            LOG.error(line)
+        return _EXITS.get(type(error), Exit.NOT_DONE)
+
+
+def _site(options: argparse.Namespace, settings: Mapping[str, str] | None = None) -> Site:
+    """Read the site file, and log to the file that it names from then on."""
+    from rowcall.site_file import read_site
+
+    site = read_site(options.site, settings)
+    if site.log is not None:
+        log_to_file(site.base / site.log.file, site.log.max_size, site.log.old_files)
+    return site
 
 
 def _nightly(options: argparse.Namespace) -> Exit:
     from rowcall.runs.nightly import run_nightly
-    from rowcall.site_file import read_site
 
     result = run_nightly(
-        read_site(options.site),
+        _site(options),
         now=datetime.now(UTC),
         wait_s=options.wait,
         settle_s=options.settle,
-        progress=_say,
+        progress=LOG.info,
     )
     return _print_result(result)
 
 
 def _rerun(options: argparse.Namespace) -> Exit:
     from rowcall.runs.rerun import run_rerun
-    from rowcall.site_file import read_site
 
     settings = dict(_setting(text) for text in options.set)
     result = run_rerun(
-        read_site(options.site, settings),
+        _site(options, settings),
         first=options.first,
         last=options.last,
         folder=options.out,
         settings=settings,
         wait_s=options.wait,
-        progress=_say,
+        progress=LOG.info,
     )
     return _print_result(result)
 
 
 def _rejudge(options: argparse.Namespace) -> Exit:
     from rowcall.runs.rejudge import run_rejudge
-    from rowcall.site_file import read_site
 
     result = run_rejudge(
-        read_site(options.site),
+        _site(options),
         first=options.first,
         last=options.last,
         now=datetime.now(UTC),
         wait_s=options.wait,
-        progress=_say,
+        progress=LOG.info,
     )
     return _print_result(result)
 
@@ -112,7 +145,7 @@ def _demo(options: argparse.Namespace) -> Exit:
     from rowcall.runs.demo import run_demo
 
     return _print_result(
-        run_demo(options.folder, days=options.days, seed=options.seed, progress=_say)
+        run_demo(options.folder, days=options.days, seed=options.seed, progress=LOG.info)
     )
 
 
@@ -152,7 +185,7 @@ def _look(options: argparse.Namespace) -> Exit:
     refused: list[ExportError] = []
 
     def refuse(error: ExportError) -> None:
-        _say(str(error))
+        LOG.warning(str(error))
         refused.append(error)
 
     for path in options.exports:
@@ -185,15 +218,14 @@ def _set_aside(options: argparse.Namespace) -> Exit:
 
 def _check_store(options: argparse.Namespace) -> Exit:
     from rowcall.runs.lock import hold_site
-    from rowcall.site_file import read_site
     from rowcall.store import Store
     from rowcall.store.upkeep.checking import check_store
 
-    site = read_site(options.site)
+    site = _site(options)
     path = options.store or site.store
     problems = 0
     with (
-        hold_site(site.store, options.wait, _say),
+        hold_site(site.store, options.wait, LOG.info),
         Store.open(path, read_only=True) as store,
     ):
         for check in check_store(store, site.reports):
@@ -210,11 +242,10 @@ def _check_store(options: argparse.Namespace) -> Exit:
 
 def _backup(options: argparse.Namespace) -> Exit:
     from rowcall.runs.lock import hold_site
-    from rowcall.site_file import read_site
     from rowcall.store.upkeep.backup import back_up
 
-    site = read_site(options.site)
-    with hold_site(site.store, options.wait, _say):
+    site = _site(options)
+    with hold_site(site.store, options.wait, LOG.info):
         back_up(site.store, options.to)
     print(f"{options.to}: a copy of {site.store.name}; check it with --store of check-store.")
     return Exit.DONE
@@ -253,8 +284,8 @@ def _print_result(result: RunResult) -> Exit:
 
 
 def _print_what_was_done(result: RunResult) -> None:
-    for text in [*dict.fromkeys(result.unusable), *result.failed, *result.not_mailed]:
-        _say(text)
+    for text in dict.fromkeys([*result.unusable, *result.not_mailed]):
+        LOG.warning(text)
     for report in result.reports:
         print(report)
 
@@ -270,10 +301,6 @@ def _setting(text: str) -> tuple[str, str]:
         )
     is_site_key = key.split(".")[0] in ("baghouse", "rules")
     return (key if is_site_key else f"rules.{key}"), value
-
-
-def _say(text: str) -> None:
-    print(printable(text), file=sys.stderr, flush=True)
 
 
 _EXITS: Mapping[type[Exception], Exit] = {BusyError: Exit.BUSY, CutShortError: Exit.CUT_SHORT}

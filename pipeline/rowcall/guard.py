@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import logging
 import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -13,9 +14,10 @@ from polars.exceptions import PanicException
 
 import rowcall
 from rowcall.errors import RowcallError
-from rowcall.store.trouble import is_disk_failure
+from rowcall.store.trouble import is_disk_failure, is_interruption
 
 Result = TypeVar("Result")
+_LOG = logging.getLogger(__name__)
 
 WHOLE_DAY, STUDY = "day", "study"  # parts; the others are `rule X`, `picture X` and `chapter X`
 _NOT_DONE = {"picture": "drawn", "chapter": "written", WHOLE_DAY: "reported"}
@@ -53,11 +55,11 @@ class Guard:
     """Does the parts of one day's work and collects those that fail.
 
     Attributes:
-        say: writes a line to the log of the run; None lets every failure through, as tests want it.
+        isolates: False lets every failure through, as tests want it.
     """
 
     day: date = date.min
-    say: Callable[[str], None] | None = None
+    isolates: bool = False
     failures: list[Failure] = field(default_factory=list)
 
     def run(
@@ -75,13 +77,11 @@ class Guard:
             return make()
         except (Exception, PanicException) as error:
             has_meaning = isinstance(error, (RowcallError, OSError)) or is_disk_failure(error)
-            if self.say is None or has_meaning:  # which ends the run, with a sentence of its own
-                raise
+            if not self.isolates or has_meaning or is_interruption(error):
+                raise  # it ends the run, with a sentence of its own
             failure = Failure(self.day, baghouse, part, _reference(error))
             self.failures.append(failure)
-            trace = "".join(traceback.format_exception(error)).splitlines()
-            for line in (f"{self.day.isoformat()}, {failure.text}", *trace):
-                self.say(line)
+            _LOG.error("%s, %s", self.day.isoformat(), failure.text, exc_info=error)
             return otherwise(failure.why)
 
 

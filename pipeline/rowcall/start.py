@@ -5,6 +5,11 @@ from __future__ import annotations
 import atexit
 import gc
 import os
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
 
 
 def start_quickly() -> None:
@@ -24,3 +29,29 @@ def start_quickly() -> None:
     # Memory that frames let go of is given back within a tenth of a second instead of ten, as the
     # arrays made of them need as much again: a tenth less at the peak, for a hundredth of the time.
     os.environ.setdefault("_RJEM_MALLOC_CONF", "dirty_decay_ms:100,muzzy_decay_ms:0")
+
+
+@contextmanager
+def stopping() -> Iterator[list[int]]:
+    """Raise KeyboardInterrupt at SIGINT and SIGTERM alike; yield the signals that came.
+
+    Only the list is certain: a library in whose work a signal falls may raise an error of its own.
+    A signal that was ignored from outside (as by nohup) stays so.
+    """
+    came: list[int] = []
+
+    def stop(number: int, _: FrameType | None) -> None:
+        came.append(number)
+        raise KeyboardInterrupt
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():  # the only one that may ask for them
+        before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    caught = [number for number, handler in before.items() if handler is not signal.SIG_IGN]
+    for number in caught:
+        signal.signal(number, stop)
+    try:
+        yield came
+    finally:
+        for number in caught:
+            signal.signal(number, before[number])

@@ -18,10 +18,6 @@ from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import PreparedDay
 
 
-def quiet(_: str) -> None:
-    """Take a line of the log."""
-
-
 def fail(*_: Any) -> Any:
     raise ZeroDivisionError("of the test")
 
@@ -32,7 +28,7 @@ def dp(baghouse: PreparedDay) -> Picture:
 
 def test_a_picture_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(all_pictures, "_DRAWN", {"stacks": fail, "dp": dp})
-    report, guard = report_days.report(), Guard(DAY, quiet)
+    report, guard = report_days.report(), Guard(DAY, isolates=True)
     pictures = all_pictures.draw(report, guard)
     assert [picture.name for picture in pictures] == ["dp-BH1.png", "dp-BH2.png"]
     text = write_markdown(report, pictures, guard)
@@ -46,7 +42,7 @@ def test_a_chapter_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch)
     report = report_days.report()
     whole = write_markdown(report, ())
     monkeypatch.setattr(markdown, "write_dp", fail)
-    guard = Guard(DAY, quiet)
+    guard = Guard(DAY, isolates=True)
     text = write_markdown(report, (), guard)
     assert {failure.part for failure in guard.failures} == {"chapter DP"}
     assert f"### DP\n\nThis chapter could not be written: {guard.failures[0].why}." in text
@@ -62,7 +58,7 @@ def test_a_day_that_could_not_be_studied_has_no_chapters(monkeypatch: pytest.Mon
     failure = Failure(report.day, "BH1", "study", "12345678")
     span = (kiln.start, kiln.end)
     unstudied = BaghouseDay.unstudied(kiln.baghouse, kiln.day, span, kiln.history, failure.why)
-    guard = Guard(report.day, quiet, [failure])
+    guard = Guard(report.day, isolates=True, failures=[failure])
     text = write_markdown(replace(report, baghouses=(unstudied, mill)), (), guard)
     of_kiln = text.split("## BH1 Kiln baghouse")[1].split("\n## ")[0]
     assert "### Could not be judged" in of_kiln

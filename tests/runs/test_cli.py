@@ -55,8 +55,8 @@ def test_exit_codes_are_the_same_in_code_help_and_readme(
 ) -> None:
     with pytest.raises(SystemExit):
         main(["--help"])
-    told = dict(re.findall(r"^  (\d)  (.+)$", capsys.readouterr().out, flags=re.M))
-    assert dict(re.findall(r"^\| (\d) \| (.+) \|$", README, flags=re.M)) == told
+    told = dict(re.findall(r"^  (\d+)  (.+)$", capsys.readouterr().out, flags=re.M))
+    assert dict(re.findall(r"^\| (\d+) \| (.+) \|$", README, flags=re.M)) == told
     assert {int(code) for code in told} == {1, *(int(code) for code in Exit)}
 
 

@@ -47,10 +47,11 @@ def mail_reports(
         delivery = deliver(
             outbox, site.mail.model_copy(update={"to": without}), letter, environment
         )
-        for message in delivery.messages:
-            progress(message)
         if delivery.waiting or delivery.unknown:
             lacking += delivery.messages
+        else:
+            for message in delivery.messages:
+                progress(message)
     return lacking
 
 

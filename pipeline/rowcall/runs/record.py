@@ -65,7 +65,7 @@ class Record:
         for number, one in enumerate(due, start=1):
             self.progress(f"Judging {one.day.isoformat()} ({number} of {len(due)}).")
             judged = Judged(one.file_id, self.settings, one.revision, self.now)
-            guard = Guard(one.day, self.progress)
+            guard = Guard(one.day, isolates=True)
             if not enter_day(self.result, guard, partial(self._judge_and_keep, judged, guard)):
                 with self.store.keeping(f"how {one.day} failed"):
                     save_failures(self.store, one.day, guard.failures, judged)

@@ -95,7 +95,7 @@ def run_rerun(
         past = _Past.before(store, site, first)
         for number, day in enumerate(days, start=1):
             progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
-            guard = Guard(day, progress)
+            guard = Guard(day, isolates=True)
 
             def judge(guard: Guard = guard) -> tuple[DayReport, Path]:
                 report = judge_day(

@@ -129,6 +129,14 @@ class TakeIn(Table):
         return copy
 
 
+class Log(Table):
+    """The file that also gets what runs say; a full one is renamed, and the oldest one deleted."""
+
+    file: Path
+    max_size: Size = 2**20  # 1 MiB; chosen: years of nights
+    old_files: Annotated[int, Field(ge=1, le=1000)] = 4
+
+
 class Mail(Table):
     """Where reports are mailed; the user name and password come from the environment only."""
 

@@ -52,6 +52,11 @@ def is_disk_failure(error: BaseException) -> bool:
     return isinstance(error, DISK_ERRORS) or is_damage(error)
 
 
+def is_interruption(error: BaseException) -> bool:
+    """True where DuckDB gave up a query for a signal, whose own exception it replaces."""
+    return type(error) is RuntimeError and str(error) == "Query interrupted"
+
+
 def unopened(path: Path, error: BaseException) -> StoreError:
     """Return why a store cannot be opened."""
     low = str(error).lower()

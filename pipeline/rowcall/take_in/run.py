@@ -102,7 +102,8 @@ def taking_in(
             name = name_within(site.inbox, path)
             progress(printable(f"taking in {name}"))
             for own_name, result in _take_in_file(run, path, name, mine, begin_next):
-                progress(result.message or printable(f"{own_name}: {result.outcome}"))
+                if result.outcome not in (Outcome.REFUSED, Outcome.WAITING):  # the caller's to say
+                    progress(result.message or printable(f"{own_name}: {result.outcome}"))
                 yield result
     finally:
         if ahead is not None:

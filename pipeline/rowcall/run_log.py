@@ -1,0 +1,112 @@
+"""What a run says while it is at work: on stderr and, where the site file names one, in a log file.
+
+Notices of libraries (no home folder, a font cache) go to the log file only.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import sys
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from logging.handlers import RotatingFileHandler
+from pathlib import Path
+from typing import TextIO
+
+from rowcall.errors import file_problem, printable
+
+LOG = logging.getLogger("rowcall")
+
+
+@contextmanager
+def run_log() -> Iterator[None]:
+    """Let the handlers that are added within the block end with it."""
+    owners = LOG, logging.getLogger()
+    before = [list(owner.handlers) for owner in owners]
+    logging.captureWarnings(True)
+    owners[1].addHandler(logging.NullHandler())  # else logging prints notices of libraries
+    try:
+        yield
+    finally:
+        logging.captureWarnings(False)
+        for owner, kept in zip(owners, before, strict=True):
+            for handler in [one for one in owner.handlers if one not in kept]:
+                owner.removeHandler(handler)
+                handler.close()
+
+
+def log_to_stderr(*, quiet: bool) -> None:
+    """Say all, or only warnings and worse, on stderr.
+
+    On a terminal without time and level: whoever reads there sees when a line comes, and sentences
+    keep the width of the screen.
+    """
+    handler = _Stderr(sys.stderr)
+    handler.setFormatter(_Lines(dated=not sys.stderr.isatty()))
+    handler.setLevel(logging.WARNING if quiet else logging.INFO)
+    LOG.setLevel(logging.INFO)
+    LOG.addHandler(handler)
+
+
+def log_to_file(path: Path, max_bytes: int, old_files: int) -> None:
+    """Write all that is said to a file too; what it cannot take is still said on stderr."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handler = _File(path, maxBytes=max_bytes, backupCount=old_files, encoding="utf-8")
+    except OSError as error:
+        LOG.warning("The log file cannot be used. %s", file_problem(error))
+        return
+    handler.setFormatter(_Lines(dated=True))
+    logging.getLogger().addHandler(handler)
+
+
+def let_go(stream: TextIO) -> None:
+    """Send what a stream still holds to nowhere: its reader has gone, and exit would complain."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
+
+
+class _Lines(logging.Formatter):
+    """A record as one line, so that no name or cell can begin another; its traceback below it."""
+
+    def __init__(self, *, dated: bool) -> None:
+        super().__init__()
+        self._dated = dated
+
+    def format(self, record: logging.LogRecord) -> str:
+        line = printable(record.getMessage())
+        if self._dated:
+            at = datetime.fromtimestamp(record.created).astimezone()
+            line = f"{at.isoformat(timespec='seconds')} {record.levelname} {line}"
+        error = record.exc_info[1] if record.exc_info else None
+        return "\n".join([line, *_traced(error)] if error else [line])
+
+
+def _traced(error: BaseException) -> Iterator[str]:
+    """Yield the lines of a traceback; what the error itself says is one of them."""
+    for chunk in traceback.format_exception(error):
+        text = chunk.strip("\n")
+        lines = text.splitlines() if text.startswith("  File ") else [text]
+        yield from map(printable, lines)
+
+
+class _Stderr(logging.StreamHandler[TextIO]):
+    """Stderr; a run whose listener has gone works on."""
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
+        if isinstance(sys.exception(), BrokenPipeError):
+            let_go(self.stream)
+
+
+class _File(RotatingFileHandler):
+    """A log file; where it cannot be written, the run works on and says so once."""
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
+        error = sys.exception()
+        logging.getLogger().removeHandler(self)
+        reason = file_problem(error) if isinstance(error, OSError) else str(error)
+        LOG.warning("%s: the log file ends here for this run. %s", self.baseFilename, reason)
