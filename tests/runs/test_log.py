@@ -128,15 +128,9 @@ def test_a_stopped_run_ends_with_a_sentence(
 
 
 @posix
-@pytest.mark.parametrize(
-    ("command", "code"),
-    [
-        ("rules", Exit.PIPE_CLOSED),
-        ("--version", Exit.PIPE_CLOSED),  # so short that it is written at the very end
-        ("--help", Exit.DONE),  # argparse itself passes over it
-    ],
-)
-def test_a_closed_pipe_ends_quietly(command: str, code: Exit) -> None:
+# The first fills the pipe at once, the others are so short that they are written at the very end.
+@pytest.mark.parametrize("command", ["rules", "--version", "--help"])
+def test_a_closed_pipe_ends_quietly(command: str) -> None:
     reader, writer = os.pipe()
     os.close(reader)
     try:
@@ -149,8 +143,7 @@ def test_a_closed_pipe_ends_quietly(command: str, code: Exit) -> None:
         )
     finally:
         os.close(writer)
-    assert done.stderr == b""
-    assert done.returncode == code
+    assert (done.returncode, done.stderr) == (Exit.PIPE_CLOSED, b"")
 
 
 @posix

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 import time
@@ -100,12 +101,16 @@ CALLS = (
 )
 
 
+KILLED = getattr(signal, "SIGKILL", signal.SIGTERM)
+
+
 @dataclass(frozen=True, slots=True)
 class Kill:
-    """When to kill a run: so long after its start, or after a moment was seen."""
+    """When to kill a run: so long after its start, or after a moment was seen; by which signal."""
 
     after: str | None
     delay_s: float
+    signal: int = KILLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +127,13 @@ def draw_kill(chance: Random, undisturbed_s: float) -> Kill | Death:
     kind = chance.randrange(4)
     if kind == 0:
         return Kill(None, chance.uniform(0.0, undisturbed_s))
-    if kind == 1:
-        return Kill("inbox listed", chance.uniform(0.0, undisturbed_s / 2))  # half is starting up
+    # Before a run has begun nothing takes care of signals, so the others come later only.
+    number = chance.choice((KILLED, KILLED, signal.SIGTERM, signal.SIGINT))
+    if kind == 1:  # half is starting up
+        return Kill("inbox listed", chance.uniform(0.0, undisturbed_s / 2), number)
     if kind == 2:
         delay_s = chance.choice((0.0, chance.uniform(0.0, 0.01), chance.uniform(0.0, 0.1)))
-        return Kill(chance.choice(list(MOMENTS)), delay_s)
+        return Kill(chance.choice(list(MOMENTS)), delay_s, number)
     owner, function, most = chance.choice(CALLS)
     return Death(owner, function, chance.randint(1, most))
 
@@ -143,11 +150,27 @@ def run_killed(plant: Path, log: Path, kill: Kill | Death) -> str | None:
         if kill.after is not None:
             _wait_for(process, watched, MOMENTS[kill.after])
         time.sleep(kill.delay_s)
-    finally:
         ended = process.poll() is not None
+        if sys.platform != "win32" and not ended:
+            process.send_signal(kill.signal)
+            process.wait(LONGEST_S)
+    finally:
         process.kill()
         process.wait()
+    if kill.signal != KILLED and not ended:
+        _check_end(process.returncode, kill.signal, watched.said())
     return None if ended else watched.phase()
+
+
+def _check_end(code: int, number: int, said: str) -> None:
+    """See that a run that was asked to stop did so with a sentence, or had done its work.
+
+    Raises:
+        AssertionError: it ended in another way.
+    """
+    assert code in (128 + number, STALE), f"ended with {code} at signal {number}: {said[-2000:]}"
+    assert "Traceback" not in said, f"at signal {number}: {said[-2000:]}"
+    assert code == STALE or "Stopped. " in said.splitlines()[-1], said[-2000:]
 
 
 def run_dying(plant: Path, death: Death, log: Path) -> int:
