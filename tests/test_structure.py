@@ -167,7 +167,7 @@ def test_reports_and_rules_do_not_touch_the_store() -> None:
 @pytest.mark.parametrize(
     ("module", "heavy"),
     [
-        ("rowcall.cli", {"pydantic", "numpy", "polars", "duckdb"}),
+        ("rowcall.cli", {"pydantic", "numpy", "polars", "duckdb", "logging.handlers"}),
         ("rowcall.site_file", {"numpy", "polars", "duckdb"}),
         ("rowcall.take_in", {"numpy", "polars", "pyarrow"}),
         ("rowcall.take_in.read.opening", {"numpy", "pyarrow"}),

@@ -12,7 +12,6 @@ import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
-from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import TextIO
 
@@ -53,9 +52,18 @@ def log_to_stderr(*, quiet: bool) -> None:
 
 def log_to_file(path: Path, max_bytes: int, old_files: int) -> None:
     """Write all that is said to a file too; what it cannot take is still said on stderr."""
+    from logging.handlers import RotatingFileHandler  # loads as much as all else of the start
+
+    class File(RotatingFileHandler):
+        def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
+            logging.getLogger().removeHandler(self)
+            error = sys.exception()
+            reason = file_problem(error) if isinstance(error, OSError) else str(error)
+            LOG.warning("%s: the log file ends here for this run. %s", self.baseFilename, reason)
+
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handler = _File(path, maxBytes=max_bytes, backupCount=old_files, encoding="utf-8")
+        handler = File(path, maxBytes=max_bytes, backupCount=old_files, encoding="utf-8")
     except OSError as error:
         LOG.warning("The log file cannot be used. %s", file_problem(error))
         return
@@ -100,13 +108,3 @@ class _Stderr(logging.StreamHandler[TextIO]):
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
         if isinstance(sys.exception(), BrokenPipeError):
             let_go(self.stream)
-
-
-class _File(RotatingFileHandler):
-    """A log file; where it cannot be written, the run works on and says so once."""
-
-    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
-        error = sys.exception()
-        logging.getLogger().removeHandler(self)
-        reason = file_problem(error) if isinstance(error, OSError) else str(error)
-        LOG.warning("%s: the log file ends here for this run. %s", self.baseFilename, reason)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from helpers.nights.small_plant import copy_plant
+from soak.disk import full_disk
 
 from rowcall.cli import Exit, main
 from rowcall.run_log import LOG, log_to_file, log_to_stderr, run_log
@@ -159,3 +160,19 @@ def test_a_night_works_on_where_nobody_listens(made: Path, tmp_path: Path) -> No
         os.close(writer)
     assert done.returncode == Exit.INPUT_UNUSABLE
     assert b"2026-03-28" in done.stdout
+
+
+@posix
+def test_a_log_file_that_is_cut_off_costs_a_sentence_only(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with full_disk() as fill, run_log():
+        log_to_stderr(quiet=True)
+        log_to_file(tmp_path / "log.txt", 2**20, 1)
+        LOG.info("There is room.")
+        fill(4)
+        LOG.info("There is none.")
+        LOG.warning("Still said.")
+    (_, cut), (_, still) = levels(capsys.readouterr().err)
+    assert "the log file ends here for this run" in cut
+    assert still == "Still said."

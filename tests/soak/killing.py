@@ -127,7 +127,6 @@ def draw_kill(chance: Random, undisturbed_s: float) -> Kill | Death:
     kind = chance.randrange(4)
     if kind == 0:
         return Kill(None, chance.uniform(0.0, undisturbed_s))
-    # Before a run has begun nothing takes care of signals, so the others come later only.
     number = chance.choice((KILLED, KILLED, signal.SIGTERM, signal.SIGINT))
     if kind == 1:  # half is starting up
         return Kill("inbox listed", chance.uniform(0.0, undisturbed_s / 2), number)
@@ -151,14 +150,16 @@ def run_killed(plant: Path, log: Path, kill: Kill | Death) -> str | None:
             _wait_for(process, watched, MOMENTS[kill.after])
         time.sleep(kill.delay_s)
         ended = process.poll() is not None
+        # Before a run has begun nothing takes care of signals.
+        number = kill.signal if watched.said() else KILLED
         if sys.platform != "win32" and not ended:
-            process.send_signal(kill.signal)
+            process.send_signal(number)
             process.wait(LONGEST_S)
     finally:
         process.kill()
         process.wait()
-    if kill.signal != KILLED and not ended:
-        _check_end(process.returncode, kill.signal, watched.said())
+    if number != KILLED and not ended:
+        _check_end(process.returncode, number, watched.said())
     return None if ended else watched.phase()
 
 

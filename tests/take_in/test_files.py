@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -35,6 +36,14 @@ def test_a_file_taken_in_before_is_known_by_its_content(tmp_path: Path) -> None:
     again = taken(tmp_path, long_csv(ROWS), "other_name.csv")
     assert again.outcome is Outcome.KNOWN
     assert again.note == first.note
+    assert stored(tmp_path) == expected(ROWS)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are text here")
+def test_a_name_that_is_no_text_is_written_with_escapes(tmp_path: Path) -> None:
+    result = taken(tmp_path, long_csv(ROWS), os.fsdecode(b"day \xff.csv"))
+    assert result.note is not None
+    assert result.note.name == r"day \udcff.csv"
     assert stored(tmp_path) == expected(ROWS)
 
 
