@@ -18,7 +18,7 @@ _MIN_POINTS, _MIN_CHANGES = 100, 20  # chosen: fewer show no habit
 # Chosen: a twentieth of normal noise lies below 0.09 of its median size, of what a dead-band lets
 # through hardly any lies below half of it
 _FEW, _SMALL = 0.05, 0.2
-_UNEVEN = 10.0  # chosen: between long and short times; more than lost or late points make
+_UNEVEN = 3.0  # chosen: between long and short times; more than lost or late points make
 
 _SEEN = {
     Sample.AT_INTERVALS: "points come at an even pace, whether the value changes or not",

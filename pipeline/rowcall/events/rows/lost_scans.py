@@ -28,13 +28,14 @@ _HARDLY_ANY = 0.1  # chosen: of the weight of a pulse's scans, recorded ones, th
 _MAX_LOST = 0.25  # chosen: of a row's pulses; no historian in use loses more
 _ERRORS = 4.0  # chosen: binomial errors to which a row may lie above the lost share
 _MIN_STRETCH = 4  # pulses; chosen: by chance so many follow each other once a day
-_AT_REST = 0.05  # chosen: of the usual drop, what is left where the supply is at rest
+_AT_REST = 0.25  # dead-bands; chosen: a deficit that does not make scans be recorded
 _SURE_BANDS = 4.0  # dead-bands; chosen: a drop recorded for sure, the band known to a factor of two
 # Chosen, between what trials of two simulators show of either kind: drops that are a scan late as
-# a share of the lost share, and unanswered pulses with points as a share of what scans at rest have
+# a share of the lost share, and unanswered pulses with points as a share of the others, or of what
+# scans at rest have
 _LATE_IF_LOST, _LATE_IF_NOT = 0.5, 0.1
-_RECORDED_IF_LOST, _RECORDED_IF_NOT = 0.05, 0.4
-_SURE_GAIN = 5.0  # chosen: log-likelihood ratio, 150 to 1
+_RECORDED_IF_LOST, _RECORDED_IF_NOT = 0.04, 0.4
+_SURE_GAIN = 10.0  # chosen: log-likelihood ratio; the counts scatter more than Poisson's
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +103,12 @@ def _in_lost_stretch(stack: Stack, unseen: Flags) -> Flags:
     return np.asarray((is_long & (np.bincount(group, unseen) >= _MIN_STRETCH))[group])
 
 
+def _band(stack: Stack) -> float:
+    """Dead-band as a share of the supply's level."""
+    error = stack.overlay.error
+    return float(np.sqrt(3.0) * np.median(error[error > 0.0]))
+
+
 def _late_gain(stack: Stack, share: float) -> float:
     """Log-likelihood ratio of "lost", from drops that first show a scan late.
 
@@ -109,8 +116,7 @@ def _late_gain(stack: Stack, share: float) -> float:
     """
     points, curve = stack.overlay, stack.curve
     near = np.diff(points.since_s)[np.diff(points.fire) == 0]
-    band = np.sqrt(3.0) * float(np.median(points.error[points.error > 0.0]))
-    sure = stack.since_s[stack.pooled[1] >= _SURE_BANDS * band]
+    sure = stack.since_s[stack.pooled[1] >= _SURE_BANDS * _band(stack)]
     if not near.size or not sure.size:
         return 0.0
     step_s = float(np.median(near))
@@ -129,21 +135,25 @@ def _late_gain(stack: Stack, share: float) -> float:
 def _rest_gain(stack: Stack, unseen: Flags, is_missed: Flags) -> float:
     """Log-likelihood ratio of "lost", from pulses whose recorded points show no drop.
 
-    Had the unseen pulses changed nothing, as many of them would have such points as scans at rest.
+    Had the unseen pulses changed nothing, more of them would have such points than lost scans
+    leave, and as many as scans at rest.
     """
+    count, by_loss = int(is_missed.sum()), _RECORDED_IF_LOST * float((unseen | is_missed).sum())
+    if count > by_loss:
+        return count - by_loss - count * float(np.log(count / by_loss))
     points, weight = stack.overlay, stack.usual_at_points**2
+    is_quiet = stack.usual_at_points < _AT_REST * _band(stack)
+    is_quiet[1:] &= is_quiet[:-1] & (np.diff(points.fire) == 0)  # else it ends the refill
     # The last scan before a drop is recorded because of it, so the one before that is asked.
     rest = np.flatnonzero(np.diff(points.fire))[1:] - 1
-    rest = rest[stack.usual_at_points[rest] < _AT_REST * stack.curve.drop]
+    rest = rest[is_quiet[rest]]
     if not rest.size:
         return 0.0
     not_recorded = float(np.mean(points.error[rest] > 0.0))
     is_near = weight >= _HARDLY_ANY * np.bincount(points.fire, weight)[points.fire]
     n_scans = np.bincount(points.fire[is_near], minlength=unseen.size)[unseen | is_missed]
     recorded = float((1.0 - not_recorded**n_scans).sum())
-    return _poisson_gain(
-        int(is_missed.sum()), _RECORDED_IF_LOST * recorded, _RECORDED_IF_NOT * recorded
-    )
+    return _poisson_gain(count, _RECORDED_IF_LOST * recorded, _RECORDED_IF_NOT * recorded)
 
 
 def _poisson_gain(count: int, one: float, other: float) -> float:
