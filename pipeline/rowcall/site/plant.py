@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
+from rowcall.site.address import checked
 from rowcall.site.toml_table import Name, Seconds, Table
 
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
@@ -40,6 +41,7 @@ def _pattern(text: str) -> str:
 
 
 Pattern = Annotated[Name, AfterValidator(_pattern)]
+Address = Annotated[Name, AfterValidator(checked)]
 Size = Annotated[int, BeforeValidator(_size), Field(ge=1024)]
 
 
@@ -130,8 +132,8 @@ class TakeIn(Table):
 class Mail(Table):
     """Where reports are mailed; the user name and password come from the environment only."""
 
-    to: Annotated[tuple[Name, ...], Field(min_length=1)]
-    sender: Annotated[Name, Field(alias="from")]
+    to: Annotated[tuple[Address, ...], Field(min_length=1)]
+    sender: Annotated[Address, Field(alias="from")]
     host: Name
     port: Annotated[int, Field(ge=1, le=65535)] = 587
     security: Literal["starttls", "tls"] = "starttls"
