@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import polars as pl
 
-from rowcall.draft.tag_facts import sample_kind
+from rowcall.condition.declaration import sample_kind
 from rowcall.site import Sample
 from rowcall.store.batch import Batch
 from rowcall.store.samples import BAD, UNCERTAIN, from_epoch_us
