@@ -24,7 +24,10 @@ DATE_CELL = 11  # characters; a date of numbers is shorter
 
 UNREADABLE = "the time cannot be read in the form that the file uses"
 MISSING_HOUR = "the clocks jumped over this local time"
-UNCLEAR_HOUR = "this hour occurs twice, and nothing in the file tells which is meant"
+UNCLEAR_HOUR = (
+    "this hour occurs twice, and nothing in the file shows which is meant; export times in UTC or "
+    "with their offset, or give take_in.time_zone in the site file"
+)
 OUT_OF_RANGE = "the time lies outside the years 1900 to 2199"
 TOO_EARLY = "the time lies before take_in.earliest of the site file"
 FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"

@@ -66,11 +66,12 @@ def exports_at(path: Path) -> list[Path]:
 
 
 def name_within(folder: Path, path: Path) -> str:
-    """Return the name of a file for messages and the ledger: its path where it is in `folder`."""
-    try:
-        return path.relative_to(folder).as_posix()
-    except ValueError:
-        return path.name
+    """Return the name of a file for messages and the ledger: its path where it is in `folder`.
+
+    Bytes of a name that are no UTF-8 are written as escapes, which every file and store can hold.
+    """
+    within = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    return within.encode(errors="backslashreplace").decode()
 
 
 def is_parquet(path: PurePath) -> bool:

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from itertools import chain
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
@@ -62,12 +62,12 @@ class _Known:
 
 
 def read_through(
-    opened: Opened, zone: ZoneInfo, bounds: Bounds, to: Sink, *, supposes: bool = False
+    opened: Opened, zone: tzinfo, bounds: Bounds, to: Sink, *, supposes: bool = False
 ) -> Read:
     """Read an export into a sink.
 
     Args:
-        zone: the plant's zone, in which times without an offset are read.
+        zone: in which times without an offset are read.
         bounds: the instants that can be true.
         supposes: an open order of day and month, or decimal sign, is read in the likelier way,
             instead of refused.
@@ -132,7 +132,7 @@ def _repeated_aside(read: Read, to: Sink) -> Iterator[pl.DataFrame]:
 @dataclass(frozen=True, slots=True)
 class _Reading:
     opened: Opened
-    zone: ZoneInfo
+    zone: tzinfo
     bounds: Bounds
     to: Sink
     supposes: bool

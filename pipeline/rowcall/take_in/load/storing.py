@@ -65,7 +65,7 @@ def store(
         if held is not None:
             return job.store(*held)
     with staging(run.store, OnDisk) as to, reading(source):
-        return job.store(read_through(opened(), run.site.plant.zone, bounds, to), to)
+        return job.store(read_through(opened(), run.site.export_zone, bounds, to), to)
 
 
 def hold(run: Run, opened: Opened, bounds: Bounds) -> Held:
@@ -73,7 +73,7 @@ def hold(run: Run, opened: Opened, bounds: Bounds) -> Held:
     to = InMemory(run.memory.whole_bytes)
     try:
         with reading(opened.source):
-            return read_through(opened, run.site.plant.zone, bounds, to), to
+            return read_through(opened, run.site.export_zone, bounds, to), to
     except FullError:
         return None
 
@@ -101,7 +101,7 @@ class _Job:
         note = store_export(run.store, self._export(rows_read, content), again)
         if is_ahead:
             beyond = Bounds(true_bounds(run).last_us + 1)
-            read_through(read.opened, run.site.plant.zone, beyond, to)
+            read_through(read.opened, run.site.export_zone, beyond, to)
             note_ahead(run.store, note.sha256, true_bounds(run).last_us, to.first_us())
         return Outcome.STORED, note, _message(name, note, again, *read.jumps)
 

@@ -85,7 +85,8 @@ class TextExport:
 
         cuts, self._begun = self._begun or self._cutting(), None
         try:
-            yield from text_tables(cuts, self.head, self.layout.time)
+            tag = self.layout.tag if len(self.names) - 1 in self.layout.values else None
+            yield from text_tables(cuts, self.head, self.layout.time, tag)
         finally:
             cuts.leave()
 
