@@ -58,6 +58,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add_look(commands)
     _add_set_aside(commands)
     _add_new_site(commands)
+    _add_check_store(commands)
+    _add_backup(commands)
     return parser
 
 
@@ -212,4 +214,28 @@ def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
         default=Path("site.toml"),
         metavar="FILE",
         help="new site file (default: site.toml)",
+    )
+
+
+def _add_check_store(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "check-store",
+        "read the store from end to end and say whether it is whole; nothing is changed",
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    parser.add_argument(
+        "--store", type=Path, metavar="FILE", help="check this file instead, as a backup"
+    )
+
+
+def _add_backup(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands, "backup", "copy the store into a new file while no other run is at work on it"
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    parser.add_argument(
+        "--to", type=Path, required=True, metavar="FILE", help="new file for the copy"
     )

@@ -164,6 +164,43 @@ def _set_aside(options: argparse.Namespace) -> Exit:
     return Exit.DONE
 
 
+def _check_store(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.lock import hold_site
+    from rowcall.site_file import read_site
+    from rowcall.store import Store
+    from rowcall.store.upkeep.checking import check_store
+
+    site = read_site(options.site)
+    path = options.store or site.store
+    problems = 0
+    with (
+        hold_site(site.store, options.wait, _say),
+        Store.open(path, read_only=True) as store,
+    ):
+        for check in check_store(store, site.reports):
+            print(printable(f"{check.what}: {check.problem or 'in order'}"), flush=True)
+            problems += bool(check.problem)
+    if problems:
+        raise RowcallError(
+            f"{path}: not all of it is in order. Keep the file, put the newest backup in its "
+            "place, and run the nightly job: it takes in what the inbox still holds."
+        )
+    print(f"{path}: the store is whole.")
+    return Exit.DONE
+
+
+def _backup(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.lock import hold_site
+    from rowcall.site_file import read_site
+    from rowcall.store.upkeep.backup import back_up
+
+    site = read_site(options.site)
+    with hold_site(site.store, options.wait, _say):
+        back_up(site.store, options.to)
+    print(f"{options.to}: a copy of {site.store.name}; check it with --store of check-store.")
+    return Exit.DONE
+
+
 def _check_new(target: Path) -> None:
     if target.exists():
         raise RowcallError(
@@ -227,4 +264,6 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "look": _look,
     "set-aside": _set_aside,
     "new-site": _new_site,
+    "check-store": _check_store,
+    "backup": _backup,
 }

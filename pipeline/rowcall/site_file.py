@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from rowcall.errors import SiteError
 from rowcall.site import Site
 from rowcall.site.toml_lines import dotted, locate
+from rowcall.site.toml_table import TableError
 
 _PLACE = re.compile(r"\{(compartment|row)(?::0(\d)d)?\}")
 
@@ -53,12 +54,13 @@ def _explain(
     """Return one line an error: file, line, key, what is allowed, what was found."""
     lines = []
     for item in error.errors():
-        place = _written_place(item["loc"], origins)
-        line = locate(text, place)
-        where = f"{path}:{line}" if line else str(path)
-        found = item["input"]
-        shown = f" (found {found!r})" if isinstance(found, (str, int, float, list)) else ""
-        lines.append(f"{where}: {dotted(place) or 'site file'}: {_message(item)}{shown}")
+        found = item.get("ctx", {}).get("error")
+        parts = found.found if isinstance(found, TableError) else (((), _message(item)),)
+        for within, what in parts:
+            place = _written_place((*item["loc"], *within), origins)
+            line = locate(text, place)
+            where = f"{path}:{line}" if line else str(path)
+            lines.append(f"{where}: {dotted(place) or 'site file'}: {what}")
     return "\n".join(dict.fromkeys(lines))
 
 
@@ -68,7 +70,9 @@ def _message(item: Mapping[str, Any]) -> str:
         return "this key is not known here; check the spelling"
     if kind == "missing":
         return "this key is missing and must be given"
-    return text.removeprefix("Value error, ").removeprefix("Input ").strip().rstrip(".")
+    found = item["input"]
+    shown = f" (found {found!r})" if isinstance(found, (str, int, float, list)) else ""
+    return text.removeprefix("Value error, ").removeprefix("Input ").strip().rstrip(".") + shown
 
 
 def _written_place(

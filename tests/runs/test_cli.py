@@ -17,7 +17,17 @@ from rowcall_reports.findings import SCHEMA
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = ("nightly", "rerun", "demo", "rules", "new-site", "set-aside", "look")
+COMMANDS = (
+    "nightly",
+    "rerun",
+    "demo",
+    "rules",
+    "new-site",
+    "set-aside",
+    "look",
+    "check-store",
+    "backup",
+)
 
 
 @pytest.mark.parametrize("command", COMMANDS)

@@ -61,31 +61,31 @@ MISTAKES = [
     (
         "[1, 3, 2]",
         "[1, 3, 3]",
-        "[[baghouse]]",
-        "baghouse[1]",
+        "firing_order",
+        "baghouse[1].firing_order",
         ["firing_order [1, 3, 3]", "1 to 3 once"],
     ),
     (
         TAG_1,
         TAG_1 + "\ncompartment = 3",
-        "[[baghouse]]",
-        "baghouse[1]",
+        TAG_1,
+        "baghouse[1].tag[1]",
         ["'PDT-100'", "compartment 3 does not exist", "1 to 2"],
     ),
     (
         'tag = "YS-{compartment}{row:02d}"',
         'tag = "YS-9"\ncompartment = 1\nrow = 4',
-        "[[baghouse]]",
-        "baghouse[1]",
+        "YS-9",
+        "baghouse[1].tag[3]",
         ["'YS-9'", "row 4 does not exist", "1 to 3"],
     ),
-    (TAG_1, TAG_1 + "\nrow = 1", "[[baghouse]]", "baghouse[1]", ["role dp takes no row"]),
+    (TAG_1, TAG_1 + "\nrow = 1", TAG_1, "baghouse[1].tag[1]", ["role dp takes no row"]),
     (
         '"PT-1{compartment}0"',
         '"PT-1{compartment}0"\nunit = "bar"\n[[baghouse.tag]]\nrole = "header_pressure"\n'
         'compartment = 1\ntag = "PT-2"',
-        "[[baghouse]]",
-        "baghouse[1]",
+        "PT-2",
+        "baghouse[1].tag[3]",
         ["'PT-2'", "already has role header_pressure"],
     ),
     (
@@ -130,15 +130,15 @@ MISTAKES = [
     (
         'role = "row_solenoid"\ntag = "YS-{compartment}{row:02d}"',
         'role = "step_counter"\ncompartment = 1\ntag = "YI"\nnumbers = [0, 1]',
-        "[[baghouse]]",
-        "baghouse[1]",
+        "numbers",
+        "baghouse[1].tag[3]",
         ["tag 'YI': numbers has 2 entries for 3 rows"],
     ),
     (
         'media = "aramid"',
         "bags_per_row = [14, 14]",
-        "[[baghouse]]",
-        "baghouse[1]",
+        "bags_per_row",
+        "baghouse[1].bags_per_row",
         ["bags_per_row holds 2 numbers for the 3 rows of compartment 1"],
     ),
     (
@@ -147,6 +147,41 @@ MISTAKES = [
         "bags_per_row",
         "baghouse[1].bags_per_row[1][3]",
         ["greater than or equal to 1", "found 0"],
+    ),
+    (
+        'media = "aramid"',
+        'pulse_time = "100 s"',
+        "pulse_time",
+        "baghouse[1].pulse_time",
+        ["allowed is 5 ms to 5 s", "check the unit", "found '100 s'"],
+    ),
+    (
+        '"85 [psi]"',
+        '"600 bar"',
+        '"600 bar"',
+        "baghouse[1].pulse_pressure",
+        ["allowed is 0.1 bar to 16 bar", "found '600 bar'"],
+    ),
+    (
+        "YS-{compartment}{row:02d}",
+        "YS-{compartment}{rov}",
+        "{rov}",
+        "baghouse[1].tag[3]",
+        ["{rov} in tag 'YS-1{rov}' stands for nothing", "{compartment} and {row}"],
+    ),
+    (
+        '"PT-1{compartment}0"',
+        '"PDT-100"\ncompartment = 1',
+        '"PDT-100"\ncompartment = 1'.splitlines()[1],
+        "baghouse[1].tag[2]",
+        ["'PDT-100'", "already has role dp at the whole baghouse", "one of the two is wrong"],
+    ),
+    (
+        "[rules.row_silent]",
+        '[mail]\nto = ["maintenance"]\nfrom = "a@b.example"\nhost = "h"\n[rules.row_silent]',
+        '"maintenance"',
+        "mail.to[1]",
+        ["not one mail address", "found 'maintenance'"],
     ),
     ('"on_demand"', '"often"', 'mode = "often"', "baghouse[1].cleaning.mode", ["'on_time'"]),
     ('"aramid"', '"nylon66"', 'media = "nylon66"', "baghouse[1].media", ["'polyamide'"]),
@@ -180,6 +215,28 @@ def test_every_mistake_is_told_at_once(tmp_path: Path) -> None:
     message = error_of(tmp_path, text)
     assert "baghouse[1].medium" in message
     assert "baghouse[1].gas_moisture" in message
+
+
+def test_several_mistakes_within_a_table_are_a_list(tmp_path: Path) -> None:
+    text = FULL.replace("[1, 3, 2]", "[1, 3]").replace(TAG_1, TAG_1 + "\nrow = 1")
+    lines = error_of(tmp_path, text).splitlines()
+    assert [line.split(": ")[1] for line in lines] == [
+        "baghouse[1].firing_order",
+        "baghouse[1].tag[1]",
+    ]
+
+
+def test_a_tag_of_two_baghouses_is_a_mistake_unless_both_may_share_it(tmp_path: Path) -> None:
+    house = FULL[FULL.index("[[baghouse]]") :].replace('id = "BH1"', 'id = "BH2"')
+    others = {'"PT-1': '"XT-1', '"YS-': '"XS-'}
+    for old, new in others.items():
+        house = house.replace(old, new)
+    path = tmp_path / "site.toml"
+    path.write_text(FULL + "\n" + house, encoding="utf-8")
+    read_site(path)  # both DP alike: one transmitter over two filters
+    message = error_of(tmp_path, FULL + "\n" + house.replace('"XT-1', '"PT-1'))
+    assert "baghouse[2].tag[2]: tag 'PT-110': it already has role header_pressure" in message
+    assert "in baghouse BH1" in message
 
 
 def test_a_mistake_in_a_template_is_told_once(tmp_path: Path) -> None:

@@ -13,8 +13,9 @@ from functools import partial
 from typing import Protocol
 
 from rowcall.errors import MailError
-from rowcall.mail.smtp import SendResult, address, send
+from rowcall.mail.smtp import SendResult, send
 from rowcall.site import Mail
+from rowcall.site.address import address
 
 SENDING, SENT, REFUSED, UNKNOWN = "sending", "sent", "refused", "unknown"
 

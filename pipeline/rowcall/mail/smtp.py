@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import smtplib
 import ssl
 from collections.abc import Callable, Mapping, Sequence
@@ -12,12 +11,11 @@ from email.message import EmailMessage
 
 from rowcall.errors import MailError
 from rowcall.site import Mail
+from rowcall.site.address import address
 
 USER, PASSWORD, CA_FILE = "ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"
 _TIMEOUT_S = 30.0  # chosen: a slow relay answers within seconds, a dead one must not hold the night
 _VERDICT_TIMEOUT_S = 600.0  # RFC 5321, 4.5.3.2.6: 10 min for the answer to the whole mail
-_BARE = r"""[^\s<>@,;:"\\()\[\]]+@[^\s<>@,;:"\\()\[\]]+"""
-_ADDRESS = re.compile(rf"[^<>@]*<({_BARE})>\s*|({_BARE})")
 _LONGEST_REASON = 200  # chosen: a sentence; servers may answer with pages
 
 
@@ -28,21 +26,6 @@ class SendResult:
     accepted: tuple[str, ...] = ()
     refused: Mapping[str, str] = field(default_factory=dict)
     uncertain: tuple[str, ...] = ()
-
-
-def address(text: str) -> str:
-    """Return the bare address of `Name <name@host>`.
-
-    Raises:
-        MailError: not one plain ASCII address.
-    """
-    match = _ADDRESS.fullmatch(text) if text.isprintable() else None
-    bare = (match[1] or match[2]) if match else ""
-    if not (bare and bare.isascii()):
-        raise MailError(
-            f"{text!r} in [mail] of the site file is not a mail address such as maintenance@host."
-        )
-    return bare
 
 
 def send(

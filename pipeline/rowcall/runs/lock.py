@@ -9,7 +9,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from rowcall.errors import BusyError, StoreError
-from rowcall.store.leftovers import remove_leftovers
+from rowcall.store.upkeep.leftovers import remove_leftovers
 
 
 @contextmanager

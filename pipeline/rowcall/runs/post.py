@@ -9,9 +9,9 @@ from pathlib import Path
 from rowcall.days import local_day
 from rowcall.errors import printable
 from rowcall.mail.message import SENT, UNKNOWN, Letter, content_id, deliver
-from rowcall.mail.smtp import address
 from rowcall.model import Urgency
 from rowcall.site import Site
+from rowcall.site.address import address
 from rowcall.store import Store
 from rowcall.store.results import Judged, StoreOutbox, judged_days, urgencies_found
 from rowcall_reports.html import to_html

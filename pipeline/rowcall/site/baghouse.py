@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from datetime import date
 from statistics import median
 from typing import Annotated, Literal, Self
@@ -21,9 +21,16 @@ from rowcall.site.toml_table import (
     Ratio,
     Seconds,
     Table,
+    TableError,
     Temperature,
     Volume,
+    between,
 )
+
+# Chosen wide on purpose: outside lies no baghouse, but a slip of the unit or of a digit.
+Dp = Annotated[Pressure, between("50 Pa", "10 kPa")]
+GasFlow = Annotated[Flow, between("10 m3/h", "10000000 m3/h")]
+GasLimit = Annotated[Temperature, between("0 Cel", "1200 Cel")]
 
 
 def _listed(value: object) -> object:
@@ -44,9 +51,9 @@ class Cleaning(Table):
     """Cleaning control: on demand between two DP set points, or on time."""
 
     mode: Literal["on_demand", "on_time"]
-    start_dp: Pressure = trade.START_DP.value
-    stop_dp: Pressure = trade.STOP_DP.value
-    interval: Seconds = trade.ROW_INTERVAL.value
+    start_dp: Dp = trade.START_DP.value
+    stop_dp: Dp = trade.STOP_DP.value
+    interval: Annotated[Seconds, between("0.2 s", "24 h")] = trade.ROW_INTERVAL.value
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -65,20 +72,20 @@ class Baghouse(Table):
     bags_per_row: Annotated[
         tuple[tuple[Bags, ...], ...] | None, BeforeValidator(_by_compartment)
     ] = None
-    cloth_area: Area | None = None
+    cloth_area: Annotated[Area, between("0.1 m2", "200000 m2")] | None = None
     media: Fibre | None = None
-    continuous_limit: Temperature | None = None
-    surge_limit: Temperature | None = None
-    header_volume: Volume | None = None
-    pulse_time: Seconds = trade.PULSE_TIME.value
-    pulse_pressure: Pressure | None = None
+    continuous_limit: GasLimit | None = None
+    surge_limit: GasLimit | None = None
+    header_volume: Annotated[Volume, between("0.5 L", "100 m3")] | None = None
+    pulse_time: Annotated[Seconds, between("5 ms", "5 s")] = trade.PULSE_TIME.value
+    pulse_pressure: Annotated[Pressure, between("0.1 bar", "16 bar")] | None = None
     firing_order: tuple[int, ...] | None = None
-    design_flow: Flow | None = None
-    running_flow: Flow | None = None
-    running_temperature: Temperature | None = None
-    gas_moisture: Ratio | None = None
-    gas_so3: Ratio | None = None
-    residual_dp_limit: Pressure | None = None
+    design_flow: GasFlow | None = None
+    running_flow: GasFlow | None = None
+    running_temperature: Annotated[Temperature, between("-40 Cel", "600 Cel")] | None = None
+    gas_moisture: Annotated[Ratio, Field(le=0.9)] | None = None
+    gas_so3: Annotated[Ratio, Field(le=0.1)] | None = None
+    residual_dp_limit: Dp | None = None
     cleaning: Cleaning
     tag: tuple[Tag, ...] = ()
 
@@ -90,54 +97,64 @@ class Baghouse(Table):
                 f"rows_per_compartment {list(listed)} must hold one number for all, or one a "
                 f"compartment ({self.compartments} numbers), each 1 or more"
             )
-        self._check_bags()
-        for index, tag in enumerate(self.tag):
-            self._check_place(tag)
-            if any(tag.overlaps(other) for other in self.tag[:index]):
-                raise ValueError(
-                    f"tag {tag.tag!r}: another tag already has role {tag.role.value} at this "
-                    "compartment and row; give each tag its own place, or days of its own with "
-                    "valid_from and valid_to"
-                )
-        order = self.firing_order
-        if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
-            raise ValueError(
-                f"firing_order {list(order)} must hold each row from 1 to {max(self.rows)} once"
-            )
+        if found := list(self._problems()):
+            raise TableError(found)
         return self
 
-    def _check_bags(self) -> None:
-        lists = self.bags_per_row or ((1,),)
+    def _problems(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        if self.bags_per_row is not None and (text := self._wrong_bags(self.bags_per_row)):
+            yield ("bags_per_row",), text
+        order = self.firing_order
+        if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
+            text = f"firing_order {list(order)} must hold each row from 1 to {max(self.rows)} once"
+            yield ("firing_order",), text
+        for index, tag in enumerate(self.tag):
+            for text in self._wrong_place(tag):
+                yield ("tag", index), f"tag {tag.tag!r}: {text}"
+            before = [other for other in self.tag[:index] if other.shares_days_with(tag)]
+            if any(other.place == tag.place for other in before):
+                yield (
+                    ("tag", index),
+                    f"tag {tag.tag!r}: another tag already has role {tag.role.value} at this "
+                    "compartment and row; give each tag its own place, or days of its own with "
+                    "valid_from and valid_to",
+                )
+            elif same := [other for other in before if other.tag == tag.tag]:
+                yield (
+                    ("tag", index),
+                    f"tag {tag.tag!r}: it already has role {same[0].role.value} at "
+                    f"{same[0].where}; one tag records one thing, so one of the two is wrong",
+                )
+
+    def _wrong_bags(self, lists: tuple[tuple[int, ...], ...]) -> str:
         if len(lists) not in (1, self.compartments):
-            raise ValueError(
-                f"bags_per_row has {len(lists)} lists for {self.compartments} compartments"
-            )
+            return f"bags_per_row has {len(lists)} lists for {self.compartments} compartments"
         for compartment, n_rows in enumerate(self.rows, start=1):
             n_listed = len(lists[min(compartment, len(lists)) - 1])
             if n_listed not in (1, n_rows):
-                raise ValueError(
+                return (
                     f"bags_per_row holds {n_listed} numbers for the {n_rows} rows of compartment "
                     f"{compartment}; write one number for all rows, one a row, or a list of these "
                     "for each compartment"
                 )
+        return ""
 
-    def _check_place(self, tag: Tag) -> None:
+    def _wrong_place(self, tag: Tag) -> Iterator[str]:
         if tag.compartment is not None and tag.compartment > self.compartments:
-            raise ValueError(
-                f"tag {tag.tag!r}: compartment {tag.compartment} does not exist; "
-                f"allowed are 1 to {self.compartments}"
+            yield (
+                f"compartment {tag.compartment} does not exist; allowed are 1 to "
+                f"{self.compartments}"
             )
+            return
         if tag.row is not None and tag.row > max(self.rows):
-            raise ValueError(
-                f"tag {tag.tag!r}: row {tag.row} does not exist; allowed are 1 to {max(self.rows)}"
-            )
+            yield f"row {tag.row} does not exist; allowed are 1 to {max(self.rows)}"
         if tag.row is not None and ROLES[tag.role].serves is not Serves.ROW:
-            raise ValueError(f"tag {tag.tag!r}: role {tag.role.value} takes no row")
+            yield f"role {tag.role.value} takes no row"
         n_rows = len(self._rows_of(tag.compartment or 0))
         if tag.numbers is not None and len(tag.numbers) != n_rows:
-            raise ValueError(
-                f"tag {tag.tag!r}: numbers has {len(tag.numbers)} entries for {n_rows} rows; write "
-                "the number that the counter shows for each row, row 1 (of compartment 1) first"
+            yield (
+                f"numbers has {len(tag.numbers)} entries for {n_rows} rows; write the number that "
+                "the counter shows for each row, row 1 (of compartment 1) first"
             )
 
     @property

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
+from rowcall.site.address import checked
 from rowcall.site.toml_table import Name, Seconds, Table
 
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
@@ -42,6 +43,7 @@ def _pattern(text: str) -> str:
 
 
 Pattern = Annotated[Name, AfterValidator(_pattern)]
+Address = Annotated[Name, AfterValidator(checked)]
 Size = Annotated[int, BeforeValidator(_size), Field(ge=1024)]
 
 
@@ -152,8 +154,8 @@ class TakeIn(Table):
 class Mail(Table):
     """Where reports are mailed; the user name and password come from the environment only."""
 
-    to: Annotated[tuple[Name, ...], Field(min_length=1)]
-    sender: Annotated[Name, Field(alias="from")]
+    to: Annotated[tuple[Address, ...], Field(min_length=1)]
+    sender: Annotated[Address, Field(alias="from")]
     host: Name
     port: Annotated[int, Field(ge=1, le=65535)] = 587
     security: Literal["starttls", "tls"] = "starttls"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import tzinfo
 from pathlib import Path
 from typing import Annotated, Self
@@ -10,7 +11,9 @@ from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
 from rowcall.site.plant import Folders, Mail, Plant, TakeIn
-from rowcall.site.toml_table import Table
+from rowcall.site.roles import ROLES, Serves
+from rowcall.site.tag import Tag
+from rowcall.site.toml_table import Table, TableError
 
 
 class Site(Table):
@@ -31,7 +34,23 @@ class Site(Table):
         ids = [baghouse.id for baghouse in self.baghouse]
         if len(set(ids)) < len(ids):
             raise ValueError(f"baghouse ids {ids} must differ from each other")
+        if found := list(self._tags_of_two()):
+            raise TableError(found)
         return self
+
+    def _tags_of_two(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Yield tags of two baghouses, other than what both may share, as a supply of air."""
+        seen: dict[str, tuple[Baghouse, Tag]] = {}
+        for number, house in enumerate(self.baghouse):
+            for index, tag in enumerate(house.tag):
+                first, same = seen.setdefault(tag.tag, (house, tag))
+                shared = same.place == tag.place and ROLES[tag.role].serves is Serves.BAGHOUSE
+                if first is not house and same.shares_days_with(tag) and not shared:
+                    text = (
+                        f"tag {tag.tag!r}: it already has role {same.role.value} in baghouse "
+                        f"{first.id}; one tag records one thing, so one of the two is wrong"
+                    )
+                    yield ("baghouse", number, "tag", index), text
 
     @property
     def take_in_settings(self) -> TakeIn:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated, Self
 
@@ -11,6 +12,8 @@ from rowcall.site.roles import ROLES, Role
 from rowcall.site.sample import Sample, present_word
 from rowcall.site.toml_table import Name, Table
 from rowcall.units import Unit, find_unit
+
+_PLACEHOLDER = re.compile(r"\{[A-Za-z_]*(?::\w*)?\}")
 
 
 class Tag(Table):
@@ -31,6 +34,11 @@ class Tag(Table):
     @model_validator(mode="after")
     def _fits(self) -> Self:
         find_unit(self.unit, ROLES[self.role].dimensions)
+        if left := _PLACEHOLDER.search(self.tag):
+            raise ValueError(
+                f"{left[0]} in tag {self.tag!r} stands for nothing; known are {{compartment}} and "
+                "{row}, with zeros before them as {row:02d}"
+            )
         if self.span is not None and self.span[0] >= self.span[1]:
             raise ValueError(f"range {list(self.span)} must rise from low to high")
         if self.numbers is not None and self.role is not Role.STEP_COUNTER:
@@ -43,13 +51,21 @@ class Tag(Table):
             )
         return self
 
-    def overlaps(self, other: Tag) -> bool:
-        """Return whether both tags have the same role and place on some day."""
-        return (
-            (self.role, self.compartment, self.row) == (other.role, other.compartment, other.row)
-            and self.valid_from <= other.valid_to
-            and other.valid_from <= self.valid_to
-        )
+    @property
+    def place(self) -> tuple[Role, int | None, int | None]:
+        """What it measures, and where: role, compartment, row."""
+        return self.role, self.compartment, self.row
+
+    @property
+    def where(self) -> str:
+        """The place in words."""
+        named = (("compartment", self.compartment), ("row", self.row))
+        parts = [f"{name} {number}" for name, number in named if number is not None]
+        return " ".join(parts) or "the whole baghouse"
+
+    def shares_days_with(self, other: Tag) -> bool:
+        """Return whether both tags are valid on some day."""
+        return self.valid_from <= other.valid_to and other.valid_from <= self.valid_to
 
     @property
     def outside_unit(self) -> Unit:

@@ -15,6 +15,7 @@ import duckdb
 from rowcall.errors import StoreError
 from rowcall.store.schema import MIGRATIONS, RECORD
 from rowcall.store.stream import Stream
+from rowcall.store.trouble import DISK_ERRORS, is_disk_failure, store_trouble, unopened
 
 if TYPE_CHECKING:
     import polars as pl
@@ -24,9 +25,6 @@ OFFLINE: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }
-
-# What DuckDB raises when the disk is full or fails; anything else is a fault of the statement.
-DISK_ERRORS = (duckdb.OperationalError, duckdb.FatalException)
 
 
 class Store:
@@ -59,8 +57,8 @@ class Store:
             _migrate(connection, path, read_only)
         except BaseException as error:
             connection.close()
-            if isinstance(error, DISK_ERRORS):
-                raise StoreError(_explain(path, str(error))) from error
+            if is_disk_failure(error):
+                raise unopened(path, error) from error
             raise
         return cls(connection, path)
 
@@ -84,11 +82,14 @@ class Store:
         try:
             with self.transaction():
                 yield
-        except DISK_ERRORS as error:
-            raise StoreError(
-                f"{self.path}: {what} could not be kept, because the store could not be written "
-                f"({_first_line(error)}); check that the disk has room. What it held before is "
-                "whole, and the next run makes up for it."
+        except duckdb.Error as error:
+            if not is_disk_failure(error):
+                raise
+            raise store_trouble(
+                self.path,
+                error,
+                f"{what} could not be kept, because the store could not be written",
+                "What it held before is whole, and the next run makes up for it.",
             ) from error
 
     @contextmanager
@@ -127,10 +128,12 @@ class Store:
             self.close()
         except DISK_ERRORS as failed:
             error = error or failed
-        if isinstance(error, DISK_ERRORS):
-            raise StoreError(
-                f"{self.path}: the store could not be read or written ({_first_line(error)}); "
-                "check that the disk has room and can be read. What was kept before is whole."
+        if isinstance(error, duckdb.Error) and is_disk_failure(error):
+            raise store_trouble(
+                self.path,
+                error,
+                "the store could not be read or written",
+                "What was kept before is whole.",
             ) from error
 
 
@@ -155,7 +158,7 @@ def _connect(path: Path, read_only: bool) -> duckdb.DuckDBPyConnection:
             _make_empty(path)
         return duckdb.connect(str(path), read_only=read_only, config=OFFLINE)
     except (OSError, duckdb.Error) as error:
-        raise StoreError(_explain(path, str(error))) from error
+        raise unopened(path, error) from error
 
 
 def _make_empty(path: Path) -> None:
@@ -169,30 +172,6 @@ def _make_empty(path: Path) -> None:
     made.unlink(missing_ok=True)
     duckdb.connect(str(made), config=OFFLINE).close()
     made.rename(path)
-
-
-def _explain(path: Path, text: str) -> str:
-    """Turn DuckDB's words into one plain sentence; the three common causes have a remedy."""
-    low = text.lower()
-    if "lock" in low or "being used by another process" in low or "already open" in low:
-        return (
-            f"{path}: another process has the store open; "
-            "wait until it has ended, or close the program that reads the file."
-        )
-    if "different configuration" in low:
-        return f"{path}: this process already has the store open in another way; close it first."
-    if "not a valid duckdb" in low or "valid duckdb database" in low:
-        return (
-            f"{path}: this file is not a DuckDB store; "
-            "move it away, or let folders.store in the site file name another file."
-        )
-    if "storage version" in low or "newer version" in low or "older version" in low:
-        return f"{path}: the store was written by another DuckDB version; update rowcall."
-    return f"{path}: the store cannot be opened ({_first_line(text)})."
-
-
-def _first_line(said: object) -> str:
-    return next(iter(str(said).strip().splitlines()), "no reason given")
 
 
 def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool) -> None:

@@ -12,7 +12,6 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.errors import StoreError
 from rowcall.file_note import FileNote
 from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, Part
 from rowcall.store.comparing import Ids, compare, spans_of
@@ -21,6 +20,7 @@ from rowcall.store.future_rows import Again, hand_over
 from rowcall.store.local_days import local_days
 from rowcall.store.samples import from_epoch_us, naive_utc
 from rowcall.store.tag_ids import in_store_order, number_tags
+from rowcall.store.trouble import store_trouble
 
 
 def store_export(store: Store, export: Export, again: Again | None = None) -> FileNote:
@@ -43,11 +43,8 @@ def store_export(store: Store, export: Export, again: Again | None = None) -> Fi
                 hand_over(store, again)
             return _store(store, export, stays=again is not None)
     except duckdb.Error as error:
-        reason = str(error).strip().splitlines()[0]
-        raise StoreError(
-            f"{store.path}: nothing of {export.name} was stored, because the store could not be "
-            f"written ({reason}); check that the disk has room."
-        ) from error
+        what = f"nothing of {export.name} was stored, because the store could not be written"
+        raise store_trouble(store.path, error, what, "What it held before is whole.") from error
 
 
 @dataclass(frozen=True, slots=True)

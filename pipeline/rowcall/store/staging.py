@@ -16,9 +16,10 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import StoreError
-from rowcall.store.connection import DISK_ERRORS, OFFLINE, Store
-from rowcall.store.leftovers import remove_file, staging_path
+from rowcall.store.connection import OFFLINE, Store
 from rowcall.store.stream import Stream
+from rowcall.store.trouble import DISK_ERRORS, first_line
+from rowcall.store.upkeep.leftovers import remove_file, staging_path
 
 _MEMORY = "256MiB"  # of each of the two databases; their pages beyond it are on disk. Chosen.
 _SAMPLE_EVERY = 1_000  # rows; the times by which the slices are cut are a sample of all
@@ -159,10 +160,9 @@ def staging(store: Store, kind: type[S]) -> Iterator[S]:
             store.connection.execute(f"SET memory_limit = '{_MEMORY}'")
             yield kind(connection)
     except (*DISK_ERRORS, OSError) as error:
-        reason = next(iter(str(error).strip().splitlines()), "no reason given")
         raise StoreError(
-            f"{path}: a large export could not be spread out beside the store ({reason}); "
-            "check that the disk has room. Nothing of it was stored."
+            f"{path}: a large export could not be spread out beside the store "
+            f"({first_line(error)}); check that the disk has room. Nothing of it was stored."
         ) from error
     finally:
         # What failed first is to be reported: on a full disk these fail too.

@@ -1,0 +1,1 @@
+"""What keeps a store whole over the years: checked, backed up, cleared of leftovers."""
