@@ -201,6 +201,17 @@ ALTER TABLE findings ADD COLUMN is_place BOOLEAN DEFAULT false;
 UPDATE findings SET is_place = true WHERE regexp_matches(text, 'Place \\d+ of \\d+ ');
 """
 
+# Nanoseconds since 1970-01-01 UTC, as file systems have them; null for files of before.
+_WRITTEN = """
+ALTER TABLE files ADD COLUMN written_ns BIGINT;
+CREATE TABLE seen (
+    name VARCHAR NOT NULL,
+    size_bytes BIGINT NOT NULL,
+    written_ns BIGINT NOT NULL,
+    sha256 VARCHAR NOT NULL
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -217,4 +228,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("share of the usual drop of each pulse", _SHARES),
     Migration("plain names of rules and facts", _NAMES),
     Migration("places apart from rows", _PLACES),
+    Migration("when files were written", _WRITTEN),
 )

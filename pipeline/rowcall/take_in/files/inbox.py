@@ -74,6 +74,11 @@ def name_within(folder: Path, path: Path) -> str:
     return within.encode(errors="backslashreplace").decode()
 
 
+def leads_out(folder: Path, path: Path) -> bool:
+    """True where a path within `folder` is, or goes through, a link to another place."""
+    return path.is_relative_to(folder) and not path.resolve().is_relative_to(folder.resolve())
+
+
 def is_parquet(path: PurePath) -> bool:
     """True where the name says Parquet; everything else is read as text."""
     return path.suffix.lower() in (".parquet", ".pq")
