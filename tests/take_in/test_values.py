@@ -47,6 +47,10 @@ def _take_values(
         ("-1.5E+03", -1500.0),
         ("True", 1.0),
         ("OFF", 0.0),
+        ("OPEN", 1.0),
+        ("Closed", 0.0),
+        ("RUN", 1.0),
+        ("stopped", 0.0),
     ],
 )
 def test_numbers(tmp_path: Path, text: str, value: float) -> None:

@@ -19,7 +19,7 @@ from rowcall.take_in.read.cutting import Cut
 from rowcall.take_in.read.last_line import is_cut_off
 from rowcall.take_in.read.text_cells import more_fields
 from rowcall.take_in.sniff.column_words import TIME_WORDS
-from rowcall.take_in.sniff.damaged_bytes import MARK
+from rowcall.take_in.sniff.damaged_bytes import MARK, ZERO_MARK
 from rowcall.take_in.sniff.delimiter import HEAD_LINES
 from rowcall.take_in.sniff.preamble import Head
 
@@ -30,6 +30,8 @@ BELOW_OTHER = "the line stands below a second line of column names, and other on
 ABOVE_DATA = "the line stands above the data and is written in another form"
 CUT_OFF = "the file ends here without a line end, so the last number may be cut off"
 
+ZEROS = "the line holds zero bytes, as where power failed while it was written"
+_MARKS = {MARK: DAMAGED, ZERO_MARK: ZEROS}
 _REPLACEMENT = "\ufffd"
 Rows = npt.NDArray[np.int64]
 
@@ -54,8 +56,8 @@ def text_tables(cuts: Iterable[Cut], head: Head, time: int, tag: int | None) -> 
             if not block.endswith((b"\n", b'"')):  # the end of the file
                 table = _cut_off_aside(table, lines + block.count(b"\n") + 1, head, tag)
             above = [] if lines else _above(block, head)
-            has_marks = not block.isascii() and MARK.encode() in block
-            yield _marked_aside(headers.without(table), has_marks, above)
+            marks = [] if block.isascii() else [mark for mark in _MARKS if mark.encode() in block]
+            yield _marked_aside(headers.without(table), marks, above)
         lines += int(np.count_nonzero(np.frombuffer(block, np.uint8) == ord("\n")))
 
 
@@ -143,15 +145,15 @@ def _cut_off_aside(table: Table, last_line: int, head: Head, tag: int | None) ->
     return _without(table, np.array([row]), [CUT_OFF])
 
 
-def _marked_aside(table: Table, has_marks: bool, above: list[pl.DataFrame]) -> Table:
+def _marked_aside(table: Table, marks: list[str], above: list[pl.DataFrame]) -> Table:
     """Set aside the rows with damaged bytes, and add what was set aside above the data."""
-    if has_marks:
-        marked = pl.all().cast(pl.String).str.contains(MARK, literal=True).fill_null(False)
+    for mark in marks:
+        marked = pl.all().cast(pl.String).str.contains(mark, literal=True).fill_null(False)
         rows = np.flatnonzero(table.cells.select(pl.any_horizontal(marked)).to_series().to_numpy())
-        table = _without(table, rows, [DAMAGED] * len(rows)) if len(rows) else table
-    if not has_marks and not above:
+        table = _without(table, rows, [_MARKS[mark]] * len(rows)) if len(rows) else table
+    if not marks and not above:
         return table
-    raw = pl.col("raw").str.replace_all(MARK, _REPLACEMENT, literal=True)
+    raw = pl.col("raw").str.replace_all(f"[{''.join(_MARKS)}]+", _REPLACEMENT)
     return replace(table, set_aside=pl.concat([*above, table.set_aside]).with_columns(raw))
 
 
