@@ -31,7 +31,7 @@ def points_of(drawn: list[tuple[int, float]]) -> tuple[Floats, Floats]:
 
 
 @given(drawn=POINTS, longest_s=st.integers(1, 1000))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 def test_a_line_is_numpy_s_within_reach_and_nothing_beyond(
     drawn: list[tuple[int, float]], longest_s: int
 ) -> None:
@@ -47,7 +47,7 @@ def test_a_line_is_numpy_s_within_reach_and_nothing_beyond(
 
 
 @given(drawn=POINTS, longest_s=st.integers(1, 1000))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 def test_a_held_value_is_scipy_s_within_reach_and_nothing_beyond(
     drawn: list[tuple[int, float]], longest_s: int
 ) -> None:
@@ -107,7 +107,7 @@ def doors_tested(time_s: Floats, value: Floats, dead_band: float) -> list[int]:
     steps=st.lists(st.floats(-2.0, 2.0), min_size=3, max_size=80),
     dead_band=st.floats(0.01, 3.0),
 )
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_a_thinned_tag_lies_within_its_dead_band_of_what_was_sampled(
     steps: list[float], dead_band: float
 ) -> None:

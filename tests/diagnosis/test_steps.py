@@ -60,7 +60,7 @@ def series_of(seed: int, n: int, steps: list[int], size: float) -> Floats:
 
 
 # The screen must never spare a search that would have found something.
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=75, deadline=None)
 @given(
     st.integers(0, 10_000),
     st.integers(5, 90),
@@ -77,7 +77,7 @@ def test_the_screen_is_exact(
         assert best_single_gain(value) > penalty * (1 - 1e-9)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.integers(0, 10_000), st.integers(5, 25), st.floats(0.0, 300.0))
 def test_the_best_gain_is_that_of_trying_everything(seed: int, n: int, size: float) -> None:
     value = series_of(seed, n, [n // 2], size)

@@ -202,11 +202,15 @@ def test_bad_quality_is_not_silence(healthy: Export) -> None:
 
 
 # Single pulses can hardly be judged, but hundreds of them stacked can.
-@pytest.mark.parametrize(("step_s", "interval_s"), [(10, 12.0), (30, 12.0), (60, 17.3), (5, 5.0)])
-def test_a_silent_row_is_found_in_slow_samples(step_s: int, interval_s: float) -> None:
+@pytest.mark.parametrize(
+    ("step_s", "interval_s", "hours"),
+    [(10, 12.0, 8), (30, 12.0, 24), (60, 17.3, 24), (5, 5.0, 6)],
+)
+def test_a_silent_row_is_found_in_slow_samples(step_s: int, interval_s: float, hours: int) -> None:
     plan = kiln(cleaning=on_time(6, interval_s))
     fault = RowSilent(start=local(0), compartment=1, row=3)
-    answers = ask(RULE, study(exports(plan, [fault], seed=4, step_s=step_s)[0]).day)
+    export = exports(plan, [fault], seed=4, step_s=step_s, hours=hours)[0]
+    answers = ask(RULE, study(export).day)
     assert found(answers) == {(1, 3)}
 
 

@@ -28,7 +28,7 @@ def weak(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
 @pytest.mark.parametrize(("place", "factor"), [((2, 4), 0.6), ((1, 1), 0.4)])
 def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], factor: float) -> None:
     plan = kiln(cleaning=on_time(6))
-    day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s)[0]).day
+    day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s, hours=8)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
@@ -45,7 +45,7 @@ def test_a_row_that_turns_weak_in_the_afternoon_is_weak_since_then_and_not_silen
 ) -> None:
     turns = RowFaint(start=local(0, 13), compartment=2, row=4, drop_share=share)
     plan = kiln(cleaning=on_time(6))
-    day = study(exports(plan, [turns], seed=4, step_s=step_s)[0]).day
+    day = study(exports(plan, [turns], seed=4, step_s=step_s, hours=14)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {(2, 4)}
     answer = answers[Subject("BH1", 2, 4)]
@@ -65,14 +65,15 @@ def test_a_row_that_starts_to_miss_pulses_is_not_weak_since_then() -> None:
         )
         for k in range(50)
     ]
-    day = study(exports(kiln(cleaning=on_time(6)), spells, seed=4, step_s=5)[0]).day
+    day = study(exports(kiln(cleaning=on_time(6)), spells, seed=4, step_s=5, hours=14)[0]).day
     assert found(ask(RULE, day)) == set()
     assert found(ask("row_silent", day)) == {(2, 4)}
 
 
 def with_past(past: list[float]) -> Answer:
     """What is said of a row at 68 % of its peers' drop after such days."""
-    day = study(exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4)[0]).day
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=8)[0]
+    day = study(export).day
     history = history_of({Fact.DROP_RATIO: past}, day.day, (2, 4))
     return ask(RULE, replace(day, history=history))[Subject("BH1", 2, 4)]
 
@@ -107,7 +108,7 @@ def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
     bags: int, is_found: bool
 ) -> None:
     """A drop of 68 % of the peers' from 8 bags of 12 is full; from 12 it is weak."""
-    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4)[0]
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=8)[0]
     rows = ((12,) * 6, (12, 12, 12, bags, 12, 12))
     house = export.baghouse.model_copy(update={"bags_per_row": rows})
     answers = ask(RULE, study(replace(export, baghouse=house)).day)
@@ -121,7 +122,7 @@ def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
 @pytest.mark.parametrize("seed", [4, 5])
 def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
     plan = kiln(cleaning=on_time(6))
-    answers = ask(RULE, study(exports(plan, seed=seed, step_s=step_s)[0]).day)
+    answers = ask(RULE, study(exports(plan, seed=seed, step_s=step_s, hours=8)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
@@ -143,8 +144,9 @@ def test_a_silent_row_is_not_weak() -> None:
 
 def test_a_row_silent_for_half_the_day_is_not_weak() -> None:
     """Full and missing drops have a mean of half a drop."""
-    silent = RowSilent(start=local(0, 12), compartment=1, row=3)
-    answers = ask(RULE, study(exports(kiln(cleaning=on_time(6)), [silent], seed=4)[0]).day)
+    silent = RowSilent(start=local(0, 20), compartment=1, row=3)
+    export = exports(kiln(cleaning=on_time(6)), [silent], seed=4, hours=8)[0]
+    answers = ask(RULE, study(export).day)
     assert found(answers) == set()
     assert "silent" in answers[Subject("BH1", 1, 3)].text
 
@@ -154,7 +156,8 @@ def test_a_row_that_misses_pulses_is_not_weak() -> None:
         RowSilent(start=local(0, hour), end=local(0, hour + 1), compartment=1, row=3)
         for hour in range(0, 24, 2)
     ]
-    answers = ask(RULE, study(exports(kiln(cleaning=on_time(6)), spells, seed=4)[0]).day)
+    export = exports(kiln(cleaning=on_time(6)), spells, seed=4, hours=8)[0]
+    answers = ask(RULE, study(export).day)
     assert found(answers) == set()
     assert "a mean drop misleads" in answers[Subject("BH1", 1, 3)].text
 

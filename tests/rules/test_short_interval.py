@@ -43,7 +43,7 @@ def test_a_short_interval_is_found_with_its_shortfall(
 def test_a_header_back_by_four_fifths_is_slow_but_sound(interval_s: float) -> None:
     """95 % takes 6.6 s; by 4.5 s 86 % of the deficit are recovered."""
     plan = kiln(rows=(6,), cleaning=on_time(6, interval_s), header=HEADER)
-    answer = ask(RULE, study(exports(plan)[0]).day)[ONE]
+    answer = ask(RULE, study(exports(plan, hours=6)[0]).day)[ONE]
     assert answer.verdict is Verdict.CLEAR
     assert "Slow but sound" in answer.text
 
@@ -72,7 +72,7 @@ def test_the_setting_from_row_to_row_is_said() -> None:
 def test_bouts_show_the_staircase() -> None:
     """Row after row from a full header: the first pulse of a bout starts highest."""
     cleaning = CleaningPlan(interval_s=3.0, firing_order=tuple(range(1, 7)))
-    studied = study(exports(kiln(cleaning=cleaning, header=HeaderPlan(tau_s=4.5)))[0])
+    studied = study(exports(kiln(cleaning=cleaning, header=HeaderPlan(tau_s=4.5)), hours=6)[0])
     day = studied.day
     answers = ask(RULE, day)
     assert found(answers) == {(1, 0), (2, 0)}

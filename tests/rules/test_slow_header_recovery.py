@@ -102,7 +102,7 @@ def test_a_header_never_back_in_time_needs_no_past() -> None:
     """95 % after more than 15 s (common practice, no source), and after thrice its peer's time."""
     fault = compartment_slow(2, factor=4.0)  # 2.2 s x 4, pulsed every 12 s: a quarter is missing
     plan = kiln(cleaning=on_time(6, 6.0))
-    answers = ask(RULE, study(exports(plan, [fault], seed=4)[0]).day)
+    answers = ask(RULE, study(exports(plan, [fault], seed=4, hours=6)[0]).day)
     assert found(answers) == {(2, 0)}
     assert "usually" not in answers[Subject("BH1", 2)].text
 
@@ -113,7 +113,7 @@ def test_slow_headers_alike_or_back_in_time_are_quiet_from_the_first_day(factor:
     back = study(exports(PLAN, [compartment_slow(2, factor)], seed=4)[0]).day
     assert found(ask(RULE, back)) == set()
     alike = kiln(cleaning=on_time(6, 6.0), header=HeaderPlan(tau_s=2.2 * factor))
-    assert found(ask(RULE, study(exports(alike, seed=4)[0]).day)) == set()
+    assert found(ask(RULE, study(exports(alike, seed=4, hours=6)[0]).day)) == set()
 
 
 def test_a_compartment_that_is_slow_for_hours_of_the_day() -> None:
@@ -150,7 +150,7 @@ def test_healthy_days_are_clear() -> None:
 
 def test_an_interval_too_short_is_no_slow_header() -> None:
     # 95 % recovered after 6.6 s, the next row after 5 s: every pulse meets a header not yet full.
-    day = study(exports(kiln(rows=(6,), cleaning=on_time(6, 5.0)), seed=4)[0]).day
+    day = study(exports(kiln(rows=(6,), cleaning=on_time(6, 5.0)), seed=4, hours=6)[0]).day
     assert day.pulses["recovered"].mean() == pytest.approx(0.0, abs=0.05)
     answers = ask(RULE, day)
     assert found(answers) == set()

@@ -112,7 +112,7 @@ def test_a_report_shows_names_as_they_are(name: str) -> None:
 
 
 @given(name=st.text(min_size=1, max_size=40).filter(lambda text: text.strip().isprintable()))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_no_name_whatever_adds_an_element_to_a_report(name: str) -> None:
     assert page_of(named(f"x{name}")).elements == PLAIN.elements
 
@@ -174,7 +174,7 @@ def test_rows_set_aside_are_exported_as_text(
 
 
 @given(text=st.text(max_size=20))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_an_exported_cell_is_the_text_or_the_text_made_harmless(text: str) -> None:
     (cell,) = harmless(pl.DataFrame({"raw": [text]}))["raw"].to_list()
     assert cell in (text, "'" + text)

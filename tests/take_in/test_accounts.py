@@ -59,7 +59,7 @@ _ROWS = st.lists(st.tuples(st.sampled_from("ABC"), st.integers(0, 20), _CELLS), 
 
 
 @settings(
-    max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+    max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
 )
 @given(exports=st.lists(_ROWS, min_size=1, max_size=3))
 def test_every_row_is_accounted_for_and_comes_back(

@@ -33,7 +33,7 @@ def judge(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Judge]:
     made.close()
 
 
-@settings(max_examples=50, suppress_health_check=_SHARED)
+@settings(max_examples=25, suppress_health_check=_SHARED)
 @given(seed=_SEEDS)
 def test_of_a_valid_export_exactly_the_truth_is_stored(judge: Judge, seed: int) -> None:
     judged = judge.judge(valid_case(Random(seed)))

@@ -10,7 +10,7 @@ next start, again and again until no start moves any more, which is the solution
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,19 +118,19 @@ def _next_starts(starts: Floats, ends: Floats, gain: Floats) -> Floats:
 
 
 def rates(
-    vessel: Vessel, pressure_pa: Floats, mass_kg: Floats, feed_pa: Floats, open_m2: Floats
+    vessel: Vessel, pressure_pa: Floats, mass_kg: Floats, feed_pa: Floats, open_m2: Floats | None
 ) -> tuple[Floats, Floats]:
-    """Return dp/dt [Pa/s] and dm/dt [kg/s]."""
-    kelvin = pressure_pa * vessel.volume_m3 / (mass_kg * R_AIR)
+    """Return dp/dt [Pa/s] and dm/dt [kg/s]; open_m2: None where every valve is shut."""
     ahead = feed_pa - pressure_pa
-    m_in = vessel.feed_kg_s_pa05 * ahead / np.sqrt(np.abs(ahead) + vessel.softness_pa)
-    m_out = np.zeros_like(m_in)
-    blows = np.flatnonzero(open_m2)
-    if blows.size:
-        m_out[blows] = open_m2[blows] * outflow_kg_s_m2(pressure_pa[blows], kelvin[blows])
-    swept = vessel.n * R_AIR / vessel.volume_m3 * (vessel.wall_k * m_in - kelvin * m_out)
-    warming = pressure_pa * (vessel.wall_k / kelvin - 1.0) / vessel.warming_s
-    return swept + warming, m_in - m_out
+    gain = vessel.feed_kg_s_pa05 * ahead / np.sqrt(np.abs(ahead) + vessel.softness_pa)
+    per_mass = R_AIR / vessel.volume_m3
+    swept = vessel.wall_k * gain
+    if open_m2 is not None:
+        kelvin = pressure_pa / (mass_kg * per_mass)
+        loss = open_m2 * outflow_kg_s_m2(pressure_pa, kelvin)
+        gain, swept = gain - loss, swept - kelvin * loss
+    warming = (vessel.wall_k * per_mass * mass_kg - pressure_pa) / vessel.warming_s
+    return vessel.n * per_mass * swept + warming, gain
 
 
 def _integrate(
@@ -144,44 +144,54 @@ def _integrate(
     pressure = np.full((node_s.size, starts.shape[1]), np.nan)
     kelvin = np.full_like(pressure, np.nan)
     pressure[0], kelvin[0] = starts
+    # Rows share how late their valves close, so each way to close is worked out once.
+    lateness = np.stack((openings.late_s, openings.late_flow))
+    ways, way = np.unique(lateness, axis=1, return_inverse=True)
     for first in range(0, node_s.size - 1, _BLOCK):
-        last = min(first + _BLOCK, node_s.size - 1)
-        on = np.flatnonzero(interval_s > node_s[first])
+        at_s = node_s[first : first + _BLOCK + 1]
+        on = np.flatnonzero(interval_s > at_s[0])
         if not on.size:
             break
         p, k = pressure[first, on], kelvin[first, on]
         m = p * vessel.volume_m3 / (R_AIR * k)
-        part = Openings(*(getattr(openings, name)[on] for name in Openings.__slots__))
-        edges = [feed(part.fire_s + node_s[at]) for at in (first, last)]
-        for j in range(first, last):
-            p, m = _step(vessel, part, node_s, (first, last, j), edges, p, m)
-            pressure[j + 1, on], kelvin[j + 1, on] = p, p * vessel.volume_m3 / (m * R_AIR)
+        fire_s, area_m2 = openings.fire_s[on], openings.area_m2[on]
+        half_s = np.sort(np.concatenate((at_s, (at_s[:-1] + at_s[1:]) / 2.0)))
+        inputs = [
+            (feed_pa, area_m2 * opened[way[on]] if opened.any() else None)
+            for feed_pa, opened in zip(
+                _straight(feed, fire_s, half_s), _opened(vessel.valve, half_s, ways), strict=True
+            )
+        ]
+        for j, step in enumerate(np.diff(at_s).tolist(), start=1):
+            p, m = _step(vessel, step, inputs[2 * j - 2 : 2 * j + 1], p, m)
+            pressure[first + j, on], kelvin[first + j, on] = p, p * vessel.volume_m3 / (m * R_AIR)
     return Curves(node_s, pressure.T, kelvin.T)
 
 
+Inputs = tuple[Floats, Floats | None]  # pressure before the orifice [Pa]; open area [m2], if any
+
+
+def _straight(feed: Feed, fire_s: Floats, at_s: Floats) -> Floats:
+    """Pressure before the orifice so long after the calls, (k, n); straight, as it is slow."""
+    first, last = (feed(fire_s + at_s[end]) for end in (0, -1))
+    into = (at_s - at_s[0]) / (at_s[-1] - at_s[0])
+    return np.asarray(first + into[:, None] * (last - first))
+
+
+def _opened(valve: Valve, at_s: Floats, ways: Floats) -> Floats:
+    """Open share of a valve so long after its signal for each way to close, shape (k, n_ways)."""
+    late_s, late_flow = ways
+    share = valve.opening(at_s[:, None], late_s, late_flow)
+    return np.where(late_s > at_s[:, None] - _CLOSED_S, share, 0.0)
+
+
 def _step(
-    vessel: Vessel,
-    part: Openings,
-    node_s: Floats,
-    at: tuple[int, int, int],
-    edges: list[Floats],
-    p: Floats,
-    m: Floats,
+    vessel: Vessel, step: float, inputs: Sequence[Inputs], p: Floats, m: Floats
 ) -> tuple[Floats, Floats]:
-    """One step of Runge-Kutta; the slow feed is taken as straight within a block."""
-    first, last, j = at
-    step = float(node_s[j + 1] - node_s[j])
+    """One step of Runge-Kutta. inputs: at its begin, middle and end."""
     total_p, total_m, dp, dm = 0.0 * p, 0.0 * m, 0.0 * p, 0.0 * m
-    for share, weight in ((0.0, 1.0), (0.5, 2.0), (0.5, 2.0), (1.0, 1.0)):
-        t = float(node_s[j]) + share * step
-        into = (t - node_s[first]) / (node_s[last] - node_s[first])
-        feed_pa = edges[0] + into * (edges[1] - edges[0])
-        open_m2 = np.zeros_like(p)
-        moves = np.flatnonzero((part.area_m2 > 0.0) & (part.late_s > t - _CLOSED_S))
-        if moves.size:
-            late_s, late_flow = part.late_s[moves], part.late_flow[moves]
-            open_m2[moves] = part.area_m2[moves] * vessel.valve.opening(t, late_s, late_flow)
-        dp, dm = rates(vessel, p + share * step * dp, m + share * step * dm, feed_pa, open_m2)
+    for nth, ahead, weight in ((0, 0.0, 1.0), (1, 0.5, 2.0), (1, 0.5, 2.0), (2, 1.0, 1.0)):
+        dp, dm = rates(vessel, p + ahead * step * dp, m + ahead * step * dm, *inputs[nth])
         total_p, total_m = total_p + weight * dp, total_m + weight * dm
     return p + step / 6.0 * total_p, m + step / 6.0 * total_m
 

@@ -8,10 +8,11 @@ firing order, its residual DP the level that the ripple falls to and its peak th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from rowcall.condition.minutes import shared_signal
@@ -38,14 +39,13 @@ CYCLE_COLUMNS = {
 
 
 @dataclass(frozen=True, slots=True)
-class _Span:
-    """A cycle [start, end), and the bout of cleaning [clean_start, clean_end] that opens it."""
+class _Spans:
+    """Cycles [start, end), each opened by a bout of cleaning [clean_start, clean_end]; (n,)."""
 
-    start_s: float
-    end_s: float
-    clean_start_s: float
-    clean_end_s: float
-    n_pulses: int
+    start_s: Floats
+    end_s: Floats
+    clean_start_s: Floats
+    clean_end_s: Floats
 
 
 def find_cycles(
@@ -69,48 +69,40 @@ def find_cycles(
         switch = shared_signal(signals, Role.CLEANING_ON)
         by_pause = is_complete and fired.size > 1
         bouts = _bouts_by_pause(fired, baghouse) if by_pause else _bouts_by_switch(switch)
-        spans = _between_bouts(bouts, fired)
+        spans = _Spans(bouts[0, :-1], bouts[0, 1:], bouts[0, :-1], bouts[1, :-1])
+        n_pulses = np.searchsorted(fired, spans.clean_end_s, "right")
     else:
-        spans = _passes(fired, pulses, baghouse) if is_complete else []
-    running = _running(minutes)
-    flow = _flow_per_cloth(minutes)
-    lines = [_measure(span, dp, flow, running, on_demand) for span in spans]
-    kept = [line for line in lines if line is not None]
-    return pl.DataFrame(kept, schema=CYCLE_COLUMNS, orient="row")
+        begin, end = _passes(fired, pulses, baghouse) if is_complete else np.empty((2, 0))
+        spans = _Spans(begin, end, begin, end)
+        n_pulses = np.searchsorted(fired, end)
+    n_pulses -= np.searchsorted(fired, spans.start_s)
+    return _measured(spans, n_pulses, dp, minutes, on_demand)
 
 
-def _bouts_by_pause(fired: Floats, baghouse: Baghouse) -> list[tuple[float, float]]:
+def _bouts_by_pause(fired: Floats, baghouse: Baghouse) -> Floats:
+    """Begin and end of bouts, shape (2, n) [s]."""
     pause = _PAUSE_INTERVALS * max(baghouse.cleaning.interval, float(np.median(np.diff(fired))))
     cut = np.flatnonzero(np.diff(fired) > pause)
-    first, last = np.append(0, cut + 1), np.append(cut, fired.size - 1)
-    return list(zip(fired[first].tolist(), fired[last].tolist(), strict=True))
+    return np.stack((fired[np.append(0, cut + 1)], fired[np.append(cut, fired.size - 1)]))
 
 
-def _bouts_by_switch(switch: Signal | None) -> list[tuple[float, float]]:
+def _bouts_by_switch(switch: Signal | None) -> Floats:
+    """Begin and end of bouts, shape (2, n) [s]."""
     if switch is None:
-        return []
+        return np.empty((2, 0))
     is_on = switch.value > 0.5
     begin = np.flatnonzero(is_on[1:] & ~is_on[:-1]) + 1
     end = np.flatnonzero(~is_on[1:] & is_on[:-1]) + 1
     end = end[end > begin[0]] if begin.size else end[:0]
-    return list(zip(switch.time_s[begin].tolist(), switch.time_s[end].tolist(), strict=False))
+    return np.asarray(switch.time_s[np.stack((begin[: end.size], end))])
 
 
-def _between_bouts(bouts: list[tuple[float, float]], fired: Floats) -> list[_Span]:
-    counts = np.searchsorted(fired, [end for _, end in bouts], "right") - np.searchsorted(
-        fired, [begin for begin, _ in bouts]
-    )
-    return [
-        _Span(begin, following, begin, end, int(n))
-        for (begin, end), (following, _), n in zip(bouts, bouts[1:], counts, strict=False)
-    ]
+def _passes(fired: Floats, pulses: pl.DataFrame, baghouse: Baghouse) -> Floats:
+    """One pass of all rows each, counted from the fires of the row that opens the sequence.
 
-
-def _passes(fired: Floats, pulses: pl.DataFrame, baghouse: Baghouse) -> list[_Span]:
-    """One pass of all rows each, counted from the fires of the row that opens the sequence."""
+    Begin and end, shape (2, n) [s].
+    """
     rows = pulses.select("compartment", "row").drop_nulls().unique().sort("compartment", "row")
-    if fired.size == 0:
-        return []
     if rows.height:
         compartment, row = rows.row(0)
         mark = pulses.filter((pl.col("compartment") == compartment) & (pl.col("row") == row))[
@@ -119,62 +111,42 @@ def _passes(fired: Floats, pulses: pl.DataFrame, baghouse: Baghouse) -> list[_Sp
     else:
         mark = fired[:: len(baghouse.all_rows())]
     max_pass_s = 3.0 * len(baghouse.all_rows()) * baghouse.cleaning.interval
-    begin, end = mark[:-1], mark[1:]
-    counts = np.searchsorted(fired, end) - np.searchsorted(fired, begin)
-    return [
-        _Span(b, e, b, e, int(n))
-        for b, e, n in zip(begin.tolist(), end.tolist(), counts, strict=True)
-        if e - b <= max_pass_s
-    ]
+    passes = np.stack((mark[:-1], mark[1:]))
+    return passes[:, np.diff(mark) <= max_pass_s]
 
 
-def _measure(
-    span: _Span, dp: Signal, flow: Floats | None, running: Floats, on_demand: bool
-) -> tuple[float | int | bool | None, ...] | None:
-    """Return the line of a cycle, None where DP has no points for it."""
+def _measured(
+    spans: _Spans,
+    n_pulses: npt.NDArray[np.int_],
+    dp: Signal,
+    minutes: pl.DataFrame,
+    on_demand: bool,
+) -> pl.DataFrame:
+    """Return the lines of cycles, without those for which DP has no points."""
     if on_demand:
-        low = _values(dp, span.clean_end_s + _SETTLE_S, span.clean_end_s + _SETTLE_S + _RESIDUAL_S)
-        high = _values(dp, span.clean_start_s - _PEAK_S, span.clean_start_s)
-        residual, peak = _median(low), _median(high)
-        judged = (span.clean_start_s - _PEAK_S, span.clean_end_s + _SETTLE_S + _RESIDUAL_S)
-        flow_span = (span.clean_end_s, span.clean_end_s + _SETTLE_S + _RESIDUAL_S)
+        settled_s = spans.clean_end_s + _SETTLE_S
+        (residual,) = _quantiles(dp, settled_s, settled_s + _RESIDUAL_S, [0.5])
+        (peak,) = _quantiles(dp, spans.clean_start_s - _PEAK_S, spans.clean_start_s, [0.5])
+        judged = (spans.clean_start_s - _PEAK_S, settled_s + _RESIDUAL_S)
+        flow_span = (spans.clean_end_s, settled_s + _RESIDUAL_S)
     else:
-        inside = _values(dp, span.start_s, span.end_s)
-        residual, peak = (
-            (float(q) for q in np.quantile(inside, _RIPPLE)) if inside.size else (None, None)
-        )
-        judged = flow_span = (span.start_s, span.end_s)
-    if residual is None:
-        return None
-    is_running = bool(np.all(_over(running, *judged) > 0))
-    mean_flow = None if flow is None else _mean(_over(flow, *flow_span))
-    return (
-        span.start_s,
-        span.end_s,
+        residual, peak = _quantiles(dp, spans.start_s, spans.end_s, _RIPPLE)
+        judged = flow_span = (spans.start_s, spans.end_s)
+    stopped = (minutes["state"] != State.RUNNING.value).fill_null(True).cast(pl.Float64).to_numpy()
+    flow = _flow_per_cloth(minutes)
+    columns = (
+        spans.start_s,
+        spans.end_s,
         residual,
         peak,
-        span.end_s - span.start_s,
-        span.n_pulses,
-        mean_flow,
-        is_running,
+        spans.end_s - spans.start_s,
+        n_pulses,
+        None if flow is None else _mean_over(flow, *flow_span),
+        _mean_over(stopped, *judged) == 0.0,
     )
-
-
-def _values(signal: Signal, begin_s: float, end_s: float) -> Floats:
-    first, last = np.searchsorted(signal.time_s, (begin_s, end_s))
-    return signal.value[first:last]
-
-
-def _over(per_minute: Floats, begin_s: float, end_s: float) -> Floats:
-    """Return the minute values from `begin_s` to `end_s`, at least one."""
-    last = per_minute.size - 1
-    first = min(max(int(begin_s // 60), 0), last)
-    return per_minute[first : max(min(int(end_s // 60), last), first) + 1]
-
-
-def _running(minutes: pl.DataFrame) -> Floats:
-    is_running = minutes["state"] == State.RUNNING.value
-    return is_running.cast(pl.Float64).to_numpy()
+    lines = pl.DataFrame(dict(zip(CYCLE_COLUMNS, columns, strict=True)), schema=CYCLE_COLUMNS)
+    known = lines.with_columns(pl.col(pl.Float64).fill_nan(None))
+    return known.drop_nulls("residual_dp_pa")
 
 
 def _flow_per_cloth(minutes: pl.DataFrame) -> Floats | None:
@@ -186,10 +158,31 @@ def _flow_per_cloth(minutes: pl.DataFrame) -> Floats | None:
     return flow.fill_null(float("nan")).to_numpy()
 
 
-def _median(values: Floats) -> float | None:
-    return float(np.median(values)) if values.size else None
+def _quantiles(signal: Signal, begin_s: Floats, end_s: Floats, shares: Sequence[float]) -> Floats:
+    """Quantiles of the points in each span, shape (n_shares, n_spans); nan without a point."""
+    first, last = np.searchsorted(signal.time_s, (begin_s, end_s))
+    count = last - first
+    before = np.cumsum(count) - count
+    span = np.repeat(np.arange(count.size), count)
+    values = signal.value[np.arange(span.size) + (first - before)[span]]
+    ordered = np.append(values[np.lexsort((values, span))], np.nan)
+    at = np.outer(shares, count - 1)
+    low = np.maximum(at.astype(np.int64), 0)
+    left, right = (
+        ordered[np.where(count > 0, before + np.minimum(nth, count - 1), -1)]
+        for nth in (low, low + 1)
+    )
+    return np.asarray(left + (at - low) * (right - left))
 
 
-def _mean(values: Floats) -> float | None:
-    known = values[np.isfinite(values)]
-    return float(known.mean()) if known.size else None
+def _mean_over(per_minute: Floats, begin_s: Floats, end_s: Floats) -> Floats:
+    """Mean of the known values in the minutes of each span, at least one; nan without any."""
+    last = per_minute.size - 1
+    first = np.clip(begin_s // 60, 0, last).astype(np.int64)
+    stop = np.maximum(np.minimum(end_s // 60, last).astype(np.int64), first) + 1
+    known = np.isfinite(per_minute)
+    total, n = (
+        np.append(0.0, np.cumsum(one))[stop] - np.append(0.0, np.cumsum(one))[first]
+        for one in (np.where(known, per_minute, 0.0), known)
+    )
+    return np.asarray(np.divide(total, n, out=np.full(n.size, np.nan), where=n > 0))

@@ -54,7 +54,7 @@ FIELDS = ("time_us", "value", "quality")
 @cache
 def week(faults: tuple[Fault, ...], n_days: int = 4) -> tuple[BaghouseDay, ...]:
     """Days studied one after the other, each with the facts of those before."""
-    days = exports(kiln(cleaning=SELDOM), faults, days=n_days, seed=4)
+    days = exports(kiln(cleaning=SELDOM), faults, days=n_days, seed=4, step_s=2)
     read, history, out = reader(days), History(), list[BaghouseDay]()
     for one in days:
         studied = study_from(read, one.baghouse, one.day, ZoneInfo(one.zone), history)

@@ -83,6 +83,8 @@ def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
     time, gauge = header.time_s[begin:end], header.value[begin:end]
     if time.size < _MIN_POINTS:
         return None
+    if gauge.min() >= (1 - _MIN_FALL) * gauge.max():  # most rests: no need to sort their points
+        return None
     top = float(np.quantile(gauge, 0.9))
     low = np.flatnonzero(gauge < (1 - _MIN_FALL) * top)
     if top <= 0 or not low.size:

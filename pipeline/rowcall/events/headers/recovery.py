@@ -66,22 +66,17 @@ def fit_refill(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Refill:
 def _fit_chunk(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Floats:
     used = np.isfinite(since_s) & np.isfinite(pressure_pa)
     count = used.sum(axis=1)
-    t = np.where(used, since_s, 0.0)
-    weight = used.astype(np.float64)
-    base = np.divide(
-        (np.where(used, pressure_pa, 0.0)).sum(axis=1), count, out=np.zeros(len(t)), where=count > 0
-    )
+    known = np.where(used, pressure_pa, 0.0).sum(axis=1)
+    base = np.divide(known, count, out=np.zeros(len(known)), where=count > 0)
     y = np.where(used, pressure_pa - base[:, None], 0.0)
+    points = _Points(np.where(used, since_s, np.inf), y, np.maximum(count, 1), y.sum(axis=1))
     grid = np.geomspace(_MIN_TAU_S, _MAX_TAU_S, _N_GRID)
-    sse = np.stack([_project(t, y, weight, count, np.full(len(t), tau))[0] for tau in grid])
-    best, shift, curvature = _vertex(sse)
+    best, shift, curvature = _vertex(np.stack([points.project(tau)[0] for tau in grid]))
     step = math.log(grid[1] / grid[0])
     tau = grid[best] * np.exp(shift * step)
-    near = [
-        _project(t, y, weight, count, tau * math.exp(k * step * _FINE_STEP))[0] for k in (-1, 0, 1)
-    ]
+    near = [points.project(tau * math.exp(k * step * _FINE_STEP))[0] for k in (-1, 0, 1)]
     tau = tau * np.exp(_vertex(np.stack(near))[1] * step * _FINE_STEP)
-    rest, plateau, depth = _project(t, y, weight, count, tau)
+    rest, plateau, depth = points.project(tau)
     variance = np.maximum(rest / np.maximum(count - 3, 1), noise_pa**2)
     error = np.sqrt(2.0 * variance / np.maximum(curvature / step**2, 1e-12))
     is_edge = (best == 0) | (best == _N_GRID - 1)
@@ -91,18 +86,25 @@ def _fit_chunk(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Floats:
     return fit
 
 
-def _project(
-    t: Floats, y: Floats, weight: Floats, count: npt.NDArray[np.int_], tau_s: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Best p_s and d for given tau; returns (sum of squared residuals, p_s, d), shape (n,)."""
-    e = np.exp(-t / tau_s[:, None]) * weight
-    n = np.maximum(count, 1)
-    s_e, s_y = e.sum(axis=1), y.sum(axis=1)
-    s_ee = np.einsum("ij,ij->i", e, e) - s_e**2 / n
-    s_ey = np.einsum("ij,ij->i", e, y) - s_e * s_y / n
-    s_yy = np.einsum("ij,ij->i", y, y) - s_y**2 / n
-    slope = np.divide(s_ey, s_ee, out=np.zeros_like(s_ey), where=s_ee > 1e-12)
-    return np.maximum(s_yy - slope * s_ey, 0.0), (s_y - slope * s_e) / n, -slope
+@dataclass(frozen=True, slots=True)
+class _Points:
+    """Points of n pulses, shape (n, k): inf and 0 where there is none; number and sum of y (n,)."""
+
+    t: Floats
+    y: Floats
+    n: npt.NDArray[np.int_]
+    s_y: Floats
+
+    def project(self, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
+        """Best p_s and d for given tau; returns (sum of squared residuals, p_s, d), shape (n,)."""
+        e = np.exp(self.t / -tau_s[..., None])
+        s_e = e.sum(axis=1)
+        s_ee = np.einsum("ij,ij->i", e, e) - s_e**2 / self.n
+        s_ey = np.einsum("ij,ij->i", e, self.y) - s_e * self.s_y / self.n
+        s_yy = np.einsum("ij,ij->i", self.y, self.y) - self.s_y**2 / self.n
+        slope = np.divide(s_ey, s_ee, out=np.zeros_like(s_ey), where=s_ee > 1e-12)
+        rest = np.maximum(s_yy - slope * s_ey, 0.0)
+        return rest, (self.s_y - slope * s_e) / self.n, -slope
 
 
 def _vertex(sse: Floats) -> tuple[npt.NDArray[np.int_], Floats, Floats]:

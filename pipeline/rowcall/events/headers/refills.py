@@ -32,7 +32,7 @@ _MIN_PULSES_DAY, _MIN_PULSES_HOUR = 20, 5  # chosen: medians of fewer are noisy
 _MIN_IN_BIN, _MIN_BINS, _MAX_BINS = 6, 6, 48  # samples, bins; chosen: three unknowns, twice over
 _OF_MEDIAN = 1.2533  # error of a median of normal values over that of their mean: sqrt(pi / 2)
 _LEAST_ERROR = 0.002  # of the span of a fold; chosen: no course is exact to more
-_POWERS = np.array([0.0, 0.25, 0.5, 0.75, 1.0])  # b, from choked inflow to first order
+_POWERS = np.array([0.0, 0.25, 0.5, 0.75, 1.0])  # b, from choked inflow to first order (last)
 _TAU_S = np.geomspace(0.15, 120.0, 68)  # chosen: usual ones are 1-5 s, and 10 % from step to step
 _ZOOM = np.linspace(-3.5, 3.5, 15)  # standard errors about the best; chosen: all of a posterior
 _MIN_ZOOM = 0.003  # of ln tau; chosen: finer than any fit
@@ -129,8 +129,7 @@ def _fit(
     weight /= np.maximum(weight.sum(axis=(0, 2), keepdims=True), _TINY)
     depth = np.maximum(fits.depth_pa, 1.0)
     closed, left = (
-        depth * _shape(at - begin[None, :, None], tau, _POWERS[:, None, None])
-        for at in (trade.VALVE_OPEN.value, interval)
+        depth * _shape(at - begin[None, :, None], tau) for at in (trade.VALVE_OPEN.value, interval)
     )
     drop = np.maximum(closed - left, 1.0)
     tau_63, t_95 = (
@@ -230,7 +229,7 @@ class _Fold:
 
     def fit(self, tau_s: Floats) -> _Fits:
         """Best plateau and depth of courses, by weighted least squares."""
-        shape = _shape(self.time_s[:, None], tau_s[..., None], _POWERS[:, None, None, None])
+        shape = _shape(self.time_s[:, None], tau_s[..., None])
         weight, level = self.weight[:, None], self.level_pa[:, None]
         total = np.maximum(weight.sum(axis=-1), _TINY)
         mean_shape = (weight * shape).sum(axis=-1) / total
@@ -250,9 +249,16 @@ def _time_constants(begin: Floats, end: Floats) -> Floats:
     return np.asarray(np.where(bend > 0, powered, np.log(begin / end)))
 
 
-def _shape(time_s: Floats, tau_s: Floats, power: Floats) -> Floats:
-    """D(t) / D(0) of dD/dt = -k D^b, with tau = D / (-dD/dt) at the begin."""
-    bend = 1.0 - power
-    base = np.maximum(1.0 - bend * time_s / tau_s, 0.0)
-    powered = base ** (1.0 / np.where(bend > 0, bend, 1.0))
-    return np.where(bend > 0, powered, np.exp(-np.maximum(time_s / tau_s, -_MAX_BACK)))
+def _shape(time_s: Floats, tau_s: Floats) -> Floats:
+    """D(t) / D(0) of dD/dt = -k D^b for each of `_POWERS`, with tau = D / (-dD/dt) at the begin.
+
+    Args:
+        tau_s: shape (n_powers, ...).
+    """
+    into = time_s / tau_s
+    *bent, straight = into
+    shapes = [
+        np.maximum(1.0 - (1.0 - power) * one, 0.0) ** (1.0 / (1.0 - power))
+        for power, one in zip(_POWERS, bent, strict=False)
+    ]
+    return np.stack([*shapes, np.exp(-np.maximum(straight, -_MAX_BACK))])
