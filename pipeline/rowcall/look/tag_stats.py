@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
-from zoneinfo import ZoneInfo
+from datetime import datetime, tzinfo
 
 import numpy as np
 import polars as pl
@@ -57,7 +56,7 @@ class Looked:
 
     name: str
     written: tuple[tuple[str, str], ...]
-    zone: ZoneInfo | None
+    zone: tzinfo | None
     rows_read: int
     samples: int
     first: datetime | None
