@@ -387,7 +387,7 @@ NIGHTS = (
     Night("disk full", _full_disk, 2, ("disk has room",), ()),
     Night("disk with room again", GOOD, 0, (), (1, 0)),
     Night("store damaged", _damaged, 2, ("damaged", "backup"), (), mend=_restore),
-    Night("store of the backup", GOOD, 0, (), (2, 1, 0)),
+    Night("store of the backup", GOOD, 0, (), (3, 2, 1, 0)),
     Night("killed", _stopped(signal.SIGKILL), -9, (), ()),
     Night("after the kill", GOOD, 0, (), (1, 0)),
     Night("stopped", _stopped(signal.SIGTERM), 143, ("Stopped.",), ()),
