@@ -513,7 +513,8 @@ def main() -> int:
         for text in at_the_end(plant):
             wrong += 1
             print(f"WRONG at the end: {text}")
-    print(f"{1 if given.night else len(NIGHTS)} nights, {wrong} of them wrong; what is left is in {folder}")
+    n_nights = 1 if given.night else len(NIGHTS)
+    print(f"{n_nights} nights, {wrong} of them wrong" + f"; they are in {folder}" * bool(wrong))
     if not wrong:
         shutil.rmtree(folder)
     return 1 if wrong else 0
