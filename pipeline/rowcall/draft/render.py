@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from rowcall import trade
 from rowcall.draft.assign import Assigned, Assignment, assign_roles
@@ -13,11 +14,13 @@ from rowcall.draft.tag_facts import ExportFacts, TagFacts, export_facts
 from rowcall.draft.tag_words import baghouse_of
 from rowcall.draft.unit_words import unit_of
 from rowcall.site import ROLES, Role
+from rowcall.site_file import ExportSettings
+from rowcall.take_in.cells.overrides import toml_value
 
 _ROW_NUMBER = re.compile(r"(?<!\d)(\d)(\d\d)(?=\D*$)")
 _HEAD = """\
 # Site file drafted from {file}. Every line marked CHECK was guessed or is a placeholder:
-# look at each of them, correct it, and remove the mark.
+# look at each of them, correct it, and delete the mark. Until then no day is judged.
 """
 _OPTIONAL = """\
 # CHECK: fill in what is known; more can be found with it.
@@ -30,18 +33,23 @@ _OPTIONAL = """\
 """
 
 
-def draft_site(export: Path) -> str:
+def draft_site(export: Path, known: ExportSettings | None = None) -> str:
     """Return the text of a site file (TOML) for the tags of one export.
 
-    The text is valid as it stands, so that a first run can follow; each guess and placeholder
-    is marked with a CHECK comment.
+    The text is valid as it stands; each guess and placeholder is marked with a CHECK comment, and
+    no day is judged as long as one is.
+
+    Args:
+        known: what is known of exports already, and goes into the draft.
 
     Raises:
         ExportError: the export cannot be read, or holds nothing usable.
     """
-    facts = export_facts(export)
+    known = known or ExportSettings()
+    facts = export_facts(export, known)
     houses, strays = _houses(facts.tags)
-    blocks = [_HEAD.format(file=_text(export.name)), _plant(facts), _take_in(facts)]
+    plant, take_in = _plant(facts, known.plant), _take_in(facts, known.written)
+    blocks = [_HEAD.format(file=_text(export.name)), plant, take_in]
     for house, tags in houses.items():
         blocks += _baghouse(house, assign_roles(tags))
     blocks.append(_rest(strays, "Tags of no baghouse in particular"))
@@ -71,25 +79,25 @@ def _is_writable(name: str) -> bool:
     return len(name) <= 120 and not re.search(r"\{(compartment|row)[:}]", name)
 
 
-def _plant(facts: ExportFacts) -> str:
+def _plant(facts: ExportFacts, known: Mapping[str, Any]) -> str:
     zone = "decides where a day begins"
     if not facts.has_offset:
         zone += "; the export's times have no offset, so they are read as local time of this zone"
-    return (
-        "[plant]\n"
-        'name = "My plant"  # CHECK\n'
-        f'time_zone = "UTC"  # CHECK: an IANA zone such as "Europe/Vienna"; {zone}\n'
-    )
+    lines = {
+        "name": 'name = "My plant"  # CHECK',
+        "time_zone": f'time_zone = "UTC"  # CHECK: an IANA zone such as "Europe/Vienna"; {zone}',
+    }
+    lines |= {key: f"{key} = {toml_value(value)}" for key, value in known.items()}
+    return "\n".join(["[plant]", *lines.values(), ""])
 
 
-def _take_in(facts: ExportFacts) -> str:
-    if not facts.take_in:
-        return ""
-    lines = [
+def _take_in(facts: ExportFacts, known: Mapping[str, Any]) -> str:
+    lines = [f"{key} = {toml_value(value)}" for key, value in known.items()]
+    lines += [
         f"{key} = {_text(value)}  # CHECK: the export leaves this open"
         for key, value in facts.take_in.items()
     ]
-    return "[take_in]\n" + "".join(f"{line}\n" for line in lines)
+    return "\n".join(["[take_in]", *lines, ""]) if lines else ""
 
 
 def _baghouse(house: str, found: Assignment) -> Iterator[str]:
@@ -166,7 +174,7 @@ def _rest(tags: Sequence[TagFacts], title: str) -> str:
     shown = [
         f"#   {_text(tag.name)}" + (f" in {_text(tag.unit)}" if tag.unit else "") for tag in tags
     ]
-    return f"# {title}; CHECK whether one is needed:\n" + "".join(f"{line}\n" for line in shown)
+    return f"# CHECK: is one needed? {title}:\n" + "".join(f"{line}\n" for line in shown)
 
 
 def _missing(present: set[Role]) -> str:
@@ -178,7 +186,7 @@ def _missing(present: set[Role]) -> str:
     ]
     if not lines:
         return ""
-    return "".join(["# Roles without a tag, and what is lost; CHECK if there is one:\n", *lines])
+    return "".join(["# Roles without a tag, and what is lost:\n", *lines])
 
 
 def _text(value: str) -> str:

@@ -13,7 +13,8 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.errors import ExportError
-from rowcall.site import Sample, TakeIn
+from rowcall.site import Sample
+from rowcall.site_file import ExportSettings
 from rowcall.take_in.cells.time_formats import plain_pattern
 from rowcall.take_in.cells.timestamps import Bounds
 from rowcall.take_in.files.inbox import exports_at
@@ -62,7 +63,7 @@ class ExportFacts:
     has_offset: bool
 
 
-def export_facts(path: Path) -> ExportFacts:
+def export_facts(path: Path, known: ExportSettings) -> ExportFacts:
     """Read exports for a first look, before there is a site file.
 
     What a file leaves open is read in the likelier way, and named in `take_in` so that a
@@ -70,6 +71,7 @@ def export_facts(path: Path) -> ExportFacts:
 
     Args:
         path: an export, or an archive, folder or pattern of them.
+        known: what is known of exports already.
 
     Raises:
         ExportError: a file cannot be read.
@@ -77,10 +79,10 @@ def export_facts(path: Path) -> ExportFacts:
     found: list[ExportFacts] = []
     for file in exports_at(path):
         try:
-            for source in sources_in(file, file.name, TakeIn().largest_unpacked):
+            for source in sources_in(file, file.name, known.take_in.largest_unpacked):
                 if source.problem:
                     raise ExportError(source.problem)
-                found.append(_facts_of(source))
+                found.append(_facts_of(source, known))
         except OSError as error:
             raise ExportError(f"{file}: the export cannot be read ({error.strerror}).") from error
     tags: dict[str, TagFacts] = {}
@@ -90,11 +92,11 @@ def export_facts(path: Path) -> ExportFacts:
     return ExportFacts(tuple(tags.values()), take_in, all(one.has_offset for one in found))
 
 
-def _facts_of(source: Source) -> ExportFacts:
+def _facts_of(source: Source, known: ExportSettings) -> ExportFacts:
     with ThreadPoolExecutor(max_workers=2) as pool:
-        opened = open_export(source, TakeIn(), Memory(), pool)
+        opened = open_export(source, known.take_in, Memory(), pool)
         to = WithUnits(opened)
-        read = read_through(opened, ZoneInfo("UTC"), Bounds(), to, supposes=True)
+        read = read_through(opened, known.zone or ZoneInfo("UTC"), Bounds(), to, supposes=True)
     form, batch = read.layout.form, samples_of(read, to)
     if not len(batch):
         raise ExportError(f"{source.name}: no sample of it can be used; draft from another export.")
