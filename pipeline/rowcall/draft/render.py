@@ -17,7 +17,8 @@ from rowcall.site import ROLES, Role
 from rowcall.site_file import ExportSettings
 from rowcall.take_in.cells.overrides import toml_value
 
-_ROW_NUMBER = re.compile(r"(?<!\d)(\d)(\d\d)(?=\D*$)")
+_LAST_NUMBER = re.compile(r"(.*?)(\d+)(\D*)", re.DOTALL)
+_MAX_DIGITS = 10  # that a place of a site file's names cannot have
 _HEAD = """\
 # Site file drafted from {file}. Every line marked CHECK was guessed or is a placeholder:
 # look at each of them, correct it, and delete the mark. Until then no day is judged.
@@ -143,36 +144,49 @@ def _tag(one: Assigned) -> str:
         lines.append(f"numbers = {list(one.numbers)}  # CHECK: what it shows for row 1, 2, ...")
     if one.check:
         lines.insert(0, f"# CHECK: {one.check}")
+    if one.tag.description:
+        lines.insert(0, f"# {_text(one.tag.description)}")
     return "[[baghouse.tag]]\n" + "".join(f"{line}\n" for line in lines)
 
 
 def _row_template(found: Assignment) -> str | None:
-    """Write all rows' tags as one, where every name is `...crr...` with nothing else different."""
-    rows = [one for one in found.tags if one.role is Role.ROW_SOLENOID]
-    shapes = {
-        _ROW_NUMBER.sub("{compartment}{row:02d}", one.tag.name)
-        for one in rows
-        if (number := _ROW_NUMBER.search(one.tag.name))
-        and (int(number[1]), int(number[2])) == (one.compartment, one.row)
+    """Write all rows' tags as one, where their names differ in `crr` or the row's number alone."""
+    rows = {
+        (one.compartment, one.row): one.tag for one in found.tags if one.role is Role.ROW_SOLENOID
     }
-    kinds = {one.tag.sample.value for one in rows}
-    if not found.rows_are_certain or len(shapes) != 1 or len(kinds) != 1:
+    kinds = {tag.sample.value for tag in rows.values()}
+    parts = _LAST_NUMBER.fullmatch(rows[1, 1].name) if found.rows_are_certain else None
+    if parts is None or len(kinds) != 1:
         return None
-    return (
-        "# One tag a row: the compartment, then the row in two digits.\n"
-        "[[baghouse.tag]]\n"
-        f"role = {_text(Role.ROW_SOLENOID.value)}\n"
-        f"tag = {_text(shapes.pop())}\n"
-        'unit = "1"\n'
-        f"sample = {_text(kinds.pop())}\n"
-    )
+    head, digits, tail = parts.groups()
+    places = [("the compartment, then the row in two digits", "{compartment}{row:02d}", "")]
+    if len(found.rows) == 1 and len(digits) < _MAX_DIGITS:
+        places.append(("its number", f"{{row:0{len(digits)}d}}", "compartment = 1\n"))
+    for meaning, place, compartment in places:
+        if all(
+            head + place.format(compartment=c, row=r) + tail == tag.name
+            for (c, r), tag in rows.items()
+        ):
+            return (
+                f"# One tag a row: {meaning}.\n"
+                "[[baghouse.tag]]\n"
+                f"role = {_text(Role.ROW_SOLENOID.value)}\n"
+                f"tag = {_text(head + place + tail)}\n"
+                'unit = "1"\n'
+                f"sample = {_text(kinds.pop())}\n"
+                f"{compartment}"
+            )
+    return None
 
 
 def _rest(tags: Sequence[TagFacts], title: str) -> str:
     if not tags:
         return ""
     shown = [
-        f"#   {_text(tag.name)}" + (f" in {_text(tag.unit)}" if tag.unit else "") for tag in tags
+        f"#   {_text(tag.name)}"
+        + (f" in {_text(tag.unit)}" if tag.unit else "")
+        + (f": {_text(tag.description)}" if tag.description else "")
+        for tag in tags
     ]
     return f"# CHECK: is one needed? {title}:\n" + "".join(f"{line}\n" for line in shown)
 
