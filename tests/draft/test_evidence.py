@@ -58,6 +58,8 @@ def checks_of(text: str, name: str) -> str:
         ("DPT-9", "bar", "", 6.0, Role.HEADER_PRESSURE),  # no baghouse has a DP of 6 bar
         ("K1.X1", "", "Differential pressure", 12.0, Role.DP),
         ("K1.X1", "", "Differenzdruck Filter", 12.0, Role.DP),
+        ("K1.X1", "Differential pressure", "", 12.0, Role.DP),  # in the place of units
+        ("K1.X1", "bar", "Druckluftnetz", 7.0, Role.SUPPLY_PRESSURE),
         ("TT-7", "°C", "Gas temperature stack", 120.0, Role.OUTLET_TEMPERATURE),
         ("PI-2", "mbar", "Differential pressure", 12.0, Role.DP),
         ("PI-2", "", "Tube 2", 6.0, Role.HEADER_PRESSURE),
@@ -203,6 +205,25 @@ def test_a_row_without_a_pressure_drop_stays_with_its_header(tmp_path: Path) -> 
     text = cleaning({"PT-8": range(5, 8), "PT-9": range(4)}, names)  # SV_05 is silent
     ((house,), _) = drafted(tmp_path, text)
     assert house.rows == (5, 3)
+
+
+def test_bits_that_no_header_follows_are_of_the_only_other_one(tmp_path: Path) -> None:
+    """A header sampled too slowly shows no drop at a pulse."""
+    names = [f"SV_{number:02d}" for number in range(1, 13)]
+    text = cleaning({"PT-8": range(0), "PT-9": range(7, 12)}, names)
+    ((house,), draft) = drafted(tmp_path, text)
+    assert house.rows == (7, 5)
+    headers = {tag.tag: tag.compartment for tag in house.tag if tag.row is None}
+    assert headers == {"PT-8": 1, "PT-9": 2}
+    assert "right compartment?" in checks_of(draft, "PT-8")
+    assert "rows_per_compartment = [7, 5]  # CHECK" in draft
+
+
+def test_more_headers_than_compartments_of_the_rows_are_marked(tmp_path: Path) -> None:
+    names = [f"SV_{number:02d}" for number in range(1, 5)]
+    text = cleaning({"PT-8": range(0), "PT-9": range(0), "PT-10": range(0)}, names, seconds=60)
+    _, draft = drafted(tmp_path, text)
+    assert "rows_per_compartment = 4  # CHECK" in draft
 
 
 @pytest.mark.parametrize("form", ["BH-{} DP", "Plant1_BH-{}_DP", "DP of BH-{}", "K.BAGHOUSE {}.DP"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -16,7 +17,7 @@ from rowcall.draft.unit_words import written_unit
 from rowcall.site import ROLES, Role, Serves
 from rowcall.units import Dimension
 
-_MIN_SERIES = 4  # chosen: of bits that are taken for rows by their numbers alone
+_MIN_SERIES = 4  # chosen: of bits that are taken for rows, or for a header's, by their numbers
 _MAX_NUMBER = 99  # of a compartment or row, as in a site file
 _ORDER = list(Role)
 
@@ -52,17 +53,15 @@ def assign_roles(tags: Iterable[TagFacts]) -> Assignment:
     solenoids = by_role.pop(Role.ROW_SOLENOID, [])
     followed = _headers_that_follow(by_role, solenoids, checks)
     rest = by_role.pop(None, [])
-    found, certain = _solenoids(solenoids, checks, list(followed.values()))
+    others = len(by_role.get(Role.HEADER_PRESSURE, [])) - len(followed)
+    found, certain = _solenoids(solenoids, checks, list(followed.values()), others)
     rows = _rows(found, by_role.get(Role.STEP_COUNTER, []))
     counted = [len(rows) if found else 0]
     counted += [
         len(by_role.get(role, [])) for role in (Role.STEP_COUNTER, Role.COMPARTMENT_ON_LINE)
     ]
     _settle_pairs(by_role, max(counted), followed, checks)
-    served = {
-        name: {one.compartment or 1 for one in found if one.tag.name in bits}
-        for name, bits in followed.items()
-    }
+    served = {name: _served(bits, found) for name, bits in followed.items()}
     for role, listed in by_role.items():
         if role is not None and ROLES[role].serves is Serves.COMPARTMENT:
             found += _by_compartment(role, listed, len(rows), served)
@@ -72,6 +71,7 @@ def assign_roles(tags: Iterable[TagFacts]) -> Assignment:
     found = [_numbered(a, rows) if a.role is Role.STEP_COUNTER else a for a in found]
     kept, doubles = _one_a_place(sorted(found, key=lambda one: _ORDER.index(one.role)))
     compartments = max([len(rows), *(one.compartment or 0 for one in kept)])
+    certain = certain and compartments == len(rows)
     rows = rows + (rows[-1],) * (compartments - len(rows))
     return Assignment(tuple(kept), rows, certain, tuple(rest + doubles))
 
@@ -141,15 +141,25 @@ def _may_be_pressure(tag: TagFacts) -> bool:
     return not tag.is_bit and (unit is None or unit.dimension is Dimension.PRESSURE)
 
 
+def _served(bits: frozenset[str], rows: Sequence[Assigned]) -> set[int]:
+    """Return the compartments of which a signal follows the bits of more than half of the rows."""
+    every = Counter(one.compartment or 1 for one in rows)
+    own = Counter(one.compartment or 1 for one in rows if one.tag.name in bits)
+    return {compartment for compartment, count in own.items() if 2 * count > every[compartment]}
+
+
 def _solenoids(
-    solenoids: Sequence[TagFacts], checks: Mapping[str, str], followed: Sequence[frozenset[str]]
+    solenoids: Sequence[TagFacts],
+    checks: Mapping[str, str],
+    followed: Sequence[frozenset[str]],
+    others: int,
 ) -> tuple[list[Assigned], bool]:
     names = [tag.name for tag in solenoids]
     places, certain = row_places(names)
     check = "" if certain else "is this the right compartment and row?"
     if {compartment for compartment, _ in places.values()} == {1}:
         ordered = sorted(names, key=lambda name: places[name][1])
-        if split := _by_header(ordered, followed):
+        if split := _by_header(ordered, followed, others):
             places, certain = split, False
             check = "is this the right compartment and row? By the header that falls at its pulses"
     found = [Assigned(tag, Role.ROW_SOLENOID, *places[tag.name], check) for tag in solenoids]
@@ -158,25 +168,29 @@ def _solenoids(
 
 
 def _by_header(
-    names: Sequence[str], followed: Sequence[frozenset[str]]
+    names: Sequence[str], followed: Sequence[frozenset[str]], others: int
 ) -> dict[str, tuple[int, int]]:
     """Return compartment and row by the header that follows each bit, nothing for one header.
 
-    A bit that none follows, as of a silent row, is of the compartment of the bit before it.
+    Bits in series that none follows are of the only other header, as of one sampled too slowly; a
+    few alone, as of silent rows, are of the compartment of the bit before them.
     """
     headers = [next((h for h, bits in enumerate(followed) if name in bits), None) for name in names]
+    runs = [(header, len(list(run))) for header, run in groupby(headers)]
+    if others == 1:
+        runs = [(len(followed) if h is None and n >= _MIN_SERIES else h, n) for h, n in runs]
+    order = [header for header, _ in groupby(header for header, _ in runs if header is not None)]
     is_shared = sum(map(len, followed)) > len(frozenset().union(*followed))
-    order = [header for header, _ in groupby(header for header in headers if header is not None)]
     if is_shared or len(order) < 2 or len(set(order)) < len(order):
         return {}
-    places: dict[str, tuple[int, int]] = {}
+    places: list[tuple[int, int]] = []
     compartment, row = 1, 0
-    for name, header in zip(names, headers, strict=True):
+    for header, count in runs:
         if header is not None and order.index(header) + 1 > compartment:
             compartment, row = order.index(header) + 1, 0
-        row += 1
-        places[name] = compartment, row
-    return places
+        places += [(compartment, row + 1 + number) for number in range(count)]
+        row += count
+    return dict(zip(names, places, strict=True))
 
 
 def _rows(solenoids: Sequence[Assigned], counters: Sequence[TagFacts]) -> tuple[int, ...]:

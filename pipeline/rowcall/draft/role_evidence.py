@@ -30,9 +30,10 @@ def suggested_role(tag: TagFacts) -> Suggested | None:
     A name's letters go before its words. Where a description suggests other roles than the name,
     it counts more. What unit or values contradict is taken only where they suggest no role either.
     """
-    by_name = roles_of(tag.name, tag.description)
+    words = f"{tag.description} {tag.unit}"  # a line of descriptions may be taken for the units
+    by_name = roles_of(tag.name, words)
     named = [role for role in by_name if _fits(tag, role)]
-    described = [role for role in roles_in_words(tag.description) if _fits(tag, role)]
+    described = [role for role in roles_in_words(words) if _fits(tag, role)]
     if agreed := [role for role in named if role in described or not described]:
         return Suggested(agreed[0])
     if described:

@@ -137,7 +137,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         without="a slow refill is not compared with the supply of compressed air",
         possible=_POSSIBLE_PA,
         minute_column="supply_pressure_pa",
-        words=("supply", "compressor"),
+        words=("supply", "compressor", "netz", "druckluftnetz"),
         shares_letters_with=Role.HEADER_PRESSURE,
         usual_units=_AIR_UNITS,
     ),
