@@ -88,10 +88,12 @@ def test_what_speaks_against_a_name_is_marked(tmp_path: Path) -> None:
 
 
 def test_a_unit_alone_fills_only_roles_that_no_name_suggests(tmp_path: Path) -> None:
-    tags = {"X1": ("mbar", "Hopper", swinging(9.0)), "PDT-2": ("mbar", "", swinging(12.0))}
+    tags = {"A1": ("mbar", "Hopper", swinging(9.0)), "PDT-2": ("mbar", "", swinging(12.0))}
+    tags["A2"] = ("%", "", swinging(50.0))  # shares may be of anything
     ((house,), text) = drafted(tmp_path, long_export(tags))
     assert [tag.tag for tag in house.tag] == ["PDT-2"]
-    assert '#   "X1" in "mbar": "Hopper"' in text
+    assert '#   "A1" in "mbar": "Hopper"' in text
+    assert '#   "A2" in "%"' in text
 
 
 @pytest.mark.parametrize("words", [("1", "0"), ("on", "off"), ("true", "false")])
@@ -136,25 +138,28 @@ def test_a_series_of_bits_is_taken_for_the_rows_and_marked(tmp_path: Path) -> No
     assert '#   "B1"' in text
 
 
+def test_bits_with_a_gap_in_their_numbers_are_no_rows(tmp_path: Path) -> None:
+    tags = {f"A{number}": ("", "", bit()) for number in (1, 2, 4, 5, 6)}
+    ((house,), _) = drafted(tmp_path, long_export(tags))
+    assert house.tag == ()
+
+
 def cleaning(
     headers: dict[str, range], names: list[str], supply: str = "", seconds: int = 1200
 ) -> str:
     """Return a wide export: every 10 s the next bit is 1, and its header falls and recovers."""
     lines = ["time," + ",".join([*names, *headers, *([supply] if supply else []), "W"])]
-    levels = dict.fromkeys(headers, 6.0)
+    levels = dict.fromkeys([*headers, supply], 6.0)
     for second in range(seconds):
         row = second // 10 % len(names)
         is_pulse = second % 10 == 4
-        falls = 0.0
-        for header, rows in headers.items():
-            levels[header] += (6.0 - levels[header]) / 3
-            if is_pulse and row in rows:
-                levels[header] -= 0.6
-                falls = 0.05
+        levels = {name: level + (6.0 - level) / 3 for name, level in levels.items()}
+        for header in (name for name, rows in headers.items() if is_pulse and row in rows):
+            levels[header] -= 0.6
+            levels[supply] -= 0.1
         bits = [str(int(is_pulse and place == row)) for place in range(len(names))]
         noise = 0.002 * math.sin(37.0 * second)
-        values = [f"{level + noise:.3f}" for level in levels.values()]
-        values += [f"{7 - falls:.3f}"] if supply else []
+        values = [f"{level + noise:.3f}" for name, level in levels.items() if name]
         stamp = f"{START + timedelta(seconds=second):%Y-%m-%dT%H:%M:%SZ}"
         lines.append(",".join([stamp, *bits, *values, f"{3 + math.sin(second / 7):.3f}"]))
     return "\n".join(lines)
@@ -217,6 +222,34 @@ def test_bits_that_no_header_follows_are_of_the_only_other_one(tmp_path: Path) -
     assert headers == {"PT-8": 1, "PT-9": 2}
     assert "right compartment?" in checks_of(draft, "PT-8")
     assert "rows_per_compartment = [7, 5]  # CHECK" in draft
+
+
+def test_a_header_that_follows_some_rows_only_is_marked(tmp_path: Path) -> None:
+    names = [f"SV_{number:02d}" for number in range(1, 13)]
+    none = range(0)
+    text = cleaning({"PT-7": none, "PT-8": none, "PT-9": range(7, 12)}, names)
+    ((house,), draft) = drafted(tmp_path, text)
+    assert "right compartment?" in checks_of(draft, "PT-9")
+    assert "compartments = 3  # CHECK" in draft
+    assert [tag.row for tag in house.tag if tag.row] == list(range(1, 13))
+
+
+@pytest.mark.parametrize("second", [range(3, 8), range(8)])
+def test_headers_that_share_rows_do_not_split_them(second: range, tmp_path: Path) -> None:
+    names = [f"SV_{number:02d}" for number in range(1, 9)]
+    first = range(5) if second.start else range(8)
+    ((house,), _) = drafted(tmp_path, cleaning({"PT-8": first, "PT-9": second}, names))
+    assert [(tag.compartment, tag.row) for tag in house.tag if tag.row] == [
+        (1, row) for row in range(1, 9)
+    ]
+
+
+def test_two_pulses_of_a_bit_are_too_few_to_follow(tmp_path: Path) -> None:
+    names = [f"SV{c}_{r:02d}" for c in (1, 2) for r in range(1, 7)]
+    headers = {"A": range(6, 12), "B": range(6)}
+    for seconds, count in ((240, 0), (360, 2)):
+        ((house,), _) = drafted(tmp_path, cleaning(headers, names, seconds=seconds))
+        assert sum(tag.role is Role.HEADER_PRESSURE for tag in house.tag) == count
 
 
 def test_more_headers_than_compartments_of_the_rows_are_marked(tmp_path: Path) -> None:

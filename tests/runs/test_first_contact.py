@@ -127,7 +127,7 @@ def test_only_marks_in_comments_count(tmp_path: Path) -> None:
     site = tmp_path / "site.toml"
     assert main(["new-site", str(_wide(tmp_path)), "--to", str(site)]) == 0
     looked_at = [
-        line.split("# CHECK")[0] + "# looked at, CHECKED by AH" if "# CHECK" in line else line
+        line.split("# CHECK")[0] + "# CHECKED by AH" if "# CHECK" in line else line
         for line in site.read_text(encoding="utf-8").splitlines()
     ]
     names = ['"Kiln # CHECK"', "'Kiln # CHECK'", '"""Kiln "# CHECK" \\""""', "'''Kiln\n# CHECK'''"]

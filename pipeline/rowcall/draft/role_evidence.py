@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from rowcall.draft.tag_facts import TagFacts
@@ -55,7 +54,7 @@ def _fits(tag: TagFacts, role: Role) -> bool:
     if facts.possible is None or unit.dimension is not facts.dimensions[0]:
         return True
     low, high = facts.possible
-    return math.isnan(tag.middle) or low <= unit.to_inside(tag.middle) <= high
+    return low <= unit.to_inside(tag.middle) <= high
 
 
 def _by_unit(tag: TagFacts) -> Role | None:
