@@ -6,9 +6,9 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
@@ -55,13 +55,13 @@ class ExportSettings:
     """What is known of a plant's exports, perhaps before its site file is complete.
 
     Attributes:
-        zone: the plant's, None where it is not known.
+        zone: of times without an offset, None where it is not known.
         plant: what is known of `[plant]`, as written.
         written: what is known of `[take_in]`, as written.
     """
 
     take_in: TakeIn = field(default_factory=TakeIn)
-    zone: ZoneInfo | None = None
+    zone: tzinfo | None = None
     plant: Mapping[str, Any] = field(default_factory=dict)
     written: Mapping[str, Any] = field(default_factory=dict)
 
@@ -90,7 +90,9 @@ def read_export_settings(path: Path | None, overrides: Mapping[str, str]) -> Exp
     except ValidationError as error:
         raise SiteError(_explain(path, text, error, (), overrides)) from error
     zone = found.plant.zone if "time_zone" in plant else None
-    return ExportSettings(found.take_in, zone, plant, begun.get("take_in", {}))
+    return ExportSettings(
+        found.take_in, found.take_in.zone or zone, plant, begun.get("take_in", {})
+    )
 
 
 def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:

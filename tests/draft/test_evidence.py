@@ -96,7 +96,7 @@ def test_a_unit_alone_fills_only_roles_that_no_name_suggests(tmp_path: Path) -> 
     assert '#   "A2" in "%"' in text
 
 
-@pytest.mark.parametrize("words", [("1", "0"), ("on", "off"), ("true", "false")])
+@pytest.mark.parametrize("words", [("1", "0"), ("OPEN", "CLOSED"), ("true", "false")])
 def test_a_bit_is_no_pressure(words: tuple[str, str], tmp_path: Path) -> None:
     tags = {f"Header valve {row}": ("", "", bit(*words)) for row in range(1, 4)}
     ((house,), _) = drafted(tmp_path, long_export(tags))

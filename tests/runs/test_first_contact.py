@@ -36,10 +36,11 @@ def test_a_refusal_says_where_the_setting_goes_before_there_is_a_site_file(
     assert not Path("site.toml").exists()
 
 
+@pytest.mark.parametrize("zone", ["plant.time_zone=Europe/Vienna", "take_in.time_zone=+01:00"])
 def test_settings_are_tried_before_there_is_a_site_file(
-    export: Path, capsys: pytest.CaptureFixture[str]
+    zone: str, export: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["look", str(export), *SET, "--set", "plant.time_zone=Europe/Vienna"]) == 0
+    assert main(["look", str(export), *SET, "--set", zone]) == 0
     out = capsys.readouterr().out
     assert "tags in column 'Messstelle', values in 'Messwert'" in out
     assert "2026-03-02 06:00:59+0100" in out
