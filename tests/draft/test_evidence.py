@@ -145,10 +145,15 @@ def test_bits_with_a_gap_in_their_numbers_are_no_rows(tmp_path: Path) -> None:
 
 
 def cleaning(
-    headers: dict[str, range], names: list[str], supply: str = "", seconds: int = 1200
+    headers: dict[str, range],
+    names: list[str],
+    supply: str = "",
+    seconds: int = 1200,
+    unit: str = "",
 ) -> str:
     """Return a wide export: every 10 s the next bit is 1, and its header falls and recovers."""
     lines = ["time," + ",".join([*names, *headers, *([supply] if supply else []), "W"])]
+    lines += ["," * len(names) + "," + ",".join(unit for _ in headers) + ","] if unit else []
     levels = dict.fromkeys([*headers, supply], 6.0)
     for second in range(seconds):
         row = second // 10 % len(names)
@@ -174,6 +179,13 @@ def test_what_falls_at_each_bit_is_the_header_of_its_compartment(tmp_path: Path)
     assert "It falls right at the pulses" in checks_of(draft, "A")
     for name in ("C", "W"):  # a supply falls at the pulses of both, and the last at none
         assert f'#   "{name}"' in draft
+
+
+def test_unit_and_falls_together_suffice_for_a_header(tmp_path: Path) -> None:
+    names = [f"SV_{number:02d}" for number in range(1, 5)]
+    ((house,), draft) = drafted(tmp_path, cleaning({"FI.A": range(4)}, names, unit="bar"))
+    assert house.tag[0].role is Role.HEADER_PRESSURE
+    assert checks_of(draft, "FI.A") == ""
 
 
 def test_a_header_that_its_name_shows_needs_no_check_of_its_compartment(tmp_path: Path) -> None:

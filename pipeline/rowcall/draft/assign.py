@@ -127,6 +127,8 @@ def _headers_that_follow(
         for name, bits in found.items()
         if not any(bits > others for others in found.values())
     }
+    for name in followed:
+        checks.pop(name, None)  # its falls agree with its unit
     new = [tag for tag in unnamed if tag.name in followed]
     if new:
         by_role[None] = [tag for tag in unnamed if tag.name not in followed]
