@@ -188,6 +188,25 @@ def test_unit_and_falls_together_suffice_for_a_header(tmp_path: Path) -> None:
     assert checks_of(draft, "FI.A") == ""
 
 
+@pytest.mark.parametrize(("seconds", "interval"), [(300, 10.0), (100, 20.0)])
+def test_the_interval_is_that_of_the_bits_where_they_are_pulsed_often(
+    seconds: int, interval: float, tmp_path: Path
+) -> None:
+    names = [f"SV_{number:02d}" for number in range(1, 5)]
+    ((house,), draft) = drafted(tmp_path, cleaning({"PT-8": range(4)}, names, seconds=seconds))
+    assert house.cleaning.interval == interval
+    assert ("the usual one of the bits" in draft) == (interval == 10.0)
+
+
+def test_bits_quicker_than_any_row_give_no_interval(tmp_path: Path) -> None:
+    lines = ["tag,time,value"]
+    for number in range(60):
+        stamp = f"{START + timedelta(milliseconds=100 * number):%Y-%m-%dT%H:%M:%S.%fZ}"
+        lines += [f"SV_{row},{stamp},{int(number % 2 == row - 1)}" for row in (1, 2)]
+    ((house,), _) = drafted(tmp_path, "\n".join(lines))
+    assert house.cleaning.interval == 20.0
+
+
 def test_a_header_that_its_name_shows_needs_no_check_of_its_compartment(tmp_path: Path) -> None:
     names = [f"SV{c}_{r:02d}" for c in (1, 2) for r in range(1, 5)]
     ((house,), text) = drafted(tmp_path, cleaning({"PT-8": range(4, 8), "PT-9": range(4)}, names))

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 
 from rowcall.draft.counter_numbers import row_numbers
-from rowcall.draft.following import followed_bits
+from rowcall.draft.following import followed_bits, pulse_interval_s
 from rowcall.draft.role_evidence import suggested_role
 from rowcall.draft.tag_facts import TagFacts
 from rowcall.draft.tag_words import natural, place_of, row_places
@@ -39,12 +39,16 @@ class Assigned:
 
 @dataclass(frozen=True, slots=True)
 class Assignment:
-    """The tags of one baghouse with a role, its rows a compartment, and the tags without one."""
+    """The tags of one baghouse with a role, its rows a compartment, and the tags without one.
+
+    interval_s: between pulses [s], None where it is not seen.
+    """
 
     tags: tuple[Assigned, ...]
     rows: tuple[int, ...]
     rows_are_certain: bool
     rest: tuple[TagFacts, ...]
+    interval_s: float | None
 
 
 def assign_roles(tags: Iterable[TagFacts]) -> Assignment:
@@ -73,7 +77,8 @@ def assign_roles(tags: Iterable[TagFacts]) -> Assignment:
     compartments = max([len(rows), *(one.compartment or 0 for one in kept)])
     certain = certain and compartments == len(rows)
     rows = rows + (rows[-1],) * (compartments - len(rows))
-    return Assignment(tuple(kept), rows, certain, tuple(rest + doubles))
+    interval_s = pulse_interval_s(solenoids)
+    return Assignment(tuple(kept), rows, certain, tuple(rest + doubles), interval_s)
 
 
 def _by_evidence(

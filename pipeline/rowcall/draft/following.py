@@ -1,4 +1,4 @@
-"""Which signals fall right at the pulses of which bits, as the pressure of their header does."""
+"""When bits show pulses, and which signals fall right then, as the pressure of a header does."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from rowcall.draft.tag_facts import TagFacts
 _PERCENTILE = 95.0  # chosen: of falls between pulses; a larger one is not by chance
 _SHARE = 0.8  # chosen: of a bit's pulses; two of ten may be missed
 _MIN_PULSES = 3  # chosen: of a bit, else it is not judged
+_INTERVALS_S = (1.0, 3600.0)  # chosen: rows are pulsed no quicker; rarer bits are of no cleaning
 _MIN_BETWEEN = 20  # chosen: instants between pulses that give the percentile
 
 
@@ -21,7 +22,7 @@ def followed_bits(signal: TagFacts, bits: Sequence[TagFacts]) -> frozenset[str]:
     None are found where samples lie too far apart, or the two clocks differ by several samples.
     """
     begun = [_begun(bit) for bit in bits]
-    pulses = np.unique(np.concatenate([np.empty(0, np.int64), *begun]))
+    pulses = _pulses(bits)
     between = pulses[:-1] + np.diff(pulses) // 2
     usual = _falls(signal, between)
     if len(usual) < _MIN_BETWEEN:
@@ -31,6 +32,17 @@ def followed_bits(signal: TagFacts, bits: Sequence[TagFacts]) -> frozenset[str]:
     return frozenset(
         name for name, fall in falls if len(fall) >= _MIN_PULSES and np.mean(fall > limit) >= _SHARE
     )
+
+
+def pulse_interval_s(bits: Sequence[TagFacts]) -> float | None:
+    """Return the median time between two pulses of any rows [s], None where it is not seen."""
+    spaces = np.diff(_pulses(bits))
+    usual = float(np.median(spaces)) / 1e6 if len(spaces) >= _MIN_BETWEEN else 0.0
+    return usual if _INTERVALS_S[0] <= usual <= _INTERVALS_S[1] else None
+
+
+def _pulses(bits: Sequence[TagFacts]) -> npt.NDArray[np.int64]:
+    return np.unique(np.concatenate([np.empty(0, np.int64), *map(_begun, bits)]))
 
 
 def _begun(bit: TagFacts) -> npt.NDArray[np.int64]:

@@ -112,10 +112,13 @@ def _baghouse(house: str, found: Assignment) -> Iterator[str]:
         f"rows_per_compartment = {rows}{check}\n"
         f"{_OPTIONAL}"
     )
+    interval, seen = trade.ROW_INTERVAL.text, ""
+    if found.interval_s is not None:
+        interval, seen = f"{found.interval_s:.3g} s", ", here the usual one of the bits"
     yield (
         "[baghouse.cleaning]\n"
         'mode = "on_time"  # CHECK: "on_time" or "on_demand" (then also start_dp and stop_dp)\n'
-        f"interval = {_text(trade.ROW_INTERVAL.text)}  # CHECK: time between two rows\n"
+        f"interval = {_text(interval)}  # CHECK: time between two rows{seen}\n"
     )
     template = _row_template(found)
     for one in found.tags:
