@@ -126,7 +126,7 @@ def _baghouse(house: str, found: Assignment) -> Iterator[str]:
             yield _tag(one)
     if template is not None:
         yield template
-    yield _rest(found.rest, "Tags whose name suggests no role, or whose place is taken")
+    yield _rest(found.rest, "Tags without a role, or whose place is taken")
     yield _missing({one.role for one in found.tags})
 
 

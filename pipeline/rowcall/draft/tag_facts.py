@@ -172,7 +172,8 @@ def _facts(
 ) -> TagFacts:
     spaces = np.diff(time_us)
     is_number = np.isfinite(value)
-    finite = value[is_number]
+    kept = slice(None) if is_number.all() else is_number  # a view, where it can be
+    finite = value[kept]
     step_us = float(np.median(spaces)) if len(spaces) else float("nan")
     low, middle, high = np.percentile(finite, [5, 50, 95]) if len(finite) else (np.nan,) * 3
     return TagFacts(
@@ -185,7 +186,7 @@ def _facts(
         spread=float((high - low) / middle) if middle else float("nan"),
         numbers=steps_through(time_us, value),
         is_bit=bool(len(finite)) and bool(np.isin(finite, (0, 1)).all()),
-        time_us=time_us[is_number],
+        time_us=time_us[kept],
         value=finite,
     )
 
