@@ -51,6 +51,8 @@ def checks_of(text: str, name: str) -> str:
     ("name", "unit", "description", "middle", "role"),
     [
         ("K1FI.DPGES", "mbar", "", 12.0, Role.DP),  # FI are letters of a flow
+        ("K1FI.PT-1", "", "", 6.0, Role.HEADER_PRESSURE),
+        ("K1.PDIT-1.PV", "", "", 12.0, Role.DP),
         ("K1.X1", "mbar", "", 12.0, Role.DP),
         ("K1.X1", "bar", "", 6.0, Role.HEADER_PRESSURE),
         ("K1.X1", "m3/h", "", 6e4, Role.GAS_FLOW),

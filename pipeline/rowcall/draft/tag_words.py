@@ -30,9 +30,10 @@ def role_of(name: str) -> Role | None:
 def roles_of(name: str, description: str = "") -> list[Role]:
     """Return the roles that a tag's name suggests, the likeliest first, letters before words.
 
-    The words of a description choose between roles that share letters.
+    Letters of the last part go first: `K1FI.PT-1` is a pressure of the filter K1FI. The words of a
+    description choose between roles that share letters.
     """
-    tokens = _TOKEN.findall(name)
+    tokens = [token for part in re.split(r"[./\\]", name)[::-1] for token in _TOKEN.findall(part)]
     words = _words(name)
     lettered = [_LETTERS[token] for token in tokens if token in _LETTERS]
     found = [*lettered, *(role for role in ROLES if _suffices(role, words))]
