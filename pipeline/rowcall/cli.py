@@ -36,11 +36,12 @@ class Exit(IntEnum):
 
     DONE = 0
     NOT_DONE = 2
-    INPUT_UNUSABLE = 3
+    NOTICES = 3
     BUSY = 4
     NOT_MAILED = 5
     CUT_SHORT = 6
     PARTS_FAILED = 7
+    PARTLY_USABLE = 8
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -249,11 +250,14 @@ def _print_result(result: RunResult) -> Exit:
         return Exit.PARTS_FAILED
     if result.not_mailed:
         return Exit.NOT_MAILED
-    return Exit.INPUT_UNUSABLE if result.unusable else Exit.DONE
+    if result.notices:
+        return Exit.NOTICES
+    return Exit.PARTLY_USABLE if result.unusable else Exit.DONE
 
 
 def _print_what_was_done(result: RunResult) -> None:
-    for text in [*dict.fromkeys(result.unusable), *result.failed, *result.not_mailed]:
+    said = [*result.notices, *result.unusable, *result.failed, *result.not_mailed]
+    for text in dict.fromkeys(said):
         _say(text)
     for report in result.reports:
         print(report)

@@ -218,6 +218,18 @@ CREATE TABLE meanings (day DATE NOT NULL, baghouse VARCHAR NOT NULL, settings VA
 ALTER TABLE judged ADD COLUMN verdicts_changed BOOLEAN DEFAULT true;
 """
 
+_NOTICES = """
+CREATE TABLE notices (
+    key VARCHAR NOT NULL,
+    text VARCHAR NOT NULL,
+    is_event BOOLEAN NOT NULL,
+    first_said DATE NOT NULL,
+    last_said DATE NOT NULL,
+    carried_by DATE,
+    mailed DATE
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -236,4 +248,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("places apart from rows", _PLACES),
     Migration("parts of days that failed", _FAILURES),
     Migration("settings that facts rest on", _MEANINGS),
+    Migration("notices and when they were said", _NOTICES),
 )
