@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import duckdb
@@ -15,7 +16,7 @@ from soak.portrait import Portrait, differences, portrait
 
 from rowcall.cli import Exit, main
 from rowcall.errors import CutShortError, RowcallError, StoreError
-from rowcall.runs import nightly
+from rowcall.runs import nightly, record
 from rowcall.store import Store
 from rowcall.store.results import save_day
 from rowcall_reports.write import ReportError
@@ -65,13 +66,13 @@ def test_full_later_in_the_night(
     match: str,
 ) -> None:
     with full_disk() as fill, monkeypatch.context() as patch:
-        do = getattr(nightly, step)
+        do = getattr(record, step)
 
         def do_on_a_full_disk(*given: Any) -> Any:
             fill(10_000)
             return do(*given)
 
-        patch.setattr(nightly, step, do_on_a_full_disk)
+        patch.setattr(record, step, do_on_a_full_disk)
         with pytest.raises(CutShortError, match=match) as stopped:
             night(plant)
     assert isinstance(stopped.value.__cause__, error)
@@ -101,7 +102,7 @@ def test_full_after_some_days_are_reported(
                 fill(10_000)
             return do(*given)
 
-        patch.setattr(nightly, "save_day", do_on_a_disk_that_fills)
+        patch.setattr(record, "save_day", do_on_a_disk_that_fills)
         assert main([*COMMAND, str(plant / "site.toml")]) == Exit.CUT_SHORT
     told = capsys.readouterr()
     assert told.out.split() == [str(plant / "reports" / "2026-03-28")]
@@ -131,18 +132,21 @@ def test_a_store_that_fails_while_days_are_looked_up(
     assert "the store could not be read or written (IO Error" in told
 
 
-@pytest.mark.parametrize(("step", "code"), [("hold_site", 2), ("judge_day", 6)])
+@pytest.mark.parametrize(
+    ("module", "step", "code"), [(nightly, "hold_site", 2), (record, "judge_day", 6)]
+)
 def test_a_file_that_fails_where_nobody_looks_for_it(
     plant: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
+    module: ModuleType,
     step: str,
     code: int,
 ) -> None:
     def fail(*_: object, **__: object) -> None:
         raise OSError(5, "Input/output error", "fonts.json")
 
-    monkeypatch.setattr(nightly, step, fail)
+    monkeypatch.setattr(module, step, fail)
     assert main([*COMMAND, str(plant / "site.toml")]) == code
     assert (
         "fonts.json: it cannot be read or written (Input/output error)" in capsys.readouterr().err
