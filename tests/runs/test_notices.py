@@ -279,6 +279,23 @@ def test_a_mail_that_may_be_lost_is_said_on_two_nights(nights: Nights) -> None:
     assert unsure not in " ".join(nights.next().notices)
 
 
+def test_a_day_that_rowcall_fails_to_report_is_mailed(
+    nights: Nights, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> str:
+        raise ZeroDivisionError("of the test")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("rowcall_reports.write.write_markdown", fail)
+        nights.next()
+    (mail,) = nights.short_mails()
+    assert "2026-03-28, day: could not be reported: an error of rowcall, reference" in mail
+    nights.next()
+    assert "2026-03-28, day: could not be reported" in nights.first_lines(1)
+    assert nights.next().notices == []
+    assert len(nights.short_mails()) == 1
+
+
 def test_notices_wait_for_a_mail_server_that_is_down(nights: Nights) -> None:
     nights.next()
     nights.box.refuse = set(READERS)

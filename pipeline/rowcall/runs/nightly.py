@@ -11,7 +11,7 @@ from time import monotonic
 from rowcall.days import day_bounds, local_day
 from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
-from rowcall.runs.notices import Night, carried, dated, new_store, notices_of
+from rowcall.runs.notices import Night, carried, dated, new_store, notices_of, unreported
 from rowcall.runs.post import mail_night
 from rowcall.runs.record import Progress, Record
 from rowcall.runs.result import RunResult, reporting_what_was_done
@@ -71,21 +71,26 @@ def run_nightly(
         for text in left_out(complete, due):
             progress(text)
         night = _night(store, site, now, max(touched, default=None), inbox, tried, due)
-        notices = dated(notices_of(night), read_notices(store), today)
+        found, before = notices_of(night), read_notices(store)
+        notices = dated(found, before, today)
         result.notices += [notice.text for notice in notices if notice.last_said == today]
         # Saved before it is so: a run killed later must not have them mailed by themselves as well.
         notices = carried(notices, due[-1].day, today) if due else notices
         save_notices(store, notices)
         if not record.judge(due, result.notices) and due:
-            notices = carried(notices, None, today)
+            found.append(unreported(result.failed[-1]))
+            notices = carried(dated(found, before, today), None, today)
+            save_notices(store, notices)
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
 
 
 def _notice_new_store(store: Store, site: Site, today: date) -> None:
     """Save at once that a store is new beside reports: after take-in nothing shows it any more."""
+    if days_touched(store) or read_notices(store):
+        return
     days = sorted(path.parent.name for path in site.reports.glob("*/rowcall-*.md"))
-    if days and not days_touched(store) and not read_notices(store):
+    if days:
         notice = new_store(site.store.name, site.reports.name, days)
         save_notices(store, dated([notice], {}, today))
 

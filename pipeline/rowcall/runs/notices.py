@@ -69,6 +69,12 @@ def new_store(store: str, reports: str, days: Sequence[str]) -> Notice:
     return Notice("store", text, is_event=True)
 
 
+def unreported(failure: str) -> Notice:
+    """Say that a day has no report; `failure` begins with the day."""
+    text = f"{failure} Send the log of this run to the developers."
+    return Notice(f"day {failure.partition(',')[0]}", text, is_event=True)
+
+
 def _inbox(night: Night) -> list[Notice]:
     if not night.inbox_problem:
         return []
