@@ -149,7 +149,7 @@ def _look(options: argparse.Namespace) -> Exit:
     from rowcall.site_file import read_site
 
     site = read_site(options.site) if options.site else None
-    settings, zone = (site.take_in, site.plant.zone) if site else (TakeIn(), None)
+    settings, zone = (site.take_in, site.export_zone) if site else (TakeIn(), None)
     refused: list[ExportError] = []
 
     def refuse(error: ExportError) -> None:

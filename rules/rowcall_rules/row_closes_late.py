@@ -11,6 +11,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+import numpy as np
+
+from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.diagnosis.row_evidence import RowEvidence
 from rowcall.diagnosis.row_rules import (
     HEADER_PRESSURE,
@@ -26,6 +29,7 @@ from rowcall.model import (
     Answer,
     Chapter,
     Context,
+    Fact,
     Limits,
     Quantity,
     RowMark,
@@ -35,6 +39,7 @@ from rowcall.model import (
     limit,
     work,
 )
+from rowcall.site import Role
 from rowcall.units import Dimension, show
 
 
@@ -56,17 +61,53 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         Quantity("drop_ratio", row.day_ratio, "1"),
     )
     low = row.day_ratio - limits["errors"] * row.day_ratio_error
-    is_late = _is_late(row, low, limits)
+    is_late, grew = _is_late(row, low, limits), _grew(context, subject, row)
     # Where lateness cannot be seen, depth shows it: no other fault makes so much deeper drops.
-    if is_late or (low >= limits["far_deeper"] and row.late_power < limits["power"]):
-        text, start = _text(row, is_late), context.at(row.since_s)
-        return context.found(subject, Urgency.NEXT_OUTAGE, text, _ACTION, values, start=start)
+    if is_late or grew or (low >= limits["far_deeper"] and row.late_power < limits["power"]):
+        is_over = row.changed and row.before > row.ratio
+        return context.found(
+            subject,
+            Urgency.NEXT_OUTAGE,
+            _text(row, is_late=is_late, grew=grew),
+            _ACTION,
+            values,
+            start=None if is_over else context.at(row.since_s),
+            end=context.at(row.onset_s) if is_over else None,
+        )
     why = _why_open(row, limits)
     if why:
-        return Answer.cannot_tell(subject, why)
+        return Answer.cannot_tell(subject, why + _advice(context, subject))
     size = percent(row.day_ratio)
     text = f"Closes in time with its peers; its pressure drop is {size} of theirs."
+    if row.late_power < limits["power"]:
+        text = (
+            f"Takes no more air than its peers: its pressure drop is {size} of theirs, at most "
+            f"{percent(_max_ratio(row))}. Its closing itself could not be timed."
+        )
     return Answer.clear(subject, text, values)
+
+
+def _max_ratio(row: RowEvidence) -> float:
+    """Upper end of the 95 % interval of its drop over its peers'."""
+    return row.day_ratio + _ERRORS_95 * row.day_ratio_error
+
+
+def _grew(context: Context, subject: Subject, row: RowEvidence) -> bool:
+    """Whether its drop grew within the day by what no other fault adds.
+
+    Save a refill that grows slow after this row: it deepens the drop, and the closing stays.
+    """
+    if row.p_late <= context.limits["open"] and _refills_slowly(context, subject):
+        return False
+    low = row.ratio - context.limits["errors"] * row.ratio_error
+    return row.changed and low >= context.limits["deeper"] * max(row.before, 1.0)
+
+
+def _refills_slowly(context: Context, subject: Subject) -> bool:
+    n_rows = context.day.baghouse.rows[subject.compartment - 1]
+    taus = [context.facts.of(Fact.TAU_S, subject.compartment, n) for n in range(1, n_rows + 1)]
+    known = [tau for tau in taus if math.isfinite(tau)]
+    return bool(known) and taus[subject.row - 1] > _SLOW * float(np.median(known))
 
 
 def _is_late(row: RowEvidence, low_ratio: float, limits: Limits) -> bool:
@@ -75,7 +116,14 @@ def _is_late(row: RowEvidence, low_ratio: float, limits: Limits) -> bool:
     is_both = row.p_late > limits["open"] and low_ratio >= limits["deeper"]
     # A handful of points that lie off can be fitted by any lateness, at any depth.
     is_sized = row.day_ratio_error <= limits["max_error"] * row.day_ratio
-    return is_sized and row.late_s >= limits["late"] and (is_sure or is_both)
+    # Where samples meet few phases the time is open, but the air it takes may not be.
+    is_shown = _low_s(row) >= limits["surely_late"] or low_ratio >= limits["deep"]
+    return is_sized and is_shown and row.late_s >= limits["late"] and (is_sure or is_both)
+
+
+def _low_s(row: RowEvidence) -> float:
+    """Lower end of the 95 % interval of its lateness [s]."""
+    return row.late_s - _ERRORS_95 * row.late_s_error
 
 
 def _why_open(row: RowEvidence, limits: Limits) -> str:
@@ -83,25 +131,41 @@ def _why_open(row: RowEvidence, limits: Limits) -> str:
     if row.p_late > limits["open"] and row.day_ratio >= limits["deep"]:
         chance = percent(row.p_late, 1)
         return f"its valve may close late, but with a probability of {chance} only"
-    if row.late_power < limits["power"]:
+    # What a late valve lets out is missing afterwards, whenever it closed.
+    if row.late_power < limits["power"] and _max_ratio(row) >= limits["more_air"]:
         return (
-            "a valve that closes less than half a second late would not stand out on this day "
-            "(coarse samples or time stamps, or an uneven refill)"
+            f"it may take up to {percent(_max_ratio(row))} of its peers' air, and a valve that "
+            "closes less than half a second late would not stand out on this day"
         )
     return ""
 
 
-def _text(row: RowEvidence, is_late: bool) -> str:
+def _advice(context: Context, subject: Subject) -> str:
+    """Say which record of header pressure would show more, as trials of recordings do."""
+    signals = context.day.signals
+    header = subject.compartment if (Role.HEADER_PRESSURE, subject.compartment, 0) in signals else 0
+    signal = signals.get((Role.HEADER_PRESSURE, header, 0))
+    if signal is None or signal.bridge_s > LONGEST_BRIDGE_S:  # a thinned tag may be scanned so
+        return ""
+    step_s = float(np.median(np.diff(signal.time_s)))
+    return "; header pressure sampled once a second would show more" if step_s > _FINE_S else ""
+
+
+def _text(row: RowEvidence, *, is_late: bool, grew: bool) -> str:
     harm, size = "It wastes air and wears the bags of this row.", percent(row.day_ratio)
     if is_late:
         reach = _ERRORS_95 * row.late_s_error
-        low_s = max(row.late_s - reach, 0.0)
         is_longer = row.late_s + reach >= MAX_LATE_S
-        by = f"at least {show(low_s, 's', 2)}" if is_longer else show(row.late_s, "s", 2)
-        how = f"{by} later than its peers'" if low_s >= _MIN_SAID_S else "later than its peers'"
+        by = f"at least {show(_low_s(row), 's', 2)}" if is_longer else show(row.late_s, "s", 2)
+        how = f"{by} later than its peers'" if _low_s(row) > 0 else "later than its peers'"
         return (
             f"Valve closes {how}; its pressure drop is {size} of theirs. {harm} Standard error "
             f"{show(row.late_s_error, 's', 2)}."
+        )
+    if grew:
+        return (
+            f"Its pressure drop is {percent(row.ratio)} of its peers' since it changed "
+            f"({percent(row.before)} before), as of a valve that stays open too long. {harm}"
         )
     return (
         f"Its pressure drop is {size} of its peers', as of a valve that stays open too long; the "
@@ -109,7 +173,8 @@ def _text(row: RowEvidence, is_late: bool) -> str:
     )
 
 
-_MIN_SAID_S = 0.05  # chosen: of a delay whose interval begins below it no number is said
+_FINE_S = 1.5  # chosen: sampled once a second, give or take
+_SLOW = 1.3  # times its peers' recovery constant; chosen: sound rows differ by a few per cent
 _ERRORS_95 = 1.96  # standard errors of a 95 % interval
 _ACTION = work(
     outside="Listen at the row's valve from a distance: does it blow on after its pulse has ended?",
@@ -134,6 +199,20 @@ RULE = Rule(
             dimension=Dimension.TIME,
         ),
         limit(
+            "surely_late",
+            "0.05 s",
+            "lower end of the 95 % interval of that, below which the drop must show it",
+            chosen="a third of a usual pulse at full flow; twice the error of the peers' closing",
+            dimension=Dimension.TIME,
+        ),
+        limit(
+            "more_air",
+            "1.25",
+            "multiple of the peers' drop, below which the 95 % interval must end to clear a row "
+            "whose closing cannot be timed",
+            chosen="a valve 0.2 s late at a fifth of its flow takes a quarter more air",
+        ),
+        limit(
             "deep",
             "1",
             "drop as a multiple of the peers', below which a row is not late",
@@ -154,7 +233,8 @@ RULE = Rule(
         limit(
             "deeper",
             "1.2",
-            "multiple of the peers' drop that is enough where it likely closes late as well",
+            "multiple of the peers' drop that is enough where it likely closes late as well, or "
+            "where it was theirs earlier on the day",
             chosen="four times the spread of sound rows, 3-5 %, above their mean",
         ),
         limit(

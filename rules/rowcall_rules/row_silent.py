@@ -111,7 +111,8 @@ def _by_pulses(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     n_missed = row.judged - row.answered
     is_steady = row.answered >= limits["steady_share"] * row.judged
     if is_steady or n_missed < limits["min_missed"]:
-        return Answer.clear(subject, f"Answers: {seen}.", values)
+        is_certain = row.answered >= limits["steady_share"] * (row.judged + row.in_doubt)
+        return _answers(subject, row, seen, values, is_certain=is_certain)
     if row.answered_ratio < limits["full_share"]:
         return Answer.clear(subject, f"Not silent but weak: {seen}.", values)
     return _misses_pulses(context, subject, row, seen, values)
@@ -157,6 +158,23 @@ def _silent_text(row: RowEvidence, n_since: int) -> str:
     else:
         text = f"Silent with few exceptions: {seen}"
     return f"{text}; other rows show their usual drop."
+
+
+def _answers(
+    subject: Subject,
+    row: RowEvidence,
+    seen: str,
+    values: tuple[Quantity, ...],
+    *,
+    is_certain: bool,
+) -> Answer:
+    if is_certain:
+        return Answer.clear(subject, f"Answers: {seen}.", values)
+    return Answer.cannot_tell(
+        subject,
+        f"{seen}; after {row.in_doubt:,.0f} others no point was recorded, and whether samples were "
+        "lost there or it missed these pulses does not show",
+    )
 
 
 def _silence(day: BaghouseDay, subject: Subject) -> tuple[float, int]:

@@ -1,8 +1,10 @@
 """The next row pulses before the header is back: the interval is too short for the recovery.
 
 Why: each pulse then starts from a lower pressure than the one before, a staircase down to an
-equilibrium; all rows are cleaned more weakly than the set pressure promises. Rule out: a header
-that refills slowly today (its feed is at fault, not the setting).
+equilibrium; all rows are cleaned more weakly than the set pressure promises. Weighed is what that
+does to cleaning: residual DP goes with the pressure of the pulse to the power of -0.65. Rule out: a
+header that refills slowly today (its feed is at fault, not the setting), and one that always takes
+long: a longer interval cleans each row less often, so it takes a larger lack to be worth it.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from rowcall import trade
 from rowcall.diagnosis.headers import headers_of, needs_header
 from rowcall.model import (
     Answer,
@@ -25,6 +28,8 @@ from rowcall.model import (
 )
 from rowcall.units import percent, show
 
+# Residual DP by pulse pressure: value from memory, EPA Air Pollution Control Cost Manual, 1.2.6.2
+_CLEANING_POWER = 0.65
 _TAKES_TURNS = 0.9  # chosen: below this share of a header's interval, others pulse in between
 
 
@@ -59,13 +64,18 @@ def _judge_header(context: Context, header: int) -> Answer:
         facts.of(fact, header) for fact in (Fact.PLATEAU_PA, Fact.SHORTFALL_PA, Fact.REFILL_DROP_PA)
     )
     share = shortfall / plateau
-    if shortfall < context.limits["min_shortfall"] * drop:
-        still = f"{percent(1 - shortfall / drop)} of a drop are recovered by the next pulse"
+    is_slow = needed > context.limits["slow"]
+    if share < context.limits["min_shortfall_slow" if is_slow else "min_shortfall"]:
+        still = (
+            f"{percent(1 - shortfall / drop)} of a drop are recovered by the next pulse, which "
+            f"starts {percent(share)} below the plateau"
+        )
         return Answer.clear(subject, f"Slow but sound, {still}: {seen}.", values)
     text = (
         f"The next row pulses before the header is back: {seen}. Pulses start "
         f"{show(shortfall, 'bar', 2)} ({percent(share)}) below the {show(plateau, 'bar', 2)} gauge "
-        f"that the header tends to.{_over_cycle(context, header)}"
+        f"that the header tends to, so residual DP is about "
+        f"{percent((1 - share) ** -_CLEANING_POWER - 1)} higher.{_over_cycle(context, header)}"
     )
     return context.found(subject, Urgency.WATCH, text, _action(context, header, needed), values)
 
@@ -108,9 +118,23 @@ RULE = Rule(
     thresholds=(
         limit(
             "min_shortfall",
-            "25 %",
-            "of the drop missing at the next pulse, below which it does no harm",
-            chosen="a header back by four fifths cleans nearly as well, and is known to 5 %",
+            "4.5 %",
+            "of the plateau missing at the next pulse, below which it does no harm",
+            chosen="residual DP is 3 % higher then",
+        ),
+        limit(
+            "min_shortfall_slow",
+            "20 %",
+            "of the plateau, where the header takes long to recover",
+            chosen="10 % at least, as a plateau far ahead may be overstated: residual DP is 7 % "
+            "higher; for less, pulsing each row less often gains nothing",
+        ),
+        limit(
+            "slow",
+            trade.RECOVERY_LONGEST.text,
+            trade.RECOVERY_LONGEST.meaning,
+            source=trade.RECOVERY_LONGEST.source,
+            dimension=trade.RECOVERY_LONGEST.dimension,
         ),
         limit(
             "history_days",

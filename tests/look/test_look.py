@@ -71,7 +71,7 @@ def test_everything_understood_is_said(tmp_path: Path) -> None:
         "wide: one time column and 2 columns of a tag each",
         "in column 'Time', written as %d.%m.%Y %H:%M:%S, day first",
         "custom of dates with points; no date contradicts or proves it",
-        "wall time without an offset, read in the plant's zone Europe/Vienna",
+        "wall time without an offset, read in the zone Europe/Vienna",
         "the older numbers (192 is good, 0 is bad): '192' 5 times, '0' once, '64' once",
         "2026-03-02 05:00:00+0100 to 2026-03-02 06:00:40+0100",
         "13 read, 11 of them samples",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import timedelta
 
 import polars as pl
 import pytest
@@ -49,6 +50,33 @@ def test_the_answer_covers_the_day_it_was_seen_on() -> None:
     assert (answer.start, answer.end) == (day.start, day.end)
 
 
+@pytest.mark.parametrize("step_s", [1, 5])
+@pytest.mark.parametrize("late_s", [0.4, 1.0])
+def test_a_row_that_begins_to_close_late_in_the_afternoon_does_so_since_then(
+    step_s: int, late_s: float
+) -> None:
+    begins = RowDrawnOut(start=local(0, 13), compartment=2, row=4, late_s=late_s)
+    day = study(exports(kiln(cleaning=on_time(6)), [begins], seed=4, step_s=step_s)[0]).day
+    answers = ask(RULE, day)
+    assert found(answers) == {(2, 4)}
+    answer = answers[Subject("BH1", 2, 4)]
+    assert answer.start is not None
+    assert abs(answer.start - local(0, 13)) < timedelta(minutes=10)
+    assert answer.end == day.end
+
+
+@pytest.mark.parametrize("step_s", [1, 5])
+def test_a_valve_that_was_mended_at_noon_closed_late_until_then(step_s: int) -> None:
+    mended = RowDrawnOut(start=local(0), end=local(0, 12), compartment=2, row=4, late_s=1.0)
+    day = study(exports(kiln(cleaning=on_time(6)), [mended], seed=4, step_s=step_s)[0]).day
+    answers = ask(RULE, day)
+    assert found(answers) == {(2, 4)}
+    answer = answers[Subject("BH1", 2, 4)]
+    assert answer.start == day.start
+    assert answer.end is not None
+    assert abs(answer.end - local(0, 12)) < timedelta(minutes=10)
+
+
 # 2. Healthy.
 
 
@@ -91,6 +119,13 @@ def test_a_slow_refill_is_no_late_valve() -> None:
     assert found(ask(RULE, study(exports(kiln(), [slow], seed=4)[0]).day)) == set()
 
 
+def test_a_refill_that_grows_slow_within_the_day_is_no_late_valve() -> None:
+    """As the demo's mill filter does: ten rows, pulsed every 20 s."""
+    plan = kiln(rows=(10,), cleaning=on_time(10, 20.0))
+    slow = SlowHeaderRecovery(start=local(0, 9), compartment=1, row=6, tau_factor=2.2)
+    assert found(ask(RULE, study(exports(plan, [slow], seed=4)[0]).day)) == set()
+
+
 def test_a_row_of_deeper_drops_in_time_is_no_late_valve() -> None:
     plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))
     day = study(exports(plan, seed=4)[0]).day
@@ -117,10 +152,21 @@ def test_a_late_valve_is_found_in_slow_samples(step_s: int) -> None:
 
 
 def test_where_a_late_valve_would_not_stand_out_no_row_is_judged() -> None:
-    plan = kiln(cleaning=on_time(6), noise_scale=4.0)
+    plan = kiln(cleaning=on_time(6), noise_scale=30.0)
     day = study(exports(plan, drawn([(2, 4)]), seed=4, step_s=60)[0]).day
     answers = ask(RULE, day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
+
+
+def test_a_row_that_takes_no_more_air_is_clear_where_its_closing_is_not_timed() -> None:
+    plan = kiln(cleaning=on_time(6), noise_scale=4.0)
+    day = study(exports(plan, drawn([(2, 4)]), seed=4, step_s=60)[0]).day
+    answers = ask(RULE, day)
+    assert max(fact(day, Fact.LATE_POWER, c, r) for c, r in day.baghouse.all_rows()) < 0.5  # type: ignore[type-var, operator]
+    late = answers.pop(Subject("BH1", 2, 4))
+    assert late.verdict is Verdict.CANNOT_TELL
+    assert "sampled once a second" in late.text
+    assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
 def test_few_pulses_cannot_tell() -> None:

@@ -53,6 +53,17 @@ def test_a_row_deeper_and_likely_late_is_found_with_less_of_each(
     assert ask("row_closes_late", day)[PLACE].verdict is verdict
 
 
+@pytest.mark.parametrize(
+    ("ratio", "error_s", "verdict"),
+    [(1.05, 0.2, Verdict.FOUND), (1.05, 0.3, Verdict.CANNOT_TELL), (1.3, 0.3, Verdict.FOUND)],
+)
+def test_a_lateness_whose_interval_holds_none_takes_a_deeper_drop(
+    healthy: BaghouseDay, ratio: float, error_s: float, verdict: Verdict
+) -> None:
+    facts = stacked(ratio, 0.03) | {"late_s": 0.5, "late_s_error": error_s, "p_late": 0.9995}
+    assert ask("row_closes_late", with_facts(healthy, facts))[PLACE].verdict is verdict
+
+
 @pytest.mark.parametrize(("ratio", "verdict"), [(0.02, Verdict.FOUND), (0.3, Verdict.CANNOT_TELL)])
 def test_a_row_whose_stack_shows_a_drop_is_not_silent_by_its_pulses(
     healthy: BaghouseDay, ratio: float, verdict: Verdict

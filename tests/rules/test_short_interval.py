@@ -48,6 +48,26 @@ def test_a_header_back_by_four_fifths_is_slow_but_sound(interval_s: float) -> No
     assert "Slow but sound" in answer.text
 
 
+def test_a_lack_of_shallow_drops_does_no_harm() -> None:
+    """28 % of a drop of 10 % are missing: 2.7 % of the pressure, 2 % of residual DP."""
+    header = HeaderPlan(tau_spread_frac=0.0, drop_frac=0.10)
+    plan = kiln(rows=(6,), cleaning=on_time(6, 3.5), header=header)
+    answer = ask(RULE, study(exports(plan, hours=6)[0]).day)[ONE]
+    assert answer.verdict is Verdict.CLEAR
+    assert value_of(answer, "shortfall_share") == pytest.approx(0.027, abs=0.003)
+
+
+@pytest.mark.parametrize(("interval_s", "verdict"), [(20.0, Verdict.CLEAR), (10.0, Verdict.FOUND)])
+def test_of_a_header_that_takes_long_only_a_large_lack_counts(
+    interval_s: float, verdict: Verdict
+) -> None:
+    """95 % takes 39 s. At 20 s 9 % of the plateau are missing; at 10 s 25 %."""
+    header = HeaderPlan(tau_s=13.0, tau_spread_frac=0.0, drop_frac=0.38)
+    plan = kiln(rows=(6,), cleaning=on_time(6, interval_s), header=header)
+    answer = ask(RULE, study(exports(plan, hours=6)[0]).day)[ONE]
+    assert answer.verdict is verdict
+
+
 @pytest.mark.parametrize("interval_s", [7.0, 12.0, 20.0])
 def test_an_interval_that_leaves_time_is_clear(interval_s: float) -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6, interval_s), header=HEADER)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import duckdb
@@ -132,21 +131,18 @@ def test_a_store_that_fails_while_days_are_looked_up(
     assert "the store could not be read or written (IO Error" in told
 
 
-@pytest.mark.parametrize(
-    ("module", "step", "code"), [(nightly, "hold_site", 2), (record, "judge_day", 6)]
-)
+@pytest.mark.parametrize(("step", "code"), [("hold_site", 2), ("judge_day", 6)])
 def test_a_file_that_fails_where_nobody_looks_for_it(
     plant: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
-    module: ModuleType,
     step: str,
     code: int,
 ) -> None:
     def fail(*_: object, **__: object) -> None:
         raise OSError(5, "Input/output error", "fonts.json")
 
-    monkeypatch.setattr(module, step, fail)
+    monkeypatch.setattr(nightly if step == "hold_site" else record, step, fail)
     assert main([*COMMAND, str(plant / "site.toml")]) == code
     assert (
         "fonts.json: it cannot be read or written (Input/output error)" in capsys.readouterr().err

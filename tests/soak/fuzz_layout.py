@@ -31,7 +31,22 @@ from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.opening import open_export
 
 LONGEST_S = 5.0  # chosen: a thousand times what a file takes
-_WORDS = (b"time,", b"tag;", b"value", b"\n", b'"', b"2026-03-14T05:00:00Z", b"1,5", b"\0", b"\r")
+_WORDS = (
+    b"time,",
+    b"tag;",
+    b"value",
+    b"\n",
+    b'"',
+    b"2026-03-14T05:00:00Z",
+    b"1,5",
+    b"\0",
+    b"\r",
+    b",time,DP\n",
+    b"PAR1",
+    b"2/1/2019 0:05",
+    b"OPEN",
+    b"PK\x03\x04",
+)
 _CSV, _PACKED, _PARQUET = Path("day.csv"), Path("day.csv.gz"), Path("day.parquet")
 
 

@@ -41,9 +41,12 @@ def test_a_store_of_an_earlier_version_is_brought_up_to_date(
     path = _store_path(tmp_path)
     with monkeypatch.context() as patch:
         patch.setattr("rowcall.store.connection.MIGRATIONS", MIGRATIONS[:1])
-        with Store.open(path):
-            pass
-        taken(tmp_path, long_csv(samples(3)))
+        with Store.open(path) as store:  # by what an early version wrote, not by this one
+            store.connection.execute("INSERT INTO tags VALUES (0, 'DP')")
+            store.connection.executemany(
+                "INSERT INTO samples VALUES (0, ?, 1.5, 0)",
+                [[time.replace(tzinfo=None)] for _, time, *_ in samples(3, ("DP",))],
+            )
     with pytest.raises(StoreError, match="run a nightly"):
         Store.open(path, read_only=True)
     with Store.open(path) as store:

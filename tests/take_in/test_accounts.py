@@ -71,7 +71,7 @@ def test_every_row_is_accounted_for_and_comes_back(
         lines = [
             f"{tag};{START + timedelta(seconds=s):%Y-%m-%dT%H:%M:%SZ};{c}" for tag, s, c in rows
         ]
-        result = taken(folder, "tag;time;value\n" + "\n".join(lines), f"{number}.csv")
+        result = taken(folder, "\n".join(["tag;time;value", *lines, ""]), f"{number}.csv")
         usable = {(t, START + timedelta(seconds=s)): c for t, s, c in rows if c not in ("", "word")}
         assert (result.outcome is Outcome.REFUSED) == (not usable)
         if result.outcome is Outcome.STORED:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -184,3 +185,18 @@ def test_exports_of_a_folder(tmp_path: Path) -> None:
     found = [path.name for path in find_exports(tmp_path)]
     assert found == ["a.parquet", "b.csv", "c.TXT", "d.csv.gz"]
     assert find_exports(tmp_path / "nowhere") == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are bytes there")
+def test_a_file_whose_name_is_no_utf8_is_taken_in(tmp_path: Path) -> None:
+    for number, name in enumerate((b"a\xff.csv", b"b.csv")):
+        Path(os.fsdecode(os.fsencode(tmp_path) + b"/" + name)).write_text(long_csv(ROWS[number:]))
+    said: list[str] = []
+    with Store.open(tmp_path / "store.duckdb") as store:
+        results = take_in(
+            store, plant_site(), find_exports(tmp_path), now=NOW, progress=said.append
+        )
+        names = store.connection.execute("SELECT name FROM files ORDER BY file_id").fetchall()
+    assert [result.outcome for result in results] == [Outcome.STORED, Outcome.STORED]
+    assert names == [(r"a\udcff.csv",), ("b.csv",)]
+    assert all(text.isprintable() for text in said)

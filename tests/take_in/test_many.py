@@ -14,7 +14,7 @@ from rowcall.errors import StoreError
 from rowcall.file_note import FileNote
 from rowcall.store import Store
 from rowcall.store.batch import Export
-from rowcall.store.exports import store_export
+from rowcall.store.exports import Contradicted, store_export
 from rowcall.store.future_rows import Again
 from rowcall.take_in import Outcome, TakenIn, take_in
 
@@ -89,7 +89,9 @@ def test_a_file_that_changes_between_reading_it_and_its_turn_waits(
         path.write_text(export(200 * number, 201 + number))
     left = [change]
 
-    def storing_slowly(store: Store, export: Export, again: Again | None) -> FileNote:
+    def storing_slowly(
+        store: Store, export: Export, again: Again | None
+    ) -> tuple[FileNote, Contradicted]:
         if left:
             left.pop()(paths[1])
         return store_export(store, export, again)

@@ -148,7 +148,7 @@ def test_the_days_of_such_rows_are_judged_again(tmp_path: Path) -> None:
     """Their day may have been judged meanwhile: without the file, or on another's samples."""
     (tmp_path / "a.csv").write_bytes(long_csv(TIMES))
     take(tmp_path, "a.csv", NOW)
-    (tmp_path / "b.csv").write_bytes(long_csv([NOW + timedelta(minutes=90)]))
+    (tmp_path / "b.csv").write_bytes(long_csv([NOW + timedelta(minutes=90)]) + b"\n")
     take(tmp_path, "b.csv", NOW + timedelta(days=1))
     take(tmp_path, "a.csv", NOW + timedelta(days=1))
     with Store.open(tmp_path / "store.duckdb") as store:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from random import Random
@@ -191,3 +192,34 @@ def test_a_sign_in_the_place_of_a_digit_is_no_year(tmp_path: Path) -> None:
     lines = [f"DP,{time},1.5\n" for time in ("14-Mar-26 05:06", "14-Mar-2Z 05:07")]
     taken(tmp_path, "tag,time,value\n" + "".join(lines))
     assert [(row[0], row[3]) for row in aside(tmp_path)] == [(3, UNREADABLE)]
+
+
+def _walls(pattern: str, step: timedelta, count: int) -> list[str]:
+    every = [datetime(2019, 2, 1, 0, 5) + step * number for number in range(count)]
+    texts = [time.strftime(pattern) for time in every]
+    return [re.sub(r"(?<![\d:])0(?=\d[/ :])", "", text) for text in texts]
+
+
+@pytest.mark.parametrize("pattern", ["%m/%d/%Y %H:%M", "%d/%m/%Y %H:%M", "%m/%d/%Y %I:%M:%S %p"])
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_the_pace_of_the_times_shows_the_order_of_day_and_month(
+    tmp_path: Path, pattern: str, newest_first: bool
+) -> None:
+    walls = _walls(pattern, timedelta(minutes=20), 5 * 72)
+    found = take_times(tmp_path, *(walls[::-1] if newest_first else walls), zone="UTC")
+    assert (found[0], found[-1]) == (
+        datetime(2019, 2, 1, 0, 5, tzinfo=UTC),
+        datetime(2019, 2, 5, 23, 45, tzinfo=UTC),
+    )
+
+
+@pytest.mark.parametrize(
+    ("step", "count"), [(timedelta(days=1), 6), (timedelta(hours=1), 20)], ids=["daily", "one day"]
+)
+def test_times_that_go_on_in_either_order_are_asked_for(
+    tmp_path: Path, step: timedelta, count: int
+) -> None:
+    """As of one row a day, which may as well be one a month."""
+    walls = _walls("%m/%d/%Y %H:%M", step, count)
+    result = taken(tmp_path, "time;DP\n" + "".join(f"{wall};1\n" for wall in walls))
+    assert "day-first or month-first" in result.message

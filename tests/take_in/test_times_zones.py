@@ -13,7 +13,9 @@ import pytest
 from helpers.exports import aside, instants, take_times, taken
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
+from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
 from rowcall.take_in.cells.ambiguous_hour import AmbiguousHour
 from rowcall.take_in.cells.timestamps import (
@@ -113,7 +115,7 @@ def test_a_doubled_hour_sorted_by_wall_time_is_set_aside(tmp_path: Path, rows: l
 
 
 def test_a_row_written_twice_in_the_doubled_hour_costs_only_itself(tmp_path: Path) -> None:
-    walls = ["01:00", "02:00", "02:10", "02:10", "02:20", "02:30", "03:00"]
+    walls = ["01:00", "02:00", "02:10", "02:10", "02:20", "02:25", "02:30"]
     taken(tmp_path, _rows([("A", wall) for wall in walls]))
     assert len(instants(tmp_path, "A")) == 5
     assert [row[0] for row in aside(tmp_path)] == [4, 5]
@@ -139,6 +141,33 @@ def test_rows_in_no_common_order_are_told_apart_tag_by_tag(tmp_path: Path) -> No
 def test_a_file_that_begins_within_the_doubled_hour_goes_by_what_follows(tmp_path: Path) -> None:
     found = take_times(tmp_path, "2026-10-25 02:50:00", "2026-10-25 03:00:00")
     assert found[0] == datetime(2026, 10, 25, 1, 50, tzinfo=UTC)
+
+
+def test_an_hour_that_a_file_passes_only_once_is_set_aside(tmp_path: Path) -> None:
+    """A pass may be missing, or the clock knows no summer time and is an hour off in summer."""
+    lines = [f"2026-10-25 {n // 6:02d}:{n % 6}0:00;{n}\n" for n in range(30)]
+    result = taken(tmp_path, "time;DP\n" + "".join(lines))
+    assert [(line, reason) for line, *_, reason in aside(tmp_path)] == [
+        (number, UNCLEAR_HOUR) for number in range(14, 20)
+    ]
+    assert "take_in.time_zone" in UNCLEAR_HOUR
+    assert result.outcome is Outcome.STORED
+
+
+@pytest.mark.parametrize(
+    ("zone", "utc_hour"), [("UTC", 2), ("+01:00", 1), ("-03:30", 5), ("Africa/Lagos", 1)]
+)
+def test_the_site_file_names_the_zone_of_exports(tmp_path: Path, zone: str, utc_hour: int) -> None:
+    walls = ["01:00", "02:00", "02:30", "03:00"]
+    pins = TakeIn(time_zone=zone)
+    found = take_times(tmp_path, *(f"2026-10-25 {wall}:00" for wall in walls), pins=pins)
+    assert (found[1].hour, len(found), aside(tmp_path)) == (utc_hour, 4, [])
+
+
+@pytest.mark.parametrize("zone", ["Vienna", "+1:00", "+15:00", "01:00", ""])
+def test_an_unknown_zone_of_exports_is_refused(zone: str) -> None:
+    with pytest.raises(ValidationError, match="time_zone"):
+        TakeIn(time_zone=zone)
 
 
 def test_a_doubled_hour_in_no_order_is_set_aside(tmp_path: Path) -> None:

@@ -23,7 +23,8 @@ def _take_values(
         f"DP;{TIME}{number}Z;{value};{word}"
         for number, (value, word) in enumerate(zip(values, words, strict=True))
     ]
-    result = taken(folder, "tag;time;value;quality\n" + "\n".join(lines), pins=pins)
+    text = "\n".join(["tag;time;value;quality", *lines, ""])
+    result = taken(folder, text, pins=pins)
     assert result.outcome is Outcome.STORED, result.message
     return [(value, code) for _, _, value, code in stored(folder)]
 
@@ -46,6 +47,10 @@ def _take_values(
         ("-1.5E+03", -1500.0),
         ("True", 1.0),
         ("OFF", 0.0),
+        ("OPEN", 1.0),
+        ("Closed", 0.0),
+        ("RUN", 1.0),
+        ("stopped", 0.0),
     ],
 )
 def test_numbers(tmp_path: Path, text: str, value: float) -> None:
@@ -88,7 +93,7 @@ def test_the_decimal_sign_is_decided_by_the_whole_file(
 )
 def test_an_open_decimal_sign_is_asked_for(tmp_path: Path, texts: tuple[str, ...]) -> None:
     lines = "\n".join(f"DP;{TIME}{number}Z;{text}" for number, text in enumerate(texts))
-    result = taken(tmp_path, "tag;time;value\n" + lines)
+    result = taken(tmp_path, "tag;time;value\n" + lines + "\n")
     assert result.outcome is Outcome.REFUSED
     assert "take_in.decimal" in result.message
 
@@ -263,7 +268,7 @@ def test_an_unknown_quality_is_set_aside(tmp_path: Path) -> None:
 
 def test_cells_of_a_wide_export(tmp_path: Path) -> None:
     lines = ["time,DP,PT", f"{TIME}0Z,1.5,", f"{TIME}1Z,Bad,6.5", f"{TIME}2Z,x,7"]
-    result = taken(tmp_path, "\n".join(lines))
+    result = taken(tmp_path, "\n".join([*lines, ""]))
     assert [(row[0], row[3]) for row in stored(tmp_path)] == [
         ("DP", 0),
         ("DP", 2),

@@ -101,3 +101,29 @@ def test_further_times_in_a_wide_export_are_no_tag(
 def test_further_times_in_text_are_no_tag(tmp_path: Path) -> None:
     result = taken(tmp_path, f"time,received,DP\n{TIME},2026-03-02 05:00:07,1.5\n")
     assert counts(result) == (1, 1, 0, 0, 0)
+
+
+@pytest.mark.parametrize("first", [0, 1, 7])
+def test_row_numbers_in_a_first_column_without_a_name_are_left_out(
+    tmp_path: Path, first: int
+) -> None:
+    rows = [f"{first + n},2026-03-02 05:00:0{n}Z,{n}.5" for n in range(9)]
+    result = taken(tmp_path, "\n".join([",time,DP", *rows, ""]))
+    assert result.outcome is Outcome.STORED, result.message
+    assert [(tag, value) for tag, _, value, _ in stored(tmp_path)] == [
+        ("DP", n + 0.5) for n in range(9)
+    ]
+
+
+def test_a_first_column_without_a_name_may_hold_the_times(tmp_path: Path) -> None:
+    rows = [f"2026-03-02 05:00:0{n}Z,{n}.5,7" for n in range(9)]
+    result = taken(tmp_path, "\n".join([",DP,PT", *rows, ""]))
+    assert result.outcome is Outcome.STORED, result.message
+    assert {tag for tag, *_ in stored(tmp_path)} == {"DP", "PT"}
+
+
+def test_numbers_in_a_column_without_a_name_that_do_not_count_rows_are_refused(
+    tmp_path: Path,
+) -> None:
+    rows = [f"{n * n},2026-03-02 05:00:0{n}Z,{n}.5" for n in range(9)]
+    assert "column 1 holds values" in taken(tmp_path, "\n".join([",time,DP", *rows, ""])).message

@@ -258,3 +258,19 @@ def test_a_fault_is_found_at_its_place(fault: str) -> None:
     judged = judge_trial(SEED, "plant", condition_of("5 s"), fault_of(fault))
     assert all(right(judged, part) for part in parts_of(judged.planted.fault))
     assert [found_in(answers) for answers in judged.sound] == [{}] * len(judged.sound)
+
+
+def test_a_row_before_a_rest_does_not_close_late() -> None:
+    """The last row of a compartment is seen for 25 s, its peers for the 13 s to the next pulse."""
+    judged = judge_trial(401, "vessel", condition_of("5 s"), fault_of("none, slow headers"), days=1)
+    rows = {s: one for (rule, s), one in judged.answers.items() if rule == "row_closes_late"}
+    assert {one.verdict for one in rows.values()} == {Verdict.CLEAR}
+
+
+def test_a_plateau_that_is_never_reached_is_stated_with_an_error_that_holds() -> None:
+    """Its gas warms again after a pulse, which no law of inflow follows."""
+    judged = judge_trial(402, "vessel", condition_of("5 s"), fault_of("none, slow headers"), days=1)
+    for compartment in range(1, judged.plan.compartments + 1):
+        hours = judged.day.hours.filter(pl.col("compartment") == compartment)
+        off = hours["plateau_pa"] - judged.truth[compartment, 0, "plateau_pa"]
+        assert float((off.abs() <= 1.96 * hours["plateau_error_pa"]).mean()) > 0.9  # type: ignore[arg-type]

@@ -19,6 +19,7 @@ from rowcall.condition.counter import (
     unmapped_numbers,
     unmapped_text,
 )
+from rowcall.condition.declaration import declared_otherwise
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
@@ -108,6 +109,7 @@ def _condition_tag(
         coverage_frac=coverage,
         step_s=step_s,
         problem=_problem(time_s, inside, is_bad, is_out, is_frozen, coverage),
+        note=declared_otherwise(tag.sample, raw.time_us[~is_bad], raw.value[~is_bad]),
     )
     return signal, report
 

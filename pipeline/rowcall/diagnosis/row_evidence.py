@@ -24,6 +24,7 @@ class RowEvidence:
         sent: pulses, nan where bits miss most of them; of several days where one has few.
         days: number of days that all this is estimated from.
         judged, answered: pulses that could be judged, and those of them with a pressure drop.
+        in_doubt: pulses not judged, unanswered or with their scans lost.
         answered_ratio: median drop ratio of the answered pulses.
         ratio, ratio_error: drop over the reference rows', from the stack; where the row changed
             within the day, from what followed the change.
@@ -43,6 +44,7 @@ class RowEvidence:
     days: float
     judged: float
     answered: float
+    in_doubt: float
     answered_ratio: float
     ratio: float
     ratio_error: float
@@ -111,6 +113,7 @@ def row_evidence(facts: FactBook, compartment: int, row: int, expected: float = 
         days=days,
         judged=of(Fact.N_JUDGED, 0.0),
         answered=of(Fact.N_ANSWERED, 0.0),
+        in_doubt=of(Fact.N_IN_DOUBT, 0.0),
         answered_ratio=of(Fact.ANSWERED_DROP_RATIO) / expected,
         ratio=of(Fact.DROP_RATIO_AFTER if changed else Fact.DROP_RATIO) / expected,
         ratio_error=of(Fact.DROP_RATIO_AFTER_ERROR if changed else Fact.DROP_RATIO_ERROR)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from rowcall.condition.declaration import sample_kind
 from rowcall.errors import ExportError
 from rowcall.site import Sample, TakeIn
 from rowcall.take_in.cells.time_formats import plain_pattern
@@ -26,7 +27,6 @@ from rowcall.take_in.read.cell_table import Table, column
 from rowcall.take_in.read.opening import Opened, open_export
 from rowcall.take_in.sniff.layout import Layout
 
-_EVEN_SHARE = 0.9  # chosen: of the times between points are the usual one; some points get lost
 _REST_RATIO = 2.0  # chosen: between a step of the round (1) and a rest until the next cleaning
 _MAX_NUMBERS = 9801  # rows of 99 compartments of 99
 _UNIT_NAMES = frozenset(("unit", "units", "uom", "eu", "engineering unit", "engineering units"))
@@ -175,14 +175,3 @@ def steps_through(
         if is_long or _REST_RATIO * visits[0] < np.median(visits[1:]):
             shown = shown[1:]
     return tuple(int(number) for number in shown if number >= 0)[:_MAX_NUMBERS]
-
-
-def sample_kind(
-    spaces: npt.NDArray[np.int64], step_us: float, value: npt.NDArray[np.float64]
-) -> Sample:
-    """Return how a tag is recorded: even spacing, else few whole numbers, else thinned."""
-    if len(spaces) > 1 and np.mean(np.abs(spaces - step_us) <= 0.05 * step_us) >= _EVEN_SHARE:
-        return Sample.AT_INTERVALS
-    if np.all(value == np.round(value)) and len(np.unique(value)) <= 100:
-        return Sample.ON_CHANGE
-    return Sample.THINNED

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from datetime import datetime
-from zoneinfo import ZoneInfo
+from datetime import datetime, tzinfo
 
 from rowcall.errors import printable
 from rowcall.look.tag_stats import Looked, TagLook
@@ -50,7 +49,7 @@ def _facts(one: Looked) -> Iterator[str]:
         yield f"  {'set aside':<12}nothing"
 
 
-def _instant(instant: datetime, zone: ZoneInfo | None) -> str:
+def _instant(instant: datetime, zone: tzinfo | None) -> str:
     if zone is None:
         return f"{instant:%Y-%m-%d %H:%M:%S} wall time"
     return f"{instant.astimezone(zone):%Y-%m-%d %H:%M:%S%z}"

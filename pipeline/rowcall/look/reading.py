@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -32,7 +32,7 @@ from rowcall.take_in.sniff.layout import Layout
 def look_at(
     path: Path,
     overrides: TakeIn,
-    zone: ZoneInfo | None,
+    zone: tzinfo | None,
     now: datetime,
     refused: Callable[[ExportError], None] | None = None,
 ) -> Iterator[Looked]:
@@ -41,7 +41,7 @@ def look_at(
     Args:
         path: the file, or a folder or pattern of files.
         overrides: what the site file says of exports.
-        zone: the plant's zone; None where it is not known.
+        zone: of times without an offset; None where it is not known.
         now: the present instant (aware).
         refused: gets what is wrong with each export that cannot be read, and the others go on;
             None: the first one is raised.
@@ -72,7 +72,7 @@ def _gathering(refused: Callable[[ExportError], None] | None) -> Iterator[None]:
         refused(error)
 
 
-def _look(source: Source, overrides: TakeIn, zone: ZoneInfo | None, now: datetime) -> Looked:
+def _look(source: Source, overrides: TakeIn, zone: tzinfo | None, now: datetime) -> Looked:
     if source.problem:
         raise ExportError(source.problem)
     with reading(source), ThreadPoolExecutor(max_workers=2) as pool:
@@ -124,7 +124,7 @@ class _Counting(WithUnits):
             self.qualities.update(_counts(table.frame[column(place)]))
 
 
-def _understood(read: Read, to: _Counting, zone: ZoneInfo | None) -> Understood:
+def _understood(read: Read, to: _Counting, zone: tzinfo | None) -> Understood:
     opened = read.opened
     head, container, encoding = None, "Parquet", ""
     if isinstance(opened, TextExport):

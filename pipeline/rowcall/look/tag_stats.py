@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
-from zoneinfo import ZoneInfo
+from datetime import datetime, tzinfo
 
 import numpy as np
 import polars as pl
 
-from rowcall.draft.tag_facts import sample_kind
+from rowcall.condition.declaration import sample_kind
 from rowcall.site import Sample
 from rowcall.store.batch import Batch
 from rowcall.store.samples import BAD, UNCERTAIN, from_epoch_us
@@ -57,7 +56,7 @@ class Looked:
 
     name: str
     written: tuple[tuple[str, str], ...]
-    zone: ZoneInfo | None
+    zone: tzinfo | None
     rows_read: int
     samples: int
     first: datetime | None

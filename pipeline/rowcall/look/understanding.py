@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from zoneinfo import ZoneInfo
+from datetime import tzinfo
 
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.overrides import SiteValue, listed
@@ -46,7 +46,7 @@ class Understood:
     is_typed: bool
     is_utc: bool
     order: Order | None
-    zone: ZoneInfo | None
+    zone: tzinfo | None
     qualities: tuple[tuple[str, int], ...]
 
 
@@ -97,7 +97,7 @@ def _zone(one: Understood) -> str:
     if one.is_utc:
         return "the times say their offset from UTC, or are UTC"
     if one.zone is not None:
-        return f"wall time without an offset, read in the plant's zone {one.zone.key}"
+        return f"wall time without an offset, read in the zone {one.zone}"
     return (
         "wall time without an offset: it needs the plant's zone (time_zone under [plant] in the "
         "site file), so the hours that the clocks skip or repeat are not resolved here"

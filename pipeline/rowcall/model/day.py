@@ -57,6 +57,7 @@ class TagHealth:
     coverage_frac: float  # share of the day covered without gaps
     step_s: float  # median time between points; nan where there are fewer than two
     problem: str = ""
+    note: str = ""  # what the site file has otherwise than the points; the tag stays usable
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,8 @@ class BaghouseDay:
     pulses: one row a fire (or, without solenoid bits and counters, a drop): `time_s`,
         `compartment`, `row` (null where unknown), `before_pa`, `drop_pa`, `noise_pa`,
         `min_delay_s`, `tau_s`, `recovered` (bool, before the next pulse on its header),
-        `answered` (bool), `confidence` (0..1); values null where the header shows nothing of them.
+        `answered` (bool), `confidence` (0..1), `in_doubt` (bool, its scans may have been lost);
+        values null where the header shows nothing of them.
     cycles: `start_s`, `end_s`, `residual_dp_pa`, `peak_dp_pa`, `cycle_time_s`, `n_pulses`,
         `flow_m3_s` (corrected to all compartments on line), `state_running` (bool).
     facts: the day's own facts, columns `FACT_COLUMNS`.

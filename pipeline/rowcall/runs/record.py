@@ -127,14 +127,19 @@ def enter_day(
 
 
 def _unusable_parts(report: DayReport) -> list[str]:
-    """Return a sentence for every tag (or whole day) of a report that could not be used."""
+    """Return a sentence for every tag (or whole day) of a report that cannot be used as stated."""
     out = []
     for house in (house for house in report.baghouses if not house.failed):
         place = f"{report.day.isoformat()}, {house.baghouse.id}"
         if not house.signals:
             out.append(f"{place}: no usable data on this day.")
             continue
-        out += [f"{place}: tag {tag.tag}: {tag.problem}." for tag in house.health if tag.problem]
+        out += [
+            f"{place}: tag {tag.tag}: {text}."
+            for tag in house.health
+            for text in (tag.problem, tag.note)
+            if text
+        ]
     return out
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, timedelta, timezone, tzinfo
 from functools import cache
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
@@ -14,6 +15,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_
 from rowcall.site.address import checked
 from rowcall.site.toml_table import Name, Seconds, Table
 
+_OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
 
 
@@ -49,6 +51,16 @@ Size = Annotated[int, BeforeValidator(_size), Field(ge=1024)]
 def _known_zones() -> frozenset[str]:
     """IANA names; listing them walks through hundreds of files, so it is done once."""
     return frozenset(available_timezones())
+
+
+def _export_zone(text: str) -> str:
+    """Check a zone of exports: an IANA name, or an offset from UTC."""
+    if not _OFFSET.fullmatch(text) and text not in _known_zones():
+        raise ValueError(
+            f"{text!r} is neither an IANA time zone nor an offset; allowed are names such as "
+            '"UTC" or "Europe/Vienna", and offsets such as "+01:00" (winter time all year)'
+        )
+    return text
 
 
 class Plant(Table):
@@ -103,6 +115,8 @@ class TakeIn(Table):
     quality_column: Name | None = None
     time_format: Name | None = None  # as for strptime, or "epoch s", "epoch ms", ...
     day_first: bool | None = None
+    # Of times without an offset: an IANA zone or an offset; left out: the plant's zone.
+    time_zone: Annotated[str, AfterValidator(_export_zone)] | None = None
     quality: Literal["words", "opc_ua", "older_numbers"] | None = None
     quality_good: tuple[Name, ...] = ()  # further words (or numbers), before all others
     quality_uncertain: tuple[Name, ...] = ()
@@ -116,6 +130,14 @@ class TakeIn(Table):
     largest_unpacked: Size = 4 * 2**30  # 4 GiB, of one file or one member of an archive
     most_columns: Annotated[int, Field(ge=2)] = 10_000
     _tags: frozenset[str] | None = PrivateAttr(default=None)
+
+    @property
+    def zone(self) -> tzinfo | None:
+        """The zone of times without an offset, None where it is the plant's."""
+        if self.time_zone is None or not (match := _OFFSET.fullmatch(self.time_zone)):
+            return None if self.time_zone is None else ZoneInfo(self.time_zone)
+        offset = timedelta(hours=int(match[2]), minutes=int(match[3]))
+        return timezone(-offset if match[1] == "-" else offset)
 
     @property
     def tags(self) -> frozenset[str] | None:

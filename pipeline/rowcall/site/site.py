@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import tzinfo
 from pathlib import Path
 from typing import Annotated, Self
 
@@ -57,6 +58,11 @@ class Site(Table):
         if self.take_in.unknown_tags == "store":
             return self.take_in
         return self.take_in.storing_only(tag.tag for house in self.baghouse for tag in house.tag)
+
+    @property
+    def export_zone(self) -> tzinfo:
+        """The zone of times without an offset in exports; the plant's day stays the plant's."""
+        return self.take_in.zone or self.plant.zone
 
     @property
     def inbox(self) -> Path:

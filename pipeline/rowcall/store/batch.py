@@ -65,6 +65,7 @@ class Export:
     """One export file, ready to be stored; one too large for memory comes in many parts.
 
     Attributes:
+        written_ns: when its file was last written, nanoseconds since 1970-01-01 UTC.
         rows_read: long-layout lines, or wide-layout cells that hold something plus whole lines
             that were set aside; equals the samples plus the rows set aside of all parts.
         parts: gone through once, inside the transaction; no tag and instant is in two of them.
@@ -73,6 +74,7 @@ class Export:
     name: str
     sha256: str
     size_bytes: int
+    written_ns: int
     taken_in_at: datetime
     zone: ZoneInfo
     rows_read: int

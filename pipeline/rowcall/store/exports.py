@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from zoneinfo import ZoneInfo
 
 import duckdb
 import numpy as np
@@ -14,7 +13,7 @@ import polars as pl
 
 from rowcall.file_note import FileNote
 from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, Part
-from rowcall.store.comparing import Ids, compare, spans_of
+from rowcall.store.comparing import Change, Ids, compare, overlapping_files, spans_of
 from rowcall.store.connection import Store
 from rowcall.store.future_rows import Again, hand_over
 from rowcall.store.local_days import local_days
@@ -23,12 +22,30 @@ from rowcall.store.tag_ids import in_store_order, number_tags
 from rowcall.store.trouble import store_trouble
 
 
-def store_export(store: Store, export: Export, again: Again | None = None) -> FileNote:
-    """Store one export whole or not at all, and return its line of the ledger.
+@dataclass(frozen=True, slots=True)
+class Contradicted:
+    """Files that brought a tag and instant with another value or quality.
 
-    For each tag and instant the last export wins: a sample that is new is `stored`, one whose
-    value or quality differs from the stored one has `replaced` it, an equal one is `unchanged`.
-    Samples that an earlier export brought and this one lacks stay.
+    Attributes:
+        earlier: names of those written no later, whose samples were replaced.
+        later: names of those written later, whose samples stay.
+        outdated: how many samples of the export do not count for that.
+    """
+
+    earlier: tuple[str, ...] = ()
+    later: tuple[str, ...] = ()
+    outdated: int = 0
+
+
+def store_export(
+    store: Store, export: Export, again: Again | None = None
+) -> tuple[FileNote, Contradicted]:
+    """Store one export whole or not at all; return its line of the ledger, and whom it contradicts.
+
+    For each tag and instant the export whose file was written last wins: a sample that is new is
+    `stored`, one whose value or quality differs from the stored one has `replaced` it, an equal one
+    is `unchanged`, as is one that a file written later brought otherwise. Samples that an earlier
+    export brought and this one lacks stay.
 
     Args:
         again: rows of it that an earlier reading set aside, and this one brings. What the store
@@ -57,23 +74,28 @@ class _Done:
     set_aside: int
     spans: pl.DataFrame
     days: list[date]
+    against: Contradicted
 
 
-def _store(store: Store, export: Export, *, stays: bool) -> FileNote:
+def _store(store: Store, export: Export, *, stays: bool) -> tuple[FileNote, Contradicted]:
     file_id = _next_file_id(store)
-    done = [_store_part(store, file_id, part, export.zone, stays=stays) for part in export.parts]
+    done = [_store_part(store, file_id, part, export, stays=stays) for part in export.parts]
     spans = _joined(one.spans for one in done)
     note = _note(export, done, spans)
     _enter_file(store, file_id, export, note)
     _enter_spans(store, file_id, spans)
     _enter_days(store, file_id, sorted({day for one in done for day in one.days}))
-    return note
+    return note, Contradicted(
+        tuple(dict.fromkeys(name for one in done for name in one.against.earlier)),
+        tuple(dict.fromkeys(name for one in done for name in one.against.later)),
+        sum(one.against.outdated for one in done),
+    )
 
 
-def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo, *, stays: bool) -> _Done:
+def _store_part(store: Store, file_id: int, part: Part, export: Export, *, stays: bool) -> _Done:
     batch, ids = in_store_order(part.batch, number_tags(store, part.batch.names))
     spans = spans_of(batch, ids)
-    change = compare(store, batch, ids, spans)
+    change = compare(store, batch, ids, spans, export.written_ns)
     if stays:
         change = change.undone()
     kept = ~change.unchanged
@@ -87,7 +109,21 @@ def _store_part(store: Store, file_id: int, part: Part, zone: ZoneInfo, *, stays
         unchanged=unchanged,
         set_aside=part.set_aside.height,
         spans=spans,
-        days=local_days(batch.time_us if kept.all() else batch.time_us[kept], zone),
+        days=local_days(batch.time_us if kept.all() else batch.time_us[kept], export.zone),
+        against=_contradicted(store, spans, change, export.written_ns),
+    )
+
+
+def _contradicted(
+    store: Store, spans: pl.DataFrame, change: Change, written_ns: int
+) -> Contradicted:
+    def names(found: bool, *, later: bool) -> tuple[str, ...]:
+        return tuple(overlapping_files(store, spans, written_ns, later=later)) if found else ()
+
+    return Contradicted(
+        names(bool(change.replaced.any()), later=False),
+        names(bool(change.outdated.any()), later=True),
+        int(change.outdated.sum()),
     )
 
 
@@ -165,7 +201,7 @@ def _next_file_id(store: Store) -> int:
 
 def _enter_file(store: Store, file_id: int, export: Export, note: FileNote) -> None:
     store.connection.execute(
-        "INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             file_id,
             note.name,
@@ -179,6 +215,7 @@ def _enter_file(store: Store, file_id: int, export: Export, note: FileNote) -> N
             note.set_aside,
             None if note.first is None else naive_utc(note.first),
             None if note.last is None else naive_utc(note.last),
+            export.written_ns,
         ],
     )
 

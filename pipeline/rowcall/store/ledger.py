@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
 from rowcall.file_note import FileNote
@@ -52,6 +54,39 @@ def has_size(store: Store, size_bytes: int) -> bool:
     """True where a file of just this size was taken in: only then can its content be known."""
     query = "SELECT 1 FROM files WHERE size_bytes = ? LIMIT 1"
     return store.connection.execute(query, [size_bytes]).fetchone() is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A file on disk as it was when all of it was taken in.
+
+    Attributes:
+        name: its path within the inbox.
+        written_ns: when it was last written, nanoseconds since 1970-01-01 UTC.
+    """
+
+    name: str
+    size_bytes: int
+    written_ns: int
+
+
+def seen_files(store: Store) -> dict[Seen, list[str]]:
+    """Return the files taken in, each with the digests of its exports."""
+    found: dict[Seen, list[str]] = {}
+    for *file, sha256 in store.connection.execute("SELECT * FROM seen").fetchall():
+        found.setdefault(Seen(*file), []).append(sha256)
+    return found
+
+
+def note_seen(store: Store, file: Seen, digests: Iterable[str]) -> None:
+    """Note that all exports of a file, by their digests, are taken in."""
+    row = [file.name, file.size_bytes, file.written_ns]
+    with store.keeping("which files are taken in"):
+        store.connection.execute("DELETE FROM seen WHERE name = ?", [file.name])
+        store.connection.executemany(
+            "INSERT INTO seen VALUES (?, ?, ?, ?)",
+            [[*row, digest] for digest in dict.fromkeys(digests)],
+        )
 
 
 def has_aside(store: Store, sha256: str) -> bool:

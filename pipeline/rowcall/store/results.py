@@ -265,7 +265,8 @@ def _instant(house: BaghouseDay, seconds: str) -> pl.Expr:
 
 
 def _pulses(house: BaghouseDay) -> pl.DataFrame:
-    return house.pulses.with_columns(time=_instant(house, "time_s")).drop("time_s")
+    table = house.pulses.with_columns(time=_instant(house, "time_s"))
+    return table.drop("time_s", "in_doubt", strict=False)  # the latter is counted in facts
 
 
 def _cycles(house: BaghouseDay) -> pl.DataFrame:
@@ -278,7 +279,7 @@ def _cycles(house: BaghouseDay) -> pl.DataFrame:
 def _health(house: BaghouseDay) -> pl.DataFrame:
     """Return how well each tag served; `step_s` is its effective resolution on the day."""
     lines = [asdict(tag) | {"role": tag.role.value} for tag in house.health]
-    return pl.DataFrame(lines).with_columns(pl.col("step_s").fill_nan(None))
+    return pl.DataFrame(lines).drop("note").with_columns(pl.col("step_s").fill_nan(None))
 
 
 def _line(finding: Finding) -> dict[str, object]:

@@ -218,6 +218,17 @@ CREATE TABLE meanings (day DATE NOT NULL, baghouse VARCHAR NOT NULL, settings VA
 ALTER TABLE judged ADD COLUMN verdicts_changed BOOLEAN DEFAULT true;
 """
 
+# Nanoseconds since 1970-01-01 UTC, as file systems have them; null for files of before.
+_WRITTEN = """
+ALTER TABLE files ADD COLUMN written_ns BIGINT;
+CREATE TABLE seen (
+    name VARCHAR NOT NULL,
+    size_bytes BIGINT NOT NULL,
+    written_ns BIGINT NOT NULL,
+    sha256 VARCHAR NOT NULL
+);
+"""
+
 _NOTICES = """
 CREATE TABLE notices (
     key VARCHAR NOT NULL,
@@ -248,5 +259,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("places apart from rows", _PLACES),
     Migration("parts of days that failed", _FAILURES),
     Migration("settings that facts rest on", _MEANINGS),
+    Migration("when files were written", _WRITTEN),
     Migration("notices and when they were said", _NOTICES),
 )

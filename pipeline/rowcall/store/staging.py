@@ -30,7 +30,7 @@ _TABLES = """
 CREATE OR REPLACE TABLE entries (
     tag UINTEGER, line BIGINT, time_us BIGINT, value DOUBLE, quality UTINYINT
 );
-CREATE OR REPLACE TABLE repeated (line BIGINT, tag UINTEGER);
+CREATE OR REPLACE TABLE taken_out (line BIGINT, tag UINTEGER, reason UTINYINT);
 CREATE OR REPLACE TABLE aside (line BIGINT, column_name VARCHAR, raw VARCHAR, reason VARCHAR);
 """
 
@@ -62,9 +62,9 @@ class Staging:
         """Add rows that are set aside."""
         self._insert("aside", rows)
 
-    def add_repeated(self, entries: pl.DataFrame) -> None:
-        """Add entries that a later line repeats: `line`, `tag`."""
-        self._insert("repeated", entries)
+    def add_taken_out(self, entries: pl.DataFrame) -> None:
+        """Add entries that are no samples after all: `line`, `tag`, `reason`."""
+        self._insert("taken_out", entries)
 
     def frames(self, rows: int) -> Iterator[pl.DataFrame]:
         """Return the entries cut by time into pieces of about `rows`, each in file order.
@@ -81,17 +81,17 @@ class Staging:
         for first, past in zip(firsts, pasts, strict=True):
             yield self._frame(f"SELECT * FROM entries WHERE {first} AND {past}")
 
-    def repeated(self, first_line: int, past_line: int) -> pl.DataFrame:
-        """Return the repeated entries of a span of lines, by line."""
+    def taken_out(self, first_line: int, past_line: int) -> pl.DataFrame:
+        """Return those on a span of lines, by line."""
         return self._frame(
-            f"SELECT * FROM repeated WHERE line >= {first_line} AND line < {past_line} "
+            f"SELECT * FROM taken_out WHERE line >= {first_line} AND line < {past_line} "
             "ORDER BY line"
         )
 
     @property
-    def has_repeated(self) -> bool:
-        """True where any entry is repeated by a later line."""
-        return bool(self._frame("SELECT 1 FROM repeated LIMIT 1").height)
+    def has_taken_out(self) -> bool:
+        """True where there are any."""
+        return bool(self._frame("SELECT 1 FROM taken_out LIMIT 1").height)
 
     def count_aside(self, lines: pl.Series) -> int:
         """Return how many rows of these lines are set aside."""
@@ -111,6 +111,13 @@ class Staging:
         self._write_held()
         first = self._frame("SELECT min(time_us) AS first FROM entries").item()
         return None if first is None else int(first)
+
+    def tags_within(self, first_us: int, last_us: int) -> npt.NDArray[np.uint32]:
+        """Return the numbers of the tags with entries in a span of time."""
+        self._write_held()
+        inside = f"time_us BETWEEN {first_us} AND {last_us}"
+        tags = self._frame(f"SELECT DISTINCT tag FROM entries WHERE {inside}")["tag"]
+        return tags.to_numpy()
 
     def aside(self) -> Iterator[pl.DataFrame]:
         """Return the rows set aside, some at a time."""

@@ -36,6 +36,14 @@ class Outcome(StrEnum):
     WAITING = "waiting"  # it is, or may be, still being written
 
 
+_MANY_ASIDE = 0.01  # of a file's rows; chosen: a few odd lines are usual, one in a hundred is not
+
+
+def has_many_aside(note: FileNote) -> bool:
+    """True where so many rows of a file are set aside that it is to be said first."""
+    return note.set_aside > _MANY_ASIDE * note.rows_read
+
+
 @dataclass(frozen=True, slots=True)
 class TakenIn:
     """One export's outcome: a file's, or a member's of a zip archive.
@@ -48,3 +56,10 @@ class TakenIn:
     outcome: Outcome
     note: FileNote | None
     message: str
+
+    @property
+    def has_many_aside(self) -> bool:
+        """True for a stored export of which more than 1 % of the rows are set aside."""
+        if self.outcome is not Outcome.STORED or self.note is None:
+            return False
+        return has_many_aside(self.note)

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 from rowcall.errors import ExportError, printable
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.ledger import has_size
-from rowcall.take_in.files.inbox import SETTLE_S, is_settled, name_within
+from rowcall.store.ledger import Seen, find_file, has_aside, has_size, note_seen, seen_files
+from rowcall.take_in.files.inbox import SETTLE_S, is_settled, leads_out, name_within
 from rowcall.take_in.files.sources import fits, sources_in
 from rowcall.take_in.files.unchanged import ChangedError, FileState, Watched
 from rowcall.take_in.load.memory import Memory
@@ -43,7 +43,7 @@ def take_in(
     settle_s: float = SETTLE_S,
     memory: Memory | None = None,
 ) -> list[TakenIn]:
-    """Take files into the store, in the given order, so that of two exports the later one counts.
+    """Take files into the store, in the given order; of two exports the one written later counts.
 
     Args:
         store: an open store, outside of a transaction.
@@ -89,9 +89,15 @@ def taking_in(
         return Run(store, site, present(), settle_s, memory or Memory())
 
     ahead: Ahead | None = None
+    seen, n_known = seen_files(store), 0
     try:
         for path, following in zip_longest(paths, paths[1:]):
             mine, ahead = ahead, None
+            file = _as_seen(site, path)
+            if mine is None and file in seen and (known := _known(run_now(), path, seen[file])):
+                n_known += 1
+                yield from known
+                continue
             run = mine.run if mine else run_now()
 
             def begin_next(path: Path | None = following) -> None:
@@ -101,12 +107,63 @@ def taking_in(
 
             name = name_within(site.inbox, path)
             progress(printable(f"taking in {name}"))
+            results = []
             for own_name, result in _take_in_file(run, path, name, mine, begin_next):
-                progress(result.message or printable(f"{own_name}: {result.outcome}"))
+                results.append(result)
+                if result.outcome is not Outcome.KNOWN:
+                    progress(result.message or printable(f"{own_name}: {_counted(result)}"))
                 yield result
+            n_known += all(result.outcome is Outcome.KNOWN for result in results)
+            _note_seen(store, file, _as_seen(site, path), results)
+        if n_known:
+            progress(f"{n_known:,} {'file' if n_known == 1 else 'files'} already taken in.")
     finally:
         if ahead is not None:
             ahead.close()
+
+
+def _as_seen(site: Site, path: Path) -> Seen | None:
+    """Return a file as it is on disk, None where it cannot be looked at."""
+    try:
+        now = path.stat()
+    except OSError:
+        return None
+    return Seen(name_within(site.inbox, path), now.st_size, now.st_mtime_ns)
+
+
+def _known(run: Run, path: Path, digests: Sequence[str]) -> list[TakenIn]:
+    """Return the results of a file that was taken in and is as it was; none where rows are due."""
+    found = []
+    for digest in digests:
+        note = find_file(run.store, digest)
+        if note is None or _is_due(run, digest):
+            return []
+        found.append(TakenIn(path, Outcome.KNOWN, note, ""))
+    return found
+
+
+def _is_due(run: Run, digest: str) -> bool:
+    """True where rows of a known content lay ahead of the clock, and no longer do."""
+    if not has_aside(run.store, digest):
+        return False
+    from rowcall.take_in.load.storing import due
+
+    return due(run, digest) is not None
+
+
+def _note_seen(
+    store: Store, before: Seen | None, after: Seen | None, results: Sequence[TakenIn]
+) -> None:
+    """Note that a file is taken in, where all of it is, and it did not change meanwhile."""
+    digests = [result.note.sha256 for result in results if result.note is not None]
+    if before is not None and before == after and digests and len(digests) == len(results):
+        note_seen(store, before, digests)
+
+
+def _counted(result: TakenIn) -> str:
+    """Return what became of an export, with the rows set aside beside what was stored."""
+    note = result.note
+    return str(result.outcome) + (f", {note.set_aside:,} rows set aside" if note else "")
 
 
 def _take_in_file(
@@ -117,6 +174,11 @@ def _take_in_file(
             with closing(ahead):
                 yield name, _take_in_source(run, ahead.watched, ahead, begin_next)
             return
+        if leads_out(run.site.inbox, path):
+            raise ExportError(
+                f"{name}: a link that leads out of the inbox is not followed; copy the file into "
+                "the inbox."
+            )
         before = FileState.of(path)
         if not is_settled(path, run.now, run.settle_s):
             text = (

@@ -75,8 +75,8 @@ def write_health(day: BaghouseDay) -> str:
     if flawed:
         parts.append(wording.table(_HEALTH_HEAD, flawed, right=range(1, len(_HEALTH_HEAD))))
     troubled = wording.grouped(
-        (tag for tag in day.health if tag.problem),
-        lambda tag: (tag.role, wording.without_numbers(tag.problem)),
+        ((tag, text) for tag in day.health for text in (tag.problem, tag.note) if text),
+        lambda said: (said[0].role, wording.without_numbers(said[1])),
     )
     if troubled:
         parts.append(wording.table(["Tag", "Problem"], map(_trouble_line, troubled)))
@@ -127,15 +127,15 @@ def _role_line(tags: Sequence[TagHealth], on_change: Collection[str]) -> Sequenc
     ]
 
 
-def _trouble_line(group: Sequence[TagHealth]) -> Sequence[str]:
-    first, more = group[0], len(group) - 1
+def _trouble_line(group: Sequence[tuple[TagHealth, str]]) -> Sequence[str]:
+    (first, text), last, more = group[0], group[-1][0], len(group) - 1
     name = wording.escape(first.tag)
     if more == 1:
-        name += f" and {wording.escape(group[-1].tag)}"
+        name += f" and {wording.escape(last.tag)}"
     elif more:
-        name += f" and {more} more up to {wording.escape(group[-1].tag)}"
-    problem = wording.escape(first.problem)
-    problem += _OF_FIRST if len({tag.problem for tag in group}) > 1 else ""
+        name += f" and {more} more up to {wording.escape(last.tag)}"
+    problem = wording.escape(text)
+    problem += _OF_FIRST if len({one for _, one in group}) > 1 else ""
     return [name, problem]
 
 

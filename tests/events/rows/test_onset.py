@@ -7,6 +7,21 @@ import polars as pl
 import pytest
 
 from rowcall.events.rows.onset import find_change, row_onsets
+from rowcall.model import Floats
+
+
+def pulses_of(share: Floats, error: float) -> pl.DataFrame:
+    """The pulses of one row, ten seconds apart."""
+    one = np.ones(share.size, np.int64)
+    return pl.DataFrame(
+        {
+            "time_s": 10.0 * np.arange(share.size),
+            "compartment": one,
+            "row": one,
+            "share": share,
+            "share_error": np.full(share.size, error),
+        }
+    )
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -32,13 +47,19 @@ def test_a_row_that_starts_to_miss_pulses_has_no_onset(answers: str, has_onset: 
     n, error = 400, 0.35
     after = rng.integers(0, 2, n) if answers == "half of the pulses" else np.full(n, 0.5)
     share = np.concatenate((np.ones(n), after)) + error * rng.standard_normal(2 * n)
-    pulses = pl.DataFrame(
-        {
-            "time_s": 10.0 * np.arange(2 * n),
-            "compartment": np.ones(2 * n, np.int64),
-            "row": np.ones(2 * n, np.int64),
-            "share": share,
-            "share_error": np.full(2 * n, error),
-        }
-    )
-    assert (row_onsets(pulses).height == 1) is has_onset
+    assert (row_onsets(pulses_of(share, error)).height == 1) is has_onset
+
+
+def test_a_row_that_begins_to_close_late_has_an_onset() -> None:
+    """Shares beyond the usual drop scatter by a third of that; few are sampled before it blows."""
+    rng = np.random.default_rng(3)
+    n, error = 200, 0.045
+    after = np.where(rng.random(n) < 0.05, 1.0, 2.7 + 0.5 * rng.standard_normal(n))
+    share = np.concatenate((np.ones(n), after)) + error * rng.standard_normal(2 * n)
+    sound = [1.0 + error * rng.standard_normal(2 * n) for _ in range(2)]
+    header = [pulses_of(one, error) for one in (share, *sound)]
+    rows = [one.with_columns(row=pl.lit(row, pl.Int64)) for row, one in enumerate(header, start=1)]
+    onsets = row_onsets(pl.concat(rows))
+    assert onsets["row"].item() == 1
+    assert onsets["onset_s"].item() == pytest.approx(10.0 * n, abs=30.0)
+    assert onsets["share_after"].item() == pytest.approx(2.7, abs=0.2)

@@ -16,7 +16,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from helpers.exports import ZONE
-from helpers.odd_exports.export_case import HEAD, ROW, Case, Kept, Key, Piece
+from helpers.odd_exports.export_case import CHANGED, HEAD, ROW, Case, Kept, Key, Piece
 
 HOSTILE = (
     "'; DROP TABLE samples; --",
@@ -125,7 +125,9 @@ def text_case(rng: Random) -> Case:
         pieces[0] = replace(pieces[0], raw="\ufeff".encode(encoding) + pieces[0].raw)
     if rng.random() < 0.3:
         raw = pieces[-1].raw.removesuffix(style.ending.encode(encoding))
-        pieces[-1] = replace(pieces[-1], raw=raw)
+        # What has no line end may be cut off: a number there need not be stored, but never wrong.
+        role = ROW if style.quoting == csv.QUOTE_ALL else CHANGED
+        pieces[-1] = replace(pieces[-1], raw=raw, role=role)
     is_packed = rng.random() < 0.1
     is_local = isinstance(form, str) and not form.endswith(("Z", "UTC", "%z"))
     return Case(

@@ -199,6 +199,10 @@ def _wrong_samples(case: Case, store: Store) -> Iterator[str]:
             yield f"stored wrong: {_told(key)} is {held[key]} instead of {kept}"
         elif line_of[key] not in why:
             yield f"lost: {_told(key)}, {kept} on line {line_of[key]}"
+    last = case.pieces[-1]
+    for key, kept in last.samples.items() if last.role == CHANGED and not is_mixed else ():
+        if key in held and not _same(held[key], kept):
+            yield f"stored cut off: {_told(key)} is {held[key]} instead of {kept}"
     if not is_mixed:
         yield from (f"good line set aside, {why[line]}: line {line}" for line in why)
     invented = held.keys() - promised.keys()

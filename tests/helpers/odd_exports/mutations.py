@@ -23,6 +23,7 @@ _TIMES = (
     "2026-02-30 25:61:61",
     "31.12.9999 23:59:59",
     "12/31/2199 11:59:59 PM",
+    "2000-01-01T00:00:00Z",
     "99999999999999999999",
     "-1",
     "1e300",
@@ -86,6 +87,27 @@ def truncate(rng: Random, case: Case) -> Case:
     raw = case.pieces[place].raw
     kept = replace(case, pieces=case.pieces[: place + 1])
     return _changed(kept, place, raw[: rng.randrange(len(raw) or 1)])
+
+
+def cut_end(rng: Random, case: Case) -> Case:
+    """Cut the file off within the last field of a row."""
+    rows = [place for place, piece in enumerate(case.pieces) if piece.role == ROW and piece.samples]
+    if not rows[8:]:
+        return case
+    place = rng.choice(rows[8:])
+    body = case.pieces[place].raw.decode(case.encoding).rstrip("\r\n")
+    first = body.rfind(case.delimiter) + 1
+    if "e" in body[first:].lower():  # nothing shows that an exponent is missing
+        return case
+    cut = body[: rng.randint(first, max(first, len(body) - 1))]
+    piece = replace(case.pieces[place], raw=_encoded(cut, case), role=CHANGED)
+    return replace(case, pieces=(*case.pieces[:place], piece))
+
+
+def comma_cut(rng: Random, case: Case) -> Case:
+    """Add a field to a row, as a decimal comma does in a comma-separated file."""
+    place = _any(rng, case)
+    return _edited(case, place, lambda line: f"{line}{case.delimiter}{rng.randint(0, 99)}")
 
 
 def flip_bytes(rng: Random, case: Case) -> Case:
@@ -213,7 +235,8 @@ def noise(rng: Random, case: Case) -> Case:
 # fmt: off
 TEXT_MUTATORS: tuple[Mutator, ...] = (
     truncate, flip_bytes, duplicate, swap, drop, garbage, control, long_field, mixed_ends,
-    decimal_sign, column_count, quote, hostile, concatenate, other_header, stray_bytes, wrap, noise,
+    decimal_sign, column_count, quote, hostile, cut_end, comma_cut, concatenate, other_header,
+    stray_bytes, wrap, noise,
 )
 # fmt: on
 PARQUET_MUTATORS: tuple[Mutator, ...] = (odd_types, damaged_bytes, damaged_bytes)

@@ -113,6 +113,7 @@ def _of_pulses(pulses: pl.DataFrame) -> pl.DataFrame:
             n_sent=pl.len(),
             n_judged=pl.col("answered").is_not_null().sum(),
             n_answered=pl.col("answered").sum(),
+            n_in_doubt=pl.col("in_doubt").sum(),
             answered_drop_ratio=pl.col("share").filter(pl.col("answered")).median(),
             drop_pa=pl.col("drop_pa").median(),
             tau_s=_confident_tau().median(),

@@ -16,6 +16,7 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.headers.recovery import T95
 from rowcall.events.noise import TO_DEVIATION
+from rowcall.events.rows.lost_scans import lost_scans
 from rowcall.events.stacking.pulse_curve import MIN_DROP, curve_shape
 from rowcall.events.stacking.pulse_fraction import pulse_shares
 from rowcall.events.stacking.types import Stack
@@ -45,12 +46,14 @@ class PulseAnswers:
             such only that come too late in the refill.
         is_judged: an answer and none could be distinguished.
         is_answered: judged, and more than half of what the row's own answers make.
+        is_in_doubt: not judged, as its scans may have been lost, or changed nothing.
     """
 
     share: Floats
     error: Floats
     is_judged: Flags
     is_answered: Flags
+    is_in_doubt: Flags
 
 
 def pulse_answers(stack: Stack) -> PulseAnswers:
@@ -71,7 +74,10 @@ def pulse_answers(stack: Stack) -> PulseAnswers:
     # the fire's unknown instant, it stays within bounds: so two deviations are enough.
     is_steady = np.hypot(total_error, scatter * half / _HALF_ANSWER) <= half / _ANSWER_ERRORS
     is_judged = (total_error <= half / _NONE_ERRORS) & is_steady
-    return PulseAnswers(share, error, is_judged, is_judged & (share > half))
+    is_answered = is_judged & (share > half)
+    lost = lost_scans(stack, is_judged, is_answered)
+    error = np.where(lost.is_lost, np.inf, error)
+    return PulseAnswers(share, error, is_judged & ~lost.is_lost, is_answered, lost.is_in_doubt)
 
 
 def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:

@@ -18,6 +18,7 @@ import polars as pl
 from rowcall.events.rows.lateness import CLOSING_ERROR_S, closing_delay
 from rowcall.events.rows.posterior import LATE_PRIOR, Posterior, bounded_share, posterior, row_grid
 from rowcall.events.rows.reference import (
+    CURVE_ERROR,
     FEW_PHASES_ERROR,
     Recovery,
     RefillStart,
@@ -130,6 +131,8 @@ def _weight(stack: Stack) -> Floats:
     curve_spread = (
         (_CURVE_SPREAD * np.maximum(stack.usual, 0.0)) ** 2 + stack.systematic**2 + steep**2
     )
+    # A row before a rest is seen longer than its peers: the end of its refill has no peer.
+    curve_spread += (CURVE_ERROR * stack.curve.drop * stack.prior_weight) ** 2
     noise = (stack.sigma**2 * _temper(stack))[:, None]
     return np.asarray(stack.count / (noise + stack.count * curve_spread))
 

@@ -23,6 +23,9 @@ from rowcall.model import Floats
 _MIN_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
 _MIN_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault
 _MAX_SPREAD = 6.0  # chosen: mean square error beyond which a row comes and goes instead
+# Measured: scatter of shares, of what they exceed the usual drop by; a valve that closes late is
+# sampled before, while or after it blows on, and the others' curve does not fit these alike
+_DEEP_SCATTER = 0.33
 _MIN_PULSES = 8  # pulses on either side; chosen: fewer have no mean to compare
 
 ONSET_COLUMNS = {
@@ -55,6 +58,18 @@ def find_change(value: Floats, error: Floats) -> Change | None:
     """
     if value.size < 2 * _MIN_PULSES:
         return None
+    best = _best_split(value, error)
+    if best.gain < _MIN_GAIN or abs(best.after - best.before) < _MIN_CHANGE:
+        return None
+    mean = np.where(np.arange(value.size) < best.first, best.before, best.after)
+    # What scatters more than its errors, as answers now and then do, gains as much by chance.
+    spread = float(np.mean(((value - mean) / error) ** 2))
+    if spread > _MAX_SPREAD or best.gain < _MIN_GAIN * max(spread, 1.0):
+        return None
+    return best
+
+
+def _best_split(value: Floats, error: Floats) -> Change:
     weight = 1.0 / error**2
     w, s = np.cumsum(weight), np.cumsum(weight * value)
     w_after, s_after = w[-1] - w[:-1], s[-1] - s[:-1]
@@ -62,14 +77,25 @@ def find_change(value: Floats, error: Floats) -> Change | None:
     inner = gain[_MIN_PULSES - 1 : value.size - _MIN_PULSES]
     at = int(inner.argmax()) + _MIN_PULSES - 1
     before, after = float(s[at] / w[at]), float(s_after[at] / w_after[at])
-    if gain[at] < _MIN_GAIN or abs(after - before) < _MIN_CHANGE:
-        return None
-    mean = np.where(np.arange(value.size) <= at, before, after)
-    # What scatters more than its errors, as answers now and then do, gains as much by chance.
-    spread = float(np.mean(weight * (value - mean) ** 2))
-    if spread > _MAX_SPREAD or gain[at] < _MIN_GAIN * max(spread, 1.0):
-        return None
     return Change(at + 1, before, after, float(w_after[at] ** -0.5), float(gain[at]))
+
+
+def _with_deep_scatter(share: Floats, error: Floats) -> Floats:
+    """Errors of shares, with how drops deeper than usual scatter on either side of a change."""
+    if share.size < 2 * _MIN_PULSES:
+        return error
+    out = error.copy()
+    for side in _sides(_best_split(share, error).first):
+        out[side] = np.hypot(error[side], _deep_scatter(share[side]))
+    return out
+
+
+def _deep_scatter(share: Floats) -> float:
+    return _DEEP_SCATTER * max(float(np.median(share)) - 1.0, 0.0)
+
+
+def _sides(first: int) -> tuple[slice, slice]:
+    return slice(None, first), slice(first, None)
 
 
 def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
@@ -82,7 +108,7 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
     for compartment, row, mine, scatter in sized_rows(pulses):
         # The same scatter for all, answered or not, so that no part of the day weighs more.
         share, noise = mine["share"].to_numpy(), mine["share_error"].to_numpy()
-        change = find_change(share, np.hypot(noise, scatter))
+        change = find_change(share, _with_deep_scatter(share, np.hypot(noise, scatter)))
         if change is not None and not _misses_pulses(share, noise, scatter, change.first):
             lines.append(
                 (
@@ -100,6 +126,10 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
 
 def _misses_pulses(share: Floats, error: Floats, scatter: float, first: int) -> bool:
     """Return whether the pulses on either side of a change are of two kinds."""
-    sides = (slice(None, first), slice(first, None))
-    gains = (weigh_intermittent(share[side], error[side], scatter).gain for side in sides)
+    gains = (
+        weigh_intermittent(
+            share[side], error[side], float(np.hypot(scatter, _deep_scatter(share[side])))
+        ).gain
+        for side in _sides(first)
+    )
     return max(gains) >= MIN_GAIN

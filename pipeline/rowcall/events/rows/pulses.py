@@ -43,6 +43,7 @@ PULSE_COLUMNS = {
     "confidence": pl.Float64,
     "share": pl.Float64,
     "share_error": pl.Float64,
+    "in_doubt": pl.Boolean,
 }
 
 
@@ -88,6 +89,7 @@ def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.Data
             "confidence": np.where(is_fitted, np.clip(1 - refill.log_error, 0, 1), np.nan),
             "share": stacked.share,
             "share_error": stacked.error,
+            "in_doubt": stacked.is_in_doubt,
         },
         schema=PULSE_COLUMNS,
         nan_to_null=True,
@@ -144,6 +146,7 @@ class _Stacked:
     error: Floats
     is_judged: npt.NDArray[np.bool_]
     is_answered: npt.NDArray[np.bool_]
+    is_in_doubt: npt.NDArray[np.bool_]
     before_pa: Floats
     drop_pa: Floats
 
@@ -151,7 +154,7 @@ class _Stacked:
     def of(cls, stack: Stack | None, n_fires: int) -> _Stacked:
         nothing, never = np.full(n_fires, np.nan), np.zeros(n_fires, np.bool_)
         if stack is None:
-            return cls(nothing, nothing, never, never, nothing, nothing)
+            return cls(nothing, nothing, never, never, never, nothing, nothing)
         shares = pulse_answers(stack)
         known = np.isfinite(shares.error)
         before = stack.overlay.before_pa
@@ -160,6 +163,7 @@ class _Stacked:
             np.where(known, shares.error, np.nan),
             shares.is_judged,
             shares.is_answered,
+            shares.is_in_doubt,
             before,
             shares.share * stack.curve.drop * before,
         )

@@ -24,7 +24,7 @@ FEW_PHASES_ERROR = 0.5
 _BEFORE_NEXT = 0.9  # chosen: quantile of the points' times that is near the time to the next pulse
 _MIN_TAU_S = 0.05  # chosen: less than any valve takes to close
 _MIN_POINTS = 8  # points a bin; chosen: fewer make a bin of noise
-_CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
+CURVE_ERROR = 0.08  # chosen: relative error of the fitted curve where nothing else is known
 # Relative spread of rows where too few show theirs; chosen: rows of one build differ by 3-5 %
 _BUILD_SPREAD = 0.05
 
@@ -138,5 +138,5 @@ def fitted_curve_error(stack: Stack) -> Floats:
     share = np.divide(
         (size * stack.prior_weight).sum(axis=1), total, out=np.ones(total.size), where=total > 0
     )
-    error: Floats = _CURVE_ERROR * share
+    error: Floats = CURVE_ERROR * share
     return error

@@ -39,6 +39,7 @@ _RESTED_SHARE = 0.4
 _FULL_S = 60.0
 _MAX_RESTED = 1.5  # chosen: usual drops, beyond which a row hangs
 _RESTING_INTERVALS = 3.0  # chosen: points this long after a fire still show its supply
+_CLEAR_FALL = 2.0  # dead-bands; chosen: the error put back is known to a factor of two
 # Relative; chosen: no header is emptied further, and what divides by the rest stays bounded
 _MAX_DEFICIT, _MAX_LEFT = 0.95, 0.9
 _SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being as likely
@@ -110,6 +111,7 @@ def _points_of(filled: Filled, fires: Fires) -> _Points:
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
     until = np.append(fires.low_s, np.inf)[fire + 1] - header.time_s
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
+    near &= _is_known(filled, fire)
     # A thinned tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
     return _Points(
@@ -120,6 +122,22 @@ def _points_of(filled: Filled, fires: Fires) -> _Points:
         error_pa=filled.error_pa[near],
         is_clear=((since <= REACH_S) & (until > ahead_s))[near],
     )
+
+
+def _is_known(filled: Filled, fire: Ints) -> Flags:
+    """Return which points are no scan put back well above the first one recorded after its fire.
+
+    No historian leaves out the scan that falls: it was lost, and what is put back there is wrong.
+    """
+    pressure, error = filled.signal.value, filled.error_pa
+    put_back, recorded = np.flatnonzero(error > 0.0), np.flatnonzero(error == 0.0)
+    place = np.searchsorted(recorded, put_back)
+    before, after = recorded[place - 1], recorded[place]
+    is_first = (fire[after] == fire[put_back]) & (fire[before] != fire[put_back])
+    falls = pressure[after] < pressure[put_back] - _CLEAR_FALL * error[put_back]
+    is_known = np.ones(fire.size, np.bool_)
+    is_known[put_back[is_first & falls]] = False
+    return is_known
 
 
 def _rested(

@@ -8,7 +8,7 @@ read once more with what was found.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from zoneinfo import ZoneInfo
+from datetime import tzinfo
 
 import numpy as np
 import numpy.typing as npt
@@ -73,7 +73,7 @@ class AmbiguousHour:
             supposed to be first passes.
     """
 
-    def __init__(self, file: str, zone: ZoneInfo, bounds: Bounds, known: Passes | None) -> None:
+    def __init__(self, file: str, zone: tzinfo, bounds: Bounds, known: Passes | None) -> None:
         self._file, self._zone, self._bounds, self._known = file, zone, bounds, known
         self._near: list[_Near] = []
         self._count = 0
@@ -234,10 +234,13 @@ def _split(wall_us: Longs, doubled: Mask, change: Change, tags: npt.NDArray[np.i
     if 2 * repeated.sum() > len(rows):  # as where the rows were sorted by wall time
         return _Split(late, doubled)
     unclear[rows[repeated]] = True
-    # One pass only: the first if the file comes from before it, the second if it goes on after.
-    if not (wall_us < change.first_wall).any():
-        is_second = (wall_us >= change.past_wall).any()
-        late, unclear = (doubled, unclear) if is_second else (late, doubled)
+    # One pass only: the first where the rows end in it, the second where they begin in it. Between
+    # rows on both sides a pass is missing, or the clock that wrote them knows no summer time.
+    is_before, is_after = (wall_us < change.first_wall).any(), (wall_us >= change.past_wall).any()
+    if is_before == is_after:
+        unclear = doubled
+    elif is_after:
+        late = doubled
     return _Split(late, unclear, is_one_pass=True)
 
 

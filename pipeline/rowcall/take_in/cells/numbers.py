@@ -29,8 +29,11 @@ _STATUS_WORDS = re.compile(
 _SIGNS = frozenset(("-", "--", "---", "*", "**", "***", "****", "?", "??", "???"))
 _SWITCH_WORDS = {
     word: number
-    for number, words in ((1.0, ("true", "on", "yes")), (0.0, ("false", "off", "no")))
-    for word in words
+    for number, words in (
+        (1.0, "true on yes open opened run running active enabled"),
+        (0.0, "false off no close closed stop stopped inactive disabled"),
+    )
+    for word in words.split()
 }
 # Between thousands: apostrophes, and blanks of every width (no-break, thin, narrow no-break).
 _GAPS = "'\u2019 \u00a0\u2009\u202f"

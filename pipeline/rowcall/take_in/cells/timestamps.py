@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING, TypeVar
 
 import polars as pl
@@ -20,11 +21,14 @@ if TYPE_CHECKING:
 
 Text = TypeVar("Text", pl.Series, pl.Expr)
 
-DATE_CELL = 11  # characters; a date of numbers is shorter
+DATE_CELL = 13  # characters; a date of numbers and the hour behind it
 
 UNREADABLE = "the time cannot be read in the form that the file uses"
 MISSING_HOUR = "the clocks jumped over this local time"
-UNCLEAR_HOUR = "this hour occurs twice, and nothing in the file tells which is meant"
+UNCLEAR_HOUR = (
+    "this hour occurs twice, and nothing in the file shows which is meant; export times in UTC or "
+    "with their offset, or give take_in.time_zone in the site file"
+)
 OUT_OF_RANGE = "the time lies outside the years 1900 to 2199"
 TOO_EARLY = "the time lies before take_in.earliest of the site file"
 FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"
@@ -32,6 +36,10 @@ FUTURE = "the time lies ahead of this computer's clock by more than take_in.futu
 _FIRST_US, _PAST_US = -2_208_988_800_000_000, 7_258_118_400_000_000  # 1900 and 2200, since 1970
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 _FRACTIONS = ("", ".%3f", ".%6f")  # of a second; the engine is quick where the digits are fixed
+_DATE_HOUR = re.compile(r"\s*(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})\D+(\d{1,2})")
+# Of an export whose times go on hour by hour, dates change within hours in the true order of day
+# and month, and by a month in the other. Chosen: half a day more than a day, and most of a month.
+_GOES_ON_H, _JUMPS_H, _MIN_HOURS_A_DAY = 36, 20 * 24, 2
 _DAY_MONTH = re.compile(r"\s*(\d{1,2})[-/.](\d{1,2})")
 
 
@@ -129,11 +137,30 @@ def order_of(cells: pl.Series, form: TimeForm, place: str) -> Order:
         return Order(day_first, f"by numbers above 12 in the {seat} place")
     if not day_first and ".%m." in form.pattern:
         return Order(True, "by the custom of dates with points; no date contradicts or proves it")
+    if not day_first and (paced := _order_by_pace(cells)) is not None:
+        return Order(paced, "by the pace of the times, which the other order breaks")
     found = "fit neither order throughout" if day_first else "could be day-first or month-first"
     raise ExportError(
         f"{place}: dates such as {shown(example)} {found}; give {edit('day_first', True)} "
         "(or false) in the site file."
     )
+
+
+def _order_by_pace(cells: pl.Series) -> bool | None:
+    """Return whether only day-first (or only month-first) lets the times go on, None where open."""
+    found = [_DATE_HOUR.match(text or "") for text in cells.to_list()]
+    every = dict.fromkeys(tuple(map(int, match.groups())) for match in found if match)
+    hours = [hour for hour in every if all(hour[:3])]  # damaged dates may hold zeros
+    if len(hours) < _MIN_HOURS_A_DAY * len({hour[:3] for hour in hours}):
+        return None
+    longest = []
+    for day, month in ((0, 1), (1, 0)):
+        times = [datetime(hour[2], hour[month], hour[day], hour[3] % 24) for hour in hours]
+        steps = [abs(b - a) / timedelta(hours=1) for a, b in pairwise(times)]
+        longest.append(max(steps, default=0.0))
+    if min(longest) > _GOES_ON_H or max(longest) < _JUMPS_H:
+        return None
+    return longest[0] < longest[1]
 
 
 def quick_times(text: pl.Expr, form: TimeForm, sample: Sequence[str]) -> pl.Expr:

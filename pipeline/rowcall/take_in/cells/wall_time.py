@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import UTC, datetime, timedelta, tzinfo
 
 import numpy as np
 import numpy.typing as npt
@@ -72,7 +71,7 @@ def first_instants(wall_us: Longs, at: Sequence[Change], before_us: int) -> Inst
     return Instants(wall_us - offset, missing, doubled)
 
 
-def changes(zone: ZoneInfo, first_us: int, last_us: int) -> list[Change]:
+def changes(zone: tzinfo, first_us: int, last_us: int) -> list[Change]:
     """Return the changes of offset within a day of the span, oldest first."""
     found = []
     low, end = first_us - DAY_US, last_us + DAY_US
@@ -84,7 +83,7 @@ def changes(zone: ZoneInfo, first_us: int, last_us: int) -> list[Change]:
     return found
 
 
-def _bisect(zone: ZoneInfo, low: int, high: int) -> Change:
+def _bisect(zone: tzinfo, low: int, high: int) -> Change:
     before, after = offset_us(zone, low), offset_us(zone, high)
     low_s, high_s = low // _SECOND_US, -(-high // _SECOND_US)
     while high_s - low_s > 1:
@@ -96,7 +95,7 @@ def _bisect(zone: ZoneInfo, low: int, high: int) -> Change:
     return Change(high_s * _SECOND_US, before, after)
 
 
-def offset_us(zone: ZoneInfo, instant_us: int) -> int:
+def offset_us(zone: tzinfo, instant_us: int) -> int:
     """Return the zone's offset from UTC at an instant, in microseconds."""
     instant = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=instant_us)
     offset = instant.astimezone(zone).utcoffset()

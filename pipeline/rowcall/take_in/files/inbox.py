@@ -12,6 +12,7 @@ from rowcall.errors import ExportError
 SETTLE_S = 5.0
 
 _TEXT = (".csv", ".txt", ".tsv")
+SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")  # never read, but named
 _PACKED = (".gz", ".zst")
 _ENDINGS = (
     *_TEXT,
@@ -19,6 +20,7 @@ _ENDINGS = (
     ".parquet",
     ".pq",
     ".zip",
+    *SPREADSHEETS,
 )
 _PARTIAL = (".part", ".partial", ".tmp", ".crdownload", ".filepart")
 
@@ -27,7 +29,8 @@ def find_exports(folder: Path, patterns: Sequence[str] = ()) -> list[Path]:
     """Return the export files in `folder` and the folders in it, sorted by folder and name.
 
     Hidden files and folders, files under a name that copying programs use for unfinished ones,
-    and other endings than csv, txt, tsv (also with gz or zst), parquet, pq and zip are left out.
+    and other endings than csv, txt, tsv (also with gz or zst), parquet, pq and zip are left out,
+    but for spreadsheets, which are refused by name.
     A folder that does not exist holds none.
 
     Args:
@@ -66,11 +69,22 @@ def exports_at(path: Path) -> list[Path]:
 
 
 def name_within(folder: Path, path: Path) -> str:
-    """Return the name of a file for messages and the ledger: its path where it is in `folder`."""
-    try:
-        return path.relative_to(folder).as_posix()
-    except ValueError:
-        return path.name
+    """Return the name of a file for messages and the ledger: its path where it is in `folder`.
+
+    Bytes of a name that are no UTF-8 are written as escapes, which every file and store can hold.
+    """
+    within = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    return within.encode(errors="backslashreplace").decode()
+
+
+def no_spreadsheet(file: str) -> str:
+    """Return that a file is a spreadsheet, and what to do."""
+    return f"{file}: this is a spreadsheet, which is not read; save it as CSV."
+
+
+def leads_out(folder: Path, path: Path) -> bool:
+    """True where a path within `folder` is, or goes through, a link to another place."""
+    return path.is_relative_to(folder) and not path.resolve().is_relative_to(folder.resolve())
 
 
 def is_parquet(path: PurePath) -> bool:

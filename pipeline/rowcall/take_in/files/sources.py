@@ -14,7 +14,7 @@ from typing import BinaryIO, cast
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
-from rowcall.take_in.files.inbox import is_export, is_parquet
+from rowcall.take_in.files.inbox import SPREADSHEETS, is_export, is_parquet, no_spreadsheet
 from rowcall.take_in.files.unpack import check_size
 
 _DIGEST_BYTES = 2**20  # hashed at a time; chosen: more is no quicker
@@ -63,9 +63,11 @@ def sources_in(path: Path, name: str, largest: int) -> Iterator[Source]:
     """Return the exports in a file; an archive stays open until the last one was asked for.
 
     Raises:
-        ExportError: an archive that cannot be opened, or holds no export.
+        ExportError: a spreadsheet, or an archive that cannot be opened or holds no export.
         OSError: the file cannot be read.
     """
+    if path.suffix.lower() in SPREADSHEETS:
+        raise ExportError(no_spreadsheet(name))
     if path.suffix.lower() != ".zip":
         size = path.stat().st_size
         yield Source(name, path, size, size, lambda: path.open("rb"))
@@ -135,6 +137,8 @@ def _member(
     problem = ""
     if info.filename.lower().endswith(".zip"):
         problem = f"{own}: an archive within an archive is not opened; put its files into one."
+    elif info.filename.lower().endswith(SPREADSHEETS):
+        problem = no_spreadsheet(own)
     elif info.flag_bits & _ENCRYPTED:
         problem = f"{own}: the archive asks for a password; export it without one."
     else:

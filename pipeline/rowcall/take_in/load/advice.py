@@ -5,9 +5,10 @@ from __future__ import annotations
 from datetime import date
 
 from rowcall.take_in.cells.overrides import edit
-from rowcall.take_in.cells.timestamps import FUTURE, TOO_EARLY, UNREADABLE
+from rowcall.take_in.cells.timestamps import FUTURE, TOO_EARLY, UNCLEAR_HOUR, UNREADABLE
 from rowcall.take_in.load.entries import NO_NUMBER, NO_QUALITY, UNKNOWN_TAG
-from rowcall.take_in.read.text_tables import DAMAGED
+from rowcall.take_in.read.text_cells import MORE_FIELDS
+from rowcall.take_in.read.text_tables import CUT_OFF, DAMAGED
 
 _ADVICE = {
     UNREADABLE: "if the times are right, give take_in.time_format in the site file",
@@ -21,6 +22,9 @@ _ADVICE = {
     f"{edit('bad_values', ['a word', 'another'])}",
     DAMAGED: f"export it again, or give {edit('encoding', 'cp1252')} (or what it is written in) in "
     "the site file",
+    UNCLEAR_HOUR: f"such as {edit('time_zone', 'UTC')}, or the offset of winter time all year, as "
+    f"{edit('time_zone', '+01:00')}",
+    CUT_OFF: "copy or export it again, with a line end behind the last row",
     NO_QUALITY: f"say what the words mean, such as {edit('quality_good', ['a word'])} in the site "
     "file",
 }
@@ -28,4 +32,6 @@ _ADVICE = {
 
 def advice(reason: str) -> str:
     """Return what to do when rows are set aside for this reason."""
+    if MORE_FIELDS in reason:
+        return "export it with a decimal point, or with a semicolon between the columns"
     return _ADVICE.get(reason, "check the export and take_in in the site file")

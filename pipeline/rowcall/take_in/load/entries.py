@@ -25,8 +25,9 @@ NO_TAG = "the tag is empty"
 NO_VALUE = "the value is empty"
 NO_NUMBER = "the value is neither a number nor a word for a bad sensor"
 NO_QUALITY = "the quality is not known as good, uncertain or bad"
+STRAY = "the time lies more than four weeks from all others of the file"
 UNKNOWN_TAG = "no baghouse of the site file has this tag"
-REASONS = (*TIME_REASONS, NO_TAG, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT)
+REASONS = (*TIME_REASONS, NO_TAG, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT, STRAY)
 
 _MAX_TAGS = 65_535  # what the store can number
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from itertools import chain
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import polars as pl
@@ -19,10 +19,11 @@ import polars as pl
 from rowcall.store.batch import Batch, Part
 from rowcall.take_in.cells.ambiguous_hour import AmbiguousHour, Passes
 from rowcall.take_in.cells.timestamps import Bounds, Order
-from rowcall.take_in.load.entries import REASONS, SAME_INSTANT, entries_aside, read_entries
-from rowcall.take_in.load.flat import batch_of, no_samples, sort_once
+from rowcall.take_in.load.entries import REASONS, SAME_INSTANT, STRAY, entries_aside, read_entries
+from rowcall.take_in.load.flat import Flat, batch_of, no_samples, sort_once
 from rowcall.take_in.load.jumps import Jumps
 from rowcall.take_in.load.sinks import Sink
+from rowcall.take_in.load.strays import Bulk, Spans, strays
 from rowcall.take_in.read.cell_table import set_aside
 from rowcall.take_in.read.opening import Opened
 from rowcall.take_in.sniff.encoding import NotUtf8Error
@@ -40,6 +41,7 @@ class Read:
         rows_read: counted from the tables, not from the sink.
         jumps: the number of lines before which the time runs back, and the first of them.
         order: the order of day and month, where the form of the times leaves it open.
+        bulk: the span of nearly all rows, where some lie far from it.
         still_open: parts of the layout that are but supposed, by their names in it.
     """
 
@@ -49,6 +51,7 @@ class Read:
     rows_read: int
     jumps: tuple[int, int]
     order: Order | None
+    bulk: Bulk | None
     still_open: tuple[str, ...] = ()
 
 
@@ -62,12 +65,12 @@ class _Known:
 
 
 def read_through(
-    opened: Opened, zone: ZoneInfo, bounds: Bounds, to: Sink, *, supposes: bool = False
+    opened: Opened, zone: tzinfo, bounds: Bounds, to: Sink, *, supposes: bool = False
 ) -> Read:
     """Read an export into a sink.
 
     Args:
-        zone: the plant's zone, in which times without an offset are read.
+        zone: in which times without an offset are read.
         bounds: the instants that can be true.
         supposes: an open order of day and month, or decimal sign, is read in the likelier way,
             instead of refused.
@@ -103,36 +106,48 @@ def parts(read: Read, to: Sink, slice_rows: int) -> Iterator[Part]:
     The text of entries that turned out to be none takes another reading.
     """
     nothing = set_aside([], [], [], [])
+    bulk, is_long = read.bulk, read.layout.tag is not None
+    own = None if bulk is None else to.tags_within(*bulk)
     for flat in to.slices(slice_rows):
-        kept, repeated = sort_once(flat)
+        far = None if bulk is None or own is None else strays(flat, bulk, own, is_long=is_long)
+        if far is not None:
+            _take_out(to, flat.take(far), STRAY)
+        kept, repeated = sort_once(flat if far is None else flat.take(~far))
         del flat
-        if len(repeated.line):
-            lines = pl.DataFrame({"line": repeated.line, "tag": repeated.tag})
-            to.add_repeated(lines.cast({"line": pl.Int64, "tag": pl.UInt32}))
+        _take_out(to, repeated, SAME_INSTANT)
         yield Part(batch_of(kept, read.names), nothing)
         del kept
-    for rows in chain(_repeated_aside(read, to), to.aside()):
+    for rows in chain(_taken_out_aside(read, to), to.aside()):
         yield Part(no_samples(), rows)
 
 
-def _repeated_aside(read: Read, to: Sink) -> Iterator[pl.DataFrame]:
-    if not to.has_repeated:
+def _take_out(to: Sink, flat: Flat, reason: str) -> None:
+    """Note entries that are no samples after all."""
+    if len(flat.line):
+        code = np.full(len(flat.line), REASONS.index(reason), np.uint8)
+        columns = {"line": flat.line, "tag": flat.tag, "reason": code}
+        schema = {"line": pl.Int64, "tag": pl.UInt32, "reason": pl.UInt8}
+        to.add_taken_out(pl.DataFrame(columns, schema_overrides=schema))
+
+
+def _taken_out_aside(read: Read, to: Sink) -> Iterator[pl.DataFrame]:
+    if not to.has_taken_out:
         return
     for table in read.opened.tables():
         if not table.frame.height:
             continue
         first, last = table.line_of(np.array([0, table.frame.height - 1])).tolist()
-        repeated = to.repeated(first, last + 1)
-        if repeated.height:
-            rows = table.row_of(repeated["line"].to_numpy())
-            reason = np.full(len(rows), REASONS.index(SAME_INSTANT), np.uint8)
-            yield entries_aside(table, read.layout, rows, repeated["tag"].to_numpy(), reason)
+        out = to.taken_out(first, last + 1)
+        if out.height:
+            rows = table.row_of(out["line"].to_numpy())
+            tags, reason = out["tag"].to_numpy(), out["reason"].to_numpy()
+            yield entries_aside(table, read.layout, rows, tags, reason)
 
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
     opened: Opened
-    zone: ZoneInfo
+    zone: tzinfo
     bounds: Bounds
     to: Sink
     supposes: bool
@@ -142,7 +157,7 @@ class _Reading:
         opened, file = self.opened, self.opened.source.name
         survey = known.survey or Survey(file, opened.names, opened.layout)
         hour = AmbiguousHour(file, self.zone, self.bounds, known.passes)
-        layout, jumps = known.layout, Jumps()
+        layout, jumps, spans = known.layout, Jumps(), Spans()
         numbers: dict[str, int] = {}
         rows_read = 0
         for table in opened.tables():
@@ -155,6 +170,7 @@ class _Reading:
                 self.to.add(table, layout, entries)
                 flat = entries.flat
                 jumps.add(flat.tag, flat.time_us, flat.line)
+                spans.add(flat.time_us, len(layout.values))
         settled, still_open = survey.likely() if self.supposes else (survey.settled(), ())
         if "coding" in still_open:
             survey.settled()  # which is refused
@@ -163,5 +179,5 @@ class _Reading:
         if hour.is_open:
             return None, _Known(survey, settled, hour.passes())
         order = None if "form" in still_open else survey.order()
-        read = Read(opened, settled, list(numbers), rows_read, jumps.found(), order, still_open)
-        return read, known
+        found = list(numbers), rows_read, jumps.found(), order, spans.bulk()
+        return Read(opened, settled, *found, still_open), known

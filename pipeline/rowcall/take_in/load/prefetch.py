@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from rowcall.errors import ExportError
 from rowcall.store.ledger import has_size
-from rowcall.take_in.files.inbox import is_settled, name_within
+from rowcall.take_in.files.inbox import is_settled, leads_out, name_within
 from rowcall.take_in.files.sources import fits, sources_in
 from rowcall.take_in.files.unchanged import FileState, Watched
 from rowcall.take_in.outcome import Run
@@ -48,7 +48,7 @@ class Ahead:
         That is where it may be known, is still being written, cannot be read, holds several
         exports, or is so large that two of them would take too much memory.
         """
-        if path.suffix.lower() == ".zip":
+        if path.suffix.lower() == ".zip" or leads_out(run.site.inbox, path):
             return None
         overrides, name = run.site.take_in_settings, name_within(run.site.inbox, path)
         try:

@@ -44,7 +44,7 @@ class InMemory:
         """Forget everything."""
         self._columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in _TYPES}
         self._asides = [set_aside([], [], [], [])]
-        self._repeated = pl.DataFrame(schema={"line": pl.Int64, "tag": pl.UInt32})
+        self._taken_out: list[pl.DataFrame] = []
         self.count = 0
 
     def add(self, table: Table, layout: Layout, entries: Entries) -> None:
@@ -61,18 +61,20 @@ class InMemory:
         """Hand over all entries at once, in the order of their lines."""
         yield Flat(**{name: self._taken(name) for name in _TYPES})
 
-    def add_repeated(self, entries: pl.DataFrame) -> None:
-        """Add entries that a later line repeats, and so are no samples after all."""
-        self._repeated = entries.sort("line", maintain_order=True)
+    def add_taken_out(self, entries: pl.DataFrame) -> None:
+        """Add entries that are no samples after all: `line`, `tag`, `reason`."""
+        self._taken_out.append(entries)
 
-    def repeated(self, first_line: int, past_line: int) -> pl.DataFrame:
-        """Return the `line` and `tag` of those on a span of lines, by line."""
-        return self._repeated.filter(pl.col("line").is_between(first_line, past_line, "left"))
+    def taken_out(self, first_line: int, past_line: int) -> pl.DataFrame:
+        """Return those on a span of lines, by line."""
+        inside = pl.col("line").is_between(first_line, past_line, "left")
+        out = pl.concat(self._taken_out).filter(inside)
+        return out.sort("line", maintain_order=True)
 
     @property
-    def has_repeated(self) -> bool:
+    def has_taken_out(self) -> bool:
         """True where there are any."""
-        return bool(self._repeated.height)
+        return bool(self._taken_out)
 
     def aside(self) -> Iterator[pl.DataFrame]:
         """Return the rows set aside."""
@@ -91,6 +93,12 @@ class InMemory:
         """Return the earliest instant of all entries, None where there are none."""
         times = [block.min() for block in self._columns["time_us"] if len(block)]
         return int(min(times)) if times else None
+
+    def tags_within(self, first_us: int, last_us: int) -> npt.NDArray[np.uint32]:
+        """Return the numbers of the tags with entries in a span of time."""
+        blocks = zip(self._columns["tag"], self._columns["time_us"], strict=True)
+        inside = [tag[(time >= first_us) & (time <= last_us)] for tag, time in blocks]
+        return np.unique(np.concatenate([np.empty(0, np.uint32), *inside]))
 
     def _taken(self, name: str) -> npt.NDArray[Any]:
         """Hand over a column in one piece, so that it is in memory twice for a moment only."""

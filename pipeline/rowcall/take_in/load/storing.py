@@ -11,18 +11,18 @@ import polars as pl
 from rowcall.errors import ExportError, printable
 from rowcall.file_note import FileNote
 from rowcall.store.batch import Export, Part
-from rowcall.store.exports import store_export
+from rowcall.store.exports import Contradicted, store_export
 from rowcall.store.future_rows import Again, lying_ahead, note_ahead
 from rowcall.store.ledger import find_file, has_size
 from rowcall.store.staging import staging
-from rowcall.take_in.cells.overrides import shown
+from rowcall.take_in.cells.overrides import listed, shown
 from rowcall.take_in.cells.timestamps import FUTURE, Bounds
 from rowcall.take_in.files.sources import fits, reading
 from rowcall.take_in.files.unchanged import Watched
 from rowcall.take_in.load.advice import advice
 from rowcall.take_in.load.passes import Read, parts, read_through
 from rowcall.take_in.load.sinks import FullError, InMemory, OnDisk, Sink
-from rowcall.take_in.outcome import Outcome, Run
+from rowcall.take_in.outcome import Outcome, Run, has_many_aside
 from rowcall.take_in.read.opening import Opened
 
 Stored: TypeAlias = tuple[Outcome, FileNote, str]
@@ -65,7 +65,7 @@ def store(
         if held is not None:
             return job.store(*held)
     with staging(run.store, OnDisk) as to, reading(source):
-        return job.store(read_through(opened(), run.site.plant.zone, bounds, to), to)
+        return job.store(read_through(opened(), run.site.export_zone, bounds, to), to)
 
 
 def hold(run: Run, opened: Opened, bounds: Bounds) -> Held:
@@ -73,7 +73,7 @@ def hold(run: Run, opened: Opened, bounds: Bounds) -> Held:
     to = InMemory(run.memory.whole_bytes)
     try:
         with reading(opened.source):
-            return read_through(opened, run.site.plant.zone, bounds, to), to
+            return read_through(opened, run.site.export_zone, bounds, to), to
     except FullError:
         return None
 
@@ -98,12 +98,12 @@ class _Job:
             self.watched.check()
             raise ExportError(_nothing_usable(name, rows_read, next(to.aside(), None)))
         is_ahead = to.has_aside(FUTURE)
-        note = store_export(run.store, self._export(rows_read, content), again)
+        note, against = store_export(run.store, self._export(rows_read, content), again)
         if is_ahead:
             beyond = Bounds(true_bounds(run).last_us + 1)
-            read_through(read.opened, run.site.plant.zone, beyond, to)
+            read_through(read.opened, run.site.export_zone, beyond, to)
             note_ahead(run.store, note.sha256, true_bounds(run).last_us, to.first_us())
-        return Outcome.STORED, note, _message(name, note, again, *read.jumps)
+        return Outcome.STORED, note, _message(name, note, again, against, *read.jumps)
 
     def _export(self, rows_read: int, content: Iterable[Part]) -> Export:
         sha256 = self.digest()
@@ -112,6 +112,7 @@ class _Job:
             name=self.watched.source.name,
             sha256=sha256,
             size_bytes=self.watched.source.size_bytes,
+            written_ns=self.watched.before.modified_ns if self.watched.before else 0,
             taken_in_at=self.run.now,
             zone=self.run.site.plant.zone,
             rows_read=rows_read,
@@ -124,10 +125,13 @@ def _known(
 ) -> tuple[FileNote | None, Again | None]:
     """Return the ledger's line on a content that is known, and what of it has come due since."""
     known = find_file(run.store, digest()) if has_size(run.store, size_bytes) else None
-    if known is None:
-        return None, None
+    return (None, None) if known is None else (known, due(run, known.sha256))
+
+
+def due(run: Run, sha256: str) -> Again | None:
+    """Return what of a known content lay ahead of the clock and no longer does, None: nothing."""
     until_us, tolerance_s = true_bounds(run).last_us, run.site.take_in.future_tolerance
-    return known, lying_ahead(run.store, known.sha256, FUTURE, until_us, tolerance_s)
+    return lying_ahead(run.store, sha256, FUTURE, until_us, tolerance_s)
 
 
 def true_bounds(run: Run) -> Bounds:
@@ -136,19 +140,34 @@ def true_bounds(run: Run) -> Bounds:
     return Bounds.of(overrides.earliest, run.now, overrides.future_tolerance)
 
 
-def _message(file: str, note: FileNote, again: Again | None, jumps: int, first: int) -> str:
+def _message(
+    file: str, note: FileNote, again: Again | None, against: Contradicted, jumps: int, first: int
+) -> str:
     """Say what is worth saying of a stored export, nothing where it is as usual."""
     if again is not None:
         return printable(
             f"{file}: {note.rows_read:,} rows that lay ahead of the clock when it was first read "
             f"are taken in again; {note.set_aside:,} of them are still set aside."
         )
-    if not jumps:
-        return ""
-    return printable(
-        f"{file}: stored; the time runs back {jumps:,} times (first on line {first}), "
-        "as where a clock was set back; of samples at one instant the last one counts."
-    )
+    said = []
+    if has_many_aside(note):
+        said.append(f"{note.set_aside:,} of {note.rows_read:,} rows set aside")
+    if jumps:
+        said.append(
+            f"the time runs back {jumps:,} times (first on line {first}), "
+            "as where a clock was set back; of samples at one instant the last one counts"
+        )
+    if against.earlier:
+        said.append(
+            f"{note.replaced:,} samples of {listed(against.earlier)} are replaced, for this file "
+            "was written later"
+        )
+    if against.outdated:
+        said.append(
+            f"{against.outdated:,} of its samples do not count, for {listed(against.later)}, "
+            "written later, says otherwise"
+        )
+    return printable(f"{file}: stored; {'; '.join(said)}.") if said else ""
 
 
 def _nothing_usable(file: str, rows_read: int, aside: pl.DataFrame | None) -> str:

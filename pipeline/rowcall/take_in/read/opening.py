@@ -13,6 +13,7 @@ from typing import TypeAlias
 
 import polars as pl
 
+from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.files.background import Arriving
 from rowcall.take_in.files.sources import Source, reading
@@ -23,6 +24,7 @@ from rowcall.take_in.read.cutting import Cut, cut
 from rowcall.take_in.read.parquet import parquet_tables, sample_rows
 from rowcall.take_in.read.parquet_footer import check_columns
 from rowcall.take_in.read.parsing import form_of
+from rowcall.take_in.sniff.damaged_bytes import ZERO_MARK
 from rowcall.take_in.sniff.encoding import (
     NotUtf8Error,
     line_blocks,
@@ -32,6 +34,7 @@ from rowcall.take_in.sniff.encoding import (
 from rowcall.take_in.sniff.layout import Layout, find_layout
 from rowcall.take_in.sniff.preamble import read_head
 
+_PARQUET = b"PAR1"  # how every Parquet file begins, whatever its name
 _MAX_WAITING = 1  # blocks that lie ready at each step; more would only fill memory. Chosen.
 
 
@@ -44,7 +47,9 @@ def open_export(source: Source, overrides: TakeIn, memory: Memory, pool: Executo
     Raises:
         ExportError: it cannot be read; names the place and the remedy.
     """
-    kind = ParquetExport if source.is_parquet else TextExport
+    with reading(source), closing(source.open()) as stream:
+        is_parquet = source.is_parquet or stream.read(len(_PARQUET)) == _PARQUET
+    kind = ParquetExport if is_parquet else TextExport
     return kind(source, overrides, memory, pool)
 
 
@@ -85,7 +90,8 @@ class TextExport:
 
         cuts, self._begun = self._begun or self._cutting(), None
         try:
-            yield from text_tables(cuts, self.head, self.layout.time)
+            tag = self.layout.tag if len(self.names) - 1 in self.layout.values else None
+            yield from text_tables(cuts, self.head, self.layout.time, tag)
         finally:
             cuts.leave()
 
@@ -106,6 +112,19 @@ class TextExport:
         text = next(blocks, b"")
         if len(self._begin) <= longest:  # all of it, of which the last line may have no end
             text += b"".join(blocks)
+        try:
+            self._understand(text)
+        except ExportError as error:
+            at = text.find(ZERO_MARK.encode())
+            if at < 0:
+                raise
+            line = text.count(b"\n", 0, at) + 1
+            raise ExportError(
+                f"{self.source.name}: this is not text (a zero byte in line {line}); export it as "
+                "CSV or Parquet."
+            ) from error
+
+    def _understand(self, text: bytes) -> None:
         self.head = read_head(self.source.name, text, self._overrides)
         self.names, self.units = self.head.names, self.head.units
         check_columns(self.source.name, len(self.names), self._overrides)

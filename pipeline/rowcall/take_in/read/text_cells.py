@@ -20,6 +20,7 @@ from rowcall.take_in.sniff.delimiter import cut_line
 
 _BLOCK_BYTES = 500_000  # counted at a time: what fits a processor's cache
 _NEWLINE, _QUOTE = ord("\n"), ord('"')
+MORE_FIELDS = ", as where decimal commas cut numbers in two"
 OPEN_QUOTE = "a quote on this line is not closed"
 
 Longs = npt.NDArray[np.int64]
@@ -46,19 +47,21 @@ def read_irregular(
         frame = _parse_rows(text, bounds, is_row, form)
     odd = np.flatnonzero(~is_row)
     raw = [text[bounds[place] : bounds[place + 1] - 1].decode() for place in odd]
-    out = _odd_lines(odd + data_line, raw, fields[odd], width)
+    out = _odd_lines(odd + data_line, raw, fields[odd], width, head.delimiter)
     lines = np.flatnonzero(is_row) + data_line
     return Table(head.names, frame, data_line, lines, out, head.delimiter)
 
 
-def _odd_lines(lines: Longs, raw: Sequence[str], fields: Longs, width: int) -> pl.DataFrame:
+def _odd_lines(
+    lines: Longs, raw: Sequence[str], fields: Longs, width: int, delimiter: str
+) -> pl.DataFrame:
     """Set lines aside that have another number of fields than `width`, but for blank ones."""
     filled = [at for at, line in enumerate(raw) if line.strip()]
     return set_aside(
         lines[filled],
         "",
         [raw[at].rstrip("\r") for at in filled],
-        [_reason(int(fields[at]), width) for at in filled],
+        [_reason(int(fields[at]), width, delimiter) for at in filled],
     )
 
 
@@ -110,8 +113,16 @@ def _fields(codes: npt.NDArray[np.uint8], delimiter: str) -> tuple[Longs, Longs]
     return bounds, fields
 
 
-def _reason(fields: int, width: int) -> str:
+def _reason(fields: int, width: int, delimiter: str) -> str:
+    if fields > width:
+        return more_fields(str(fields), width, delimiter)
     return OPEN_QUOTE if fields < 0 else f"the line has {fields} fields instead of {width}"
+
+
+def more_fields(fields: str, width: int, delimiter: str) -> str:
+    """Return why a row is set aside that has more fields than there are columns."""
+    cause = MORE_FIELDS if delimiter == "," else ""
+    return f"the line has {fields} fields instead of {width}{cause}"
 
 
 def _text_frame(rows: Sequence[Sequence[str]], form: TextForm) -> pl.DataFrame:

@@ -16,8 +16,11 @@ import polars as pl
 from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.read.cell_table import Table, column, set_aside, shifted
 from rowcall.take_in.read.cutting import Cut
+from rowcall.take_in.read.last_line import is_cut_off
+from rowcall.take_in.read.text_cells import more_fields
 from rowcall.take_in.sniff.column_words import TIME_WORDS
-from rowcall.take_in.sniff.damaged_bytes import MARK
+from rowcall.take_in.sniff.damaged_bytes import MARK, ZERO_MARK
+from rowcall.take_in.sniff.delimiter import HEAD_LINES
 from rowcall.take_in.sniff.preamble import Head
 
 DAMAGED = "the line holds bytes that are not UTF-8"
@@ -25,18 +28,22 @@ HEADER_AGAIN = "the line with the column names again"
 OTHER_HEADER = "a second line of column names, and other ones"
 BELOW_OTHER = "the line stands below a second line of column names, and other ones"
 ABOVE_DATA = "the line stands above the data and is written in another form"
+CUT_OFF = "the file ends here without a line end, so the last number may be cut off"
 
+ZEROS = "the line holds zero bytes, as where power failed while it was written"
+_MARKS = {MARK: DAMAGED, ZERO_MARK: ZEROS}
 _REPLACEMENT = "\ufffd"
 Rows = npt.NDArray[np.int64]
 
 
-def text_tables(cuts: Iterable[Cut], head: Head, time: int) -> Iterator[Table]:
+def text_tables(cuts: Iterable[Cut], head: Head, time: int, tag: int | None) -> Iterator[Table]:
     """Return the rows of a text export, a table a block of whole lines.
 
     Args:
         cuts: the text, cut block by block; its data begins in the first block.
         head: what the first lines say.
-        time: the place of the time column.
+        time: the place of the time column; `tag` that of the tag by which the cells of
+            the last column differ, None where they do not.
 
     Raises:
         ExportError: the text cannot be cut into fields.
@@ -45,10 +52,12 @@ def text_tables(cuts: Iterable[Cut], head: Head, time: int) -> Iterator[Table]:
     for cut in cuts:
         block = cut.text
         if cut.table is not None:
-            table = shifted(cut.table, lines)
+            table = _unnamed_aside(shifted(cut.table, lines), head)
+            if not block.endswith((b"\n", b'"')):  # the end of the file
+                table = _cut_off_aside(table, lines + block.count(b"\n") + 1, head, tag)
             above = [] if lines else _above(block, head)
-            has_marks = not block.isascii() and MARK.encode() in block
-            yield _marked_aside(headers.without(table), has_marks, above)
+            marks = [] if block.isascii() else [mark for mark in _MARKS if mark.encode() in block]
+            yield _marked_aside(headers.without(table), marks, above)
         lines += int(np.count_nonzero(np.frombuffer(block, np.uint8) == ord("\n")))
 
 
@@ -109,15 +118,42 @@ def _without(table: Table, rows: Rows, reasons: list[str]) -> Table:
     )
 
 
-def _marked_aside(table: Table, has_marks: bool, above: list[pl.DataFrame]) -> Table:
-    """Set aside the rows with damaged bytes, and add what was set aside above the data."""
-    if has_marks:
-        marked = pl.all().cast(pl.String).str.contains(MARK, literal=True).fill_null(False)
-        rows = np.flatnonzero(table.cells.select(pl.any_horizontal(marked)).to_series().to_numpy())
-        table = _without(table, rows, [DAMAGED] * len(rows)) if len(rows) else table
-    if not has_marks and not above:
+def _unnamed_aside(table: Table, head: Head) -> Table:
+    """Set aside the rows that hold something behind the last column that has a name."""
+    past = max(place for place, name in enumerate(table.names) if name) + 1
+    if past == len(table.names):
         return table
-    raw = pl.col("raw").str.replace_all(MARK, _REPLACEMENT, literal=True)
+    behind = [pl.col(column(place)) for place in range(past, len(table.names))]
+    filled = table.frame.select(
+        pl.any_horizontal(cells.str.strip_chars().fill_null("") != "" for cells in behind)
+    ).to_series()
+    rows = np.flatnonzero(filled.to_numpy())
+    reason = more_fields("more", past, head.delimiter)
+    return _without(table, rows, [reason] * len(rows)) if len(rows) else table
+
+
+def _cut_off_aside(table: Table, last_line: int, head: Head, tag: int | None) -> Table:
+    """Set the last line of the file aside where a number at its end may be cut off."""
+    row = table.frame.height - 1
+    if row < 0 or table.line_of(np.array([row]))[0] != last_line:
+        return table
+    cells = [str(cell or "") for cell in table.cells.row(row)]
+    above = head.sample[:-1] if last_line <= HEAD_LINES else head.sample
+    own = [other for other in above if tag is None or other[tag].strip() == cells[tag].strip()]
+    if not is_cut_off(cells[-1], [other[-1] for other in own or above]):
+        return table
+    return _without(table, np.array([row]), [CUT_OFF])
+
+
+def _marked_aside(table: Table, marks: list[str], above: list[pl.DataFrame]) -> Table:
+    """Set aside the rows with damaged bytes, and add what was set aside above the data."""
+    for mark in marks:
+        marked = pl.all().cast(pl.String).str.contains(mark, literal=True).fill_null(False)
+        rows = np.flatnonzero(table.cells.select(pl.any_horizontal(marked)).to_series().to_numpy())
+        table = _without(table, rows, [_MARKS[mark]] * len(rows)) if len(rows) else table
+    if not marks and not above:
+        return table
+    raw = pl.col("raw").str.replace_all(f"[{''.join(_MARKS)}]+", _REPLACEMENT)
     return replace(table, set_aside=pl.concat([*above, table.set_aside]).with_columns(raw))
 
 

@@ -17,6 +17,7 @@ from rowcall.take_in.cells.overrides import edit
 # Stands for bytes that are no UTF-8. Unicode keeps this code point for a program's own use; it is
 # no character, so no export holds it (The Unicode Standard, 23.7 "Noncharacters").
 MARK = "\ufdd0"
+ZERO_MARK = "\ufdd1"  # likewise, for zero bytes: of a file that was being written as power failed
 _STRAY = re.compile("[\udc80-\udcff]+")  # as `surrogateescape` has them
 _WHOLE = re.compile("[^\x00-\x7f\udc80-\udcff]")
 # Stray places that are few, beside letters that are UTF-8 (a wide export has them in its names

@@ -15,7 +15,7 @@ from rowcall.take_in.cells.time_formats import MAX_CLOCKS, is_clock, is_date, ti
 from rowcall.take_in.sniff.column_words import TIME_WORDS
 
 _HEAD_BYTES = 262_144  # chosen: 50 lines of 1,000 columns
-_HEAD_LINES = 200  # chosen: some hundred rows of data below a long preamble
+HEAD_LINES = 200  # chosen: some hundred rows of data below a long preamble
 _NUMBER = re.compile(r"[+-]?[\d.,]*\d(?:[eE][+-]?\d+)?")
 DELIMITERS = (";", "\t", "|", ",")
 
@@ -34,7 +34,7 @@ def first_lines(text: bytes) -> list[str]:
     head = text[:_HEAD_BYTES].decode(errors="ignore").split("\n")
     if len(text) > _HEAD_BYTES and len(head) > 1:
         head.pop()
-    return [line.rstrip("\r") for line in head[:_HEAD_LINES]]
+    return [line.rstrip("\r") for line in head[:HEAD_LINES]]
 
 
 def best_split(lines: Sequence[str], delimiters: Sequence[str], overrides: TakeIn) -> Split:

@@ -9,10 +9,13 @@ from itertools import chain
 
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.overrides import edit
-from rowcall.take_in.sniff.damaged_bytes import is_damaged_utf8, marked
+from rowcall.take_in.files.inbox import no_spreadsheet
+from rowcall.take_in.sniff.damaged_bytes import ZERO_MARK, is_damaged_utf8, marked
 
 _UTF16 = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}
 _ZIP = b"PK\x03\x04"  # a local file header, by the zip format's specification
+_OLD_OFFICE = b"\xd0\xcf\x11\xe0"  # [MS-CFB] 2.2: compound files begin so
+_OFFICE = b"[Content_Types].xml"  # ECMA-376 part 2, 7.2.3: a part of every such package
 _HEAD_BYTES = 400  # in which UTF-16 without a byte order mark shows; chosen: a few lines
 _TURNED_LINE_END = "\u0a00"  # U+000A with its bytes changed over; Unicode assigns it to no sign
 UTF8, WINDOWS = "utf-8", "cp1252"
@@ -54,6 +57,8 @@ def writing_of_begin(file: str, begin: bytes, encoding: str | None) -> Writing:
     """
     if not begin.strip():
         raise ExportError(f"{file}: the file is empty; export it again.")
+    if begin.startswith(_OLD_OFFICE) or (begin.startswith(_ZIP) and _OFFICE in begin):
+        raise ExportError(no_spreadsheet(file))
     if begin.startswith(_ZIP):
         raise ExportError(f"{file}: this is a zip archive; name it .zip, or unpack it first.")
     found = encoding
@@ -70,14 +75,15 @@ def line_blocks(
 ) -> Generator[bytes]:
     """Return a text in blocks of whole lines, as clean UTF-8 with lines ended by LF or CR LF.
 
-    UTF-8 and UTF-16 byte order marks are removed; bytes that are damaged get a mark in their place.
+    UTF-8 and UTF-16 byte order marks are removed; bytes that are damaged, and zero bytes, get marks
+    in their place.
 
     Args:
         blocks: the text as it lies on disk, cut anywhere.
         longest: bytes that a line may have.
 
     Raises:
-        ExportError: not text, or a line longer than `longest` bytes.
+        ExportError: damaged, or a line longer than `longest` bytes.
         NotUtf8Error: it was supposed to be UTF-8, and is not.
     """
     errors = "surrogateescape" if writing.is_damaged else "strict"
@@ -89,7 +95,7 @@ def line_blocks(
             text, begun = text.removeprefix(codecs.BOM_UTF8), True
         if writing.bare_cr:
             text = text.replace(b"\r", b"\n")
-        _check_no_zero(file, text, line)
+        text = text.replace(b"\0", ZERO_MARK.encode())
         cut = text.rfind(b"\n") + 1 if block else len(text)
         _check_lines(file, text, longest, line)
         if cut:
@@ -143,15 +149,6 @@ def _damaged(file: str, encoding: str, error: UnicodeError) -> str:
         f"{file}: the {shown} text is damaged{place}; export it again, or give "
         f"{edit('encoding', WINDOWS)} (or what it is written in) in the site file."
     )
-
-
-def _check_no_zero(file: str, text: bytes, line: int) -> None:
-    at = text.find(b"\0")
-    if at >= 0:
-        line += text.count(b"\n", 0, at)
-        raise ExportError(
-            f"{file}: this is not text (a zero byte in line {line}); export it as CSV or Parquet."
-        )
 
 
 def _unmarked_utf16(head: bytes) -> str:

@@ -15,7 +15,7 @@ from rowcall.take_in.cells.time_formats import (
     likely_patterns,
 )
 from rowcall.take_in.sniff.column_words import TAG_WORDS, TIME_WORDS, VALUE_WORDS
-from rowcall.take_in.sniff.damaged_bytes import MARK
+from rowcall.take_in.sniff.damaged_bytes import MARK, ZERO_MARK
 from rowcall.take_in.sniff.delimiter import (
     DELIMITERS,
     Split,
@@ -106,7 +106,7 @@ def _above(split: Split, foreign: Sequence[int]) -> list[int]:
 
 def _check_whole(file: str, names: Sequence[str], header: int | None) -> None:
     """Refuse column names with bytes that could not be read."""
-    if any(MARK in name for name in names):
+    if any(MARK in name or ZERO_MARK in name for name in names):
         raise ExportError(
             f"{file}: line {(header or 0) + 1} names the columns, and holds bytes that are not "
             f"UTF-8; export it again, or give {edit('encoding', 'cp1252')} (or what it is written "

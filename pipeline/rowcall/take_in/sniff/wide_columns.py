@@ -28,16 +28,21 @@ def wide_columns(
 ) -> Columns:
     """Return the columns: each with a name is a tag, the quality of one, or left out.
 
-    Left out are columns of further times, as of when a row was written, and of a second quality.
+    Left out are columns of further times, as of when a row was written, and of a second quality,
+    and row numbers in a first column without a name.
 
     Raises:
         ExportError: a column has no name, or a tag two columns; says what settles it.
     """
-    _check_named(file, names, sample)
+    numbered = _row_numbers(names, sample)
+    _check_named(file, names, sample, {*times, *numbered})
     out = {
         place
         for place in range(len(names))
-        if place in times or place in typed or _holds_times([row[place] for row in sample])
+        if place in numbered
+        or place in times
+        or place in typed
+        or _holds_times([row[place] for row in sample])
     }
     owners = _owners(names, sample, out)
     values = {
@@ -58,9 +63,16 @@ def wide_columns(
     return Columns(None, values, {owner: place for place, owner in reversed(owners.items())})
 
 
-def _check_named(file: str, names: Sequence[str], sample: Rows) -> None:
+def _row_numbers(names: Sequence[str], sample: Rows) -> list[int]:
+    """Return the first column where it has no name and numbers the rows, as of a data frame."""
+    cells = [row[0].strip() for row in sample]
+    first = int(cells[0]) if cells and not names[0] and cells[0].isdecimal() else -1
+    return [0] if first >= 0 and cells == [str(first + n) for n in range(len(cells))] else []
+
+
+def _check_named(file: str, names: Sequence[str], sample: Rows, but: Collection[int]) -> None:
     for place, name in enumerate(names):
-        if not name and any(row[place].strip() for row in sample):
+        if not name and place not in but and any(row[place].strip() for row in sample):
             raise ExportError(
                 f"{file}: column {place + 1} holds values but has no name; export the file with "
                 "the tag in the header line of each column, or name all columns in the site file: "
