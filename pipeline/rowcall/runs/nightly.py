@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 from time import monotonic
 
 from rowcall.days import day_bounds, local_day
+from rowcall.notice import Notice
 from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
 from rowcall.runs.notices import Night, carried, dated, new_store, notices_of, unreported
@@ -71,18 +72,26 @@ def run_nightly(
         for text in left_out(complete, due):
             progress(text)
         night = _night(store, site, now, max(touched, default=None), inbox, tried, due)
-        found, before = notices_of(night), read_notices(store)
-        notices = dated(found, before, today)
-        result.notices += [notice.text for notice in notices if notice.last_said == today]
-        # Saved before it is so: a run killed later must not have them mailed by themselves as well.
-        notices = carried(notices, due[-1].day, today) if due else notices
-        save_notices(store, notices)
-        if not record.judge(due, result.notices) and due:
-            found.append(unreported(result.failed[-1]))
-            notices = carried(dated(found, before, today), None, today)
-            save_notices(store, notices)
+        notices = _judge(record, due, notices_of(night), today)
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
+
+
+def _judge(
+    record: Record, due: Sequence[Due], found: Sequence[Notice], today: date
+) -> list[Notice]:
+    """Judge what is due, with the notices in the newest report; return all that are kept."""
+    before = read_notices(record.store)
+    notices = dated(found, before, today)
+    record.result.notices += [notice.text for notice in notices if notice.last_said == today]
+    # Saved before it is so: a run killed later must not have them mailed by themselves as well.
+    notices = carried(notices, due[-1].day, today) if due else notices
+    save_notices(record.store, notices)
+    if not record.judge(due, record.result.notices) and due:
+        failed = unreported(record.result.failed[-1])
+        notices = carried(dated([*found, failed], before, today), None, today)
+        save_notices(record.store, notices)
+    return notices
 
 
 def _notice_new_store(store: Store, site: Site, today: date) -> None:
