@@ -196,11 +196,22 @@ def _add_look(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="FILE",
         help="an export, archive or folder, or a pattern such as 'exports/*.csv'",
     )
+    _add_export_settings(parser)
+
+
+def _add_export_settings(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--site",
         type=Path,
         metavar="FILE",
-        help="use the time zone and [take_in] of this site file",
+        help="use [plant] and [take_in] of this site file, which may hold nothing else yet",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a setting such as take_in.tag_column=Point or plant.time_zone=UTC; may be repeated",
     )
 
 
@@ -233,6 +244,7 @@ def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="FILE",
         help="an export of the historian, or an archive, folder or pattern of them",
     )
+    _add_export_settings(parser)
     parser.add_argument(
         "--to",
         type=Path,
