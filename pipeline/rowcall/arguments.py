@@ -12,11 +12,12 @@ _EXIT_CODES = """exit codes:
   0  done
   1  rowcall itself failed; send the message to its developers
   2  nothing done: wrong arguments, site file or store; the message says what to correct
-  3  reports are written, but some input could not be used; each piece is named
+  3  reports are written, but exports, tags or the store need a look; each notice says what to do
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
   6  cut short: what is listed is written and kept; the message says what to correct first
   7  parts of a day failed by an error of rowcall, all else is reported; send the log to developers
+  8  reports are written; they name tags that could not be used, or a file waits for the next run
   130  stopped by Ctrl-C; what is reported stays, the next run goes on from there
   141  the program that read the output ended before rowcall did
   143  stopped by the system (SIGTERM), otherwise as 130

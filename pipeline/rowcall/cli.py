@@ -41,11 +41,12 @@ class Exit(IntEnum):
     DONE = 0
     ROWCALL_FAILED = 1
     NOT_DONE = 2
-    INPUT_UNUSABLE = 3
+    NOTICES = 3
     BUSY = 4
     NOT_MAILED = 5
     CUT_SHORT = 6
     PARTS_FAILED = 7
+    PARTLY_USABLE = 8
     INTERRUPTED = 130
     PIPE_CLOSED = 141
     TERMINATED = 143
@@ -291,11 +292,13 @@ def _print_result(result: RunResult) -> Exit:
         return Exit.PARTS_FAILED
     if result.not_mailed:
         return Exit.NOT_MAILED
-    return Exit.INPUT_UNUSABLE if result.unusable else Exit.DONE
+    if result.notices:
+        return Exit.NOTICES
+    return Exit.PARTLY_USABLE if result.unusable else Exit.DONE
 
 
 def _print_what_was_done(result: RunResult) -> None:
-    for text in dict.fromkeys([*result.unusable, *result.not_mailed]):
+    for text in dict.fromkeys([*result.notices, *result.unusable, *result.not_mailed]):
         LOG.warning(text)
     for report in result.reports:
         print(report)

@@ -44,7 +44,7 @@ def test_a_night_without_a_home_prints_no_notices(
         text=True,
         check=False,
     )
-    assert done.returncode == Exit.INPUT_UNUSABLE
+    assert done.returncode == Exit.NOTICES
     (line,) = done.stderr.splitlines()
     assert "No data newer than" in line
     assert list((plant / "reports").rglob("*.png"))

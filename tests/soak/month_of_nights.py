@@ -406,7 +406,7 @@ NIGHTS = (
         changed(lambda f: f.with_columns(pl.col("time") + HOUR)),
         0,
     ),
-    Night("a row dated 2000", changed(_dated_2000), 3, ("2000-01-01",), (0,), ("2000-01-01",)),
+    Night("a row dated 2000", changed(_dated_2000)),
     Night("a file name that is no text", played(_odd_name)),
     Night("a mistake in the site file", _mistake, 2, ("bag_per_row",), (), mend=_mistake_mended),
     Night("site file mended", GOOD, 0, (), (1, 0)),
