@@ -98,7 +98,11 @@ def _facts_of(source: Source) -> ExportFacts:
     form, batch = read.layout.form, samples_of(read, to)
     if not len(batch):
         raise ExportError(f"{source.name}: no sample of it can be used; draft from another export.")
-    open_points = {"form": ("time_format", plain_pattern(form)), "decimal": ("decimal", ",")}
+    open_points = {
+        "form": ("time_format", plain_pattern(form)),
+        "decimal": ("decimal", ","),
+        "equipment": ("equipment_column", opened.names[read.layout.equipment or 0]),
+    }
     tags = tuple(
         _facts(name, to.units.get(name, ""), batch.time_us[piece], batch.value[piece])
         for name, piece in zip(batch.names, batch.slices(), strict=True)
@@ -129,6 +133,12 @@ class WithUnits(InMemory):
         """Add a table's entries."""
         super().add(table, layout, entries)
         self.time_kind = table.frame[column(layout.time)].dtype
+        if layout.equipment is not None and self._opened.units:
+            for one in table.frame[column(layout.equipment)].cast(pl.String).unique().drop_nulls():
+                tags = layout.tag_names([one.strip()])
+                self.units |= zip(
+                    tags, (self._opened.units[at] for at in layout.values), strict=True
+                )
         places = [place for place, name in enumerate(table.names) if name.lower() in _UNIT_NAMES]
         if layout.tag is not None and places:
             columns = column(layout.tag), column(places[0])

@@ -59,7 +59,10 @@ def sentences(one: Understood) -> Iterator[tuple[str, str]]:
         yield "fields", f"cut at {cut}; the decimal sign is {one.layout.decimal!r}"
         yield "lines", _lines(one.head)
     if layout.tag is None:
-        yield "layout", f"wide: one time column and {len(layout.values)} columns of a tag each"
+        whole = f"wide: one time column and {len(layout.values)} columns of a tag each"
+        if layout.equipment is not None:
+            whole += f", for each piece of equipment that column {names[layout.equipment]!r} names"
+        yield "layout", whole
     else:
         value = next(iter(layout.values))
         yield "layout", f"long: tags in column {names[layout.tag]!r}, values in {names[value]!r}"
@@ -142,6 +145,8 @@ def overrides_of(one: Understood, overrides: TakeIn) -> Iterator[tuple[str, Site
     yield "time_column", names[layout.time]
     if layout.clock is not None:
         yield "clock_column", names[layout.clock]
+    if layout.equipment is not None:
+        yield "equipment_column", names[layout.equipment]
     if not one.is_typed:
         yield "time_format", plain_pattern(layout.form)
     if layout.tag is not None:

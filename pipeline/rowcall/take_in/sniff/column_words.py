@@ -22,6 +22,10 @@ TAG_WORDS = _words(
     "signal id, channel"
 )
 VALUE_WORDS = _words("value, val, reading, measurement, sample value")
+# Columns of whole numbers that go on within an instant, as where times are written to the minute.
+CLOCK_PARTS = _words(
+    "second, seconds, sec, s, millisecond, milliseconds, ms, minute, minutes, min, hour, hours"
+)
 QUALITY_WORDS = _words("quality, quality code, status, status code, validity")
 
 
@@ -30,8 +34,10 @@ class Columns:
     """Places (0-based) of tag column (long layout), value columns and their quality columns.
 
     `values` names the tag of each value column; in the long layout there is one, with an empty tag.
+    `equipment` is the column of the wide layout that the site file says names the equipment.
     """
 
     tag: int | None
     values: Mapping[int, str]
     quality: Mapping[int, int] = field(default_factory=dict)
+    equipment: int | None = None

@@ -1,7 +1,8 @@
 """What only the whole of an export settles, found while its tables go by.
 
-That is the order of day and month, the decimal sign and the numbering of qualities; each is then
-said in the layout, so that every table of the export is read alike.
+That is the order of day and month, the decimal sign, the numbering of qualities and the column that
+names the equipment; each is then said in the layout, so that every table of the export is read
+alike.
 """
 
 from __future__ import annotations
@@ -14,11 +15,12 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.numbers import plain_points, settled_decimal
-from rowcall.take_in.cells.overrides import shown
+from rowcall.take_in.cells.overrides import edit, listed, shown
 from rowcall.take_in.cells.quality_codes import Coding, settled
 from rowcall.take_in.cells.time_formats import TimeForm, swapped
 from rowcall.take_in.cells.timestamps import DATE_CELL, Order, order_of
 from rowcall.take_in.read.cell_table import Table, column
+from rowcall.take_in.sniff.equipment import SameInstants
 from rowcall.take_in.sniff.layout import Layout
 
 T = TypeVar("T")
@@ -37,6 +39,7 @@ class Survey:
         self._qualities: dict[str, None] = {}
         self._percents: set[int] = set()  # columns that hold a percentage
         self._plain: set[int] = set()  # columns that hold a plain number
+        self._same_instants = SameInstants(layout.maybe_equipment)
 
     def look(self, table: Table) -> None:
         """Look at a table.
@@ -50,6 +53,8 @@ class Survey:
             first = [] if self._dates else dates.head(1).to_list()  # whole, for messages
             different = _different(dates.str.head(DATE_CELL))
             self._dates |= dict.fromkeys([*first, *different])
+        times = layout.time_cells(table.frame) if table.times is None else table.times
+        self._same_instants.look(times, table.frame)
         for place in layout.quality.values():
             self._qualities |= dict.fromkeys(_different(table.frame[column(place)]))
             if len(self._qualities) > _MAX_TEXTS:
@@ -75,7 +80,7 @@ class Survey:
             coding=self._coding(),
             decimal=self._decimal(),
             percents=frozenset(self._percents - self._plain),
-        )
+        ).of_equipment(self._equipment())
 
     def likely(self) -> tuple[Layout, tuple[str, ...]]:
         """Return the likelier layout, and by their names in it the parts that are still open."""
@@ -89,8 +94,11 @@ class Survey:
             decimal=decimal or ",",
             percents=frozenset(self._percents - self._plain),
         )
+        equipment = self._same_instants.separated_by()
         parts = {"form": form, "coding": coding, "decimal": decimal}
-        return found, tuple(name for name, part in parts.items() if part is None)
+        still_open = [name for name, part in parts.items() if part is None]
+        still_open += ["equipment"] if len(equipment) > 1 else []
+        return found.of_equipment(next(iter(equipment), None)), tuple(still_open)
 
     def order(self) -> Order | None:
         """Return the order of day and month, None where the form says it; raises as `settled`."""
@@ -112,6 +120,18 @@ class Survey:
             return layout.coding
         name = self._names[next(iter(layout.quality.values()))]
         return settled(layout.coding, self._qualities, f"{self._file}, column {shown(name)}")
+
+    def _equipment(self) -> int | None:
+        found = self._same_instants.separated_by()
+        if len(found) > 1:
+            names = [self._names[place] for place in found]
+            raise ExportError(
+                f"{self._file}: its times come again for each piece of equipment, and the columns "
+                f"{listed(names)} could each name it; name the right one in the site file, such as "
+                f"{edit('equipment_column', names[0])}; if none does, "
+                f"{edit('equipment_column', '')}."
+            )
+        return next(iter(found), None)
 
     def _decimal(self) -> str:
         if self._layout.decimal is not None:

@@ -1,0 +1,122 @@
+"""Which column of a wide export names the piece of equipment of each row, by all of its rows.
+
+There the same instants come again for each piece, and with its name none does. Judged are all rows
+of a share of the instants, drawn by their hash: the same ones however the export is cut.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping, Sequence
+
+import polars as pl
+
+from rowcall.take_in.cells.numbers import Cell, values_of
+from rowcall.take_in.cells.overrides import plain
+from rowcall.take_in.read.cell_table import column
+from rowcall.take_in.sniff.column_words import CLOCK_PARTS, Rows
+
+_NAME = re.compile(r"\d{1,3}|(?=.*[^\W\d]).+")  # a small whole number, or a text with letters
+_MAX_NAMES = 100  # chosen: far more baghouses than a plant has, far fewer values than a measurement
+_MAX_ROWS = (
+    20_000  # kept of an export; chosen: a day by minutes of a dozen pieces, at 1 MB a column
+)
+_MAX_LEVEL = 60  # of a hash of 64 bits
+# Of the instants, those with several rows, and those at which each name occurs: chosen, so that
+# pieces which do not always run are recognised, and a few rows that came twice are not.
+_MIN_SHARE = 0.5
+_MIN_FITTING = 0.95  # of instants and names, those of names that are there all along. Chosen.
+_MIN_SINGLE = 0.75  # of the instants, those with each name once; autumn repeats an hour. Chosen.
+_MIN_INSTANTS = 2
+
+
+def likely_equipment(
+    names: Sequence[str], sample: Rows, values: Mapping[int, str], owners: Collection[int]
+) -> tuple[int, ...]:
+    """Return the value columns that may name equipment, by the first rows.
+
+    Args:
+        owners: value columns that have a quality, which a name has not.
+    """
+    return tuple(
+        place
+        for place in values
+        if len(values) > 1
+        and place not in owners
+        and plain(names[place]) not in CLOCK_PARTS
+        and all(_is_name(cell) for row in sample if (cell := row[place].strip()))
+    )
+
+
+def _is_name(cell: str) -> bool:
+    if not _NAME.fullmatch(cell):
+        return False
+    try:
+        return float(cell) >= 0 and cell.isdecimal()
+    except ValueError:
+        return True
+
+
+class SameInstants:
+    """The rows of a share of the instants, with their cells that may name equipment."""
+
+    def __init__(self, places: Sequence[int]) -> None:
+        self._places, self._level = places, 0
+        names = [column(place) for place in places]
+        schema = {"instant": pl.UInt64, **dict.fromkeys(names, pl.String)}
+        self._kept = pl.DataFrame(schema=schema)
+
+    def look(self, times: pl.Series, frame: pl.DataFrame) -> None:
+        """Look at a table; `times` may be instants or texts of them."""
+        if not self._places:
+            return
+        instants = times.hash().alias("instant").to_frame()
+        while self._kept.height + self._of_level(instants).height > _MAX_ROWS:
+            self._level += 1
+            self._kept = self._of_level(self._kept)
+            if self._level == _MAX_LEVEL:
+                break
+        rows = self._of_level(instants.with_row_index("row"))
+        cells = [
+            frame[column(place)][rows["row"]].cast(pl.String).fill_null("").str.strip_chars()
+            for place in self._places
+        ]
+        self._kept = pl.concat([self._kept, pl.DataFrame([rows["instant"], *cells])])
+
+    def _of_level(self, rows: pl.DataFrame) -> pl.DataFrame:
+        return rows.filter(pl.col("instant") % 2**self._level == 0) if self._level else rows
+
+    def separated_by(self) -> list[int]:
+        """Return the columns with whose cells no instant comes again, none where none does.
+
+        Numbers count only where no text tells the rows apart: they may be values that stay.
+        """
+        rows_each = self._kept.group_by("instant").len()["len"]
+        several = int((rows_each > 1).sum())
+        if len(rows_each) < _MIN_INSTANTS or several < _MIN_SHARE * len(rows_each):
+            return []
+        found = [place for place in self._places if self._separates(column(place), len(rows_each))]
+        texts = [
+            place for place in found if not self._kept[column(place)].str.contains("^[0-9]+$").any()
+        ]
+        return texts or found
+
+    def _separates(self, name: str, n_instants: int) -> bool:
+        pairs = self._kept.group_by("instant", name).len()
+        named = pairs.filter(pl.col(name) != "")
+        worst = named.group_by("instant").agg(pl.col("len").max())["len"]
+        counts = named[name].value_counts()
+        along = counts.filter(pl.col("count") >= _MIN_SHARE * n_instants)
+        return (
+            (worst == 1).sum() >= _MIN_SINGLE * n_instants
+            and 1 < along.height <= counts.height <= _MAX_NAMES
+            and along["count"].sum() >= _MIN_FITTING * pairs.height
+            and _are_names(along[name])
+        )
+
+
+def _are_names(cells: pl.Series) -> bool:
+    """True where all texts are names, and none is a state or another word in place of a value."""
+    (read,) = values_of([cells], [cells.cast(pl.Float64, strict=False)], ".")
+    kinds = zip(cells, read.kind.tolist(), strict=True)
+    return all(_is_name(cell) and (cell.isdecimal() or kind == Cell.OTHER) for cell, kind in kinds)
