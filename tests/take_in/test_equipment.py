@@ -163,9 +163,23 @@ def test_what_does_not_tell_equipment_apart_is_none(
     assert "dp" in tags_in(tmp_path)
 
 
+@pytest.mark.parametrize(
+    "lines",
+    [ORDERS["by equipment"](rows(60))[:75], rows(60) + rows(60)],
+    ids=["cut off", "twice"],
+)
+def test_where_it_is_not_certain_it_is_asked_for(tmp_path: Path, lines: list[str]) -> None:
+    refused = taken(tmp_path, text_of(lines))
+    assert refused.outcome is Outcome.REFUSED
+    assert 'take_in.equipment_column = "filter"' in refused.message
+    result = taken(tmp_path, text_of(lines), pins=TakeIn(equipment_column="filter"))
+    assert result.outcome is Outcome.STORED
+    assert tags_in(tmp_path) == TAGS
+
+
 def test_a_later_row_may_show_that_it_is_none(tmp_path: Path) -> None:
     """Blocks of the beginning and all of the file say different things."""
-    later = [f"2026-03-15 {n // 60:02d}:{n % 60:02d}:00,BH1,{n}.0,1" for n in range(600)]
+    later = [f"2026-03-15 {n // 60:02d}:{n % 60:02d}:00,BH1,{n}.0,1" for n in range(1400)]
     path = tmp_path / "day.csv"
     path.write_text(text_of([*rows(60), *later]), encoding="utf-8")
     for block_bytes in (500, 2**20):

@@ -20,8 +20,11 @@ from rowcall.take_in.cells.timestamps import REASONS as TIME_REASONS
 from rowcall.take_in.cells.timestamps import Times, parse_times
 from rowcall.take_in.load.flat import Flat
 from rowcall.take_in.read.cell_table import Table, column, set_aside
+from rowcall.take_in.read.text_cells import MORE_FIELDS
+from rowcall.take_in.sniff.cut_numbers import may_be_cut
 from rowcall.take_in.sniff.layout import Layout
 
+CUT = f"the line may have more fields than columns{MORE_FIELDS}"
 SAME_INSTANT = "same instant again"
 NO_TAG = "the tag is empty"
 NO_EQUIPMENT = "the name of the equipment is empty"
@@ -32,7 +35,7 @@ STRAY = "the time lies more than four weeks from all others of the file"
 UNKNOWN_TAG = "no baghouse of the site file has this tag"
 REASONS = (
     *TIME_REASONS,
-    *(NO_TAG, NO_EQUIPMENT, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT, STRAY),
+    *(CUT, NO_TAG, NO_EQUIPMENT, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT, STRAY),
 )
 
 _MAX_TAGS = 65_535  # what the store can number
@@ -156,6 +159,7 @@ def _long(
         _mark(reason, tag == numbers[""], NO_TAG)
     if layout.tags is not None:
         _mark(reason, np.array([name not in layout.tags for name in numbers])[tag], UNKNOWN_TAG)
+    _mark_cut(reason, table, layout, next(iter(layout.values)))
     _mark(reason, (values.kind == Cell.EMPTY) & (quality != BAD), NO_VALUE)
     _mark_cells(reason, values, quality)
     flat = Flat(tag, lines, read.times.time_us, values.number, _final(values, quality))
@@ -192,6 +196,7 @@ def _wide(
         reason = np.zeros(table.frame.height, np.uint8)
         if unknown.any():
             _mark(reason, unknown[tag], UNKNOWN_TAG)
+        _mark_cut(reason, table, layout, place)
         _mark_cells(reason, values, quality)
         rows = timed if values.kind.max(initial=0) == 0 else timed[values.kind[timed] != Cell.EMPTY]
         filled_cells += len(rows)
@@ -210,7 +215,7 @@ def _lines_aside(table: Table, layout: Layout, rows: Rows, reason: Codes) -> pl.
     tag, quality = layout.tag or 0, layout.quality.get(value, 0)
     blamed = {NO_TAG: tag, UNKNOWN_TAG: tag, NO_QUALITY: quality}
     blamed[NO_EQUIPMENT] = layout.equipment or 0
-    blamed |= dict.fromkeys((NO_VALUE, NO_NUMBER, SAME_INSTANT), value)
+    blamed |= dict.fromkeys((CUT, NO_VALUE, NO_NUMBER, SAME_INSTANT), value)
     named = [table.names[blamed.get(text, layout.time)] for text in REASONS]
     return set_aside(
         table.line_of(rows),
@@ -260,6 +265,13 @@ def _quality(table: Table, place: int | None, coding: Coding) -> Codes:
 def _mark_cells(reason: Codes, values: Values, quality: Codes) -> None:
     _mark(reason, values.kind == Cell.OTHER, NO_NUMBER)
     _mark(reason, quality == UNKNOWN, NO_QUALITY)
+
+
+def _mark_cut(reason: Codes, table: Table, layout: Layout, value: int) -> None:
+    if layout.cut_quality and value in layout.quality:
+        is_cut = may_be_cut(table, value, layout.quality[value])
+        if is_cut is not None:
+            _mark(reason, is_cut.to_numpy(), CUT)
 
 
 def _mark(reason: Codes, mask: Mask, text: str) -> None:

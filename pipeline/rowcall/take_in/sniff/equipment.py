@@ -23,7 +23,8 @@ _MAX_ROWS = (
 )
 _MAX_LEVEL = 60  # of a hash of 64 bits
 # Of the instants, those with several rows, and those at which each name occurs: chosen, so that
-# pieces which do not always run are recognised, and a few rows that came twice are not.
+# pieces which do not always run are recognised, and a few rows that came twice are not. Of the
+# instants with several rows, those at which a text differs.
 _MIN_SHARE = 0.5
 _MIN_FITTING = 0.95  # of instants and names, those of names that are there all along. Chosen.
 _MIN_SINGLE = 0.75  # of the instants, those with each name once; autumn repeats an hour. Chosen.
@@ -86,20 +87,27 @@ class SameInstants:
     def _of_level(self, rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("instant") % 2**self._level == 0) if self._level else rows
 
-    def separated_by(self) -> list[int]:
-        """Return the columns with whose cells no instant comes again, none where none does.
+    def named_by(self) -> tuple[list[int], bool]:
+        """Return the columns that may name the equipment, and whether an only one surely does.
 
-        Numbers count only where no text tells the rows apart: they may be values that stay.
+        Numbers count only where no text tells the rows apart: they may be values that stay. Texts
+        that differ at most instants with several rows, but not as names would, may be names.
         """
-        rows_each = self._kept.group_by("instant").len()["len"]
-        several = int((rows_each > 1).sum())
-        if len(rows_each) < _MIN_INSTANTS or several < _MIN_SHARE * len(rows_each):
-            return []
-        found = [place for place in self._places if self._separates(column(place), len(rows_each))]
-        texts = [
-            place for place in found if not self._kept[column(place)].str.contains("^[0-9]+$").any()
-        ]
-        return texts or found
+        rows_each = self._kept.group_by("instant").len()
+        several = rows_each.filter(pl.col("len") > 1)["instant"]
+        n_instants = rows_each.height
+        if n_instants < _MIN_INSTANTS or len(several) <= (1 - _MIN_FITTING) * n_instants:
+            return [], False
+        texts = [place for place in self._places if not self._has_numbers(column(place))]
+        if len(several) >= _MIN_SHARE * n_instants:
+            found = [one for one in self._places if self._separates(column(one), n_instants)]
+            found = [one for one in found if one in texts] or found
+            if found:
+                return found, len(found) == 1
+        return [one for one in texts if self._differs(column(one), several)], False
+
+    def _has_numbers(self, name: str) -> bool:
+        return bool(self._kept[name].str.contains(r"^\d+$").any())
 
     def _separates(self, name: str, n_instants: int) -> bool:
         pairs = self._kept.group_by("instant", name).len()
@@ -114,9 +122,18 @@ class SameInstants:
             and _are_names(along[name])
         )
 
+    def _differs(self, name: str, several: pl.Series) -> bool:
+        rows = self._kept.filter(pl.col("instant").is_in(several.implode()))
+        differ = rows.group_by("instant").agg(pl.col(name).n_unique() > 1)[name]
+        texts = self._kept[name].unique()
+        is_few = len(texts) <= _MAX_NAMES
+        return is_few and differ.sum() > _MIN_SHARE * len(several) and _are_names(texts)
+
 
 def _are_names(cells: pl.Series) -> bool:
     """True where all texts are names, and none is a state or another word in place of a value."""
     (read,) = values_of([cells], [cells.cast(pl.Float64, strict=False)], ".")
     kinds = zip(cells, read.kind.tolist(), strict=True)
-    return all(_is_name(cell) and (cell.isdecimal() or kind == Cell.OTHER) for cell, kind in kinds)
+    return all(
+        _is_name(cell) and (cell.isdecimal() or kind == Cell.OTHER) for cell, kind in kinds if cell
+    )

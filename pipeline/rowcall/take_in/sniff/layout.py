@@ -33,6 +33,7 @@ class Layout:
         percents: value columns that hold percentages and not one plain number.
         tags: the tags that are stored, None where all are.
         equipment: the column of the wide layout that names the equipment whose tags a row holds.
+        cut_quality: whole numbers behind a whole value are its decimals, where `may_be_cut`.
         maybe_equipment: value columns one of which may be that, as all of the export shows.
     """
 
@@ -49,6 +50,7 @@ class Layout:
     tags: frozenset[str] | None = None
     equipment: int | None = None
     maybe_equipment: tuple[int, ...] = ()
+    cut_quality: bool = False
 
     @property
     def time_places(self) -> tuple[int, ...]:
