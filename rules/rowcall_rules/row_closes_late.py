@@ -29,6 +29,7 @@ from rowcall.model import (
     Answer,
     Chapter,
     Context,
+    Fact,
     Limits,
     Quantity,
     RowMark,
@@ -60,7 +61,7 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         Quantity("drop_ratio", row.day_ratio, "1"),
     )
     low = row.day_ratio - limits["errors"] * row.day_ratio_error
-    is_late, grew = _is_late(row, low, limits), _grew(row, limits)
+    is_late, grew = _is_late(row, low, limits), _grew(context, subject, row)
     # Where lateness cannot be seen, depth shows it: no other fault makes so much deeper drops.
     if is_late or grew or (low >= limits["far_deeper"] and row.late_power < limits["power"]):
         is_over = row.changed and row.before > row.ratio
@@ -91,10 +92,22 @@ def _max_ratio(row: RowEvidence) -> float:
     return row.day_ratio + _ERRORS_95 * row.day_ratio_error
 
 
-def _grew(row: RowEvidence, limits: Limits) -> bool:
-    """Whether its drop grew within the day by what no other fault adds."""
-    low = row.ratio - limits["errors"] * row.ratio_error
-    return row.changed and low >= limits["deeper"] * max(row.before, 1.0)
+def _grew(context: Context, subject: Subject, row: RowEvidence) -> bool:
+    """Whether its drop grew within the day by what no other fault adds.
+
+    Save a refill that grows slow after this row: it deepens the drop, and the closing stays.
+    """
+    if row.p_late <= context.limits["open"] and _refills_slowly(context, subject):
+        return False
+    low = row.ratio - context.limits["errors"] * row.ratio_error
+    return row.changed and low >= context.limits["deeper"] * max(row.before, 1.0)
+
+
+def _refills_slowly(context: Context, subject: Subject) -> bool:
+    n_rows = context.day.baghouse.rows[subject.compartment - 1]
+    taus = [context.facts.of(Fact.TAU_S, subject.compartment, n) for n in range(1, n_rows + 1)]
+    known = [tau for tau in taus if math.isfinite(tau)]
+    return bool(known) and taus[subject.row - 1] > _SLOW * float(np.median(known))
 
 
 def _is_late(row: RowEvidence, low_ratio: float, limits: Limits) -> bool:
@@ -161,6 +174,7 @@ def _text(row: RowEvidence, *, is_late: bool, grew: bool) -> str:
 
 
 _FINE_S = 1.5  # chosen: sampled once a second, give or take
+_SLOW = 1.3  # times its peers' recovery constant; chosen: sound rows differ by a few per cent
 _ERRORS_95 = 1.96  # standard errors of a 95 % interval
 _ACTION = work(
     outside="Listen at the row's valve from a distance: does it blow on after its pulse has ended?",

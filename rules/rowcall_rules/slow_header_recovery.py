@@ -65,7 +65,8 @@ def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) ->
         return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
     alone = len(headers.headers) == 1
     own = change.beyond(math.log(limits["slow_ratio"]))[0] if alone else parts.p_own[n] >= SURE
-    own |= _longer_than_usual(headers, n)
+    if not change.by_history[n]:
+        own |= _longer_than_usual(headers, n)
     values = _values(headers, change, n, own if own.any() else known)
     if own.sum() < limits["slow_hours"]:
         usual = f" (usually {show(change.usual[n], 's', 1)})"
@@ -79,14 +80,18 @@ def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) ->
 
 
 def _longer_than_usual(headers: HeaderHours, n: int) -> Hours:
-    """Hours longer than any usual refill and than the other headers', and short of full by much."""
+    """Hours longer than any usual refill and than the other headers', and short of full by much.
+
+    For the first days of a header; then its own past says what is usual, and `short_interval` what
+    it is usually short of.
+    """
     limits, recovery = headers.context.limits, headers.table("recovery_s")
     share = headers.table("left_pa") / headers.table("drop_pa")
     others = np.delete(recovery, n, axis=0)
     if not np.isfinite(others).any():
         return np.zeros(headers.n_hours, np.bool_)
     peers = float(np.nanmedian(others))
-    is_long = recovery[n] > max(limits["max_recovery"], limits["slow_ratio"] * peers)
+    is_long = recovery[n] > max(limits["max_recovery"], limits["peer_ratio"] * peers)
     return np.asarray(is_long & (share[n] > limits["short_of_drop"]))
 
 
@@ -205,6 +210,12 @@ RULE = Rule(
             "1.5",
             "time to recover as a multiple of the usual one",
             chosen="healthy headers vary by less than a fifth from day to day",
+        ),
+        limit(
+            "peer_ratio",
+            "2.5",
+            "time to recover as a multiple of the other headers', while the usual one is not known",
+            chosen="by trial: headers that take the interval to recover 80 to 95 % differ twofold",
         ),
         limit(
             "row_ratio",

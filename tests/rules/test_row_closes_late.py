@@ -119,6 +119,13 @@ def test_a_slow_refill_is_no_late_valve() -> None:
     assert found(ask(RULE, study(exports(kiln(), [slow], seed=4)[0]).day)) == set()
 
 
+def test_a_refill_that_grows_slow_within_the_day_is_no_late_valve() -> None:
+    """As the demo's mill filter does: ten rows, pulsed every 20 s."""
+    plan = kiln(rows=(10,), cleaning=on_time(10, 20.0))
+    slow = SlowHeaderRecovery(start=local(0, 9), compartment=1, row=6, tau_factor=2.2)
+    assert found(ask(RULE, study(exports(plan, [slow], seed=4)[0]).day)) == set()
+
+
 def test_a_row_of_deeper_drops_in_time_is_no_late_valve() -> None:
     plan = kiln(header=HeaderPlan(drop_row_spread_frac=0.25))
     day = study(exports(plan, seed=4)[0]).day

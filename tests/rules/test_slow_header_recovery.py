@@ -210,7 +210,7 @@ def test_without_rows_the_compartments_are_still_judged() -> None:
     answers = ask(RULE, study(export, usual_past()).day)
     assert found(answers) == {(2, 0)}
     # Rows are only known as places in the sequence, and so is what is said of them.
-    assert answers[Subject("BH1", 2, 1)].verdict is Verdict.CLEAR
+    assert answers[Subject("BH1", 2, 1, is_place=True)].verdict is Verdict.CLEAR
     assert study(export).day.counts_places(2)
 
 

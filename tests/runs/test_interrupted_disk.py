@@ -15,7 +15,7 @@ from soak.portrait import Portrait, differences, portrait
 
 from rowcall.cli import Exit, main
 from rowcall.errors import CutShortError, RowcallError, StoreError
-from rowcall.runs import nightly
+from rowcall.runs import nightly, record
 from rowcall.store import Store
 from rowcall.store.results import save_day
 from rowcall_reports.write import ReportError
@@ -65,13 +65,13 @@ def test_full_later_in_the_night(
     match: str,
 ) -> None:
     with full_disk() as fill, monkeypatch.context() as patch:
-        do = getattr(nightly, step)
+        do = getattr(record, step)
 
         def do_on_a_full_disk(*given: Any) -> Any:
             fill(10_000)
             return do(*given)
 
-        patch.setattr(nightly, step, do_on_a_full_disk)
+        patch.setattr(record, step, do_on_a_full_disk)
         with pytest.raises(CutShortError, match=match) as stopped:
             night(plant)
     assert isinstance(stopped.value.__cause__, error)
@@ -101,7 +101,7 @@ def test_full_after_some_days_are_reported(
                 fill(10_000)
             return do(*given)
 
-        patch.setattr(nightly, "save_day", do_on_a_disk_that_fills)
+        patch.setattr(record, "save_day", do_on_a_disk_that_fills)
         assert main([*COMMAND, str(plant / "site.toml")]) == Exit.CUT_SHORT
     told = capsys.readouterr()
     assert told.out.split() == [str(plant / "reports" / "2026-03-28")]
@@ -142,7 +142,7 @@ def test_a_file_that_fails_where_nobody_looks_for_it(
     def fail(*_: object, **__: object) -> None:
         raise OSError(5, "Input/output error", "fonts.json")
 
-    monkeypatch.setattr(nightly, step, fail)
+    monkeypatch.setattr(nightly if step == "hold_site" else record, step, fail)
     assert main([*COMMAND, str(plant / "site.toml")]) == code
     assert (
         "fonts.json: it cannot be read or written (Input/output error)" in capsys.readouterr().err

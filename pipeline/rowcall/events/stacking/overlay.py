@@ -111,7 +111,7 @@ def _points_of(filled: Filled, fires: Fires) -> _Points:
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
     until = np.append(fires.low_s, np.inf)[fire + 1] - header.time_s
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))
-    # near     near &= _is_known(filled, fire)= _is_known(filled, fire)
+    near &= _is_known(filled, fire)
     # A thinned tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
     return _Points(
