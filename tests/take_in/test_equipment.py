@@ -240,6 +240,19 @@ def test_a_site_file_is_drafted_for_each_piece(tmp_path: Path) -> None:
     assert text.count("[[baghouse]]") == 2
 
 
+@pytest.mark.parametrize("pieces", [("1", "2"), ("north", "south")])
+def test_a_piece_of_any_name_is_a_baghouse_of_the_draft(
+    tmp_path: Path, pieces: tuple[str, str]
+) -> None:
+    path = tmp_path / "day.csv"
+    lines = [line.replace(",14", f",{n % 7}.5") for n, line in enumerate(rows(60, pieces))]
+    path.write_text(text_of(lines), encoding="utf-8")
+    text = draft_site(path)
+    for piece in pieces:
+        assert f'id = "{piece.upper()}"' in text
+        assert f'role = "inlet_temperature"\ntag = "{piece}.temp"' in text
+
+
 def test_an_export_taken_in_before_is_known(tmp_path: Path) -> None:
     path = tmp_path / "day.csv"
     path.write_text(text_of(rows(30)), encoding="utf-8")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -21,7 +21,7 @@ from rowcall.take_in.files.inbox import exports_at
 from rowcall.take_in.files.sources import Source, sources_in
 from rowcall.take_in.load.entries import Entries
 from rowcall.take_in.load.memory import Memory
-from rowcall.take_in.load.passes import read_through, samples_of
+from rowcall.take_in.load.passes import Read, read_through, samples_of
 from rowcall.take_in.load.sinks import InMemory
 from rowcall.take_in.read.cell_table import Table, column
 from rowcall.take_in.read.opening import Opened, open_export
@@ -42,6 +42,7 @@ class TagFacts:
         middle: median of the values, nan without numbers.
         spread: (95th - 5th percentile) / median of the values, nan where undefined.
         numbers: whole numbers that it steps through, rising; of a counter, those of its rows.
+        equipment: whose tag it is by the equipment column of the export, or nothing.
     """
 
     name: str
@@ -51,6 +52,7 @@ class TagFacts:
     middle: float
     spread: float
     numbers: tuple[int, ...]
+    equipment: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,13 +105,24 @@ def _facts_of(source: Source) -> ExportFacts:
         "decimal": ("decimal", ","),
         "equipment": ("equipment_column", opened.names[read.layout.equipment or 0]),
     }
+    equipment = _equipment_of(read)
     tags = tuple(
         _facts(name, to.units.get(name, ""), batch.time_us[piece], batch.value[piece])
         for name, piece in zip(batch.names, batch.slices(), strict=True)
     )
+    tags = tuple(replace(tag, equipment=equipment.get(tag.name, "")) for tag in tags)
     kind = to.time_kind
     has_offset = kind.time_zone is not None if isinstance(kind, pl.Datetime) else form.has_offset
     return ExportFacts(tags, dict(open_points[part] for part in read.still_open), has_offset)
+
+
+def _equipment_of(read: Read) -> dict[str, str]:
+    """Return the piece of equipment of each tag, nothing where no column names them."""
+    columns = list(read.layout.values.values())
+    if read.layout.equipment is None:
+        return {}
+    ends = (f".{columns[n % len(columns)]}" for n in range(len(read.names)))
+    return {tag: tag.removesuffix(end) for tag, end in zip(read.names, ends, strict=True)}
 
 
 class WithUnits(InMemory):

@@ -16,11 +16,10 @@ from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.read.cell_table import column
 from rowcall.take_in.sniff.column_words import CLOCK_PARTS, Rows
 
-_NAME = re.compile(r"\d{1,3}|(?=.*[^\W\d]).+")  # a small whole number, or a text with letters
+# A small whole number but 0, which is a state, or a text with letters.
+_NAME = re.compile(r"(?=\d{1,3}$)0*[1-9]\d*|(?=.*[^\W\d]).+")
 _MAX_NAMES = 100  # chosen: far more baghouses than a plant has, far fewer values than a measurement
-_MAX_ROWS = (
-    20_000  # kept of an export; chosen: a day by minutes of a dozen pieces, at 1 MB a column
-)
+_MAX_ROWS = 5_000  # kept of an export; chosen: shares come out to a hundredth, and cost little
 _MAX_LEVEL = 60  # of a hash of 64 bits
 # Of the instants, those with several rows, and those at which each name occurs: chosen, so that
 # pieces which do not always run are recognised, and a few rows that came twice are not. Of the
@@ -68,7 +67,7 @@ class SameInstants:
         self._kept = pl.DataFrame(schema=schema)
 
     def look(self, times: pl.Series, frame: pl.DataFrame) -> None:
-        """Look at a table; `times` may be instants or texts of them."""
+        """Look at a table and its cells of time."""
         if not self._places:
             return
         instants = times.hash().alias("instant").to_frame()
@@ -78,11 +77,10 @@ class SameInstants:
             if self._level == _MAX_LEVEL:
                 break
         rows = self._of_level(instants.with_row_index("row"))
-        cells = [
-            frame[column(place)][rows["row"]].cast(pl.String).fill_null("").str.strip_chars()
-            for place in self._places
-        ]
-        self._kept = pl.concat([self._kept, pl.DataFrame([rows["instant"], *cells])])
+        cells = frame.select(column(place) for place in self._places)[rows["row"]].select(
+            pl.all().cast(pl.String).fill_null("").str.strip_chars()
+        )
+        self._kept = pl.concat([self._kept, rows.select("instant").hstack(cells)])
 
     def _of_level(self, rows: pl.DataFrame) -> pl.DataFrame:
         return rows.filter(pl.col("instant") % 2**self._level == 0) if self._level else rows
@@ -93,6 +91,8 @@ class SameInstants:
         Numbers count only where no text tells the rows apart: they may be values that stay. Texts
         that differ at most instants with several rows, but not as names would, may be names.
         """
+        if not self._places:
+            return [], False
         rows_each = self._kept.group_by("instant").len()
         several = rows_each.filter(pl.col("len") > 1)["instant"]
         n_instants = rows_each.height

@@ -55,8 +55,7 @@ class Survey:
             first = [] if self._dates else dates.head(1).to_list()  # whole, for messages
             different = _different(dates.str.head(DATE_CELL))
             self._dates |= dict.fromkeys([*first, *different])
-        times = layout.time_cells(table.frame) if table.times is None else table.times
-        self._same_instants.look(times, table.frame)
+        self._same_instants.look(layout.time_cells(table.frame), table.frame)
         for value, place in layout.quality.items():
             cells, is_cut = table.frame[column(place)], may_be_cut(table, value, place)
             if is_cut is not None:
