@@ -22,10 +22,6 @@ TAG_WORDS = _words(
     "signal id, channel"
 )
 VALUE_WORDS = _words("value, val, reading, measurement, sample value")
-# Columns of whole numbers that go on within an instant, as where times are written to the minute.
-CLOCK_PARTS = _words(
-    "second, seconds, sec, s, millisecond, milliseconds, ms, minute, minutes, min, hour, hours"
-)
 QUALITY_WORDS = _words("quality, quality code, status, status code, validity")
 
 

@@ -12,11 +12,10 @@ from collections.abc import Collection, Mapping, Sequence
 import polars as pl
 
 from rowcall.take_in.cells.numbers import Cell, values_of
-from rowcall.take_in.cells.overrides import plain
 from rowcall.take_in.read.cell_table import column
-from rowcall.take_in.sniff.column_words import CLOCK_PARTS, Rows
+from rowcall.take_in.sniff.column_words import Rows
 
-# A small whole number but 0, which is a state, or a text with letters.
+# A small whole number but 0, which is a state or the begin of a minute, or a text with letters.
 _NAME = re.compile(r"(?=\d{1,3}$)0*[1-9]\d*|(?=.*[^\W\d]).+")
 _MAX_NAMES = 100  # chosen: far more baghouses than a plant has, far fewer values than a measurement
 _MAX_ROWS = 5_000  # kept of an export; chosen: shares come out to a hundredth, and cost little
@@ -31,7 +30,7 @@ _MIN_INSTANTS = 2
 
 
 def likely_equipment(
-    names: Sequence[str], sample: Rows, values: Mapping[int, str], owners: Collection[int]
+    sample: Rows, values: Mapping[int, str], owners: Collection[int]
 ) -> tuple[int, ...]:
     """Return the value columns that may name equipment, by the first rows.
 
@@ -43,7 +42,6 @@ def likely_equipment(
         for place in values
         if len(values) > 1
         and place not in owners
-        and plain(names[place]) not in CLOCK_PARTS
         and all(_is_name(cell) for row in sample if (cell := row[place].strip()))
     )
 

@@ -134,9 +134,7 @@ def find_layout(
         decimal=overrides.decimal,
         tags=overrides.tags,
         equipment=found.equipment,
-        maybe_equipment=(
-            likely_equipment(names, sample, found.values, found.quality) if is_open else ()
-        ),
+        maybe_equipment=(likely_equipment(sample, found.values, found.quality) if is_open else ()),
     )
     _check_cells(file, names, sample, overrides, layout, numbers)
     return layout
