@@ -12,11 +12,12 @@ _EXIT_CODES = """exit codes:
   0  done
   1  rowcall itself failed; send the message to its developers
   2  nothing done: wrong arguments, site file or store; the message says what to correct
-  3  reports are written, but some input could not be used; each piece is named
+  3  reports are written, but exports, tags or the store need a look; each notice says what to do
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
   6  cut short: what is listed is written and kept; the message says what to correct first
   7  parts of a day failed by an error of rowcall, all else is reported; send the log to developers
+  8  reports are written; they name tags that could not be used, or a file waits for the next run
 """
 
 
@@ -195,11 +196,22 @@ def _add_look(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="FILE",
         help="an export, archive or folder, or a pattern such as 'exports/*.csv'",
     )
+    _add_export_settings(parser)
+
+
+def _add_export_settings(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--site",
         type=Path,
         metavar="FILE",
-        help="use the time zone and [take_in] of this site file",
+        help="use [plant] and [take_in] of this site file, which may hold nothing else yet",
+    )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="KEY=VALUE",
+        help="a setting such as take_in.tag_column=Point or plant.time_zone=UTC; may be repeated",
     )
 
 
@@ -232,6 +244,7 @@ def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="FILE",
         help="an export of the historian, or an archive, folder or pattern of them",
     )
+    _add_export_settings(parser)
     parser.add_argument(
         "--to",
         type=Path,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -29,6 +30,7 @@ from rowcall.start import start_quickly
 
 if TYPE_CHECKING:
     from rowcall.runs.result import RunResult
+    from rowcall.site_file import ExportSettings
 
 
 class Exit(IntEnum):
@@ -36,11 +38,12 @@ class Exit(IntEnum):
 
     DONE = 0
     NOT_DONE = 2
-    INPUT_UNUSABLE = 3
+    NOTICES = 3
     BUSY = 4
     NOT_MAILED = 5
     CUT_SHORT = 6
     PARTS_FAILED = 7
+    PARTLY_USABLE = 8
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -67,7 +70,7 @@ def _nightly(options: argparse.Namespace) -> Exit:
     from rowcall.site_file import read_site
 
     result = run_nightly(
-        read_site(options.site),
+        read_site(options.site, is_to_judge=True),
         now=datetime.now(UTC),
         wait_s=options.wait,
         settle_s=options.settle,
@@ -82,7 +85,7 @@ def _rerun(options: argparse.Namespace) -> Exit:
 
     settings = dict(_setting(text) for text in options.set)
     result = run_rerun(
-        read_site(options.site, settings),
+        read_site(options.site, settings, is_to_judge=True),
         first=options.first,
         last=options.last,
         folder=options.out,
@@ -98,7 +101,7 @@ def _rejudge(options: argparse.Namespace) -> Exit:
     from rowcall.site_file import read_site
 
     result = run_rejudge(
-        read_site(options.site),
+        read_site(options.site, is_to_judge=True),
         first=options.first,
         last=options.last,
         now=datetime.now(UTC),
@@ -137,27 +140,31 @@ def _new_site(options: argparse.Namespace) -> Exit:
 
     target: Path = options.to
     _check_new(target)
-    _write_new(target, draft_site(options.export))
-    print(f"A draft is in {target}. Look at every line marked CHECK, then run: rowcall nightly")
+    try:
+        draft = draft_site(options.export, _export_settings(options))
+    except ExportError as error:
+        raise ExportError(_with_way(error)) from error
+    _write_new(target, draft)
+    print(
+        f"A draft is in {target}. Look at every line marked CHECK and delete its mark, then run: "
+        f"rowcall nightly --site {target}"
+    )
     return Exit.DONE
 
 
 def _look(options: argparse.Namespace) -> Exit:
     from rowcall.look import look_at, shown
-    from rowcall.site import TakeIn
-    from rowcall.site_file import read_site
 
-    site = read_site(options.site) if options.site else None
-    settings, zone = (site.take_in, site.export_zone) if site else (TakeIn(), None)
+    known = _export_settings(options)
     refused: list[ExportError] = []
 
     def refuse(error: ExportError) -> None:
-        _say(str(error))
+        _say(_with_way(error))
         refused.append(error)
 
     for path in options.exports:
         try:
-            for looked in look_at(path, settings, zone, datetime.now(UTC), refuse):
+            for looked in look_at(path, known.take_in, known.zone, datetime.now(UTC), refuse):
                 print(shown(looked))
         except ExportError as error:
             refuse(error)
@@ -249,27 +256,53 @@ def _print_result(result: RunResult) -> Exit:
         return Exit.PARTS_FAILED
     if result.not_mailed:
         return Exit.NOT_MAILED
-    return Exit.INPUT_UNUSABLE if result.unusable else Exit.DONE
+    if result.notices:
+        return Exit.NOTICES
+    return Exit.PARTLY_USABLE if result.unusable else Exit.DONE
 
 
 def _print_what_was_done(result: RunResult) -> None:
-    for text in [*dict.fromkeys(result.unusable), *result.failed, *result.not_mailed]:
+    said = [*result.notices, *result.unusable, *result.failed, *result.not_mailed]
+    for text in dict.fromkeys(said):
         _say(text)
     for report in result.reports:
         print(report)
 
 
 def _setting(text: str) -> tuple[str, str]:
-    """Read one `--set`: a rule's threshold, or a key of the site file."""
-    key, sign, value = text.partition("=")
-    key, value = key.strip(), value.strip()
-    if not sign or not value or "." not in key:
+    """Read one `--set` of a rerun: a rule's threshold, or a key of the site file."""
+    key, value = _key_and_value(text)
+    if not value or "." not in key:
         raise RowcallError(
             f"--set {text}: write it as RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE, for example "
             "--set row_silent.min_pulses=10 or --set 'baghouse.BH1.cleaning.interval=12 s'."
         )
     is_site_key = key.split(".")[0] in ("baghouse", "rules")
     return (key if is_site_key else f"rules.{key}"), value
+
+
+def _export_settings(options: argparse.Namespace) -> ExportSettings:
+    from rowcall.site_file import read_export_settings
+
+    settings = dict(_key_and_value(text) for text in options.set)
+    for key, value in settings.items():
+        if not value or not re.fullmatch(r"(take_in|plant)\.\w+", key):
+            raise RowcallError(
+                f"--set {key}: write it as take_in.KEY=VALUE or plant.time_zone=ZONE, for example "
+                "--set take_in.tag_column=Point."
+            )
+    return read_export_settings(options.site, settings)
+
+
+def _key_and_value(text: str) -> tuple[str, str]:
+    key, _, value = text.partition("=")
+    return key.strip(), value.strip()
+
+
+def _with_way(error: ExportError) -> str:
+    """Say where settings go before there is a site file."""
+    way = " Until there is a site file, give it with --set, such as --set take_in.KEY=VALUE."
+    return str(error) + (way if "take_in." in str(error) else "")
 
 
 def _say(text: str) -> None:

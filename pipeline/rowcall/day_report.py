@@ -30,6 +30,7 @@ class DayReport:
     changed_settings: settings that differ from the site file (reruns), key -> text.
     revision: 1 for the first report of a day, 2 for the next (new data, or parts had failed), ...
     changes: for a later revision, the verdicts that differ from the report before.
+    notices: what the night that wrote it must say besides, in plain sentences.
     settings_differ: for a later revision, the report before had other settings.
     new_files: for a later revision, those of `files` that were taken in since.
     """
@@ -47,3 +48,4 @@ class DayReport:
     changes: tuple[Change, ...] = ()
     new_files: tuple[FileNote, ...] = ()
     settings_differ: bool = False
+    notices: tuple[str, ...] = ()

@@ -5,29 +5,97 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
 from rowcall.errors import SiteError
-from rowcall.site import Site
-from rowcall.site.toml_lines import dotted, locate
-from rowcall.site.toml_table import TableError
+from rowcall.site import Plant, Site, TakeIn
+from rowcall.site.toml_lines import dotted, locate, open_checks
+from rowcall.site.toml_table import Table, TableError
 
 _PLACE = re.compile(r"\{(compartment|row)(?::0(\d)d)?\}")
 
 
-def read_site(path: Path, overrides: Mapping[str, str] | None = None) -> Site:
+def read_site(
+    path: Path, overrides: Mapping[str, str] | None = None, *, is_to_judge: bool = False
+) -> Site:
     """Read and validate a site file.
 
     Args:
         path: the TOML file.
         overrides: settings of a rerun, `baghouse.BH1.cleaning.interval` -> `"12 s"`.
+        is_to_judge: days are judged by it, so lines of a draft still marked CHECK are refused.
 
     Raises:
         SiteError: unreadable, not TOML, or not valid; names file, line, key, found and allowed.
     """
+    text, raw = _read_toml(path)
+    for key, value in (overrides or {}).items():
+        _override(raw, key, value)
+    expanded, origins = _expand_all(raw)
+    try:
+        site = Site.model_validate(expanded)
+    except ValidationError as error:
+        raise SiteError(_explain(path, text, error, origins, overrides)) from error
+    if is_to_judge and (lines := [f"{path}:{at}: {line}" for at, line in open_checks(text)]):
+        lines.append(
+            f"{path}: no day is judged by guesses. Look at each of these lines, correct it where "
+            "it is wrong, and delete its mark, from # CHECK to the end of the line."
+        )
+        raise SiteError("\n".join(lines))
+    return site.model_copy(update={"base": path.resolve().parent})
+
+
+@dataclass(frozen=True, slots=True)
+class ExportSettings:
+    """What is known of a plant's exports, perhaps before its site file is complete.
+
+    Attributes:
+        zone: of times without an offset, None where it is not known.
+        plant: what is known of `[plant]`, as written.
+        written: what is known of `[take_in]`, as written.
+    """
+
+    take_in: TakeIn = field(default_factory=TakeIn)
+    zone: tzinfo | None = None
+    plant: Mapping[str, Any] = field(default_factory=dict)
+    written: Mapping[str, Any] = field(default_factory=dict)
+
+
+class _Begun(Table):
+    plant: Plant
+    take_in: TakeIn = TakeIn()
+
+
+def read_export_settings(path: Path | None, overrides: Mapping[str, str]) -> ExportSettings:
+    """Read `[plant]` and `[take_in]` of a site file, and parts of either if that is all there is.
+
+    Raises:
+        SiteError: as `read_site`, of these two tables; other ones are not looked at.
+    """
+    text, raw = _read_toml(path) if path is not None else ("", {})
+    for key, value in overrides.items():
+        _override(raw, key, value)
+    others = Site.model_fields.keys() - _Begun.model_fields.keys()
+    begun = {key: value for key, value in raw.items() if key not in others}
+    plant = begun.get("plant", {})
+    if isinstance(plant, dict):
+        begun["plant"] = {"name": "My plant", "time_zone": "UTC"} | plant
+    try:
+        found = _Begun.model_validate(begun)
+    except ValidationError as error:
+        raise SiteError(_explain(path, text, error, (), overrides)) from error
+    zone = found.plant.zone if "time_zone" in plant else None
+    return ExportSettings(
+        found.take_in, found.take_in.zone or zone, plant, begun.get("take_in", {})
+    )
+
+
+def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
@@ -35,21 +103,17 @@ def read_site(path: Path, overrides: Mapping[str, str] | None = None) -> Site:
     except UnicodeDecodeError as error:
         raise SiteError(f"{path}: the site file is not UTF-8 text; save it as UTF-8.") from error
     try:
-        raw = tomllib.loads(text)
+        return text, tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SiteError(f"{path}: this is not valid TOML: {error}.") from error
-    for key, value in (overrides or {}).items():
-        _override(raw, key, value)
-    expanded, origins = _expand_all(raw)
-    try:
-        site = Site.model_validate(expanded)
-    except ValidationError as error:
-        raise SiteError(_explain(path, text, error, origins)) from error
-    return site.model_copy(update={"base": path.resolve().parent})
 
 
 def _explain(
-    path: Path, text: str, error: ValidationError, origins: Sequence[Sequence[int]]
+    path: Path | None,
+    text: str,
+    error: ValidationError,
+    origins: Sequence[Sequence[int]],
+    overrides: Mapping[str, str] | None,
 ) -> str:
     """Return one line an error: file, line, key, what is allowed, what was found."""
     lines = []
@@ -60,6 +124,8 @@ def _explain(
             place = _written_place((*item["loc"], *within), origins)
             line = locate(text, place)
             where = f"{path}:{line}" if line else str(path)
+            if dotted(place) in (overrides or {}):
+                where = "--set"
             lines.append(f"{where}: {dotted(place) or 'site file'}: {what}")
     return "\n".join(dict.fromkeys(lines))
 

@@ -33,6 +33,11 @@ def escape(text: str) -> str:
     )
 
 
+def bullets(sentences: Iterable[str]) -> str:
+    """Return foreign sentences as a Markdown list."""
+    return "\n".join(f"- {escape(sentence)}" for sentence in sentences)
+
+
 def table(head: Sequence[str], rows: Iterable[Sequence[str]], right: Iterable[int] = ()) -> str:
     """Return a Markdown table; cells are Markdown already, columns `right` hold numbers."""
     lines = [list(head), *(list(row) for row in rows)]

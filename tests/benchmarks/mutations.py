@@ -98,7 +98,7 @@ MUTATIONS = (
              "while key in found_before", "if key in found_before",
              "tests/runs/test_judge.py"),
     Mutation("pipeline/rowcall/runs/nightly.py",
-             "if newest < yesterday:", "if newest < yesterday - timedelta(days=1):",
+             "yesterday=today - timedelta(days=1),", "yesterday=today - timedelta(days=2),",
              "tests/runs/test_nightly.py"),
     Mutation("pipeline/rowcall/store/exports.py",
              "AND time <= make_timestamp", "AND time < make_timestamp",

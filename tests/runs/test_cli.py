@@ -14,6 +14,7 @@ from helpers.site_texts import FULL
 
 from rowcall.cli import Exit, main
 from rowcall.diagnosis.rule_book import load_rules
+from rowcall.runs.result import RunResult
 from rowcall_reports.findings import SCHEMA
 
 ROOT = Path(__file__).parents[2]
@@ -58,6 +59,28 @@ def test_exit_codes_are_the_same_in_code_help_and_readme(
     told = dict(re.findall(r"^  (\d)  (.+)$", capsys.readouterr().out, flags=re.M))
     assert dict(re.findall(r"^\| (\d) \| (.+) \|$", README, flags=re.M)) == told
     assert {int(code) for code in told} == {1, *(int(code) for code in Exit)}
+
+
+@pytest.mark.parametrize(
+    ("notices", "unusable", "code"),
+    [([], [], Exit.DONE), (["N"], ["U"], Exit.NOTICES), ([], ["U"], Exit.PARTLY_USABLE)],
+)
+def test_a_night_with_notices_is_no_success_to_the_service(
+    notices: list[str],
+    unusable: list[str],
+    code: Exit,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What a report says of a tag is one, so that a red service is looked at."""
+    result = RunResult(notices=notices, unusable=unusable)
+    monkeypatch.setattr("rowcall.runs.nightly.run_nightly", lambda *_, **__: result)
+    (tmp_path / "site.toml").write_text(FULL, encoding="utf-8")
+    assert main(["nightly", "--site", str(tmp_path / "site.toml")]) == code
+    assert capsys.readouterr().err.split() == [*notices, *unusable]
+    accepted = re.findall(r"^SuccessExitStatus=(.+)$", README, flags=re.M)
+    assert accepted == [str(int(Exit.PARTLY_USABLE))]
 
 
 def test_the_readme_names_every_column_of_the_findings() -> None:

@@ -137,7 +137,7 @@ def test_a_baghouse_that_cannot_be_studied_leaves_the_other(
     assert f"F1, study: could not be judged: {BECAUSE}" in head(plant, DAY_1)
     assert "There is no data" not in head(plant, DAY_1)
     assert "no usable data" not in said.err
-    assert main(["nightly", "--site", str(site), "--settle", "0"]) == Exit.INPUT_UNUSABLE  # stale
+    assert main(["nightly", "--site", str(site), "--settle", "0"]) == Exit.NOTICES  # stale
 
 
 def test_a_report_that_cannot_be_composed_leaves_the_days_after_it(

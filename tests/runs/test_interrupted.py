@@ -31,7 +31,7 @@ from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
 from rowcall.store.results import StoreOutbox
 
-DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_reports", 1)  # all is in the log only
+DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_night", 1)  # all is in the log only
 HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"
 
 
@@ -194,7 +194,7 @@ def test_parquet_without_its_end_is_refused_until_it_is_whole(
     export = export_of(plant)
     whole = export.read_bytes()
     export.write_bytes(whole[:-500])
-    assert any("may be cut off" in text for text in night(plant).unusable)
+    assert any("may be cut off" in text for text in night(plant).notices)
     export.write_bytes(whole)
     night(plant)
     assert differences(portrait(plant), wanted) == []
@@ -239,5 +239,5 @@ def test_killed_while_mailing_nobody_gets_two(
                 night(plant)
         told = " ".join(night(plant).not_mailed)
         night(plant)
-    assert [box.copies(reader) for reader in READERS] == copies
+    assert [box.copies(reader, "baghouses on") for reader in READERS] == copies
     assert all(reader in told for reader, got in zip(READERS, copies, strict=True) if not got)

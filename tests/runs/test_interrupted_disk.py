@@ -157,7 +157,8 @@ def test_a_report_that_cannot_be_read_for_mailing(
 
     with_mail(plant, 25)
     monkeypatch.setattr("rowcall.runs.post._letter", fail)
-    (told,) = night(plant).not_mailed
+    told, of_notices = night(plant).not_mailed
+    assert "The notice of 2026-03-31 could not be mailed" in of_notices
     assert "the report of 2026-03-28 cannot be read (Input/output error)" in told
 
 
@@ -214,8 +215,6 @@ def test_inbox_that_cannot_be_listed(
 
     with monkeypatch.context() as patch:
         patch.setattr(nightly, "find_exports", gone)
-        assert any(
-            "cannot be listed (Input/output error)" in text for text in night(plant).unusable
-        )
+        assert any("cannot be listed (Input/output error)" in text for text in night(plant).notices)
     night(plant)
     assert differences(portrait(plant), wanted) == []

@@ -19,7 +19,7 @@ def test_every_complete_day_is_judged_once(made: Path, tmp_path: Path) -> None:
     plant = copy_plant(made, tmp_path / "plant")
     first = night(plant)
     assert names(first) == [day.isoformat() for day in DAYS]
-    assert first.unusable == []
+    assert first.unusable == first.notices == []
     written = tree(plant / "reports")
     second = night(plant)
     assert second.reports == []
@@ -101,15 +101,15 @@ def test_unusable_files_are_named_and_the_rest_goes_on(made: Path, tmp_path: Pat
     (plant / "inbox" / "torn.parquet").write_bytes(b"PAR1 and then nothing")
     result = night(plant)
     assert names(result) == ["2026-03-28"]
-    assert any("empty.csv" in text for text in result.unusable)
-    assert any("torn.parquet" in text for text in result.unusable)
+    assert any("empty.csv" in text for text in result.notices)
+    assert any("torn.parquet" in text for text in result.notices)
 
 
 def test_silence_of_the_exports_is_told(made: Path, tmp_path: Path) -> None:
     """From the first morning on that lacks its yesterday."""
     plant = copy_plant(made, tmp_path / "plant", days=1)
     mornings = [MORNING + timedelta(days=number) for number in (-2, -1, 2)]
-    told = [" ".join(night(plant, now=morning).unusable) for morning in mornings]
+    told = [" ".join(night(plant, now=morning).notices) for morning in mornings]
     assert ["No data newer than 2026-03-28" in text for text in told] == [False, True, True]
 
 

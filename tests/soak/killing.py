@@ -96,7 +96,7 @@ CALLS = (
     ("os", "rmdir", 2),
     ("rowcall.take_in.load.storing", "store_export", 2),
     ("rowcall.runs.record", "save_day", 2),
-    ("rowcall.runs.nightly", "mail_reports", 1),
+    ("rowcall.runs.nightly", "mail_night", 1),
 )
 
 

@@ -10,7 +10,10 @@ import polars as pl
 
 STORE = "rowcall.duckdb"
 # When something was done is the only thing that an interrupted night may tell differently.
-_CLOCK_COLUMNS = {"taken_in_at", "judged_at", "applied_at", "changed_at", "written_ns"}
+_CLOCK_COLUMNS = {
+    *("taken_in_at", "judged_at", "applied_at", "changed_at", "written_ns"),
+    *("first_said", "last_said", "mailed"),
+}
 
 
 @dataclass(frozen=True, slots=True)

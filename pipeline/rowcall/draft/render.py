@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from rowcall import trade
 from rowcall.draft.assign import Assigned, Assignment, assign_roles
@@ -13,11 +14,14 @@ from rowcall.draft.tag_facts import ExportFacts, TagFacts, export_facts
 from rowcall.draft.tag_words import baghouse_of
 from rowcall.draft.unit_words import unit_of
 from rowcall.site import ROLES, Role
+from rowcall.site_file import ExportSettings
+from rowcall.take_in.cells.overrides import toml_value
 
-_ROW_NUMBER = re.compile(r"(?<!\d)(\d)(\d\d)(?=\D*$)")
+_LAST_NUMBER = re.compile(r"(.*?)(\d+)(\D*)", re.DOTALL)
+_MAX_DIGITS = 10  # that a place of a site file's names cannot have
 _HEAD = """\
 # Site file drafted from {file}. Every line marked CHECK was guessed or is a placeholder:
-# look at each of them, correct it, and remove the mark.
+# look at each of them, correct it, and delete the mark. Until then no day is judged.
 """
 _OPTIONAL = """\
 # CHECK: fill in what is known; more can be found with it.
@@ -30,18 +34,23 @@ _OPTIONAL = """\
 """
 
 
-def draft_site(export: Path) -> str:
+def draft_site(export: Path, known: ExportSettings | None = None) -> str:
     """Return the text of a site file (TOML) for the tags of one export.
 
-    The text is valid as it stands, so that a first run can follow; each guess and placeholder
-    is marked with a CHECK comment.
+    The text is valid as it stands; each guess and placeholder is marked with a CHECK comment, and
+    no day is judged as long as one is.
+
+    Args:
+        known: what is known of exports already, and goes into the draft.
 
     Raises:
         ExportError: the export cannot be read, or holds nothing usable.
     """
-    facts = export_facts(export)
+    known = known or ExportSettings()
+    facts = export_facts(export, known)
     houses, strays = _houses(facts.tags)
-    blocks = [_HEAD.format(file=_text(export.name)), _plant(facts), _take_in(facts)]
+    plant, take_in = _plant(facts, known.plant), _take_in(facts, known.written)
+    blocks = [_HEAD.format(file=_text(export.name)), plant, take_in]
     for house, tags in houses.items():
         blocks += _baghouse(house, assign_roles(tags))
     blocks.append(_rest(strays, "Tags of no baghouse in particular"))
@@ -71,25 +80,25 @@ def _is_writable(name: str) -> bool:
     return len(name) <= 120 and not re.search(r"\{(compartment|row)[:}]", name)
 
 
-def _plant(facts: ExportFacts) -> str:
+def _plant(facts: ExportFacts, known: Mapping[str, Any]) -> str:
     zone = "decides where a day begins"
     if not facts.has_offset:
         zone += "; the export's times have no offset, so they are read as local time of this zone"
-    return (
-        "[plant]\n"
-        'name = "My plant"  # CHECK\n'
-        f'time_zone = "UTC"  # CHECK: an IANA zone such as "Europe/Vienna"; {zone}\n'
-    )
+    lines = {
+        "name": 'name = "My plant"  # CHECK',
+        "time_zone": f'time_zone = "UTC"  # CHECK: an IANA zone such as "Europe/Vienna"; {zone}',
+    }
+    lines |= {key: f"{key} = {toml_value(value)}" for key, value in known.items()}
+    return "\n".join(["[plant]", *lines.values(), ""])
 
 
-def _take_in(facts: ExportFacts) -> str:
-    if not facts.take_in:
-        return ""
-    lines = [
+def _take_in(facts: ExportFacts, known: Mapping[str, Any]) -> str:
+    lines = [f"{key} = {toml_value(value)}" for key, value in known.items()]
+    lines += [
         f"{key} = {_text(value)}  # CHECK: the export leaves this open"
         for key, value in facts.take_in.items()
     ]
-    return "[take_in]\n" + "".join(f"{line}\n" for line in lines)
+    return "\n".join(["[take_in]", *lines, ""]) if lines else ""
 
 
 def _baghouse(house: str, found: Assignment) -> Iterator[str]:
@@ -103,10 +112,13 @@ def _baghouse(house: str, found: Assignment) -> Iterator[str]:
         f"rows_per_compartment = {rows}{check}\n"
         f"{_OPTIONAL}"
     )
+    interval, seen = trade.ROW_INTERVAL.text, ""
+    if found.interval_s is not None:
+        interval, seen = f"{found.interval_s:.3g} s", ", here the usual one of the bits"
     yield (
         "[baghouse.cleaning]\n"
         'mode = "on_time"  # CHECK: "on_time" or "on_demand" (then also start_dp and stop_dp)\n'
-        f"interval = {_text(trade.ROW_INTERVAL.text)}  # CHECK: time between two rows\n"
+        f"interval = {_text(interval)}  # CHECK: time between two rows{seen}\n"
     )
     template = _row_template(found)
     for one in found.tags:
@@ -114,7 +126,7 @@ def _baghouse(house: str, found: Assignment) -> Iterator[str]:
             yield _tag(one)
     if template is not None:
         yield template
-    yield _rest(found.rest, "Tags whose name suggests no role, or whose place is taken")
+    yield _rest(found.rest, "Tags without a role, or whose place is taken")
     yield _missing({one.role for one in found.tags})
 
 
@@ -135,38 +147,51 @@ def _tag(one: Assigned) -> str:
         lines.append(f"numbers = {list(one.numbers)}  # CHECK: what it shows for row 1, 2, ...")
     if one.check:
         lines.insert(0, f"# CHECK: {one.check}")
+    if one.tag.description:
+        lines.insert(0, f"# {_text(one.tag.description)}")
     return "[[baghouse.tag]]\n" + "".join(f"{line}\n" for line in lines)
 
 
 def _row_template(found: Assignment) -> str | None:
-    """Write all rows' tags as one, where every name is `...crr...` with nothing else different."""
-    rows = [one for one in found.tags if one.role is Role.ROW_SOLENOID]
-    shapes = {
-        _ROW_NUMBER.sub("{compartment}{row:02d}", one.tag.name)
-        for one in rows
-        if (number := _ROW_NUMBER.search(one.tag.name))
-        and (int(number[1]), int(number[2])) == (one.compartment, one.row)
+    """Write all rows' tags as one, where their names differ in `crr` or the row's number alone."""
+    rows = {
+        (one.compartment, one.row): one.tag for one in found.tags if one.role is Role.ROW_SOLENOID
     }
-    kinds = {one.tag.sample.value for one in rows}
-    if not found.rows_are_certain or len(shapes) != 1 or len(kinds) != 1:
+    kinds = {tag.sample.value for tag in rows.values()}
+    parts = _LAST_NUMBER.fullmatch(rows[1, 1].name) if found.rows_are_certain else None
+    if parts is None or len(kinds) != 1:
         return None
-    return (
-        "# One tag a row: the compartment, then the row in two digits.\n"
-        "[[baghouse.tag]]\n"
-        f"role = {_text(Role.ROW_SOLENOID.value)}\n"
-        f"tag = {_text(shapes.pop())}\n"
-        'unit = "1"\n'
-        f"sample = {_text(kinds.pop())}\n"
-    )
+    head, digits, tail = parts.groups()
+    places = [("the compartment, then the row in two digits", "{compartment}{row:02d}", "")]
+    if len(found.rows) == 1 and len(digits) < _MAX_DIGITS:
+        places.append(("its number", f"{{row:0{len(digits)}d}}", "compartment = 1\n"))
+    for meaning, place, compartment in places:
+        if all(
+            head + place.format(compartment=c, row=r) + tail == tag.name
+            for (c, r), tag in rows.items()
+        ):
+            return (
+                f"# One tag a row: {meaning}.\n"
+                "[[baghouse.tag]]\n"
+                f"role = {_text(Role.ROW_SOLENOID.value)}\n"
+                f"tag = {_text(head + place + tail)}\n"
+                'unit = "1"\n'
+                f"sample = {_text(kinds.pop())}\n"
+                f"{compartment}"
+            )
+    return None
 
 
 def _rest(tags: Sequence[TagFacts], title: str) -> str:
     if not tags:
         return ""
     shown = [
-        f"#   {_text(tag.name)}" + (f" in {_text(tag.unit)}" if tag.unit else "") for tag in tags
+        f"#   {_text(tag.name)}"
+        + (f" in {_text(tag.unit)}" if tag.unit else "")
+        + (f": {_text(tag.description)}" if tag.description else "")
+        for tag in tags
     ]
-    return f"# {title}; CHECK whether one is needed:\n" + "".join(f"{line}\n" for line in shown)
+    return f"# CHECK: is one needed? {title}:\n" + "".join(f"{line}\n" for line in shown)
 
 
 def _missing(present: set[Role]) -> str:
@@ -178,7 +203,7 @@ def _missing(present: set[Role]) -> str:
     ]
     if not lines:
         return ""
-    return "".join(["# Roles without a tag, and what is lost; CHECK if there is one:\n", *lines])
+    return "".join(["# Roles without a tag, and what is lost:\n", *lines])
 
 
 def _text(value: str) -> str:

@@ -1,10 +1,10 @@
-"""What an export's samples show of each tag: how it is recorded, its unit, its spread."""
+"""What an export shows of each tag: its unit, its description, how it is recorded, its values."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -14,7 +14,8 @@ import polars as pl
 
 from rowcall.condition.declaration import sample_kind
 from rowcall.errors import ExportError
-from rowcall.site import Sample, TakeIn
+from rowcall.site import Sample
+from rowcall.site_file import ExportSettings
 from rowcall.take_in.cells.time_formats import plain_pattern
 from rowcall.take_in.cells.timestamps import Bounds
 from rowcall.take_in.files.inbox import exports_at
@@ -29,7 +30,12 @@ from rowcall.take_in.sniff.layout import Layout
 
 _REST_RATIO = 2.0  # chosen: between a step of the round (1) and a rest until the next cleaning
 _MAX_NUMBERS = 9801  # rows of 99 compartments of 99
-_UNIT_NAMES = frozenset(("unit", "units", "uom", "eu", "engineering unit", "engineering units"))
+_UNIT_NAMES = frozenset(
+    ("unit", "units", "uom", "eu", "engineering unit", "engineering units", "einheit")
+)
+_DESCRIPTION_NAMES = frozenset(
+    ("description", "descriptor", "desc", "tag description", "beschreibung", "bezeichnung")
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,20 +44,27 @@ class TagFacts:
 
     Attributes:
         unit: the unit as the export writes it, or nothing.
+        description: what the export says of it in words, or nothing.
         step_s: median time between points, nan with fewer than two.
         middle: median of the values, nan without numbers.
         spread: (95th - 5th percentile) / median of the values, nan where undefined.
         numbers: whole numbers that it steps through, rising; of a counter, those of its rows.
+        is_bit: it shows 0 and 1 alone.
+        time_us, value: its samples with a number, by time.
         equipment: whose tag it is by the equipment column of the export, or nothing.
     """
 
     name: str
     unit: str
+    description: str
     sample: Sample
     step_s: float
     middle: float
     spread: float
     numbers: tuple[int, ...]
+    is_bit: bool
+    time_us: npt.NDArray[np.int64] = field(compare=False, repr=False)
+    value: npt.NDArray[np.float64] = field(compare=False, repr=False)
     equipment: str = ""
 
 
@@ -64,7 +77,7 @@ class ExportFacts:
     has_offset: bool
 
 
-def export_facts(path: Path) -> ExportFacts:
+def export_facts(path: Path, known: ExportSettings) -> ExportFacts:
     """Read exports for a first look, before there is a site file.
 
     What a file leaves open is read in the likelier way, and named in `take_in` so that a
@@ -72,31 +85,33 @@ def export_facts(path: Path) -> ExportFacts:
 
     Args:
         path: an export, or an archive, folder or pattern of them.
+        known: what is known of exports already.
 
     Raises:
         ExportError: a file cannot be read.
     """
-    found: list[ExportFacts] = []
+    tags: dict[str, TagFacts] = {}
+    take_in: dict[str, str] = {}
+    has_offset = True
     for file in exports_at(path):
         try:
-            for source in sources_in(file, file.name, TakeIn().largest_unpacked):
+            for source in sources_in(file, file.name, known.take_in.largest_unpacked):
                 if source.problem:
                     raise ExportError(source.problem)
-                found.append(_facts_of(source))
+                found = _facts_of(source, known)
+                tags = {tag.name: tag for tag in found.tags} | tags
+                take_in |= found.take_in
+                has_offset &= found.has_offset
         except OSError as error:
             raise ExportError(f"{file}: the export cannot be read ({error.strerror}).") from error
-    tags: dict[str, TagFacts] = {}
-    for one in found:
-        tags = {tag.name: tag for tag in one.tags} | tags
-    take_in = {key: value for one in found for key, value in one.take_in.items()}
-    return ExportFacts(tuple(tags.values()), take_in, all(one.has_offset for one in found))
+    return ExportFacts(tuple(tags.values()), take_in, has_offset)
 
 
-def _facts_of(source: Source) -> ExportFacts:
+def _facts_of(source: Source, known: ExportSettings) -> ExportFacts:
     with ThreadPoolExecutor(max_workers=2) as pool:
-        opened = open_export(source, TakeIn(), Memory(), pool)
+        opened = open_export(source, known.take_in, Memory(), pool)
         to = WithUnits(opened)
-        read = read_through(opened, ZoneInfo("UTC"), Bounds(), to, supposes=True)
+        read = read_through(opened, known.zone or ZoneInfo("UTC"), Bounds(), to, supposes=True)
     form, batch = read.layout.form, samples_of(read, to)
     if not len(batch):
         raise ExportError(f"{source.name}: no sample of it can be used; draft from another export.")
@@ -107,7 +122,12 @@ def _facts_of(source: Source) -> ExportFacts:
     }
     equipment = _equipment_of(read)
     tags = tuple(
-        _facts(name, to.units.get(name, ""), batch.time_us[piece], batch.value[piece])
+        _facts(
+            name,
+            (to.units.get(name, ""), to.descriptions.get(name, "")),
+            batch.time_us[piece],
+            batch.value[piece],
+        )
         for name, piece in zip(batch.names, batch.slices(), strict=True)
     )
     tags = tuple(replace(tag, equipment=equipment.get(tag.name, "")) for tag in tags)
@@ -128,7 +148,7 @@ def _equipment_of(read: Read) -> dict[str, str]:
 class WithUnits(InMemory):
     """Holds an export in memory, and beside it the unit of each tag and the type of its times.
 
-    Units are from the units line, or a column of units in a long export.
+    Units are from the units line or a column of a long export, descriptions from such a column.
     """
 
     def __init__(self, opened: Opened) -> None:
@@ -140,6 +160,7 @@ class WithUnits(InMemory):
         super().clear()
         values, units = self._opened.layout.values, self._opened.units
         self.units = {name: units[place] for place, name in values.items() if units and name}
+        self.descriptions: dict[str, str] = {}
         self.time_kind: pl.DataType = pl.String()
 
     def add(self, table: Table, layout: Layout, entries: Entries) -> None:
@@ -152,30 +173,44 @@ class WithUnits(InMemory):
                 self.units |= zip(
                     tags, (self._opened.units[at] for at in layout.values), strict=True
                 )
-        places = [place for place, name in enumerate(table.names) if name.lower() in _UNIT_NAMES]
-        if layout.tag is not None and places:
-            columns = column(layout.tag), column(places[0])
-            pairs = table.frame.select(columns).unique(maintain_order=True)
-            self.units |= {
-                str(tag).strip(): str(unit or "").strip() for tag, unit in pairs.iter_rows()
-            }
+        self.units |= _texts_of_tags(table, layout, _UNIT_NAMES)
+        self.descriptions |= _texts_of_tags(table, layout, _DESCRIPTION_NAMES)
+
+
+def _texts_of_tags(table: Table, layout: Layout, names: Collection[str]) -> dict[str, str]:
+    """Return what a column of a long export, found by its name, says of each tag."""
+    places = [place for place, name in enumerate(table.names) if name.lower() in names]
+    if layout.tag is None or not places:
+        return {}
+    columns = column(layout.tag), column(places[0])
+    pairs = table.frame.select(columns).unique(maintain_order=True)
+    return {str(tag).strip(): str(text or "").strip() for tag, text in pairs.iter_rows()}
 
 
 def _facts(
-    name: str, unit: str, time_us: npt.NDArray[np.int64], value: npt.NDArray[np.float64]
+    name: str,
+    texts: tuple[str, str],
+    time_us: npt.NDArray[np.int64],
+    value: npt.NDArray[np.float64],
 ) -> TagFacts:
     spaces = np.diff(time_us)
-    finite = value[np.isfinite(value)]
+    is_number = np.isfinite(value)
+    kept = slice(None) if is_number.all() else is_number  # a view, where it can be
+    finite = value[kept]
     step_us = float(np.median(spaces)) if len(spaces) else float("nan")
     low, middle, high = np.percentile(finite, [5, 50, 95]) if len(finite) else (np.nan,) * 3
     return TagFacts(
         name=name,
-        unit=unit,
+        unit=texts[0],
+        description=texts[1],
         sample=sample_kind(spaces, step_us, finite),
         step_s=step_us / 1e6,
         middle=float(middle),
         spread=float((high - low) / middle) if middle else float("nan"),
         numbers=steps_through(time_us, value),
+        is_bit=bool(len(finite)) and bool(np.isin(finite, (0, 1)).all()),
+        time_us=time_us[kept],
+        value=finite,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rowcall.site import ROLES, Role
-from rowcall.units import UNITS
+from rowcall.units import UNITS, Unit
 
 # Compared in lower case, without blanks, with plain digits. A unit of gas flow "at normal
 # conditions" is left out on purpose: it is another quantity than the flow in the duct.
@@ -37,9 +37,15 @@ def unit_of(written: str, role: Role, middle: float) -> tuple[str, bool]:
     usual = ROLES[role].usual_units
     if not usual:
         return "1", True
-    plain = "".join(written.translate(str.maketrans("\u00b2\u00b3", "23")).lower().split())
-    code = written if written in UNITS else _WRITTEN.get(plain) or _BY_LOWER.get(plain)
-    if code is not None and UNITS[code].dimension in ROLES[role].dimensions:
-        return code, True
+    unit = written_unit(written)
+    if unit is not None and unit.dimension in ROLES[role].dimensions:
+        return unit.code, True
     # A guess, which is marked in the draft.
     return next((likely for lowest, likely in usual if middle >= lowest), usual[-1][1]), False
+
+
+def written_unit(written: str) -> Unit | None:
+    """Return the unit that an export writes, None for nothing or one that is not known."""
+    plain = "".join(written.translate(str.maketrans("\u00b2\u00b3", "23")).lower().split())
+    code = written if written in UNITS else _WRITTEN.get(plain) or _BY_LOWER.get(plain)
+    return None if code is None else UNITS[code]

@@ -21,7 +21,7 @@ SENDING, SENT, REFUSED, UNKNOWN = "sending", "sent", "refused", "unknown"
 
 
 class Outbox(Protocol):
-    """Where it is kept which recipient has which revision of which day."""
+    """Where it is kept which recipient has which revision of which day (see `name_of`)."""
 
     def state(self, day: date, revision: int, recipient: str) -> str | None:
         """Return sending, sent, refused or unknown, or None when nothing was tried."""
@@ -43,6 +43,11 @@ class Letter:
     pictures: Sequence[tuple[str, bytes]]  # name, PNG
     written: datetime  # with zone; becomes the Date header
 
+    @property
+    def name(self) -> str:
+        """What the mail is, in a sentence."""
+        return name_of(self.day, self.revision)
+
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
@@ -52,6 +57,20 @@ class Delivery:
     waiting: tuple[str, ...]  # tried again by the next run
     unknown: tuple[str, ...]  # never sent again by itself
     messages: tuple[str, ...]
+
+
+def name_of(day: date, revision: int) -> str:
+    """Return what a mail is, in a sentence; revision 0 holds the notices of a night alone."""
+    return f"{'report' if revision else 'notice'} of {day}"
+
+
+def fate_unknown(what: str, recipients: Sequence[str]) -> str:
+    """Say of a mail that nobody knows whether it arrived."""
+    return (
+        f"Whether the {what} reached {', '.join(recipients)} is not known: the hand-over was "
+        "broken off after the mail had left. It is not sent again by itself; ask there, or "
+        "forward the report from its folder."
+    )
 
 
 def content_id(picture: str) -> str:
@@ -131,13 +150,13 @@ def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str
             result = send(message, mail, pending, environment, partial(mark, SENDING))
         except MailError as error:
             put_off.append(
-                f"The report of {day} could not be mailed and waits for the next run. {error}"
+                f"The {letter.name} could not be mailed and waits for the next run. {error}"
             )
     mark(SENT, result.accepted)
     mark(REFUSED, tuple(result.refused))
     mark(UNKNOWN, result.uncertain)
     unknown = (*unknown, *result.uncertain)
-    lines = _report_lines(day, replace(result, uncertain=unknown))
+    lines = _report_lines(letter.name, replace(result, uncertain=unknown))
     waiting = pending if put_off else tuple(result.refused)
     return Delivery(result.accepted, waiting, unknown, (*lines, *put_off))
 
@@ -158,18 +177,14 @@ def _sort_recipients(
     return tuple(unknown), tuple(pending)
 
 
-def _report_lines(day: date, result: SendResult) -> tuple[str, ...]:
+def _report_lines(what: str, result: SendResult) -> tuple[str, ...]:
     lines = []
     if result.accepted:
-        lines.append(f"The report of {day} was mailed to {', '.join(result.accepted)}.")
+        lines.append(f"The {what} was mailed to {', '.join(result.accepted)}.")
     for recipient, reason in result.refused.items():
         lines.append(
-            f"The report of {day} was refused for {recipient} ({reason}); the next run tries again."
+            f"The {what} was refused for {recipient} ({reason}); the next run tries again."
         )
     if result.uncertain:
-        lines.append(
-            f"Whether the report of {day} reached {', '.join(result.uncertain)} is not known: the "
-            "hand-over was broken off after the mail had left. It is not sent again by itself; ask "
-            "there, or forward it from the report folder."
-        )
+        lines.append(fate_unknown(what, result.uncertain))
     return tuple(lines)

@@ -3,24 +3,38 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from time import monotonic
 
 from rowcall.days import day_bounds, local_day
-from rowcall.runs.due import Tried, days_to_judge, left_out
+from rowcall.notice import Notice
+from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
-from rowcall.runs.post import mail_reports
+from rowcall.runs.notices import Night, carried, dated, new_store, notices_of, unreported
+from rowcall.runs.post import mail_night
 from rowcall.runs.record import Progress, Record
 from rowcall.runs.result import RunResult, reporting_what_was_done
-from rowcall.site import Site
+from rowcall.site import Sample, Site, Tag
 from rowcall.store import Store
-from rowcall.store.ledger import days_touched
+from rowcall.store.aside import largely_aside
+from rowcall.store.ledger import days_touched, last_times
 from rowcall.store.results import (
     failed_days,
     judged_days,
+    mails_unsure,
+    read_notices,
+    save_notices,
 )
 from rowcall.take_in import Outcome, find_exports, taking_in
+from rowcall.take_in.load.entries import UNKNOWN_TAG
+
+# All chosen.
+_MIN_ASIDE = 0.01  # share of a file's rows; a line or two too odd to read are nobody's concern
+_TAG_DAYS = 3  # a tag that none of the last days with data brought is missing
+_REPORT_DAYS = timedelta(days=30)  # older report folders are taken as cleared away
+_MAIL_DAYS = timedelta(days=7)  # of a mail whose fate is unknown; older ones matter to nobody
 
 
 def run_nightly(
@@ -42,24 +56,60 @@ def run_nightly(
     def present() -> datetime:
         return now + timedelta(seconds=monotonic() - begun)
 
-    result = RunResult()
+    result, today = RunResult(), local_day(now, site.plant.zone)
     with (
         reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
         record = Record.of(store, site, now, progress, result)
-        _take_in_inbox(store, site, present, settle_s, progress, result)
+        _notice_new_store(store, site, today)
+        inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
         tried = Tried(judged_days(store), failed_days(store), record.settings)
         due = days_to_judge(complete, touched, tried)
         for text in left_out(complete, due):
             progress(text)
-        record.judge(due)
-        result.unusable += _stale(max(touched, default=None), site, now)
-        result.not_mailed += mail_reports(store, site, now, os.environ, progress)
+        night = _night(store, site, now, max(touched, default=None), inbox, tried, due)
+        notices = _judge(record, due, notices_of(night), today)
+        result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
+
+
+def _judge(
+    record: Record, due: Sequence[Due], found: Sequence[Notice], today: date
+) -> list[Notice]:
+    """Judge what is due, with the notices in the newest report; return all that are kept."""
+    before = read_notices(record.store)
+    notices = dated(found, before, today)
+    record.result.notices += [notice.text for notice in notices if notice.last_said == today]
+    # Saved before it is so: a run killed later must not have them mailed by themselves as well.
+    notices = carried(notices, due[-1].day, today) if due else notices
+    save_notices(record.store, notices)
+    if not record.judge(due, record.result.notices) and due:
+        failed = unreported(record.result.failed[-1])
+        notices = carried(dated([*found, failed], before, today), None, today)
+        save_notices(record.store, notices)
+    return notices
+
+
+def _notice_new_store(store: Store, site: Site, today: date) -> None:
+    """Save at once that a store is new beside reports: after take-in nothing shows it any more."""
+    if days_touched(store) or read_notices(store):
+        return
+    days = sorted(path.parent.name for path in site.reports.glob("*/rowcall-*.md"))
+    if days:
+        notice = new_store(site.store.name, site.reports.name, days)
+        save_notices(store, dated([notice], {}, today))
+
+
+@dataclass(frozen=True, slots=True)
+class _Inbox:
+    """Why nothing could be taken in, empty where it was, and the message on each file refused."""
+
+    problem: str = ""
+    refused: Sequence[str] = ()
 
 
 def _take_in_inbox(
@@ -69,40 +119,76 @@ def _take_in_inbox(
     settle_s: float,
     progress: Progress,
     result: RunResult,
-) -> None:
+) -> _Inbox:
     """Take in file by file, each at its own instant, and enter into `result` what came of it.
 
     Another run may have been waited for, and many files take long: seen from the start of the
     run, a file that is growing now would lie in the future and pass for finished.
     """
     if not site.inbox.is_dir():
-        text = f"{site.inbox}: the inbox folder does not exist; nothing was taken in."
-        result.unusable.append(text)
-        return
+        return _Inbox(f"{site.inbox}: the inbox folder does not exist")
     try:
         exports = find_exports(site.inbox, site.take_in.files)
     except OSError as error:
         reason = error.strerror or error
-        text = f"{site.inbox}: the inbox cannot be listed ({reason}); nothing was taken in."
-        result.unusable.append(text)
-        return
+        return _Inbox(f"{site.inbox}: the inbox cannot be listed ({reason})")
+    refused = []
     progress(f"Inbox {site.inbox.name}: {len(exports)} files.")
     for one in taking_in(
         store, site, exports, present=present, settle_s=settle_s, progress=progress
     ):
         result.stored += one.outcome is Outcome.STORED
-        if one.outcome in (Outcome.REFUSED, Outcome.WAITING):
+        if one.outcome is Outcome.REFUSED:
+            refused.append(one.message)
+        elif one.outcome is Outcome.WAITING:
             result.unusable.append(one.message)
+    return _Inbox(refused=refused)
 
 
-def _stale(newest: date | None, site: Site, now: datetime) -> Iterable[str]:
-    """Say so when yesterday brought nothing: the exports may have stopped."""
-    yesterday = local_day(now, site.plant.zone) - timedelta(days=1)
+def _night(
+    store: Store,
+    site: Site,
+    now: datetime,
+    newest: date | None,
+    inbox: _Inbox,
+    tried: Tried,
+    due: Sequence[Due],
+) -> Night:
+    """Return what is known before days are judged; `newest` is the last day with data."""
+    today = local_day(now, site.plant.zone)
+    midnight, _ = day_bounds(today, site.plant.zone)
+    missing, strangers = _tags(last_times(store), site, newest)
+    kept = {day for day in tried.judged if day >= today - _REPORT_DAYS} - {one.day for one in due}
+    return Night(
+        inbox_problem=inbox.problem,
+        newest=newest,
+        yesterday=today - timedelta(days=1),
+        refused=inbox.refused,
+        aside=largely_aside(store, midnight, _MIN_ASIDE, intended=UNKNOWN_TAG),
+        missing=missing,
+        strangers=strangers,
+        without_report=[
+            day for day in sorted(kept) if not (site.reports / day.isoformat()).is_dir()
+        ],
+        mails_unsure=mails_unsure(store, now - _MAIL_DAYS),
+    )
+
+
+def _tags(
+    came: Mapping[str, datetime], site: Site, newest: date | None
+) -> tuple[list[Tag], list[str]]:
+    """Return the tags of the site file that the last days lack, and the names they have beside.
+
+    A tag recorded on change may hold for long, so it lacks only where it never came.
+    """
     if newest is None:
-        return ["No sample has been taken in yet, so no day could be judged."]
-    if newest < yesterday:
-        return [
-            f"No data newer than {newest.isoformat()} has arrived (yesterday was "
-            f"{yesterday.isoformat()}): do the exports still run?"
-        ]
-    return []
+        return [], []
+    start, _ = day_bounds(newest - timedelta(days=_TAG_DAYS - 1), site.plant.zone)
+    recent = {name for name, last in came.items() if last >= start}
+    wanted = {tag.tag: tag for house in site.baghouse for tag in house.on(newest).tag}
+    missing = [
+        tag
+        for name, tag in wanted.items()
+        if name not in (came if tag.sample is Sample.ON_CHANGE else recent)
+    ]
+    return missing, sorted(recent - {tag.tag for house in site.baghouse for tag in house.tag})

@@ -60,17 +60,27 @@ class Record:
         limits = limits_in_force(rules, site.rules)
         return cls(store, site, rules, limits, settings_hash(site, limits), now, progress, result)
 
-    def judge(self, due: Sequence[Due]) -> None:
-        """Judge days, oldest first; one that fails costs itself."""
+    def judge(self, due: Sequence[Due], notices: Sequence[str] = ()) -> bool:
+        """Judge days, oldest first; one that fails costs itself.
+
+        Returns whether there is a report of the newest day, with the notices in it.
+        """
+        report = None
         for number, one in enumerate(due, start=1):
             self.progress(f"Judging {one.day.isoformat()} ({number} of {len(due)}).")
             judged = Judged(one.file_id, self.settings, one.revision, self.now)
             guard = Guard(one.day, self.progress)
-            if not enter_day(self.result, guard, partial(self._judge_and_keep, judged, guard)):
+            said = tuple(notices) if number == len(due) else ()
+            step = partial(self._judge_and_keep, judged, guard, said)
+            report = enter_day(self.result, guard, step)
+            if report is None:
                 with self.store.keeping(f"how {one.day} failed"):
                     save_failures(self.store, one.day, guard.failures, judged)
+        return report is not None
 
-    def _judge_and_keep(self, judged: Judged, guard: Guard) -> tuple[DayReport, Path]:
+    def _judge_and_keep(
+        self, judged: Judged, guard: Guard, notices: tuple[str, ...]
+    ) -> tuple[DayReport, Path]:
         """Judge a day, write its report, then save its results: a day is judged when both are."""
         store, site, day = self.store, self.site, guard.day
         report = judge_day(
@@ -84,6 +94,7 @@ class Record:
             guard=guard,
             revision=judged.revision,
         )
+        report = replace(report, notices=notices)
         if judged.revision > 1:
             changes = changes_since(verdicts_of(store, day), report.findings)
             before = judged_days(store)[day]

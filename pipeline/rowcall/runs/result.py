@@ -16,11 +16,14 @@ class RunResult:
 
     Attributes:
         stored: how many exports were taken in.
-        unusable, failed, not_mailed: plain sentences; `failed` of what rowcall itself failed at.
+        notices: what the night must say besides its reports, and what to do.
+        unusable: tags and days that the reports say cannot be used, files that wait.
+        failed, not_mailed: what rowcall itself failed at, and what someone still lacks.
     """
 
     stored: int = 0
     reports: list[Path] = field(default_factory=list)
+    notices: list[str] = field(default_factory=list)
     unusable: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     not_mailed: list[str] = field(default_factory=list)

@@ -91,7 +91,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         never_still=True,
         minute_column="dp_pa",
         letters=("PDT", "PDI", "PDIT", "DPT", "DP"),
-        words=("dp", "differential", "diff", "delta", "deltap"),
+        words=("dp", "differential", "diff", "delta", "deltap", "differenzdruck"),
         usual_units=((100.0, "Pa"), (8.0, "mbar"), (3.0, "[in_i'H2O]"), (0.0, "kPa")),
     ),
     Role.INLET_TEMPERATURE: RoleFacts(
@@ -102,7 +102,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         never_still=True,
         minute_column="inlet_temperature_c",
         letters=("TT", "TI", "TIT", "TE"),
-        words=("temp", "temperature"),
+        words=("temp", "temperature", "temperatur"),
         usual_units=((0.0, "Cel"),),
     ),
     Role.OUTLET_TEMPERATURE: RoleFacts(
@@ -111,7 +111,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         possible=_POSSIBLE_C,
         never_still=True,
         minute_column="outlet_temperature_c",
-        words=("outlet", "out", "stack", "discharge"),
+        words=("outlet", "out", "stack", "discharge", "austritt", "reingas"),
         shares_letters_with=Role.INLET_TEMPERATURE,
         words_suffice=False,
         usual_units=((0.0, "Cel"),),
@@ -127,7 +127,7 @@ ROLES: Mapping[Role, RoleFacts] = {
     Role.DUST_SIGNAL: RoleFacts(
         name="dust signal",
         dimensions=(Dimension.DUST, Dimension.RATIO),
-        words=("dust", "particulate", "emission"),
+        words=("dust", "particulate", "emission", "staub", "staubgehalt"),
         shares_letters_with=Role.OPACITY,
         usual_units=((0.0, "%"),),
     ),
@@ -137,7 +137,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         without="a slow refill is not compared with the supply of compressed air",
         possible=_POSSIBLE_PA,
         minute_column="supply_pressure_pa",
-        words=("supply", "compressor"),
+        words=("supply", "compressor", "netz", "druckluftnetz"),
         shares_letters_with=Role.HEADER_PRESSURE,
         usual_units=_AIR_UNITS,
     ),
@@ -148,13 +148,13 @@ ROLES: Mapping[Role, RoleFacts] = {
         without="pulses and their rows are estimated from header pressure",
         instead=(Role.ROW_SOLENOID,),
         letters=("YI",),
-        words=("step", "sequence", "counter"),
+        words=("step", "sequence", "counter", "schritt"),
     ),
     Role.CLEANING_ON: RoleFacts(
         name="cleaning on",
         without="cleaning cycles are found from pulses only",
         letters=("HS", "XS"),
-        words=("cleaning", "pulsing"),
+        words=("cleaning", "pulsing", "abreinigung"),
     ),
     Role.COMPARTMENT_ON_LINE: RoleFacts(
         name="compartment on line",
@@ -181,7 +181,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         instead=(Role.GAS_FLOW,),
         minute_column="fan_signal",
         letters=("JT", "IT", "JI", "II"),
-        words=("fan", "amps", "current"),
+        words=("fan", "amps", "current", "ventilator"),
         usual_units=((400.0, "{rev}/min"), (0.0, "A")),
     ),
     Role.GAS_FLOW: RoleFacts(
@@ -191,7 +191,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         never_still=True,
         minute_column="gas_flow_m3_s",
         letters=("FT", "FI", "FIT"),
-        words=("flow",),
+        words=("flow", "volumenstrom"),
         usual_units=((1000.0, "m3/h"), (0.0, "m3/s")),
     ),
     Role.ROW_SOLENOID: RoleFacts(
@@ -199,7 +199,7 @@ ROLES: Mapping[Role, RoleFacts] = {
         serves=Serves.ROW,
         without="pulses and their rows are estimated from header pressure",
         instead=(Role.STEP_COUNTER,),
-        letters=("YS",),
-        words=("solenoid", "valve", "row"),
+        letters=("YS", "SV"),
+        words=("solenoid", "valve", "row", "magnetventil"),
     ),
 }

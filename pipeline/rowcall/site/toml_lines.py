@@ -1,14 +1,28 @@
-"""Where in a TOML text a key stands, so that an error can name the line."""
+"""Where in a TOML text a key or a comment stands, so that an error can name the line."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*(?:"([^"]+)"|([A-Za-z0-9_-]+))\s*=""")
+# Strings, so that what looks like a comment within one is none, or a comment.
+_STRING_OR_COMMENT = re.compile(
+    r'''"""(?:\\.|[^\\])*?"{3,5}|'{3}.*?'{3,5}|"(?:\\.|[^"\\\n])*"|'[^'\n]*'|#[^\n]*''', re.S
+)
+_OPEN = re.compile(r"#\s*CHECK\b")
 
 Path = Sequence[str | int]
+
+
+def open_checks(text: str) -> Iterator[tuple[int, str]]:
+    """Yield number (from 1) and text of each line of valid TOML with a comment `# CHECK`."""
+    lines = text.split("\n")
+    for piece in _STRING_OR_COMMENT.finditer(text):
+        if _OPEN.match(piece[0]):
+            number = text.count("\n", 0, piece.start())
+            yield number + 1, lines[number].strip()
 
 
 def locate(text: str, path: Path) -> int | None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 import polars as pl
 
 from rowcall.store.connection import Store
+from rowcall.store.samples import naive_utc
 
 # What a spreadsheet runs may have blanks before it, and full-width signs count as well.
 _FORMULA = "^\\s*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\\t\\r\\n]"
@@ -19,6 +21,34 @@ class Kept:
 
     file: str = ""
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LargelyAside:
+    """A file of which many rows were set aside, and the reason of most of them."""
+
+    name: str
+    rows: int
+    rows_read: int
+    reason: str
+
+
+def largely_aside(
+    store: Store, since: datetime, min_share: float, intended: str
+) -> list[LargelyAside]:
+    """Return the files taken in since an instant of which more than a share was set aside.
+
+    Args:
+        intended: a reason that does not count, as the site file asks for it.
+    """
+    rows = store.connection.execute(
+        "SELECT name, sum(n)::BIGINT, rows_read, arg_max(reason, n) FROM files JOIN (SELECT "
+        "file_id, reason, count(*) AS n FROM set_aside WHERE reason <> ? GROUP BY ALL) USING "
+        "(file_id) WHERE taken_in_at >= ? GROUP BY file_id, name, rows_read "
+        "HAVING sum(n) > ? * rows_read ORDER BY file_id",
+        [intended, naive_utc(since), min_share],
+    ).fetchall()
+    return [LargelyAside(*row) for row in rows]
 
 
 def aside_counts(store: Store, kept: Kept | None = None) -> pl.DataFrame:

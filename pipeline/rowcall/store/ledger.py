@@ -34,6 +34,14 @@ def files_of_day(store: Store, day: date, *, after: int = 0) -> list[FileNote]:
     return [_note(row) for row in rows]
 
 
+def last_times(store: Store) -> dict[str, datetime]:
+    """Return the newest instant that any export brought of each tag."""
+    rows = store.connection.execute(
+        "SELECT name, max(last_time) FROM file_tags JOIN tags USING (tag_id) GROUP BY name"
+    ).fetchall()
+    return {str(name): last.replace(tzinfo=UTC) for name, last in rows}
+
+
 def find_file(store: Store, sha256: str) -> FileNote | None:
     """Return the ledger's line on a file of this content, None when it was never taken in."""
     rows = store.connection.execute(

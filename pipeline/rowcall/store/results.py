@@ -1,17 +1,19 @@
-"""Results in the store: facts, pulses, cycles, findings, the days judged, the mails sent."""
+"""Results in the store: facts, pulses, cycles, findings, days judged, mails sent, notices."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, astuple, dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
 import rowcall
 from rowcall.guard import STUDY, WHOLE_DAY, Failure
+from rowcall.mail.message import SENDING, UNKNOWN, name_of
 from rowcall.model import BaghouseDay, Finding, History, Subject, Verdict
+from rowcall.notice import Notice
 from rowcall.site.meaning import meaning_of
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
@@ -216,6 +218,35 @@ class StoreOutbox:
             )
             self._store.connection.execute(
                 "INSERT INTO mails VALUES (?, ?, ?, ?, ?)", [*key, state, self._now]
+            )
+
+
+def mails_unsure(store: Store, since: datetime) -> dict[str, list[str]]:
+    """Return whom each mail since an instant may have reached or not, by what it was."""
+    rows = store.connection.execute(
+        "SELECT day, revision, recipient FROM mails WHERE state IN (?, ?) AND changed_at >= ? "
+        "ORDER BY ALL",
+        [SENDING, UNKNOWN, naive_utc(since)],
+    ).fetchall()
+    out: dict[str, list[str]] = {}
+    for day, revision, recipient in rows:
+        out.setdefault(name_of(day, revision), []).append(str(recipient))
+    return out
+
+
+def read_notices(store: Store) -> dict[str, Notice]:
+    """Return the notices of the nights before, by their keys."""
+    rows = store.connection.execute("SELECT * FROM notices").fetchall()
+    return {notice.key: notice for notice in (Notice(*row) for row in rows)}
+
+
+def save_notices(store: Store, notices: Iterable[Notice]) -> None:
+    """Replace the notices that are kept."""
+    with store.keeping("what this night said"):
+        store.connection.execute("DELETE FROM notices")
+        for notice in notices:
+            store.connection.execute(
+                "INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?, ?)", list(astuple(notice))
             )
 
 

@@ -229,6 +229,18 @@ CREATE TABLE seen (
 );
 """
 
+_NOTICES = """
+CREATE TABLE notices (
+    key VARCHAR NOT NULL,
+    text VARCHAR NOT NULL,
+    is_event BOOLEAN NOT NULL,
+    first_said DATE NOT NULL,
+    last_said DATE NOT NULL,
+    carried_by DATE,
+    mailed DATE
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -248,4 +260,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("parts of days that failed", _FAILURES),
     Migration("settings that facts rest on", _MEANINGS),
     Migration("when files were written", _WRITTEN),
+    Migration("notices and when they were said", _NOTICES),
 )

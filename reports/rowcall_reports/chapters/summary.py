@@ -32,7 +32,8 @@ def write_summary(prepared: PreparedReport, failures: Sequence[Failure] = ()) ->
     report, found = prepared.report, prepared.jobs
     plant = report.site.plant
     parts = [f"# {wording.escape(plant.name)}: baghouse check-up, {wording.long_day(report.day)}"]
-    parts += [*_missing(prepared), *_notices(report), *_failed(failures), _sentence(report, found)]
+    parts += [*_of_the_night(report), *_missing(prepared), *_notices(report), *_failed(failures)]
+    parts.append(_sentence(report, found))
     if any(baghouse.has_data for baghouse in prepared.baghouses):
         parts += [line for line in (_clear_line(prepared), _unjudged_line(prepared)) if line]
     if found:
@@ -61,12 +62,19 @@ def _failed(failures: Sequence[Failure]) -> list[str]:
     """Say which parts of the report are missing by a failure of rowcall itself."""
     if not failures:
         return []
-    lines = [f"- {wording.escape(failure.text)}" for failure in failures]
     return [
         "**Parts of this report are missing by an error of rowcall;** the rest stands. Send the "
         "log of the run, with the reference, to the developers.",
-        "\n".join(lines),
+        wording.bullets(failure.text for failure in failures),
     ]
+
+
+def _of_the_night(report: DayReport) -> list[str]:
+    """Say what was amiss in the night that wrote the report, whatever day it is of."""
+    if not report.notices:
+        return []
+    title = "**Trouble in the night of this report, to look at first:**"
+    return [title, wording.bullets(report.notices)]
 
 
 def _notices(report: DayReport) -> list[str]:

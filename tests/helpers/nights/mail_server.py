@@ -67,9 +67,10 @@ class Mailbox:
             if isinstance(content, bytes)
         ]
 
-    def copies(self, address: str) -> int:
-        """Return how many mails a recipient has."""
-        return sum(address in envelope.rcpt_tos for envelope in self.got)
+    def copies(self, address: str, about: str = "") -> int:
+        """Return how many mails a recipient has whose subject holds `about`."""
+        mails = zip(self.got, self.messages(), strict=True)
+        return sum(address in to.rcpt_tos and about in str(mail["Subject"]) for to, mail in mails)
 
 
 def _hang_up(server: SMTP) -> None:
