@@ -99,6 +99,37 @@ def test_what_is_told_of_a_tag(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("name", "times", "expected"),
+    [
+        ("Time (UTC)", "2026-03-02 05:00", "UTC"),
+        ("timestamp_utc", "2026-03-02 05:00", "UTC"),
+        ("UTC time", "2026-03-02 05:00", "UTC"),
+        ("Time (UTC)", "2026-03-02 05:00Z", None),
+        ("timestamp_utc", "1772427600", None),
+        ("Time (UTC+1)", "2026-03-02 05:00", None),
+        ("Time UTC -05:00", "2026-03-02 05:00", None),
+        ("outcome", "2026-03-02 05:00", None),
+        ("time", "2026-03-02 05:00", None),
+        ("time", "2026-03-29 02:00\n2026-03-29 02:30\n2026-03-29 03:00", None),
+    ],
+)
+def test_the_zone_is_printed_where_the_file_says_it(
+    tmp_path: Path, name: str, times: str, expected: str | None
+) -> None:
+    rows = [f"{time};1" for time in times.split("\n")]
+    one = looked(tmp_path, "\n".join([f"{name};DP", *rows, ""]))
+    assert pins_of(one).time_zone == expected
+    assert ("the hour that spring skips is there" in shown(one)) == ("03-29" in times)
+
+
+def test_a_zone_of_the_site_file_is_printed_again(tmp_path: Path) -> None:
+    path = tmp_path / "day.csv"
+    path.write_text("time;DP\n2026-03-02 05:00;1\n", encoding="utf-8")
+    (one,) = look_at(path, TakeIn(time_zone="+01:00"), ZoneInfo("Europe/Vienna"), NOW)
+    assert pins_of(one).time_zone == "+01:00"
+
+
+@pytest.mark.parametrize(
     ("name", "content"),
     [
         ("day.csv", SEMICOLONS),

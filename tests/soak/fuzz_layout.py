@@ -34,6 +34,9 @@ LONGEST_S = 5.0  # chosen: a thousand times what a file takes
 _WORDS = (
     b"time,",
     b"tag;",
+    b",filter,",
+    b",BH1,",
+    b",BH2,",
     b"value",
     b"\n",
     b'"',

@@ -38,6 +38,32 @@ def test_rows_with_a_decimal_comma_beside_whole_numbers(tmp_path: Path, n_whole:
     assert all("decimal commas" in reason for *_, reason in aside(tmp_path))
 
 
+@pytest.mark.parametrize(
+    ("head", "begin"), [("tag,time,value,quality", "DP,"), ("time,DP,DP quality", "")]
+)
+@pytest.mark.parametrize("goods", [[], ["7.5,192"], ["7.5,Good", "7,Bad"]])
+def test_decimals_are_no_quality(tmp_path: Path, head: str, begin: str, goods: list[str]) -> None:
+    """With 75 they are of the older numbers, but 38 or 05 is none of theirs."""
+    values = [*goods, "12,38", "12,75", "12,05"]
+    lines = [f"{begin}{TIME}{n}Z,{value}," for n, value in enumerate(values)]
+    result = taken(tmp_path, "\n".join([head, *lines, ""]))
+    if not goods:
+        assert result.outcome is Outcome.REFUSED
+        assert "decimal commas cut numbers in two" in result.message
+        return
+    assert [row[2] for row in stored(tmp_path)] == [float(good.split(",")[0]) for good in goods]
+    assert [line for line, *_ in aside(tmp_path)] == [len(goods) + n for n in (2, 3, 4)]
+    assert all("decimal commas" in reason for *_, reason in aside(tmp_path))
+
+
+@pytest.mark.parametrize("values", [["12,192", "12,28"], ["12.5,38", "12,38", "12,192"]])
+def test_qualities_with_an_empty_field_behind_stay(tmp_path: Path, values: list[str]) -> None:
+    """Either the numbering knows them all, or an odd one stands where nothing can be cut."""
+    lines = [f"DP,{TIME}{n}Z,{value}," for n, value in enumerate(values)]
+    taken(tmp_path, "\n".join(["tag,time,value,quality", *lines, ""]))
+    assert len(stored(tmp_path)) == len(values)
+
+
 def test_a_field_behind_the_named_columns_of_a_wide_file(tmp_path: Path) -> None:
     rows = [f"2026-03-02T05:{n // 60:02d}:{n % 60:02d}Z,{n}," for n in range(300)]
     taken(tmp_path, "\n".join(["time,DP", *rows, "2026-03-02T06:00:00Z,12,38", ""]))

@@ -89,6 +89,12 @@ ODD: dict[str, tuple[str, dict[str, Any]]] = {
         LONG,
         {"value_column": "value", "quality_column": "value"},
     ),
+    "an equipment column that is the time's": (WIDE, {"equipment_column": "time"}),
+    "another equipment column": (WIDE, {"equipment_column": "filter"}),
+    "an equipment column of a long export": (
+        LONG,
+        {"equipment_column": "tag", "tag_column": "tag"},
+    ),
     "a units line that is the header": (LONG, {"units_line": 1}),
     "before the earliest": (LONG.replace("2026", "1985"), {}),
     "in the future": (LONG.replace("2026-03-02", "2030-01-01"), {}),

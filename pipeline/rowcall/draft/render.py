@@ -66,7 +66,7 @@ def _houses(tags: Sequence[TagFacts]) -> tuple[dict[str, list[TagFacts]], list[T
     strays = [tag for tag in tags if not _is_writable(tag.name)]
     for tag in tags:
         if tag not in strays:
-            house = re.sub(r"[^A-Za-z0-9]", "", baghouse_of(tag.name)).upper()
+            house = re.sub(r"[^A-Za-z0-9]", "", tag.equipment or baghouse_of(tag.name)).upper()
             houses.setdefault(house, []).append(tag)
     unnamed = houses.pop("", [])
     if len(houses) > 1:

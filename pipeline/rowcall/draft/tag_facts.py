@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -22,7 +22,7 @@ from rowcall.take_in.files.inbox import exports_at
 from rowcall.take_in.files.sources import Source, sources_in
 from rowcall.take_in.load.entries import Entries
 from rowcall.take_in.load.memory import Memory
-from rowcall.take_in.load.passes import read_through, samples_of
+from rowcall.take_in.load.passes import Read, read_through, samples_of
 from rowcall.take_in.load.sinks import InMemory
 from rowcall.take_in.read.cell_table import Table, column
 from rowcall.take_in.read.opening import Opened, open_export
@@ -51,6 +51,7 @@ class TagFacts:
         numbers: whole numbers that it steps through, rising; of a counter, those of its rows.
         is_bit: it shows 0 and 1 alone.
         time_us, value: its samples with a number, by time.
+        equipment: whose tag it is by the equipment column of the export, or nothing.
     """
 
     name: str
@@ -64,6 +65,7 @@ class TagFacts:
     is_bit: bool
     time_us: npt.NDArray[np.int64] = field(compare=False, repr=False)
     value: npt.NDArray[np.float64] = field(compare=False, repr=False)
+    equipment: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,12 @@ def _facts_of(source: Source, known: ExportSettings) -> ExportFacts:
     form, batch = read.layout.form, samples_of(read, to)
     if not len(batch):
         raise ExportError(f"{source.name}: no sample of it can be used; draft from another export.")
-    open_points = {"form": ("time_format", plain_pattern(form)), "decimal": ("decimal", ",")}
+    open_points = {
+        "form": ("time_format", plain_pattern(form)),
+        "decimal": ("decimal", ","),
+        "equipment": ("equipment_column", opened.names[read.layout.equipment or 0]),
+    }
+    equipment = _equipment_of(read)
     tags = tuple(
         _facts(
             name,
@@ -123,9 +130,19 @@ def _facts_of(source: Source, known: ExportSettings) -> ExportFacts:
         )
         for name, piece in zip(batch.names, batch.slices(), strict=True)
     )
+    tags = tuple(replace(tag, equipment=equipment.get(tag.name, "")) for tag in tags)
     kind = to.time_kind
     has_offset = kind.time_zone is not None if isinstance(kind, pl.Datetime) else form.has_offset
     return ExportFacts(tags, dict(open_points[part] for part in read.still_open), has_offset)
+
+
+def _equipment_of(read: Read) -> dict[str, str]:
+    """Return the piece of equipment of each tag, nothing where no column names them."""
+    columns = list(read.layout.values.values())
+    if read.layout.equipment is None:
+        return {}
+    ends = (f".{columns[n % len(columns)]}" for n in range(len(read.names)))
+    return {tag: tag.removesuffix(end) for tag, end in zip(read.names, ends, strict=True)}
 
 
 class WithUnits(InMemory):
@@ -150,6 +167,12 @@ class WithUnits(InMemory):
         """Add a table's entries."""
         super().add(table, layout, entries)
         self.time_kind = table.frame[column(layout.time)].dtype
+        if layout.equipment is not None and self._opened.units:
+            for one in table.frame[column(layout.equipment)].cast(pl.String).unique().drop_nulls():
+                tags = layout.tag_names([one.strip()])
+                self.units |= zip(
+                    tags, (self._opened.units[at] for at in layout.values), strict=True
+                )
         self.units |= _texts_of_tags(table, layout, _UNIT_NAMES)
         self.descriptions |= _texts_of_tags(table, layout, _DESCRIPTION_NAMES)
 

@@ -18,7 +18,7 @@ from rowcall.look.tag_stats import Looked, asides, span, tag_looks
 from rowcall.look.understanding import Understood, overrides_of, sentences
 from rowcall.site import TakeIn
 from rowcall.take_in.cells.numbers import Cell
-from rowcall.take_in.cells.timestamps import Bounds, parse_times
+from rowcall.take_in.cells.timestamps import MISSING_HOUR, Bounds, parse_times
 from rowcall.take_in.files.inbox import exports_at, name_within
 from rowcall.take_in.files.sources import Source, reading, sources_in
 from rowcall.take_in.load.entries import Entries, read_values
@@ -137,6 +137,7 @@ def _understood(read: Read, to: _Counting, zone: tzinfo | None) -> Understood:
         container=container,
         encoding="utf-16" if encoding.startswith("utf-16") else encoding,
         is_typed=isinstance(to.times.dtype, pl.Datetime),
+        has_missing_hour=to.has_aside(MISSING_HOUR),
         is_utc=parse_times(to.times, read.layout.form).is_utc,
         order=read.order,
         zone=zone,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -21,6 +22,9 @@ _NUMBERINGS = {
     "older_numbers": "the older numbers (192 is good, 0 is bad)",
     None: "words and numbers mixed",
 }
+_UTC = re.compile(
+    r"^(?!.*local).*?(?<![^\W_])utc(?!\s*[+\-\u2212\u00b1]?\s*\d|[^\W\d_])"
+)  # no UTC+1
 _PER_SECOND = {"s": "seconds", "ms": "milliseconds", "us": "microseconds", "ns": "nanoseconds"}
 
 
@@ -34,6 +38,7 @@ class Understood:
         encoding: of a text export; empty for Parquet.
         is_typed: the times are typed instants, not text.
         is_utc: the times say their offset from UTC.
+        has_missing_hour: there are times in the hour that spring skips.
         order: what decided day-first or month-first; None where that was never open.
         qualities: the different texts of the quality columns and their counts.
     """
@@ -45,6 +50,7 @@ class Understood:
     encoding: str
     is_typed: bool
     is_utc: bool
+    has_missing_hour: bool
     order: Order | None
     zone: tzinfo | None
     qualities: tuple[tuple[str, int], ...]
@@ -59,7 +65,10 @@ def sentences(one: Understood) -> Iterator[tuple[str, str]]:
         yield "fields", f"cut at {cut}; the decimal sign is {one.layout.decimal!r}"
         yield "lines", _lines(one.head)
     if layout.tag is None:
-        yield "layout", f"wide: one time column and {len(layout.values)} columns of a tag each"
+        whole = f"wide: one time column and {len(layout.values)} columns of a tag each"
+        if layout.equipment is not None:
+            whole += f", for each piece of equipment that column {names[layout.equipment]!r} names"
+        yield "layout", whole
     else:
         value = next(iter(layout.values))
         yield "layout", f"long: tags in column {names[layout.tag]!r}, values in {names[value]!r}"
@@ -97,7 +106,11 @@ def _zone(one: Understood) -> str:
     if one.is_utc:
         return "the times say their offset from UTC, or are UTC"
     if one.zone is not None:
-        return f"wall time without an offset, read in the zone {one.zone}"
+        read_as = f"wall time without an offset, read in the zone {one.zone}"
+        if one.has_missing_hour:
+            read_as += "; the hour that spring skips is there, so the times may be UTC or winter "
+            read_as += 'time all year: then time_zone is "UTC", or that offset, such as "+01:00"'
+        return read_as
     return (
         "wall time without an offset: it needs the plant's zone (time_zone under [plant] in the "
         "site file), so the hours that the clocks skip or repeat are not resolved here"
@@ -142,8 +155,12 @@ def overrides_of(one: Understood, overrides: TakeIn) -> Iterator[tuple[str, Site
     yield "time_column", names[layout.time]
     if layout.clock is not None:
         yield "clock_column", names[layout.clock]
+    if layout.equipment is not None:
+        yield "equipment_column", names[layout.equipment]
     if not one.is_typed:
         yield "time_format", plain_pattern(layout.form)
+    if time_zone := _time_zone(one, overrides):
+        yield "time_zone", time_zone
     if layout.tag is not None:
         value = next(iter(layout.values))
         yield "tag_column", names[layout.tag]
@@ -151,6 +168,17 @@ def overrides_of(one: Understood, overrides: TakeIn) -> Iterator[tuple[str, Site
         if value in layout.quality:
             yield "quality_column", names[layout.quality[value]]
     yield from _quality_overrides(one, overrides)
+
+
+def _time_zone(one: Understood, overrides: TakeIn) -> str | None:
+    """Return the zone of wall times: as the site file says, or the column's name where it says UTC.
+
+    Times in the hour that spring skips do not show which offset they have.
+    """
+    if one.is_utc:
+        return None
+    says_utc = any(_UTC.search(one.names[at].casefold()) for at in one.layout.time_places)
+    return overrides.time_zone or ("UTC" if says_utc else None)
 
 
 def _quality_overrides(one: Understood, overrides: TakeIn) -> Iterator[tuple[str, SiteValue]]:

@@ -113,6 +113,7 @@ class TakeIn(Table):
     tag_column: Name | None = None
     value_column: Name | None = None
     quality_column: Name | None = None
+    equipment_column: Name | Literal[""] | None = None  # of a wide layout; "": there is none
     time_format: Name | None = None  # as for strptime, or "epoch s", "epoch ms", ...
     day_first: bool | None = None
     # Of times without an offset: an IANA zone or an offset; left out: the plant's zone.

@@ -114,9 +114,10 @@ def text_case(rng: Random) -> Case:
     start = datetime(*rng.choice(_STARTS), tzinfo=UTC)
     step = timedelta(seconds=rng.choice((60, 300, 1800, 3600)))
     times = [start + step * number for number in range(rng.randint(4, 40))]
-    write = _long if rng.random() < 0.5 else _wide
-    names, rows = write(rng, style, _tags(rng, mark, write is _wide and bool(style.words)), times)
-    pieces = [style.line(cells, HEAD, {}) for cells in _head(rng, names, write is _wide)]
+    write = rng.choice((_long, _long, _wide, _wide, _by_equipment))
+    is_wide = write is not _long
+    names, rows = write(rng, style, _tags(rng, mark, is_wide and bool(style.words)), times)
+    pieces = [style.line(cells, HEAD, {}) for cells in _head(rng, names, is_wide)]
     has_gaps = rng.random() < 0.1
     for cells, samples in rows:
         pieces += [style.line([], ROW, {})] if has_gaps and rng.random() < 0.1 else []
@@ -171,6 +172,24 @@ def _wide(
             line += cells
         rows.append((line, held))
     return ["Time", *(tag + suffix for tag in tags for suffix in suffixes)], rows
+
+
+def _by_equipment(
+    rng: Random, style: _Style, tags: Sequence[str], times: Sequence[datetime]
+) -> tuple[list[str], _Rows]:
+    """Draw a wide export with a row of each piece of equipment at each instant."""
+    pieces = rng.choice((("BH1", "BH2"), ("Filter 1", "Filter 2", "Filter 3"), ("north", "south")))
+    tags = [*tags, "T"][: max(2, len(tags))]
+    rows: _Rows = []
+    names: list[str] = []
+    for piece in pieces:
+        names, own = _wide(rng, style, tags, times)
+        for (time, *cells), held in own:
+            named = {(f"{piece}.{tag}", at): kept for (tag, at), kept in held.items()}
+            rows.append(([time, piece, *cells], named))
+    if rng.random() < 0.7:
+        rows = [rows[n + len(times) * at] for n in range(len(times)) for at in range(len(pieces))]
+    return [names[0], "Filter", *names[1:]], rows
 
 
 def _head(rng: Random, names: Sequence[str], is_wide: bool) -> list[list[str]]:

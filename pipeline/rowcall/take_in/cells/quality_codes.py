@@ -2,7 +2,8 @@
 
 Sources: OPC UA Part 4 (Services), 7.39 "StatusCode": the top two bits of the 32-bit code are the
 severity, 00 good, 01 uncertain, 10 bad. In the older OPC Data Access numbering bits 6 and 7 of
-the low byte are 11 good (192), 01 uncertain (64), 00 bad (0). Sub-codes of OPC UA are the upper
+the low byte are 11 good (192), 01 uncertain (64), 00 bad (0); bits 2 to 5 say more (OPC DA 3.00,
+6.8 "OPC Quality Flags"), and 0 and 1 of a limit. Sub-codes of OPC UA are the upper
 16 bits, so a code without flags is a multiple of 65 536.
 """
 
@@ -33,6 +34,8 @@ _WORDS = {
 }
 _BY_WORD = {word: code for code, words in _WORDS.items() for word in words}
 _UA_SEVERITY = {0b00: GOOD, 0b01: UNCERTAIN, 0b10: BAD}
+_MAX_CUT_DIGITS = 3  # decimals that an export writes; chosen
+_DA_DEFINED = frozenset((*range(0, 33, 4), 64, 68, 80, 84, 88, 192, 216))  # without the limit
 _DA_QUALITY = {0b11: GOOD, 0b01: UNCERTAIN, 0b00: BAD}
 
 
@@ -121,6 +124,17 @@ def settled(coding: Coding, different: Iterable[str], place: str) -> Coding:
     }
     is_rest = _is_rest(set(numbers.values()), coding)
     return replace(coding, is_ua=not is_rest and _is_ua(numbers, place))
+
+
+def has_odd_number(different: Iterable[str], words: Collection[str]) -> bool:
+    """True where a text is a number up to 999 that no numbering defines, or begins with a 0."""
+    return any(
+        word.isdecimal()
+        and len(word) <= _MAX_CUT_DIGITS
+        and word not in words
+        and (int(word) & ~0b11 not in _DA_DEFINED or (word[0] == "0" and word != "0"))
+        for word in map(str.strip, different)
+    )
 
 
 def check_quality(file: str, name: str, cells: Iterable[str], coding: Coding) -> None:

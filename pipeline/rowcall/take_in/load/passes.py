@@ -1,9 +1,9 @@
 """One reading of an export, table by table, from the first one to the last.
 
 What only the whole of it settles (the order of day and month, the decimal sign, the numbering of
-qualities, the doubled hours of autumn) is supposed to be as its first table has it. Where all of
-it then shows otherwise, it is read once more with what was found. So the usual export is gone
-through once, whatever its size, and each ends as if all had been known at first.
+qualities, the equipment column, the doubled hours of autumn) is supposed to be as its first table
+has it. Where all of it then shows otherwise, it is read once more with what was found. So the usual
+export is gone through once, whatever its size, and each ends as if all had been known at first.
 """
 
 from __future__ import annotations
@@ -179,5 +179,5 @@ class _Reading:
         if hour.is_open:
             return None, _Known(survey, settled, hour.passes())
         order = None if "form" in still_open else survey.order()
-        found = list(numbers), rows_read, jumps.found(), order, spans.bulk()
+        found = settled.tag_names(numbers), rows_read, jumps.found(), order, spans.bulk()
         return Read(opened, settled, *found, still_open), known

@@ -30,8 +30,10 @@ class Columns:
     """Places (0-based) of tag column (long layout), value columns and their quality columns.
 
     `values` names the tag of each value column; in the long layout there is one, with an empty tag.
+    `equipment` is the column of the wide layout that the site file says names the equipment.
     """
 
     tag: int | None
     values: Mapping[int, str]
     quality: Mapping[int, int] = field(default_factory=dict)
+    equipment: int | None = None

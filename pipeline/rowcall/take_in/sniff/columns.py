@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from rowcall.errors import ExportError
 from rowcall.site import TakeIn
@@ -36,6 +37,8 @@ def find_columns(
             ("quality", overrides.quality_column),
         )
     )
+    if overrides.equipment_column:
+        return _of_equipment(file, names, sample, times, overrides, typed)
     if overrides.layout == "wide":
         _check_wide(file, names, sample, others)
         return wide_columns(file, names, sample, times, typed)
@@ -51,6 +54,30 @@ def find_columns(
         _check_not_long(file, names, sample, wide)
         return wide
     raise ExportError(_no_long(file, names, sample, others, (tag, value), overrides))
+
+
+def _of_equipment(
+    file: str,
+    names: Sequence[str],
+    sample: Rows,
+    times: Collection[int],
+    overrides: TakeIn,
+    typed: Collection[int],
+) -> Columns:
+    """Return the columns of a wide layout with the equipment column that the site file names."""
+    given = overrides.equipment_column or ""
+    if overrides.layout == "long" or overrides.tag_column or overrides.value_column:
+        raise ExportError(
+            f"{file}: {edit('equipment_column', given)} in the site file, but also a tag or value "
+            "column, or the long layout: there the tags hold the equipment too; take these out, or "
+            f"set {edit('equipment_column', '')}."
+        )
+    others = [place for place in range(len(names)) if place not in times]
+    place = override_place(file, names, given, "equipment_column", _texts(sample, others) or others)
+    _check_apart(file, names, sample, times, {"equipment": place})
+    assert place is not None  # a name is given
+    found = wide_columns(file, names, sample, (*times, place), typed)
+    return replace(found, equipment=place)
 
 
 def _check_apart(
@@ -99,7 +126,8 @@ def _check_not_long(file: str, names: Sequence[str], sample: Rows, wide: Columns
         raise ExportError(
             f"{file}: the columns are {listed(names)}, and {shown(tag)} holds text; if it names "
             f"the tags, give {edit('tag_column', tag)} and {edit('value_column', value)} (and "
-            f"quality_column, if there is one); if each column is a tag, {edit('layout', 'wide')}."
+            f"quality_column, if there is one); if it names the equipment, "
+            f"{edit('equipment_column', tag)}; if each column is a tag, {edit('layout', 'wide')}."
         )
 
 
@@ -134,6 +162,7 @@ def _likely(names: Sequence[str], sample: Rows, places: Sequence[int], role: str
         "tag": (TAG_WORDS, _texts),
         "value": (VALUE_WORDS, _numbers),
         "quality": (QUALITY_WORDS, _texts),
+        "equipment": (frozenset[str](), _texts),
     }[role]
     named = [place for place in places if plain(names[place]) in words]
     return [*named, *kind(sample, [place for place in places if place not in named])]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import polars as pl
 
@@ -13,6 +13,7 @@ from rowcall.take_in.cells.quality_codes import Coding, check_quality
 from rowcall.take_in.cells.time_formats import TimeForm
 from rowcall.take_in.read.cell_table import column
 from rowcall.take_in.sniff.columns import find_columns
+from rowcall.take_in.sniff.equipment import likely_equipment
 from rowcall.take_in.sniff.time_column import find_time_column
 
 
@@ -31,6 +32,9 @@ class Layout:
         decimal: the decimal sign, None where that is open.
         percents: value columns that hold percentages and not one plain number.
         tags: the tags that are stored, None where all are.
+        equipment: the column of the wide layout that names the equipment whose tags a row holds.
+        cut_quality: whole numbers behind a whole value are its decimals, where `may_be_cut`.
+        maybe_equipment: value columns one of which may be that, as all of the export shows.
     """
 
     time: int
@@ -44,15 +48,39 @@ class Layout:
     decimal: str | None = None
     percents: frozenset[int] = frozenset()
     tags: frozenset[str] | None = None
+    equipment: int | None = None
+    maybe_equipment: tuple[int, ...] = ()
+    cut_quality: bool = False
 
     @property
     def time_places(self) -> tuple[int, ...]:
         """The time column, and the one with the time of day where it stands apart."""
         return (self.time,) if self.clock is None else (self.time, self.clock)
 
+    @property
+    def row_places(self) -> tuple[int, ...]:
+        """The columns that say of what and when a row of the wide layout is."""
+        return self.time_places + (() if self.equipment is None else (self.equipment,))
+
+    def of_equipment(self, place: int | None) -> Layout:
+        """Return the layout in which that one of the value columns names the equipment."""
+        values = {other: name for other, name in self.values.items() if other != place}
+        return self if place is None else replace(self, equipment=place, values=values)
+
+    def tag_names(self, found: Iterable[str]) -> list[str]:
+        """Return the tags by number: those found, or the columns, of each equipment found."""
+        columns = list(self.values.values())
+        if self.tag is None and self.equipment is None:
+            return columns
+        return (
+            list(found)
+            if self.tag is not None
+            else [f"{one}.{name}" for one in found for name in columns]
+        )
+
     def left_out(self, names: Sequence[str]) -> list[str]:
         """Return which of the columns, by name, play no role."""
-        used = {*self.time_places, *self.values, *self.quality.values(), self.tag}
+        used = {*self.row_places, *self.values, *self.quality.values(), self.tag}
         return [name for place, name in enumerate(names) if place not in used and name]
 
     def time_cells(self, frame: pl.DataFrame) -> pl.Series:
@@ -93,6 +121,7 @@ def find_layout(
     times = find_time_column(file, names, sample, overrides, typed)
     places = (times.time,) if times.clock is None else (times.time, times.clock)
     found = find_columns(file, names, sample, places, overrides, typed)
+    is_open = found.tag is None and overrides.equipment_column is None
     layout = Layout(
         time=times.time,
         form=times.form,
@@ -104,6 +133,8 @@ def find_layout(
         bad_values=frozenset(word.strip().lower() for word in overrides.bad_values),
         decimal=overrides.decimal,
         tags=overrides.tags,
+        equipment=found.equipment,
+        maybe_equipment=(likely_equipment(sample, found.values, found.quality) if is_open else ()),
     )
     _check_cells(file, names, sample, overrides, layout, numbers)
     return layout

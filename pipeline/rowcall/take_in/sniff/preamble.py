@@ -137,6 +137,7 @@ def _header(file: str, split: Split, above: Sequence[int], overrides: TakeIn) ->
         overrides.tag_column,
         overrides.value_column,
         overrides.quality_column,
+        overrides.equipment_column,
     )
     wanted = {name.strip().casefold() for name in named if name}
     words = TIME_WORDS | TAG_WORDS | VALUE_WORDS

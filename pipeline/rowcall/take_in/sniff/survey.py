@@ -1,7 +1,8 @@
 """What only the whole of an export settles, found while its tables go by.
 
-That is the order of day and month, the decimal sign and the numbering of qualities; each is then
-said in the layout, so that every table of the export is read alike.
+That is the order of day and month, the decimal sign, the numbering of qualities and the column that
+names the equipment; each is then said in the layout, so that every table of the export is read
+alike.
 """
 
 from __future__ import annotations
@@ -14,11 +15,13 @@ import polars as pl
 
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.numbers import plain_points, settled_decimal
-from rowcall.take_in.cells.overrides import shown
-from rowcall.take_in.cells.quality_codes import Coding, settled
+from rowcall.take_in.cells.overrides import edit, listed, shown
+from rowcall.take_in.cells.quality_codes import Coding, has_odd_number, settled
 from rowcall.take_in.cells.time_formats import TimeForm, swapped
 from rowcall.take_in.cells.timestamps import DATE_CELL, Order, order_of
 from rowcall.take_in.read.cell_table import Table, column
+from rowcall.take_in.sniff.cut_numbers import may_be_cut
+from rowcall.take_in.sniff.equipment import SameInstants
 from rowcall.take_in.sniff.layout import Layout
 
 T = TypeVar("T")
@@ -35,8 +38,10 @@ class Survey:
         self._values: dict[str, str] = {}  # by shape
         self._point: list[str] = []  # a number with a decimal point
         self._qualities: dict[str, None] = {}
+        self._cut_qualities: dict[str, None] = {}  # of rows that a decimal comma may have cut
         self._percents: set[int] = set()  # columns that hold a percentage
         self._plain: set[int] = set()  # columns that hold a plain number
+        self._same_instants = SameInstants(layout.maybe_equipment)
 
     def look(self, table: Table) -> None:
         """Look at a table.
@@ -50,8 +55,13 @@ class Survey:
             first = [] if self._dates else dates.head(1).to_list()  # whole, for messages
             different = _different(dates.str.head(DATE_CELL))
             self._dates |= dict.fromkeys([*first, *different])
-        for place in layout.quality.values():
-            self._qualities |= dict.fromkeys(_different(table.frame[column(place)]))
+        self._same_instants.look(layout.time_cells(table.frame), table.frame)
+        for value, place in layout.quality.items():
+            cells, is_cut = table.frame[column(place)], may_be_cut(table, value, place)
+            if is_cut is not None:
+                self._cut_qualities |= dict.fromkeys(_different(cells.filter(is_cut)))
+                cells = cells.filter(~is_cut)
+            self._qualities |= dict.fromkeys(_different(cells))
             if len(self._qualities) > _MAX_TEXTS:
                 raise ExportError(
                     f"{self._file}: the quality column {shown(table.names[place])} holds more than "
@@ -75,7 +85,8 @@ class Survey:
             coding=self._coding(),
             decimal=self._decimal(),
             percents=frozenset(self._percents - self._plain),
-        )
+            cut_quality=self._is_quality_cut(),
+        ).of_equipment(self._equipment())
 
     def likely(self) -> tuple[Layout, tuple[str, ...]]:
         """Return the likelier layout, and by their names in it the parts that are still open."""
@@ -88,9 +99,13 @@ class Survey:
             coding=coding or layout.coding,
             decimal=decimal or ",",
             percents=frozenset(self._percents - self._plain),
+            cut_quality=self._is_quality_cut(),
         )
+        equipment, is_sure = self._same_instants.named_by()
         parts = {"form": form, "coding": coding, "decimal": decimal}
-        return found, tuple(name for name, part in parts.items() if part is None)
+        still_open = [name for name, part in parts.items() if part is None]
+        still_open += ["equipment"] if equipment and not is_sure else []
+        return found.of_equipment(next(iter(equipment), None)), tuple(still_open)
 
     def order(self) -> Order | None:
         """Return the order of day and month, None where the form says it; raises as `settled`."""
@@ -106,12 +121,32 @@ class Survey:
             return form
         return replace(form if order.day_first else swapped(form), order_open=False)
 
+    def _is_quality_cut(self) -> bool:
+        """True where numbers of no numbering stand only where a decimal comma may have cut."""
+        words = self._layout.coding.words
+        return has_odd_number(self._cut_qualities, words) and not has_odd_number(
+            self._qualities, words
+        )
+
     def _coding(self) -> Coding:
         layout = self._layout
         if not layout.quality:
             return layout.coding
         name = self._names[next(iter(layout.quality.values()))]
-        return settled(layout.coding, self._qualities, f"{self._file}, column {shown(name)}")
+        cut = {} if self._is_quality_cut() else self._cut_qualities
+        return settled(layout.coding, self._qualities | cut, f"{self._file}, column {shown(name)}")
+
+    def _equipment(self) -> int | None:
+        found, is_sure = self._same_instants.named_by()
+        if found and not is_sure:
+            names = [self._names[place] for place in found]
+            raise ExportError(
+                f"{self._file}: instants come again, and of the columns {listed(names)} one may "
+                "name the equipment of each row; if so, name it in the site file, such as "
+                f"{edit('equipment_column', names[0])}; if none does, "
+                f"{edit('equipment_column', '')}."
+            )
+        return next(iter(found), None)
 
     def _decimal(self) -> str:
         if self._layout.decimal is not None:
