@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
+import numpy as np
 import pytest
 from helpers.scene_answers import ask, found, value_of
-from helpers.scene_edits import in_unit
-from helpers.scenes import Export, exports, kiln, local, study
+from helpers.scene_edits import in_unit, with_values
+from helpers.scenes import Export, exports, kiln, local, on_time, study
 
 from rowcall.media import Fibre
 from rowcall.model import Subject, Urgency, Verdict
+from rowcall.site import Role
 from rowcall_plant import HeaderPlan, RowSilent
 
 RULE = "pulse_pressure"
@@ -50,6 +53,43 @@ def test_pressure_outside_the_band_of_the_media_is_found(
 
 def test_unknown_media_cannot_be_judged() -> None:
     assert ask(RULE, study(at(4e5, None)).day)[ONE].verdict is Verdict.CANNOT_TELL
+
+
+@pytest.mark.parametrize("step_s", [1, 5, 10])
+@pytest.mark.parametrize("emptied", [(1,), (1, 2)])
+def test_pulses_without_air_are_found_whatever_the_media(
+    step_s: int, emptied: tuple[int, ...]
+) -> None:
+    """Exactly 0 while the controller goes on: air shut, or no transmitter."""
+    export = exports(kiln(cleaning=on_time(6)), seed=4, step_s=step_s)[0]
+    for tag in export.baghouse.tag:
+        if tag.role is Role.HEADER_PRESSURE and tag.compartment in emptied:
+            export = with_values(export, tag.tag, lambda _, value: 0.0 * value)
+    answers = ask(RULE, study(export).day)
+    assert found(answers) == {(compartment, 0) for compartment in emptied}
+    for compartment in emptied:
+        answer = answers[Subject("BH1", compartment)]
+        assert answer.urgency is Urgency.NOW
+        assert value_of(answer, "n_without_air") > 3_000
+
+
+def test_a_header_emptied_for_some_hours_is_found_with_their_begin_and_end() -> None:
+    export = exports(kiln(cleaning=on_time(6)), seed=4, step_s=5)[0]
+    (tag,) = (
+        tag.tag
+        for tag in export.baghouse.tag
+        if tag.role is Role.HEADER_PRESSURE and tag.compartment == 2
+    )
+    away = with_values(
+        export, tag, lambda s, value: np.where((s > 6 * 3600) & (s < 9 * 3600), 0.0, value)
+    )
+    day = study(away).day
+    answer = ask(RULE, day)[Subject("BH1", 2)]
+    assert answer.verdict is Verdict.FOUND
+    assert answer.start is not None
+    assert answer.end is not None
+    assert abs(answer.start - day.start - timedelta(hours=6)) < timedelta(minutes=2)
+    assert abs(answer.end - day.start - timedelta(hours=9)) < timedelta(minutes=2)
 
 
 def test_a_silent_row_does_not_change_the_pressure() -> None:

@@ -106,7 +106,7 @@ def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset |
     lie anywhere. Where each phase is one of few rows, a deep or silent row looks like an offset.
     """
     points = _folded(header, fires)
-    if points is None or not _is_mixed(points):
+    if points is None or not _is_mixed(points) or not np.ptp(points.y) > 0.0:
         return None
     count, total = _sums(points, points.edges_s.size)
     grid = _fold_grid(reach_s)
@@ -121,7 +121,7 @@ def folded_offset(header: Signal, fires: Fires, reach_s: float) -> ClockOffset |
     left = float(y @ y - base - best.max()) / max(y.size - _N_FITTED, 1)
     of_cells = float((total[is_met] ** 2 / count[is_met]).sum() - base - best.max()) / n_free
     # With the variance unknown, the log-likelihood is that of the log of the squares left.
-    allowed = n_free * np.expm1(2 * _MAX_LOSS / n_free) * max(left, of_cells)
+    allowed = n_free * np.expm1(2 * _MAX_LOSS / n_free) * max(left, of_cells, 0.0)
     near = grid[best >= best.max() - allowed]
     first, last = _between_cells(float(near[0]), float(near[-1]), is_met, points.interval_s)
     if last - first > reach_s:
