@@ -13,6 +13,7 @@ from helpers.nights.mail_server import Authority, Mailbox, serve
 from helpers.nights.night_runs import READERS, names, night, with_mail
 from helpers.nights.small_plant import DAYS, MORNING, copy_plant
 
+from rowcall.cli import main
 from rowcall.runs.notices import Night, notices_of
 from rowcall.runs.result import RunResult
 from rowcall.site import Role, Sample, Tag
@@ -266,6 +267,16 @@ def test_a_report_folder_that_is_gone_is_said_on_two_nights_and_mailed_once(
     assert "The report folder of 2026-03-28 is gone" in nights.first_lines(2)
     assert "report folder" not in " ".join(nights.next().notices)
     assert ["report folder" in mail for mail in nights.short_mails()] == [True, False]
+
+
+def test_a_report_that_was_written_again_is_not_said_to_be_gone(nights: Nights) -> None:
+    nights.next()
+    nights.next()
+    shutil.rmtree(nights.plant / "reports" / DAYS[0].isoformat())
+    assert "is gone" in " ".join(nights.again().notices)
+    site = str(nights.plant / "site.toml")
+    assert main(["rejudge", "--site", site, "--from", f"{DAYS[0]}", "--to", f"{DAYS[0]}"]) == 0
+    assert nights.next().notices == []
 
 
 def test_a_mail_that_may_be_lost_is_said_on_two_nights(nights: Nights) -> None:

@@ -358,7 +358,7 @@ NIGHTS = (
     Night(
         "truncated",
         played(lambda p: p.text(csv(p.frame())[:3_000_000])),
-        3,
+        8,
         (".csv",),
         mend=lambda p: p.export(),
     ),
@@ -404,9 +404,9 @@ NIGHTS = (
     Night(
         "clock of the historian an hour off",
         changed(lambda f: f.with_columns(pl.col("time") + HOUR)),
-        0,
+        3,  # what is not known of a mail is said on the two nights after
     ),
-    Night("a row dated 2000", changed(_dated_2000)),
+    Night("a row dated 2000", changed(_dated_2000), 3, ("rows set aside",)),
     Night("a file name that is no text", played(_odd_name)),
     Night("a mistake in the site file", _mistake, 2, ("bag_per_row",), (), mend=_mistake_mended),
     Night("site file mended", GOOD, 0, (), (1, 0)),
@@ -419,7 +419,7 @@ NIGHTS = (
         mend=_inbox_back,
     ),
     Night("inbox back, a day lost by the historian", GOOD, 8, ("no usable data",), (1, 0)),
-    Night("a report deleted", played(_report_deleted), 0, (), mend=_put_back_report),
+    Night("a report deleted", played(_report_deleted), 3, ("is gone",), mend=_put_back_report),
     Night(
         "still being written",
         _growing,

@@ -119,10 +119,18 @@ def test_rows_set_aside_stand_beside_what_was_stored(tmp_path: Path) -> None:
     results, said = night(tmp_path)
     assert [result.has_many_aside for result in results] == [False, True, False]
     assert said[1::2] == [
-        "few.csv: stored, 1 rows set aside",
+        "few.csv: stored, 1 row set aside",
         "many.csv: stored; 1 of 41 rows set aside.",
         "none.csv: stored, 0 rows set aside",
     ]
+
+
+def test_few_rows_set_aside_stand_beside_whatever_else_is_said(tmp_path: Path) -> None:
+    rows = samples(200, ("A",))
+    bad = [("DP", time, value, "odd") for _, time, value, _ in ROWS[:1]]
+    write(tmp_path, "back.csv", [*rows[100:], *bad, *rows[:100]])
+    _, said = night(tmp_path)
+    assert said[1].startswith("back.csv: stored; 1 of 201 rows set aside; the time runs back")
 
 
 def test_a_link_out_of_the_inbox_is_not_followed(tmp_path: Path) -> None:

@@ -157,7 +157,11 @@ def dated(found: Sequence[Notice], before: Mapping[str, Notice], today: date) ->
     once_more = [
         notice
         for notice in before.values()
-        if notice.key not in keys and notice.is_event and notice.first_said == notice.last_said
+        if notice.key not in keys
+        and notice.is_event
+        and notice.first_said == notice.last_said
+        # Whether a report is gone a later night sees for itself: it may have been put back.
+        and not notice.key.startswith("report")
     ]
     return [_dated(notice, before.get(notice.key), today) for notice in (*found, *once_more)]
 

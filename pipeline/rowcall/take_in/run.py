@@ -165,7 +165,10 @@ def _note_seen(
 def _counted(result: TakenIn) -> str:
     """Return what became of an export, with the rows set aside beside what was stored."""
     note = result.note
-    return str(result.outcome) + (f", {note.set_aside:,} rows set aside" if note else "")
+    if note is None:
+        return str(result.outcome)
+    rows = "row" if note.set_aside == 1 else "rows"
+    return f"{result.outcome}, {note.set_aside:,} {rows} set aside"
 
 
 def _take_in_file(

@@ -150,8 +150,6 @@ def _message(
             f"are taken in again; {note.set_aside:,} of them are still set aside."
         )
     said = []
-    if has_many_aside(note):
-        said.append(f"{note.set_aside:,} of {note.rows_read:,} rows set aside")
     if jumps:
         said.append(
             f"the time runs back {jumps:,} times (first on line {first}), "
@@ -167,6 +165,8 @@ def _message(
             f"{against.outdated:,} of its samples do not count, for {listed(against.later)}, "
             "written later, says otherwise"
         )
+    if note.set_aside and (said or has_many_aside(note)):
+        said.insert(0, f"{note.set_aside:,} of {note.rows_read:,} rows set aside")
     return printable(f"{file}: stored; {'; '.join(said)}.") if said else ""
 
 
