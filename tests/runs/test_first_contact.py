@@ -114,7 +114,7 @@ def test_a_draft_judges_no_day_until_its_marks_are_deleted(
     assert "delete its mark" in capsys.readouterr().out
     before = sorted(tmp_path.iterdir())
     assert main([*command, "--site", str(site)]) == 2
-    told = capsys.readouterr().err.splitlines()
+    told = [line.partition(" ERROR ")[2] for line in capsys.readouterr().err.splitlines()]
     lines = site.read_text(encoding="utf-8").splitlines()
     marked = [f"{site}:{n}: {line}" for n, line in enumerate(lines, 1) if "# CHECK" in line]
     assert len(marked) > 3
