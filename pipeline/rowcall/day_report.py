@@ -31,7 +31,8 @@ class DayReport:
     revision: 1 for the first report of a day, 2 for the next (new data, or parts had failed), ...
     changes: for a later revision, the verdicts that differ from the report before.
     notices: what the night that wrote it must say besides, in plain sentences.
-    settings_differ: for a later revision, the report before had other settings.
+    settings_differ, had_failed: for a later revision, whether the report before had other settings,
+        or parts that failed.
     new_files: for a later revision, those of `files` that were taken in since.
     """
 
@@ -48,4 +49,5 @@ class DayReport:
     changes: tuple[Change, ...] = ()
     new_files: tuple[FileNote, ...] = ()
     settings_differ: bool = False
+    had_failed: bool = False
     notices: tuple[str, ...] = ()

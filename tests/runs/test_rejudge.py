@@ -81,6 +81,8 @@ def test_days_judged_anew_are_compared_again(corrected: Path) -> None:
     assert "**Revision 2:** the settings have changed since the report before" in said
     assert "Settings of" not in head(corrected, DAYS[2])
     assert night(corrected).reports == []
+    rejudge(corrected, DAYS[0], DAYS[0])
+    assert "**Revision 3:** the day was judged again on request" in head(corrected, DAYS[0])
 
 
 def test_a_range_is_judged_anew_and_nothing_else(corrected: Path) -> None:

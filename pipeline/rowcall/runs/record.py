@@ -23,6 +23,7 @@ from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 from rowcall.store.results import (
     Judged,
+    failed_days,
     found_before,
     judged_days,
     save_day,
@@ -103,6 +104,7 @@ class Record:
                 changes=changes,
                 new_files=tuple(files_of_day(store, day, after=before.file_id)),
                 settings_differ=before.settings_hash != judged.settings_hash,
+                had_failed=day in failed_days(store),
             )
             judged = replace(judged, verdicts_changed=bool(changes))
         folder = write_pictured(site.reports, report, guard)

@@ -114,7 +114,9 @@ def _why_again(report: DayReport) -> str:
         return "data of this day came or changed after the report before"
     if report.settings_differ:
         return "the settings have changed since the report before"
-    return "parts of the report before had failed and were judged again"
+    if report.had_failed:
+        return "parts of the report before had failed and were judged again"
+    return "the day was judged again on request"
 
 
 def _brought(report: DayReport) -> str:
