@@ -67,7 +67,7 @@ def _supply_change(context: Context, headers: HeaderHours) -> Floats:
     if "supply_pressure_pa" in minutes.columns and usual > 0:
         hour = (pl.col("minute") // 60).alias("hour")
         means = minutes.group_by(hour).agg(pl.col("supply_pressure_pa").median())
-        means = means.filter(pl.col("supply_pressure_pa") > 0)  # no air has no logarithm
+        means = means.filter(pl.col("supply_pressure_pa") > 1.0)  # no air has no logarithm
         out[0, means["hour"].to_numpy()] = np.log(usual / means["supply_pressure_pa"].to_numpy())
     return out
 

@@ -56,11 +56,11 @@ def judge(context: Context) -> Iterator[Answer]:
 def _without_air(context: Context, header: int) -> Floats:
     """Return when rows of a header were pulsed without pressure in it, shape (n_pulses,) [s]."""
     day = context.day
-    signal = day.signals[Role.HEADER_PRESSURE, header, 0]
+    signal = day.signals.get((Role.HEADER_PRESSURE, header, 0))
     served = day.baghouse.served_by(header, headers_of(day))
     mine = day.pulses.filter(pl.col("compartment").is_in(served))
     at_s = mine["time_s"].to_numpy().astype(np.float64)
-    if not signal.time_s.size:
+    if signal is None or not signal.time_s.size:
         return at_s[:0]
     last = np.searchsorted(signal.time_s, at_s, side="right") - 1
     # A pulse itself empties a small header for a moment, so the point before it counts.

@@ -12,9 +12,12 @@ from helpers.odd_days.day_judge import judge_odd
 from helpers.odd_days.odd_day import draw_day
 
 
-@pytest.mark.parametrize("number", [16, 18, 88, 104, *range(2)])
-def test_an_odd_day_is_judged(number: int) -> None:
-    rng = Random(f"1-{number}")
+@pytest.mark.parametrize(
+    ("seed", "number"),
+    [*((1, n) for n in (0, 1, 16, 18, 88, 104)), *((77, n) for n in (101, 118, 280, 323))],
+)
+def test_an_odd_day_is_judged(seed: int, number: int) -> None:
+    rng = Random(f"{seed}-{number}")
     odd = draw_day(rng)
     rng.random()  # decides about pictures in the soak
     assert judge_odd(odd, rng, pictured=False).failure == "", "; ".join(odd.what)

@@ -155,7 +155,8 @@ def _fits(
     square = np.diag(gram)[2 + k :] - (to_value * fitted).sum(1)
     floor = _NOISE_N * (_NOISE_FRAC * np.median(corrected, axis=0)) ** 2
     dof = _NOISE_N + n - 2
-    variance = (floor + np.maximum(square, 0.0)) / dof
+    # A series of zeros has no noise, and no logarithm of it.
+    variance = np.maximum(floor + np.maximum(square, 0.0), np.finfo(np.float64).tiny) / dof
     share = 0.5 * np.log(unit) - 0.5 * np.linalg.slogdet(design)[1] - np.log(np.diag(root)).sum()
     share += np.log(np.where(np.arange(k) == 0, 1.0 - _P_BENT, _P_BENT / max(k - 1, 1)))
     log_weight = share[:, None] - 0.5 * dof * np.log(variance)

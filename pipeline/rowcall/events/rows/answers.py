@@ -126,8 +126,12 @@ def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
 
 
 def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
-    """Yield each row's pulses that have a share, with the relative scatter of its header's rows."""
-    sized = pulses.filter(pl.col("row").is_not_null() & pl.col("share").is_not_null())
+    """Yield each row's pulses that have a share, with the relative scatter of its header's rows.
+
+    A share without any error comes of pressures without noise, which no transmitter has: left out.
+    """
+    is_sized = pl.col("row").is_not_null() & pl.col("share").is_not_null()
+    sized = pulses.filter(is_sized & (pl.col("share_error") > 0))
     for (compartment,), header in sized.group_by("compartment", maintain_order=True):
         scatter = relative_scatter(
             header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
