@@ -109,6 +109,20 @@ def _add_quiet(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_days(parser: argparse.ArgumentParser, last: date | None = None) -> None:
+    """Add the first and the last day of a range; `last` is that where none is given."""
+    for flag, which, default in (("--from", "first", None), ("--to", "last", last)):
+        parser.add_argument(
+            flag,
+            dest=which,
+            type=date.fromisoformat,
+            required=default is None,
+            default=default,
+            metavar="YYYY-MM-DD",
+            help=f"{which} day to judge" + (" (default: the newest one)" if default else ""),
+        )
+
+
 def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
         commands,
@@ -134,15 +148,7 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
     _add_site(parser)
     _add_wait(parser)
     _add_quiet(parser)
-    for flag, which in (("--from", "first"), ("--to", "last")):
-        parser.add_argument(
-            flag,
-            dest=which,
-            type=date.fromisoformat,
-            required=True,
-            metavar="YYYY-MM-DD",
-            help=f"{which} day to judge",
-        )
+    _add_days(parser)
     parser.add_argument(
         "--out",
         type=Path,
@@ -168,18 +174,7 @@ def _add_rejudge(commands: _Commands[argparse.ArgumentParser]) -> None:
     _add_site(parser)
     _add_wait(parser)
     _add_quiet(parser)
-    for flag, which, more in (
-        ("--from", "first", {"required": True}),
-        ("--to", "last", {"default": date.max}),
-    ):
-        parser.add_argument(
-            flag,
-            dest=which,
-            type=date.fromisoformat,
-            metavar="YYYY-MM-DD",
-            help=f"{which} day to judge{'' if which == 'first' else ' (default: the newest one)'}",
-            **more,
-        )
+    _add_days(parser, last=date.max)
 
 
 def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:

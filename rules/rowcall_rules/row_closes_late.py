@@ -23,13 +23,13 @@ from rowcall.diagnosis.row_rules import (
     against_peers,
     not_observable,
     percent,
+    row_recoveries,
 )
 from rowcall.events.rows.lateness import MAX_LATE_S
 from rowcall.model import (
     Answer,
     Chapter,
     Context,
-    Fact,
     Limits,
     Quantity,
     RowMark,
@@ -104,10 +104,8 @@ def _grew(context: Context, subject: Subject, row: RowEvidence) -> bool:
 
 
 def _refills_slowly(context: Context, subject: Subject) -> bool:
-    n_rows = context.day.baghouse.rows[subject.compartment - 1]
-    taus = [context.facts.of(Fact.TAU_S, subject.compartment, n) for n in range(1, n_rows + 1)]
-    known = [tau for tau in taus if math.isfinite(tau)]
-    return bool(known) and taus[subject.row - 1] > _SLOW * float(np.median(known))
+    taus, peers = row_recoveries(context, subject.compartment)
+    return taus[subject.row] > _SLOW * peers
 
 
 def _is_late(row: RowEvidence, low_ratio: float, limits: Limits) -> bool:

@@ -27,13 +27,13 @@ from rowcall.diagnosis.header_hours import (
     spell_hours,
 )
 from rowcall.diagnosis.headers import needs_header
+from rowcall.diagnosis.row_rules import row_recoveries
 from rowcall.diagnosis.shared_change import Parts
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
-    Fact,
     Quantity,
     Rule,
     Subject,
@@ -152,11 +152,8 @@ def _values(headers: HeaderHours, change: Change, n: int, hours: Hours) -> Itera
 
 def _judge_rows(context: Context) -> Iterator[Answer]:
     followed = _pulses_followed(context.day.pulses)
-    for compartment, n_rows in enumerate(context.day.baghouse.rows, start=1):
-        rows = range(1, n_rows + 1)
-        taus = {row: context.facts.of(Fact.TAU_S, compartment, row) for row in rows}
-        known = [tau for tau in taus.values() if math.isfinite(tau)]
-        peers = float(np.median(known)) if known else math.nan
+    for compartment in range(1, context.day.baghouse.compartments + 1):
+        taus, peers = row_recoveries(context, compartment)
         for row, tau in taus.items():
             subject = context.subject(compartment, row)
             n = followed.get((compartment, row), 0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
+from statistics import median
 
 from rowcall import units
 from rowcall.diagnosis.row_evidence import (
@@ -13,7 +14,7 @@ from rowcall.diagnosis.row_evidence import (
     row_evidence,
     unless_most_differ,
 )
-from rowcall.model import Answer, Caution, Context, Need, Quantity, Subject, limit
+from rowcall.model import Answer, Caution, Context, Fact, Need, Quantity, Subject, limit
 from rowcall.site import Role
 
 VALVE_WORK = (Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST)
@@ -53,6 +54,14 @@ def evidence_of(context: Context, compartment: int, row: int) -> RowEvidence:
     house = context.day.baghouse
     expected = 1.0 if is_place else house.expected_drop_ratio(compartment, row)
     return row_evidence(context.facts, compartment, row, expected)
+
+
+def row_recoveries(context: Context, compartment: int) -> tuple[dict[int, float], float]:
+    """Return the recovery constant of each row of a compartment, and their median [s], or nan."""
+    rows = range(1, context.day.baghouse.rows[compartment - 1] + 1)
+    taus = {row: context.facts.of(Fact.TAU_S, compartment, row) for row in rows}
+    known = [tau for tau in taus.values() if math.isfinite(tau)]
+    return taus, median(known) if known else math.nan
 
 
 def against_peers(context: Context, judge_row: JudgeRow) -> Iterator[Answer]:

@@ -103,7 +103,7 @@ class Fact(Enum):
         "s",
         (Level.ROW, Level.HEADER),
         "recovery constant: time to recover 63 % of a drop",
-        ("header_hours", "header_leak", "one_baghouse", "row_closes_late", "slow_header_recovery"),
+        ("header_hours", "header_leak", "one_baghouse", "row_rules"),
     )
     TAU_LOG_ERROR = _row("1", "relative standard error of the recovery constant", "score")
     BEFORE_PA = About(

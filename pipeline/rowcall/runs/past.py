@@ -23,9 +23,9 @@ def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History
     history = read_history(store, baghouse.id, day, days)
     before = meanings_of(store, baghouse.id, day, days)
     other = {
-        when: changes
+        when: changes_of_meaning(settings, now)
         for when, settings in before.items()
-        if (changes := changes_of_meaning(settings, meaning_of(baghouse.on(when))))
+        if settings != (now := meaning_of(baghouse.on(when)))
     }
     if not other:
         return history

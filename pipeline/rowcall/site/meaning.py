@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
 from rowcall.site.baghouse import Baghouse
@@ -26,6 +27,7 @@ _BESIDE_FACTS = {
 _BESIDE_VALUES = {"valid_from", "valid_to"}
 
 
+@lru_cache(maxsize=64)  # asked for each day of a history, and the same on nearly all of them
 def meaning_of(baghouse: Baghouse) -> str:
     """Return what the facts of a day rest on, as JSON of one form.
 

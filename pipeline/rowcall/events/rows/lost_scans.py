@@ -7,7 +7,7 @@ pulse looks like an unanswered one that left no point; the header's pulses toget
 - loss takes scans of answered pulses too, whose drop then first shows a scan late;
 - after a pulse that changed nothing, scans go on being recorded as often as at rest.
 
-The latter two are weighed as Poisson counts; where neither shows enough, it cannot be told.
+The latter two are weighed as Poisson counts; where neither shows enough, it stays open.
 """
 
 from __future__ import annotations
