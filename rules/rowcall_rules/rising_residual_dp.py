@@ -166,6 +166,15 @@ def _values(seen: _Finding) -> Iterator[Quantity]:
         yield Quantity("slope_high", seen.trend.rate_quantile(0.975), "Pa/d")
     if seen.step is not None:
         yield Quantity("step_rise", seen.step.rise_frac, "1")
+    yield Quantity("rise", _rise(seen), "1")
+
+
+def _rise(seen: _Finding) -> float:
+    """Return the whole relative rise: of the step, and of the trend since or without one."""
+    step = 0.0 if seen.step is None else seen.step.rise_frac
+    trend = seen.trend
+    slow = 0.0 if trend is None or not seen.is_rising else trend.rise / (trend.end - trend.rise)
+    return (1 + step) * (1 + slow) - 1
 
 
 def _step_words(step: _Step) -> str:

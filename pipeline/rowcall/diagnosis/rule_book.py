@@ -1,4 +1,7 @@
-"""The rules in force: every module of `rowcall_rules` holds one `RULE`, named like its file."""
+"""The rules in force: every module of `rowcall_rules` holds one `RULE`, named like its file.
+
+The table of causes lies beside them, in a folder of its own.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ from pkgutil import iter_modules
 
 import rowcall_rules
 from rowcall.errors import RowcallError
-from rowcall.model import Rule
+from rowcall.model import Family, Rule
 
 
 def load_rules() -> tuple[Rule, ...]:
@@ -18,7 +21,8 @@ def load_rules() -> tuple[Rule, ...]:
             check-up without its rules must not report that all is well.
     """
     rules = []
-    for module in sorted(iter_modules(rowcall_rules.__path__), key=lambda m: m.name):
+    modules = (module for module in iter_modules(rowcall_rules.__path__) if not module.ispkg)
+    for module in sorted(modules, key=lambda m: m.name):
         rule = getattr(import_module(f"rowcall_rules.{module.name}"), "RULE", None)
         if not isinstance(rule, Rule) or rule.name != module.name:
             raise RowcallError(
@@ -28,3 +32,9 @@ def load_rules() -> tuple[Rule, ...]:
     if not rules:
         raise RowcallError("No rules were found; rowcall is not installed completely.")
     return tuple(rules)
+
+
+def load_families() -> tuple[Family, ...]:
+    """Return the table of causes."""
+    families: tuple[Family, ...] = import_module("rowcall_rules.causes").FAMILIES
+    return families

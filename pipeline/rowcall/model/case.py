@@ -112,7 +112,9 @@ class Case:
         urgency: the most pressing of the findings of the last day on which it was found.
         findings: of the last day on which it was found, the most pressing first.
         found_today: whether that day is the day of the report.
+        clear_days: how many days it has been clear since.
         unknown_days: how many days up to this one it could not be judged.
+        number: what its findings measured, in a few words.
         causes: the most probable first.
         explains: findings elsewhere that it accounts for, today.
         explained_by: ids of cases that account for all of it, today; then it is no job of its own.
@@ -133,7 +135,9 @@ class Case:
     urgency: Urgency | None = None
     findings: tuple[Finding, ...] = ()
     found_today: bool = False
+    clear_days: int = 0
     unknown_days: int = 0
+    number: str = ""
     causes: tuple[RankedCause, ...] = ()
     explains: tuple[Explained, ...] = ()
     explained_by: tuple[str, ...] = ()
@@ -145,4 +149,4 @@ class Case:
     @property
     def is_job(self) -> bool:
         """Whether something is to be done about it by itself."""
-        return self.state is State.OPEN and not self.explained_by
+        return self.state is State.OPEN and not self.clear_days and not self.explained_by

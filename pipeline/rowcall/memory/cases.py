@@ -1,0 +1,84 @@
+"""The cases of a day: every place followed, its causes weighed, what explains what."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import partial
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from rowcall.days import day_bounds
+from rowcall.memory.explaining import explain
+from rowcall.memory.life import lives
+from rowcall.memory.places import PRESSING, Place, places
+from rowcall.memory.signs import Material
+from rowcall.memory.weighing import ranked_causes
+from rowcall.model import Case, Family, Finding, Rule, State, WorkLog
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remembered:
+    """What cases are worked out from, as of a day.
+
+    Attributes:
+        answers: of all judged days up to it, at least those at places where something was found.
+        work: the work log up to its end.
+        facts: by baghouse, of the days before and of the day, columns `HISTORY_COLUMNS`.
+        rows: by baghouse, how many it has.
+    """
+
+    answers: Iterable[Finding]
+    work: WorkLog
+    facts: Mapping[str, pl.DataFrame]
+    rows: Mapping[str, int]
+
+
+def cases_on(
+    day: date,
+    known: Remembered,
+    *,
+    families: Sequence[Family],
+    rules: Sequence[Rule],
+    zone: ZoneInfo,
+) -> tuple[Case, ...]:
+    """Return the cases as of the end of a day, the most pressing first; those closed earlier not.
+
+    The same answers and entries give the same cases, whatever order they came in.
+    """
+    bounds = partial(day_bounds, zone=zone)
+    followed = [
+        (place, case)
+        for place in places((one for one in known.answers if one.day <= day), families)
+        for case in lives(place, known.work, day, bounds)
+        if case.state is not State.CLOSED or case.closed == day
+    ]
+    by_family = {family.key: family for family in families}
+    explained = explain([case for _, case in followed], by_family, known.rows)
+    by_name = {rule.name: rule for rule in rules}
+    weighed = [
+        replace(case, causes=ranked_causes(_material(place, case, explained, known), by_name))
+        for (place, _), case in zip(followed, explained, strict=True)
+    ]
+    return tuple(sorted(weighed, key=_order))
+
+
+def _material(place: Place, case: Case, cases: Sequence[Case], known: Remembered) -> Material:
+    house = case.subject.baghouse
+    others = [
+        other
+        for other in cases
+        if other.id != case.id and other.subject.baghouse == house and other.state is State.OPEN
+    ]
+    shares = [
+        one.share for other in others for one in other.explains if one.finding in case.findings
+    ]
+    accounted = sum(shares) if shares else 0.0 if place.family.key == "cloth" else math.nan
+    return Material(case, place, others, known.facts.get(house, pl.DataFrame()), accounted)
+
+
+def _order(case: Case) -> tuple[object, ...]:
+    return case.state.value, PRESSING.index(case.urgency), case.subject, case.family

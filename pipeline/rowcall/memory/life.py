@@ -1,0 +1,291 @@
+"""The life of the cases at one place: opened, worse, better, quiet, mended, closed, back again.
+
+The words for what stands and what chatters follow ISA-18.2 (value from memory): a case that is
+found and clear in turn is said once to come and go, and not every time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+from enum import Enum, auto
+
+from rowcall.days import days_from
+from rowcall.memory.numbers import turn, value_of, words_of
+from rowcall.memory.places import PRESSING, Answers, Place, found_in, quantity
+from rowcall.model import (
+    Case,
+    Check,
+    Event,
+    Finding,
+    News,
+    Repair,
+    State,
+    Urgency,
+    Verdict,
+    WorkLog,
+)
+
+# All chosen.
+_QUIET_DAYS = 2  # clear days until it is said: one can be chance
+_CLOSE_DAYS = 7  # clear days: a week holds every shift and a weekend
+_BACK_DAYS = 30  # found again within these, it is the old case
+_CHATTER_DAYS, _CHATTER_TURNS = 14, 3  # so many returns in a fortnight
+_SURE_SHARE = 0.05  # answers to fewer or more than 1 minus this are no coming and going
+
+Bounds = Callable[[date], tuple[datetime, datetime]]
+
+
+class _Seen(Enum):
+    """What a day says of a place."""
+
+    FOUND = auto()
+    CLEAR = auto()
+    UNKNOWN = auto()
+
+
+@dataclass(slots=True)
+class _Life:
+    """One case while its days are gone through."""
+
+    place: Place
+    opened: date
+    last_found: date
+    findings: list[Finding] = field(default_factory=list)
+    state: State = State.OPEN
+    closed: date | None = None
+    clear: int = 0
+    unknown: int = 0
+    rules: set[str] = field(default_factory=set)
+    worst: int = len(PRESSING)
+    reference: dict[str, float] = field(default_factory=dict)
+    series: dict[str, list[float]] = field(default_factory=dict)
+    repairs: list[Repair] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    returns: list[date] = field(default_factory=list)
+    chatters: bool = False
+
+    def say(self, day: date, news: News, text: str = "") -> None:
+        self.events.append(Event(day, news, text))
+
+
+def lives(place: Place, work: WorkLog, until: date, bounds: Bounds) -> list[Case]:
+    """Return every case of a place as of the end of a day, the closed ones too, oldest first.
+
+    Args:
+        bounds: instants at which a plant-local day begins and ends.
+    """
+    known = sorted(day for day, answers in place.days.items() if found_in(answers))
+    if not known or known[0] > until:
+        return []
+    past: list[_Life] = []
+    for day in days_from(known[0], until):
+        answers = place.days.get(day, {})
+        life = past[-1] if past else None
+        seen = _seen(answers, life)
+        if work.off(place.subject, *bounds(day)) is not None:
+            seen = _Seen.UNKNOWN
+        if seen is _Seen.FOUND and (life is None or _is_over(life, day)):
+            past.append(_open(place, day, answers))
+        elif life is not None:
+            _go_on(life, work, day, seen, answers)
+    return [_case(life, until) for life in past]
+
+
+def _seen(answers: Answers, life: _Life | None) -> _Seen:
+    """Return what a day says: clear only where every rule that had found something says so."""
+    if found_in(answers):
+        return _Seen.FOUND
+    rules = {finding.rule for finding in life.findings} if life else set()
+    is_clear = rules and all(
+        rule in answers and answers[rule].answer.verdict is Verdict.CLEAR for rule in rules
+    )
+    return _Seen.CLEAR if is_clear else _Seen.UNKNOWN
+
+
+def _is_over(life: _Life, day: date) -> bool:
+    return life.closed is not None and day > life.closed + timedelta(days=_BACK_DAYS)
+
+
+def _open(place: Place, day: date, answers: Answers) -> _Life:
+    life = _Life(place, day, day)
+    life.say(day, News.OPENED, words_of(place.members, _only_found(answers)))
+    _keep(life, day, answers)
+    life.worst = _urgency_rank(life.findings)
+    life.rules = {finding.rule for finding in life.findings}
+    return life
+
+
+def _only_found(answers: Answers) -> Answers:
+    return {one.rule: one for one in found_in(answers)}
+
+
+def _keep(life: _Life, day: date, answers: Answers) -> None:
+    """Keep what was found, with its numbers."""
+    life.last_found, life.findings = day, found_in(answers)
+    life.clear = life.unknown = 0
+    for finding in life.findings:
+        value = value_of(life.place.member(finding.rule).measure, finding)
+        if value is not None:
+            life.series.setdefault(finding.rule, []).append(value)
+            life.reference.setdefault(finding.rule, value)
+
+
+def _urgency_rank(findings: list[Finding]) -> int:
+    return min(PRESSING.index(finding.answer.urgency) for finding in findings)
+
+
+def _go_on(life: _Life, work: WorkLog, day: date, seen: _Seen, answers: Answers) -> None:
+    """Let a case live through one more day."""
+    _enter_repairs(life, work, day)
+    if seen is _Seen.UNKNOWN:
+        life.unknown += life.state is not State.CLOSED
+    elif seen is _Seen.FOUND:
+        _found_again(life, day, answers)
+    elif life.state is not State.CLOSED:
+        _clear(life, day, answers)
+
+
+def _enter_repairs(life: _Life, work: WorkLog, day: date) -> None:
+    if life.state is State.CLOSED:
+        return
+    life.repairs += [
+        Repair(entry, Check.WAITING)
+        for entry in work.of(*life.place.family.mended_by)
+        if entry.day == day and entry.touches(life.place.subject)
+    ]
+
+
+def _found_again(life: _Life, day: date, answers: Answers) -> None:
+    was_away = life.clear > 0 or life.state is not State.OPEN
+    was_quiet = life.state is not State.OPEN
+    text = words_of(life.place.members, _only_found(answers))
+    _contradict(life, day, text)
+    if was_away:
+        life.returns = [one for one in life.returns if (day - one).days < _CHATTER_DAYS] + [day]
+    if was_quiet and not life.chatters:
+        life.say(day, News.BACK, text)
+    life.state, life.closed = State.OPEN, None
+    if not life.chatters and len(life.returns) >= _CHATTER_TURNS:
+        life.chatters = True
+        life.say(day, News.CHATTERS, text)
+    before = dict(life.series)
+    _keep(life, day, answers)
+    _turns(life, day, before, text)
+
+
+def _contradict(life: _Life, day: date, text: str) -> None:
+    """Say of repairs of the days before that they did not help, where they were of all of it."""
+    for n, repair in enumerate(life.repairs):
+        entry = repair.entry
+        is_new = repair.check is Check.WAITING and entry.day < day
+        if is_new and entry.covers(life.place.subject):
+            words = f"{entry.work.value} on {entry.day.isoformat()}, but still: {text}"
+            life.repairs[n] = Repair(entry, Check.CONTRADICTED, day, words)
+            life.say(day, News.CONTRADICTED, words)
+
+
+def _turns(life: _Life, day: date, before: dict[str, list[float]], text: str) -> None:
+    """Say that the case is worse or better: by a rule that finds more, by urgency, or by number."""
+    rank, rules = _urgency_rank(life.findings), {finding.rule for finding in life.findings}
+    is_worse = rank < life.worst or bool(rules - life.rules)
+    changes = [_turn(life, finding, before) for finding in life.findings]
+    life.worst, life.rules = min(rank, life.worst), life.rules | rules
+    if is_worse or 1 in changes:
+        life.say(day, News.WORSE, text)
+    elif -1 in changes:
+        life.say(day, News.BETTER, text)
+
+
+def _turn(life: _Life, finding: Finding, before: dict[str, list[float]]) -> int:
+    measure = life.place.member(finding.rule).measure
+    value = value_of(measure, finding)
+    if measure is None or value is None:
+        return 0
+    error = quantity(finding, measure.error) if measure.error else None
+    past = before.get(finding.rule, [])
+    nan = float("nan")
+    change = turn(
+        measure, life.reference[finding.rule], value, nan if error is None else error, past
+    )
+    if change:
+        life.reference[finding.rule] = value
+    return change
+
+
+def _clear(life: _Life, day: date, answers: Answers) -> None:
+    life.clear += 1
+    life.unknown = 0
+    text = words_of(life.place.members, answers)
+    if life.clear >= (_QUIET_DAYS if _comes_and_goes(life) else 1) and _verify(life, day, text):
+        life.state, life.closed = State.CLOSED, day
+        return
+    if life.state is State.OPEN and life.clear >= _QUIET_DAYS:
+        life.state = State.QUIET
+        if not life.chatters:
+            life.say(day, News.QUIET, text)
+    if life.clear >= _CLOSE_DAYS:
+        life.state, life.closed, life.chatters = State.CLOSED, day, False
+        life.say(day, News.CLOSED, text)
+
+
+def _comes_and_goes(life: _Life) -> bool:
+    """Return whether a clear day may be one of those on which it does not show."""
+    shares = (quantity(finding, "answered_share") for finding in life.findings)
+    return life.chatters or any(
+        share is not None and _SURE_SHARE < share < 1 - _SURE_SHARE for share in shares
+    )
+
+
+def _verify(life: _Life, day: date, text: str) -> bool:
+    """Say of repairs of the days before that they helped; return whether any did."""
+    n_before = len(life.events)
+    for n, repair in enumerate(life.repairs):
+        if repair.check is Check.WAITING and repair.entry.day < day:
+            entry = repair.entry
+            words = f"{entry.work.value} on {entry.day.isoformat()}; since then: {text}"
+            life.repairs[n] = Repair(entry, Check.VERIFIED, day, words)
+            life.say(day, News.VERIFIED, words)
+    return len(life.events) > n_before
+
+
+def _case(life: _Life, until: date) -> Case:
+    place = life.place
+    urgency = min((PRESSING.index(one.answer.urgency) for one in life.findings), default=-1)
+    return Case(
+        id=f"{_place_code(place)}-{place.family.key}-{life.opened:%Y%m%d}",
+        family=place.family.key,
+        title=place.family.title,
+        subject=place.subject,
+        state=life.state,
+        opened=life.opened,
+        last_found=life.last_found,
+        closed=life.closed,
+        urgency=_URGENCIES[urgency],
+        number=words_of(place.members, {one.rule: one for one in life.findings}),
+        findings=tuple(life.findings),
+        found_today=life.last_found == until,
+        clear_days=life.clear,
+        unknown_days=life.unknown,
+        repairs=tuple(life.repairs),
+        news=tuple(event.news for event in life.events if event.day == until),
+        history=tuple(life.events),
+        chatters=life.chatters,
+    )
+
+
+_URGENCIES: tuple[Urgency | None, ...] = PRESSING
+
+
+def _place_code(place: Place) -> str:
+    return "-".join(_codes(place))
+
+
+def _codes(place: Place) -> Iterator[str]:
+    subject = place.subject
+    yield subject.baghouse
+    if subject.compartment:
+        yield f"C{subject.compartment}"
+    if subject.row:
+        yield f"{'P' if subject.is_place else 'R'}{subject.row}"

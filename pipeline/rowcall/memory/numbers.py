@@ -1,0 +1,72 @@
+"""The number by which a case worsens or improves, and whether it did for sure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from rowcall.memory.places import Answers, quantity
+from rowcall.model import Finding, Measure
+from rowcall.model.cause import Member
+from rowcall.units import percent, show
+
+_ERRORS = 3.0  # standard errors of a difference; chosen: a case of a year turns once by chance
+_UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
+_MIN_DAYS = 4
+_DAYS = 14  # chosen: the scatter of the last fortnight
+_TO_DEVIATION = 1.4826  # median absolute deviation to standard deviation of normal noise
+
+
+def value_of(measure: Measure | None, finding: Finding) -> float | None:
+    """Return the number of a finding, None where it has none."""
+    value = quantity(finding, measure.value) if measure else None
+    return value if value is not None and math.isfinite(value) else None
+
+
+def words_of(members: Sequence[Member], answers: Answers) -> str:
+    """Return the numbers of a day in words: `answers 0 % of its pulses`."""
+    parts = []
+    for member in members:
+        finding, measure = answers.get(member.rule), member.measure
+        value = value_of(measure, finding) if finding else None
+        if measure is not None and value is not None:
+            parts.append(measure.words.format(_written(value, measure)))
+    return ", ".join(parts)
+
+
+def _written(value: float, measure: Measure) -> str:
+    if measure.unit == "1":
+        return percent(max(value, 0.0))
+    digits = {"Cel": 0, "h": 0, "kPa": 2, "bar": 2}.get(measure.unit, 1)
+    if measure.unit == "h":  # counted in hours inside too
+        return f"{value:.0f} h"
+    return show(value, measure.unit, digits)
+
+
+def turn(
+    measure: Measure, reference: float, now: float, error: float, past: Sequence[float]
+) -> int:
+    """Return 1 where a number is worse than a reference for sure and by what matters, -1 if better.
+
+    Args:
+        reference, now: the number when something was last said of it, and today.
+        error: standard error of today's; nan where it has none.
+        past: the numbers of the days before, oldest first; their scatter counts as error too.
+    """
+    scatter = _scatter(past)
+    spread = max(error, scatter) if math.isfinite(error) else scatter
+    step = measure.step * (abs(reference) if measure.is_relative else 1.0)
+    change = (now - reference) * measure.worse
+    needed = max(step, _ERRORS * math.sqrt(2) * spread)
+    return int(change >= needed) - int(change <= -needed)
+
+
+def _scatter(past: Sequence[float]) -> float:
+    """Return the standard deviation from day to day, whatever the trend."""
+    recent = np.asarray(past[-_DAYS:])
+    if recent.size < _MIN_DAYS:
+        return _UNKNOWN_SCATTER * float(np.abs(recent).mean()) if recent.size else 0.0
+    steps = np.diff(recent)
+    return _TO_DEVIATION * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2)

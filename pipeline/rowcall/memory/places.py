@@ -1,0 +1,69 @@
+"""Answers sorted by place and family: what a case is made of, day by day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from rowcall.model import At, Family, Finding, Subject, Urgency, Verdict
+from rowcall.model.cause import Member
+
+Answers = Mapping[str, Finding]  # by rule
+PRESSING = (*Urgency, None)  # most pressing first
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a family of findings is looked for, and what its rules answered there, by day."""
+
+    family: Family
+    subject: Subject
+    days: Mapping[date, Answers]
+
+    def member(self, rule: str) -> Member:
+        """Return the family's line on a rule of this place."""
+        return next(member for member in self.members if member.rule == rule)
+
+    @property
+    def members(self) -> list[Member]:
+        """The family's rules that judge such a place."""
+        return [member for member in self.family.members if member.at is level_of(self.subject)]
+
+
+def level_of(subject: Subject) -> At:
+    """Return whether a subject is a row, or a header or more."""
+    return At.ROW if subject.row else At.HEADER
+
+
+def places(findings: Iterable[Finding], families: Sequence[Family]) -> list[Place]:
+    """Return every place at which a family's rule ever found something, in order of place."""
+    family_of = {(one.rule, one.at): family for family in families for one in family.members}
+    days: dict[tuple[str, Subject], dict[date, dict[str, Finding]]] = {}
+    found = set()
+    for finding in findings:
+        subject = finding.answer.subject
+        family = family_of.get((finding.rule, level_of(subject)))
+        if family is None:
+            continue
+        key = family.key, subject
+        days.setdefault(key, {}).setdefault(finding.day, {})[finding.rule] = finding
+        if finding.answer.verdict is Verdict.FOUND:
+            found.add(key)
+    by_key = {family.key: family for family in families}
+    order = list(by_key)
+    return [
+        Place(by_key[key], subject, days[key, subject])
+        for key, subject in sorted(found, key=lambda one: (one[1], order.index(one[0])))
+    ]
+
+
+def found_in(answers: Answers) -> list[Finding]:
+    """Return what was found on a day, the most pressing first."""
+    found = [one for one in answers.values() if one.answer.verdict is Verdict.FOUND]
+    return sorted(found, key=lambda one: (PRESSING.index(one.answer.urgency), one.rule))
+
+
+def quantity(finding: Finding, name: str) -> float | None:
+    """Return a number of a finding, None where it has none of that name."""
+    return next((one.value for one in finding.answer.values if one.name == name), None)

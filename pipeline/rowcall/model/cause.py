@@ -1,0 +1,130 @@
+"""The table of causes: families of findings that are one case, and what can be behind each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from rowcall.model.work import Work
+
+
+class At(StrEnum):
+    """What a finding is of: one row, one header, or the whole baghouse."""
+
+    ROW = "row"
+    HEADER = "header"
+
+
+class SignOf(StrEnum):
+    """Pieces of evidence beside the verdicts of rules; how each is seen stands in `memory/signs`.
+
+    Each holds, does not hold, or is not known of a case on a day.
+    """
+
+    FADED = "its drop had become smaller before"
+    SUDDEN = "it was full until it went silent"
+    MISSES_SOME = "it answers some pulses and misses others"
+    ALWAYS_SO = "it has been so on all known days"
+    COIL_RENEWED = "solenoid renewed before, without effect"
+    DIAPHRAGM_RENEWED = "diaphragms renewed before, without effect"
+    OTHER_ROWS_SINCE = "other rows of its header ail since the same day"
+    LATE_ROW = "a row of it closes late"
+    NO_AIR = "it was pulsed without air"
+    SAME_CLOCK_HOURS = "at the same clock hours on several days"
+    ALL_DAY = "all day long"
+    STEPPED = "it rose at once"
+    COLD_START = "gas passed below the water dew point shortly before"
+    ROWS_NOT_CLEANED = "rows not cleaned account for it"
+    WEAK_CLEANING = "cleaning air is short or leaks"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a verdict or a sign says of a cause.
+
+    Attributes:
+        of: a rule's name, found or clear at the place of the case; or a sign.
+        holds: weight where it is found or holds; natural logarithm of a likelihood ratio.
+        fails: weight where it is clear or does not hold.
+    """
+
+    of: str | SignOf
+    holds: float
+    fails: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """One possible cause.
+
+    Attributes:
+        prior: natural logarithm of how much more frequent it is than the family's others.
+        check_first: in this order; only what needs no opening and no live parts comes first.
+        source: where its weights come from: `trials`, or `chosen: why`.
+    """
+
+    name: str
+    title: str
+    prior: float = 0.0
+    evidence: tuple[Evidence, ...]
+    check_first: tuple[str, ...]
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """The number by which a rule's finding worsens or improves.
+
+    Attributes:
+        value: name of the quantity in the finding.
+        unit: UCUM code for people; `1` is written in percent.
+        words: with `{}` for the number, such as `drop {} of its neighbours'`.
+        worse: 1 where more is worse, -1 where less is.
+        step: change that matters: of the number, or as a share of it where `is_relative`.
+        error: name of its standard error; '' where only its days show how it scatters.
+    """
+
+    value: str
+    unit: str
+    words: str
+    worse: int
+    step: float
+    error: str = ""
+    is_relative: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """A rule whose findings, of rows or of headers and baghouses, belong to a family."""
+
+    rule: str
+    at: At
+    measure: Measure | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Explains:
+    """Findings that a case of a family accounts for.
+
+    rule: theirs; at the headers of its baghouse, or by the share of cloth that it leaves uncleaned.
+    """
+
+    rule: str
+    by_cloth: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """Findings at one place that are one case.
+
+    Attributes:
+        key: as in ids of cases.
+        mended_by: work that should end it.
+    """
+
+    key: str
+    title: str
+    members: tuple[Member, ...]
+    causes: tuple[Cause, ...]
+    mended_by: tuple[Work, ...] = ()
+    explains: tuple[Explains, ...] = ()

@@ -1,0 +1,12 @@
+"""What can be behind findings: the table of causes, family by family.
+
+Weights are natural logarithms of likelihood ratios. Those from trials are rounded from what
+`tests/benchmarks/causes.py` prints; the others are chosen and say why.
+"""
+
+from __future__ import annotations
+
+from rowcall.model import Family
+from rowcall_rules.causes import air, gas, rows
+
+FAMILIES: tuple[Family, ...] = (*rows.FAMILIES, *air.FAMILIES, *gas.FAMILIES)
