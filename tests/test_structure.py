@@ -43,6 +43,7 @@ ROAD = (
     ("rowcall.draft", "rowcall.look"),
     ("rowcall.events",),
     ("rowcall.diagnosis",),
+    ("rowcall.memory",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
     ("rowcall.cli", "rowcall.arguments", "rowcall.run_log", "rowcall.start"),

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from enum import Enum, auto
 
 from rowcall.days import days_from
-from rowcall.memory.numbers import turn, value_of, words_of
+from rowcall.memory.measures import turn, value_of, words_of
 from rowcall.memory.places import PRESSING, Answers, Place, found_in, quantity
 from rowcall.model import (
     Case,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import date, timedelta
 
 import polars as pl
@@ -12,17 +12,21 @@ import polars as pl
 from rowcall.day_report import Change, DayReport
 from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import diagnose
+from rowcall.diagnosis.rule_book import load_families
 from rowcall.guard import STUDY, Guard
+from rowcall.memory.cases import Remembered, cases_on
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
     BaghouseDay,
+    Case,
     Finding,
     History,
     Limits,
     Rule,
     Subject,
     Verdict,
+    WorkLog,
 )
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
@@ -48,16 +52,27 @@ def judge_day(
     *,
     history_of: Callable[[Baghouse], History],
     found_before: Mapping[date, set[tuple[str, Subject]]],
+    answers_before: Callable[[Collection[Subject]], Sequence[Finding]],
+    work: WorkLog,
     guard: Guard,
     changed_settings: Mapping[str, str] | None = None,
     revision: int = 1,
 ) -> DayReport:
-    """Return the judged day, ready to be reported and saved; nothing is written."""
+    """Return the judged day, ready to be reported and saved; nothing is written.
+
+    Args:
+        answers_before: those of all judged days before at some places, and at those where
+            anything was found then.
+        work: the work log.
+    """
+    work = work.done_by(day_bounds(day, site.plant.zone)[1])
     days = [
         _study_guarded(store, site, baghouse, day, history_of(baghouse), guard)
         for baghouse in site.baghouse
     ]
     findings = diagnose(rules, limits, days, guard)
+    found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
+    known = _remembered(days, [*answers_before(found), *findings], work)
     return DayReport(
         site=site,
         day=day,
@@ -66,9 +81,31 @@ def judge_day(
         rules=tuple(rules),
         limits=limits,
         open_since=open_since(day, findings, found_before),
+        cases=_cases(site, day, known, rules, guard),
+        work=work,
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
+    )
+
+
+def _remembered(
+    days: Sequence[BaghouseDay], answers: Sequence[Finding], work: WorkLog
+) -> Remembered:
+    facts = {day.baghouse.id: pl.concat([day.history.facts, _dated(day)]) for day in days}
+    rows = {day.baghouse.id: len(day.baghouse.all_rows()) for day in days}
+    return Remembered(answers=answers, work=work, facts=facts, rows=rows)
+
+
+def _cases(
+    site: Site, day: date, known: Remembered, rules: Sequence[Rule], guard: Guard
+) -> tuple[Case, ...]:
+    families = load_families()
+    return guard.run(
+        "",
+        "cases",
+        lambda: cases_on(day, known, families=families, rules=rules, zone=site.plant.zone),
+        lambda why: (),
     )
 
 
@@ -132,10 +169,13 @@ def verdict_table(baghouse: str, findings: Sequence[Finding]) -> pl.DataFrame:
 def with_day(history: History, day: BaghouseDay, findings: Sequence[Finding]) -> History:
     """Add a judged day to a history and let go of what lies too far back."""
     oldest = day.day - timedelta(days=HISTORY_DAYS - 1)
-    today = day.facts.with_columns(day=pl.lit(day.day)).select(*HISTORY_COLUMNS)
     verdicts = verdict_table(day.baghouse.id, findings)
     return History(
-        pl.concat([history.facts.filter(pl.col("day") >= oldest), today]),
+        pl.concat([history.facts.filter(pl.col("day") >= oldest), _dated(day)]),
         pl.concat([history.verdicts.filter(pl.col("day") >= oldest), verdicts]),
         history.other_settings,
     )
+
+
+def _dated(day: BaghouseDay) -> pl.DataFrame:
+    return day.facts.with_columns(day=pl.lit(day.day)).select(*HISTORY_COLUMNS)

@@ -13,7 +13,7 @@ from rowcall.day_report import DayReport
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
-from rowcall.model import Limits, Rule
+from rowcall.model import Limits, Rule, WorkLog
 from rowcall.runs.due import Due
 from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
 from rowcall.runs.past import read_past
@@ -23,6 +23,7 @@ from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 from rowcall.store.results import (
     Judged,
+    answers_before,
     failed_days,
     found_before,
     judged_days,
@@ -92,6 +93,8 @@ class Record:
             self.limits,
             history_of=lambda house: read_past(store, house, day, HISTORY_DAYS),
             found_before=found_before(store, day, HISTORY_DAYS),
+            answers_before=partial(answers_before, store, day),
+            work=WorkLog(),
             guard=guard,
             revision=judged.revision,
         )

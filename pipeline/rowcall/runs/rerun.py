@@ -16,7 +16,7 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
-from rowcall.model import History, Subject, Verdict
+from rowcall.model import Finding, History, Subject, Verdict, WorkLog
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
@@ -24,7 +24,7 @@ from rowcall.runs.record import Progress, enter_day, write_pictured
 from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import carried, found_before
+from rowcall.store.results import answers_before, carried, found_before
 
 
 @dataclass(slots=True)
@@ -34,10 +34,12 @@ class _Past:
     Attributes:
         history: by baghouse id, as of `BaghouseDay`.
         found: by day, the rules and subjects found.
+        answers: of the days judged here.
     """
 
     history: dict[str, History]
     found: dict[date, set[tuple[str, Subject]]]
+    answers: list[Finding]
 
     @classmethod
     def before(cls, store: Store, site: Site, first: date) -> _Past:
@@ -45,7 +47,13 @@ class _Past:
         history = {
             house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse
         }
-        return cls(history, dict(found_before(store, first, HISTORY_DAYS)))
+        found = dict(found_before(store, first, HISTORY_DAYS))
+        return cls(history, found, [])
+
+    def found_places(self) -> set[Subject]:
+        """Return the places where anything was found on the days judged here."""
+        found = (one.answer for one in self.answers if one.answer.verdict is Verdict.FOUND)
+        return {answer.subject for answer in found}
 
     def add(self, report: DayReport | None, guard: Guard) -> None:
         """Let a day count as past for the days after it; its report is None where it failed."""
@@ -54,6 +62,7 @@ class _Past:
         self.found[guard.day] = found
         if report is None:
             return
+        self.answers += report.findings
         found |= {
             (finding.rule, finding.answer.subject)
             for finding in report.findings
@@ -106,6 +115,11 @@ def run_rerun(
                     limits,
                     history_of=lambda house: past.history[house.id],
                     found_before=past.found,
+                    answers_before=lambda places: [
+                        *answers_before(store, first, past.found_places() | set(places)),
+                        *past.answers,
+                    ],
+                    work=WorkLog(),
                     guard=guard,
                     changed_settings=settings,
                 )

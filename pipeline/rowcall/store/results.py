@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import asdict, astuple, dataclass
 from datetime import UTC, date, datetime, timedelta
 
@@ -12,7 +12,16 @@ import polars as pl
 import rowcall
 from rowcall.guard import STUDY, WHOLE_DAY, Failure
 from rowcall.mail.message import SENDING, UNKNOWN, name_of
-from rowcall.model import BaghouseDay, Finding, History, Subject, Verdict
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Finding,
+    History,
+    Quantity,
+    Subject,
+    Urgency,
+    Verdict,
+)
 from rowcall.notice import Notice
 from rowcall.site.meaning import meaning_of
 from rowcall.store.connection import Store
@@ -299,3 +308,56 @@ def _line(finding: Finding) -> dict[str, object]:
         "text": answer.text,
         "action": answer.action,
     }
+
+
+def answers_before(store: Store, day: date, places: Collection[Subject]) -> list[Finding]:
+    """Return all answers of the days before `day` at some places, and where anything was found.
+
+    Of what was not found, the texts stay in the store.
+    """
+    columns = ("baghouse", "compartment", "row", "is_place")
+    asked = pl.DataFrame(
+        [(one.baghouse, one.compartment, one.row, one.is_place) for one in places],
+        schema=dict(zip(columns, (pl.String, pl.Int64, pl.Int64, pl.Boolean), strict=True)),
+        orient="row",
+    )
+    key = 'baghouse, compartment, "row", is_place'
+    with store.view("asked", asked):
+        rows = store.connection.execute(
+            f'SELECT day, rule, {key}, verdict, urgency, start, "end", values_json, '
+            "CASE WHEN verdict = $found THEN text ELSE '' END, "
+            "CASE WHEN verdict = $found THEN action ELSE '' END "
+            f"FROM findings SEMI JOIN (SELECT {key} FROM asked UNION SELECT {key} FROM findings "
+            f"WHERE verdict = $found AND day < $day) USING ({key}) "
+            f"WHERE day < $day ORDER BY day, {key}, rule",
+            {"found": Verdict.FOUND.value, "day": day},
+        ).fetchall()
+    return [_finding(*row) for row in rows]
+
+
+def _finding(
+    day: date,
+    rule: str,
+    baghouse: str,
+    compartment: int,
+    row: int,
+    is_place: bool,
+    verdict: str,
+    urgency: str | None,
+    start: datetime | None,
+    end: datetime | None,
+    values_json: str,
+    text: str,
+    action: str,
+) -> Finding:
+    answer = Answer(
+        subject=Subject(baghouse, compartment, row, is_place),
+        verdict=Verdict(verdict),
+        text=text,
+        action=action,
+        urgency=Urgency(urgency) if urgency else None,
+        start=start.replace(tzinfo=UTC) if start else None,
+        end=end.replace(tzinfo=UTC) if end else None,
+        values=tuple(Quantity(*one) for one in json.loads(values_json)),
+    )
+    return Finding(day, rule, answer)
