@@ -63,16 +63,16 @@ def judge_day(
     Args:
         answers_before: those of all judged days before at some places, and at those where
             anything was found then.
-        work: the work log.
+        work: the whole work log; the day is judged by what it held at the day's end.
     """
-    work = work.done_by(day_bounds(day, site.plant.zone)[1])
+    done = work.done_by(day_bounds(day, site.plant.zone)[1])
     days = [
         _study_guarded(store, site, baghouse, day, history_of(baghouse), guard)
         for baghouse in site.baghouse
     ]
-    findings = diagnose(rules, limits, days, guard)
+    findings = diagnose(rules, limits, days, guard, done)
     found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
-    known = _remembered(days, [*answers_before(found), *findings], work)
+    known = _remembered(days, [*answers_before(found), *findings], done)
     return DayReport(
         site=site,
         day=day,
@@ -82,10 +82,10 @@ def judge_day(
         limits=limits,
         open_since=open_since(day, findings, found_before),
         cases=_cases(site, day, known, rules, guard),
-        work=work,
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
+        work=done,
     )
 
 

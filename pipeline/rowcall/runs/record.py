@@ -49,18 +49,26 @@ class Record:
     rules: Sequence[Rule]
     limits: Mapping[str, Limits]
     settings: str
+    work: WorkLog
     now: datetime
     progress: Progress
     result: RunResult
 
     @classmethod
     def of(
-        cls, store: Store, site: Site, now: datetime, progress: Progress, result: RunResult
+        cls,
+        store: Store,
+        site: Site,
+        work: WorkLog,
+        now: datetime,
+        progress: Progress,
+        result: RunResult,
     ) -> Self:
         """Return the record of a site with the rules and limits in force."""
         rules = load_rules()
         limits = limits_in_force(rules, site.rules)
-        return cls(store, site, rules, limits, settings_hash(site, limits), now, progress, result)
+        settings = settings_hash(site, limits)
+        return cls(store, site, rules, limits, settings, work, now, progress, result)
 
     def judge(self, due: Sequence[Due], notices: Sequence[str] = ()) -> bool:
         """Judge days, oldest first; one that fails costs itself.
@@ -94,7 +102,7 @@ class Record:
             history_of=lambda house: read_past(store, house, day, HISTORY_DAYS),
             found_before=found_before(store, day, HISTORY_DAYS),
             answers_before=partial(answers_before, store, day),
-            work=WorkLog(),
+            work=self.work,
             guard=guard,
             revision=judged.revision,
         )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from rowcall.day_report import DayReport
@@ -16,7 +16,7 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
-from rowcall.model import Finding, History, Subject, Verdict, WorkLog
+from rowcall.model import Finding, History, Subject, Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
@@ -25,6 +25,7 @@ from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import answers_before, carried, found_before
+from rowcall.work_log.read_log import read_work_log
 
 
 @dataclass(slots=True)
@@ -80,6 +81,7 @@ def run_rerun(
     last: date,
     folder: Path,
     settings: Mapping[str, str],
+    now: datetime,
     wait_s: float,
     progress: Progress,
 ) -> RunResult:
@@ -95,7 +97,8 @@ def run_rerun(
     _check(site, first, last, folder)
     rules = load_rules()
     limits = limits_in_force(rules, site.rules)
-    result, days = RunResult(), days_from(first, last)
+    work, problems = read_work_log(site, now)
+    result, days = RunResult(notices=list(problems)), days_from(first, last)
     with (
         reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
@@ -119,7 +122,7 @@ def run_rerun(
                         *answers_before(store, first, past.found_places() | set(places)),
                         *past.answers,
                     ],
-                    work=WorkLog(),
+                    work=work,
                     guard=guard,
                     changed_settings=settings,
                 )
