@@ -186,6 +186,10 @@ class Fact(Enum):
     )
     RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
+    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
+    COLD_GAS_MIN = _baghouse(
+        "min", "minutes with gas below its water dew point at the inlet", "one_baghouse"
+    )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property
