@@ -35,6 +35,7 @@ ROAD = (
     ("rowcall.trade",),
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.model"),
+    ("rowcall.work_log",),
     ("rowcall.day_report", "rowcall.file_note", "rowcall.notice"),
     ("rowcall.mail.smtp", "rowcall.mail.message"),
     ("rowcall.store", "rowcall.guard"),

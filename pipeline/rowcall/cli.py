@@ -129,6 +129,7 @@ def _rerun(options: argparse.Namespace) -> Exit:
         last=options.last,
         folder=options.out,
         settings=settings,
+        now=datetime.now(UTC),
         wait_s=options.wait,
         progress=LOG.info,
     )

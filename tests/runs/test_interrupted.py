@@ -127,6 +127,7 @@ def test_a_rerun_reads_what_a_killed_run_left_in_the_log(
         last=first,
         folder=tmp_path / "trial",
         settings={},
+        now=MORNING,
         wait_s=0.0,
         progress=lambda text: None,
     )

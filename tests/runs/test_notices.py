@@ -27,6 +27,7 @@ NOTHING: dict[str, Any] = {
     "newest": DAYS[2],
     "yesterday": DAYS[2],
     "refused": (),
+    "work_log": (),
     "aside": (),
     "missing": (),
     "strangers": (),

@@ -21,11 +21,13 @@ from rowcall.model import (
     Rule,
     Subject,
     Verdict,
+    WorkLog,
 )
 from rowcall.site import ROLES, Sample
 from rowcall.units import parse_quantity, percent
 
 _FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
+_NO_WORK = WorkLog()
 
 
 def limits_in_force(
@@ -69,6 +71,7 @@ def diagnose(
     limits: Mapping[str, Limits],
     days: Iterable[BaghouseDay],
     guard: Guard = UNGUARDED,
+    work: WorkLog = _NO_WORK,
 ) -> list[Finding]:
     """Return every rule's answers on every baghouse-day, in a fixed order.
 
@@ -78,7 +81,7 @@ def diagnose(
     findings = [
         Finding(day.day, name, answer)
         for day in days
-        for name, answers in _ask_all(ordered, limits, day, guard).items()
+        for name, answers in _ask_all(ordered, limits, day, guard, work).items()
         for answer in answers
     ]
     return sorted(findings, key=_order)
@@ -100,11 +103,17 @@ def _order(finding: Finding) -> tuple[date, str, int, int, str]:
 
 
 def _ask_all(
-    rules: Iterable[Rule], limits: Mapping[str, Limits], day: BaghouseDay, guard: Guard
+    rules: Iterable[Rule],
+    limits: Mapping[str, Limits],
+    day: BaghouseDay,
+    guard: Guard,
+    work: WorkLog,
 ) -> dict[str, tuple[Answer, ...]]:
     facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
     for rule in rules:
-        context = Context(day=day, limits=limits[rule.name], facts=facts, answers=answers)
+        context = Context(
+            day=day, limits=limits[rule.name], facts=facts, answers=answers, work=work
+        )
         answers[rule.name] = _ask_guarded(rule, context, guard)
     return answers
 

@@ -23,6 +23,7 @@ from rowcall.model import (
     Rule,
     Subject,
     Verdict,
+    WorkLog,
 )
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
@@ -48,16 +49,21 @@ def judge_day(
     *,
     history_of: Callable[[Baghouse], History],
     found_before: Mapping[date, set[tuple[str, Subject]]],
+    work: WorkLog,
     guard: Guard,
     changed_settings: Mapping[str, str] | None = None,
     revision: int = 1,
 ) -> DayReport:
-    """Return the judged day, ready to be reported and saved; nothing is written."""
+    """Return the judged day, ready to be reported and saved; nothing is written.
+
+    work: the whole work log; the day is judged by what it held at the day's end.
+    """
+    done = work.done_by(day_bounds(day, site.plant.zone)[1])
     days = [
         _study_guarded(store, site, baghouse, day, history_of(baghouse), guard)
         for baghouse in site.baghouse
     ]
-    findings = diagnose(rules, limits, days, guard)
+    findings = diagnose(rules, limits, days, guard, done)
     return DayReport(
         site=site,
         day=day,
@@ -69,6 +75,7 @@ def judge_day(
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
+        work=done,
     )
 
 

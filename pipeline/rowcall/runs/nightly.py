@@ -29,6 +29,7 @@ from rowcall.store.results import (
 )
 from rowcall.take_in import Outcome, find_exports, taking_in
 from rowcall.take_in.load.entries import UNKNOWN_TAG
+from rowcall.work_log.read_log import read_work_log
 
 # All chosen.
 _MIN_ASIDE = 0.01  # share of a file's rows; a line or two too odd to read are nobody's concern
@@ -62,7 +63,8 @@ def run_nightly(
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
-        record = Record.of(store, site, now, progress, result)
+        work, log_problems = read_work_log(site, now)
+        record = Record.of(store, site, work, now, progress, result)
         _notice_new_store(store, site, today)
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
@@ -71,7 +73,8 @@ def run_nightly(
         due = days_to_judge(complete, touched, tried)
         for text in left_out(complete, due):
             progress(text)
-        night = _night(store, site, now, max(touched, default=None), inbox, tried, due)
+        newest = max(touched, default=None)
+        night = _night(store, site, now, newest, inbox, log_problems, tried, due)
         notices = _judge(record, due, notices_of(night), today)
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
@@ -151,6 +154,7 @@ def _night(
     now: datetime,
     newest: date | None,
     inbox: _Inbox,
+    log_problems: Sequence[str],
     tried: Tried,
     due: Sequence[Due],
 ) -> Night:
@@ -164,6 +168,7 @@ def _night(
         newest=newest,
         yesterday=today - timedelta(days=1),
         refused=inbox.refused,
+        work_log=log_problems,
         aside=largely_aside(store, midnight, _MIN_ASIDE, intended=UNKNOWN_TAG),
         missing=missing,
         strangers=strangers,

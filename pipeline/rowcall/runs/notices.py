@@ -28,6 +28,7 @@ class Night:
         inbox_problem: why nothing could be taken in, with its folder; empty where it was.
         newest, yesterday: the last day with data, None without any; the last that has ended.
         refused: the message on each file, its name first.
+        work_log: a sentence on each thing wrong with the work log, its place first.
         aside: files of this night of which many rows were set aside.
         missing: tags of the site file that the exports of the last days do not bring.
         strangers: tags that they bring and the site file lacks.
@@ -39,6 +40,7 @@ class Night:
     newest: date | None
     yesterday: date
     refused: Sequence[str]
+    work_log: Sequence[str]
     aside: Sequence[LargelyAside]
     missing: Sequence[Tag]
     strangers: Sequence[str]
@@ -52,6 +54,7 @@ def notices_of(night: Night) -> list[Notice]:
         *_inbox(night),
         *_exports(night),
         *_some("file", "files were refused", map(_refused, night.refused)),
+        *_some("work log", "lines of the work log are wrong", map(_of_log, night.work_log)),
         *_some("tag", "tags of the site file are not in the exports", _missing(night)),
         *_some("rows", "files have many rows set aside", map(_aside, night.aside)),
         *_some("report", "report folders are gone", map(_gone, night.without_report)),
@@ -94,6 +97,10 @@ def _exports(night: Night) -> list[Notice]:
 def _refused(message: str) -> Notice:
     name = message.partition(": ")[0]
     return Notice(f"file {name}", f"Refused, nothing of it was taken in: {_first_line(message)}")
+
+
+def _of_log(problem: str) -> Notice:
+    return Notice(f"work log {problem.partition(': ')[0]}", problem)
 
 
 def _missing(night: Night) -> Iterable[Notice]:

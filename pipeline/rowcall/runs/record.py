@@ -13,7 +13,7 @@ from rowcall.day_report import DayReport
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
-from rowcall.model import Limits, Rule
+from rowcall.model import Limits, Rule, WorkLog
 from rowcall.runs.due import Due
 from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
 from rowcall.runs.past import read_past
@@ -48,18 +48,26 @@ class Record:
     rules: Sequence[Rule]
     limits: Mapping[str, Limits]
     settings: str
+    work: WorkLog
     now: datetime
     progress: Progress
     result: RunResult
 
     @classmethod
     def of(
-        cls, store: Store, site: Site, now: datetime, progress: Progress, result: RunResult
+        cls,
+        store: Store,
+        site: Site,
+        work: WorkLog,
+        now: datetime,
+        progress: Progress,
+        result: RunResult,
     ) -> Self:
         """Return the record of a site with the rules and limits in force."""
         rules = load_rules()
         limits = limits_in_force(rules, site.rules)
-        return cls(store, site, rules, limits, settings_hash(site, limits), now, progress, result)
+        settings = settings_hash(site, limits)
+        return cls(store, site, rules, limits, settings, work, now, progress, result)
 
     def judge(self, due: Sequence[Due], notices: Sequence[str] = ()) -> bool:
         """Judge days, oldest first; one that fails costs itself.
@@ -92,6 +100,7 @@ class Record:
             self.limits,
             history_of=lambda house: read_past(store, house, day, HISTORY_DAYS),
             found_before=found_before(store, day, HISTORY_DAYS),
+            work=self.work,
             guard=guard,
             revision=judged.revision,
         )

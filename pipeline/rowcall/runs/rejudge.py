@@ -12,6 +12,7 @@ from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import judged_days
+from rowcall.work_log.read_log import read_work_log
 
 
 def run_rejudge(
@@ -39,5 +40,7 @@ def run_rejudge(
         ]
         if not due:
             raise RowcallError(f"No day from {first} to {last} has been judged; nothing was done.")
-        Record.of(store, site, now, progress, result).judge(due)
+        work, problems = read_work_log(site, now)
+        result.notices += problems
+        Record.of(store, site, work, now, progress, result).judge(due)
     return result

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from rowcall.day_report import DayReport
@@ -25,6 +25,7 @@ from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import carried, found_before
+from rowcall.work_log.read_log import read_work_log
 
 
 @dataclass(slots=True)
@@ -71,6 +72,7 @@ def run_rerun(
     last: date,
     folder: Path,
     settings: Mapping[str, str],
+    now: datetime,
     wait_s: float,
     progress: Progress,
 ) -> RunResult:
@@ -86,7 +88,8 @@ def run_rerun(
     _check(site, first, last, folder)
     rules = load_rules()
     limits = limits_in_force(rules, site.rules)
-    result, days = RunResult(), days_from(first, last)
+    work, problems = read_work_log(site, now)
+    result, days = RunResult(notices=list(problems)), days_from(first, last)
     with (
         reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
@@ -106,6 +109,7 @@ def run_rerun(
                     limits,
                     history_of=lambda house: past.history[house.id],
                     found_before=past.found,
+                    work=work,
                     guard=guard,
                     changed_settings=settings,
                 )

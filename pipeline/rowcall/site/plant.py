@@ -90,6 +90,7 @@ class Folders(Table):
     inbox: Path = Path("inbox")
     store: Path = Path("rowcall.duckdb")
     reports: Path = Path("reports")
+    work_log: Path | None = None  # a CSV file kept by hand
 
 
 class TakeIn(Table):

@@ -79,3 +79,9 @@ class Site(Table):
     def reports(self) -> Path:
         """Folder that the nightly reports are written to."""
         return self.base / self.folders.reports
+
+    @property
+    def work_log(self) -> Path | None:
+        """The work log, None where there is none."""
+        name = self.folders.work_log
+        return None if name is None else self.base / name
