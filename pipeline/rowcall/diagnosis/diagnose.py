@@ -22,6 +22,7 @@ from rowcall.model import (
     Subject,
     Verdict,
     WorkLog,
+    since_words,
 )
 from rowcall.site import ROLES, Sample
 from rowcall.units import parse_quantity, percent
@@ -211,7 +212,8 @@ def _missing_past(need: Need, context: Context) -> str:
     if known is None:
         return ""
     days, wanted = len(context.history.of(known)[0]) + 1, context.limits[need.days]
-    return f"only {days} days are known so far, {wanted:.0f} are needed" if days < wanted else ""
+    since = since_words(context.history, known, context.subject()) or " so far"
+    return f"only {days} days are known{since}, {wanted:.0f} are needed" if days < wanted else ""
 
 
 def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
