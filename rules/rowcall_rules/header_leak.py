@@ -270,4 +270,5 @@ RULE = Rule(
         "common practice, no source",
     ),
     judge=judge,
+    excused_off=True,
 )

@@ -70,7 +70,7 @@ class Fact(Enum):
     # Rows: counts of their pulses.
     N_SENT = _row("1", "pulses sent by the controller", _EVIDENCE, "row_not_pulsed", "pooled_days")
     N_JUDGED = _row("1", "pulses of which the header shows whether they were answered", _EVIDENCE)
-    N_ANSWERED = _row("1", "judged pulses with a pressure drop", _EVIDENCE)
+    N_ANSWERED = _row("1", "judged pulses with a pressure drop", _EVIDENCE, "diagnose")
     N_IN_DOUBT = _row("1", "pulses unanswered or with their scans lost, not judged", _EVIDENCE)
     SENT_SHARE = _row("1", "pulses sent over the compartment's median row", "compressed_air")
     N_STACKED = _row("1", "pulses that the stack is made of", _EVIDENCE)
