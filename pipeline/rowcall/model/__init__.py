@@ -30,6 +30,7 @@ from rowcall.model.fact import (
     Level,
     OtherSettings,
 )
+from rowcall.model.restart import RESTARTS, since_words, since_work
 from rowcall.model.rule import (
     ISOLATED,
     Chapter,
@@ -50,6 +51,7 @@ __all__ = [
     "HISTORY_COLUMNS",
     "HOUR_COLUMNS",
     "ISOLATED",
+    "RESTARTS",
     "VERDICT_COLUMNS",
     "Answer",
     "BaghouseDay",
@@ -89,5 +91,7 @@ __all__ = [
     "WorkEntry",
     "WorkLog",
     "limit",
+    "since_words",
+    "since_work",
     "work",
 ]
