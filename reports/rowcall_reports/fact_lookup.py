@@ -23,11 +23,14 @@ def usual(day: BaghouseDay) -> FactBook:
 
 
 def track(day: BaghouseDay, fact: Fact, days: int) -> pl.DataFrame:
-    """Return one fact over the last `days` days, today included: day, compartment, row, value."""
+    """Return one fact over the last `days` days, today included: day, compartment, row, value.
+
+    Days before work that moved it are in it too: a picture shows what the work brought.
+    """
     first = day.day - timedelta(days=days - 1)
     today = day.facts.with_columns(day=pl.lit(day.day)).select(*HISTORY_COLUMNS)
     return (
-        pl.concat([day.history.facts, today])
+        pl.concat([day.history.facts, day.history.cut, today])
         .filter(pl.col("name") == fact.column, pl.col("day") >= first)
         .drop("name")
         .sort("day", "compartment", "row")

@@ -30,6 +30,7 @@ from rowcall.model import (
     Rule,
     Urgency,
     limit,
+    since_words,
     work,
 )
 from rowcall.units import percent, show
@@ -126,9 +127,9 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     if not known.any():
         return Answer.cannot_tell(subject, "the pressure between pulses is not known")
     if not low.by_history[n]:
-        return Answer.cannot_tell(
-            subject, f"fewer than {limits['history_days']:.0f} days show where it usually stands"
-        )
+        since = since_words(context.history, Fact.PLATEAU_PA, subject)
+        why = f"fewer than {limits['history_days']:.0f} days{since} show where it usually stands"
+        return Answer.cannot_tell(subject, why)
     bound = -math.log1p(-limits["fall"])
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
     is_low = np.where(compared, parts.p_own[n] >= SURE, low.beyond(bound)[n])
@@ -269,4 +270,5 @@ RULE = Rule(
         "common practice, no source",
     ),
     judge=judge,
+    excused_off=True,
 )

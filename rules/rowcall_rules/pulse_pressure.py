@@ -161,4 +161,5 @@ RULE = Rule(
         )
     ),
     judge=judge,
+    excused_off=True,
 )

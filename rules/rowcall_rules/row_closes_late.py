@@ -269,6 +269,7 @@ RULE = Rule(
     confused_with="a longer pulse length (all rows alike); slow header recovery",
     cautions=VALVE_WORK,
     judge=judge,
+    excused_off=True,
     marks=(RowMark("L", "closes late", "the valve closed late", 5, shows_lateness=True),),
     judges_valve=True,
     trial_fault="a row that closes 0.4 s late",

@@ -39,7 +39,10 @@ def judge(context: Context) -> Iterator[Answer]:
     for compartment, n_rows in enumerate(context.day.baghouse.rows, start=1):
         rows = range(1, n_rows + 1)
         sent = [context.facts.of(Fact.N_SENT, compartment, row) for row in rows]
-        usual = float(np.median(sent))
+        counted = [
+            n for row, n in zip(rows, sent, strict=True) if not context.off(compartment, row)
+        ]
+        usual = float(np.median(counted or sent))
         for row, n_sent in zip(rows, sent, strict=True):
             subject = context.subject(compartment, row)
             why = _unknown(context, subject, usual)
@@ -147,6 +150,7 @@ RULE = Rule(
     confused_with="a bit that is no longer recorded: then the header still drops in its place",
     cautions=(Caution.LOCKOUT,),
     judge=judge,
+    excused_off=True,
     marks=(RowMark("N", "not pulsed", "the controller sends it no pulses", 1),),
     formerly="row_not_called",
 )

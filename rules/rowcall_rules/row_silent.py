@@ -367,6 +367,7 @@ RULE = Rule(
     confused_with="a row that the controller sends no pulses; a header transmitter that has failed",
     cautions=VALVE_WORK,
     judge=judge,
+    excused_off=True,
     marks=(
         RowMark("S", "silent", "pulsed, but header pressure did not drop", 2),
         RowMark(

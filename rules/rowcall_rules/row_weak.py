@@ -190,6 +190,7 @@ RULE = Rule(
     confused_with="a silent row; a row that misses pulses; a header not yet recovered",
     cautions=VALVE_WORK,
     judge=judge,
+    excused_off=True,
     marks=(RowMark("W", "weak", "answered, with a drop well below its peers'", 4),),
     judges_valve=True,
     trial_fault="a weak row (60 % of the usual drop)",

@@ -151,4 +151,5 @@ RULE = Rule(
     cautions=(Caution.LOCKOUT,),
     references=("common practice, no source",),
     judge=judge,
+    excused_off=True,
 )

@@ -267,4 +267,5 @@ RULE = Rule(
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT),
     references=("common practice, no source",),
     judge=judge,
+    excused_off=True,
 )

@@ -147,4 +147,5 @@ RULE = Rule(
     cautions=(Caution.STORED_AIR,),
     references=("common practice, no source",),
     judge=judge,
+    excused_off=True,
 )

@@ -182,6 +182,8 @@ def facts_of_day(scatter: Scatter, rows: tuple[int, ...], ago: int) -> list[Line
         Fact.CYCLE_TIME_S: 1320.0 + 4 * ago,
         Fact.RESIDUAL_DRAG: 79000.0 - 150 * ago,
         Fact.RUNNING_MIN: 1380.0,
+        Fact.N_STARTS: float(ago == 0),
+        Fact.COLD_GAS_MIN: 2.0 * (ago == 0),
     }
     out: list[Line] = [(0, 0, fact, float(value)) for fact, value in whole.items()]
     for compartment, n_rows in enumerate(rows, start=1):

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
-from rowcall.model import Answer, BaghouseDay, Rule, Subject, Verdict
+from rowcall.model import Answer, BaghouseDay, Rule, Subject, Verdict, WorkLog
 
 
 def rule(name: str) -> Rule:
@@ -15,7 +15,10 @@ def rule(name: str) -> Rule:
 
 
 def ask(
-    name: str, day: BaghouseDay, settings: Mapping[str, str] | None = None
+    name: str,
+    day: BaghouseDay,
+    settings: Mapping[str, str] | None = None,
+    work: WorkLog | None = None,
 ) -> dict[Subject, Answer]:
     """Return one rule's answers on a day, by subject; no subject may be answered twice.
 
@@ -23,7 +26,11 @@ def ask(
     """
     rules = [rule(one) for one in (name, *rule(name).after)]
     limits = limits_in_force(rules, {name: settings or {}})
-    answers = [one.answer for one in diagnose(rules, limits, [day]) if one.rule == name]
+    answers = [
+        one.answer
+        for one in diagnose(rules, limits, [day], work=work or WorkLog())
+        if one.rule == name
+    ]
     by_subject = {answer.subject: answer for answer in answers}
     assert len(by_subject) == len(answers)
     return by_subject

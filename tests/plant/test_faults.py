@@ -236,6 +236,20 @@ def test_an_intermittent_row_is_shut_one_time_in_n_by_chance() -> None:
     assert not np.array_equal(shut, (other["drop_pa"] == 0.0).to_numpy()[:n])
 
 
+def test_a_row_that_was_mended_answers_as_before() -> None:
+    fault = RowSilent(
+        start=START + timedelta(hours=2), end=START + timedelta(hours=12), compartment=1, row=7
+    )
+    mine, usual = (truth.pulses.filter(at_row(1, 7)) for _, truth in (run(fault), run()))
+    since = pl.col("time") >= fault.end
+    assert mine.filter((pl.col("time") >= fault.start) & ~since)["drop_pa"].max() == 0.0
+    answered = mine.filter(since)
+    assert answered.height > 10
+    drop, sound = (table["drop_pa"] / table["before_pa"] for table in (answered, usual))
+    assert drop.median() == pytest.approx(sound.median(), rel=0.02)
+    assert drop.to_numpy().min() > 0.9 * sound.to_numpy().min()
+
+
 def test_a_row_not_called_leaves_no_trace_and_the_others_go_on() -> None:
     fault = RowNotCalled(start=START + timedelta(hours=12), compartment=1, row=7)
     frames, truth = run(fault)

@@ -8,12 +8,15 @@ from dataclasses import replace
 from datetime import date
 from graphlib import TopologicalSorter
 
+import polars as pl
+
 from rowcall.errors import SiteError
 from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import (
     Answer,
     BaghouseDay,
     Context,
+    Fact,
     FactBook,
     Finding,
     Limits,
@@ -21,7 +24,9 @@ from rowcall.model import (
     Rule,
     Subject,
     Verdict,
+    Work,
     WorkLog,
+    since_words,
 )
 from rowcall.site import ROLES, Sample
 from rowcall.units import parse_quantity, percent
@@ -130,7 +135,8 @@ def _ask_guarded(rule: Rule, context: Context, guard: Guard) -> tuple[Answer, ..
     )
 
 
-def _ask(rule: Rule, context: Context) -> Iterator[Answer]:
+def _ask(rule: Rule, asked: Context) -> Iterator[Answer]:
+    context = _without_off(asked) if rule.excused_off else asked
     day = context.day
     for need in rule.needs:
         why = _missing_tags(need, day) or _missing_past(need, context)
@@ -139,10 +145,40 @@ def _ask(rule: Rule, context: Context) -> Iterator[Answer]:
                 context.subject(), f"{why}, which this rule needs {need.purpose}"
             )
             return
-    yield from (with_place(day, answer) for answer in rule.judge(context))
+    answers = (with_place(day, answer) for answer in rule.judge(context))
+    yield from (_excused(asked, answer) if rule.excused_off else answer for answer in answers)
     for need in rule.needs:
         if need.only_first:
             yield from _not_judged(need, day)
+
+
+def _without_off(context: Context) -> Context:
+    """Return the context without what the day holds of places that were off on purpose."""
+    if not any(context.work.of(Work.OFF)):
+        return context
+    day, known = context.day, context.day.facts.select("compartment", "row").unique()
+    off = [place for place in known.iter_rows() if context.off(*place)]
+    at = pl.struct("compartment", "row").is_in([{"compartment": c, "row": r} for c, r in off])
+    is_on = ~pl.col("compartment").is_in([c for c, row in off if not row]).fill_null(value=False)
+    day = replace(
+        day,
+        facts=day.facts.filter(~at),
+        hours=day.hours.filter(is_on),
+        pulses=day.pulses.filter(is_on),
+    )
+    return replace(context, day=day, facts=FactBook(day.facts))
+
+
+def _excused(context: Context, answer: Answer) -> Answer:
+    """Return the answer, or of a subject that was off on purpose that it was."""
+    day, subject = context.day, answer.subject
+    entry = context.work.off(subject, day.start, day.end)
+    if entry is None:
+        return answer
+    n_answered = context.facts.of(Fact.N_ANSWERED, subject.compartment, subject.row)
+    also = f" It answered {n_answered:,.0f} pulses all the same." if n_answered > 0 else ""
+    text = f"Off on purpose since {entry.date} (work log, line {entry.line}).{also}"
+    return Answer.clear(subject, text)
 
 
 def with_place(day: BaghouseDay, answer: Answer) -> Answer:
@@ -211,7 +247,8 @@ def _missing_past(need: Need, context: Context) -> str:
     if known is None:
         return ""
     days, wanted = len(context.history.of(known)[0]) + 1, context.limits[need.days]
-    return f"only {days} days are known so far, {wanted:.0f} are needed" if days < wanted else ""
+    since = since_words(context.history, known, context.subject()) or " so far"
+    return f"only {days} days are known{since}, {wanted:.0f} are needed" if days < wanted else ""
 
 
 def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:

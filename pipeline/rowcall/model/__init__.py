@@ -31,6 +31,7 @@ from rowcall.model.fact import (
     Level,
     OtherSettings,
 )
+from rowcall.model.restart import RESTARTS, since_words, since_work
 from rowcall.model.rule import (
     ISOLATED,
     Chapter,
@@ -51,6 +52,7 @@ __all__ = [
     "HISTORY_COLUMNS",
     "HOUR_COLUMNS",
     "ISOLATED",
+    "RESTARTS",
     "VERDICT_COLUMNS",
     "Answer",
     "At",
@@ -98,5 +100,7 @@ __all__ = [
     "WorkEntry",
     "WorkLog",
     "limit",
+    "since_words",
+    "since_work",
     "work",
 ]

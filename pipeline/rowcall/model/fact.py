@@ -17,6 +17,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from rowcall.model.work import WorkEntry
+
 Floats = npt.NDArray[np.floating[Any]]
 
 
@@ -68,7 +70,7 @@ class Fact(Enum):
     # Rows: counts of their pulses.
     N_SENT = _row("1", "pulses sent by the controller", _EVIDENCE, "row_not_pulsed", "pooled_days")
     N_JUDGED = _row("1", "pulses of which the header shows whether they were answered", _EVIDENCE)
-    N_ANSWERED = _row("1", "judged pulses with a pressure drop", _EVIDENCE)
+    N_ANSWERED = _row("1", "judged pulses with a pressure drop", _EVIDENCE, "diagnose")
     N_IN_DOUBT = _row("1", "pulses unanswered or with their scans lost, not judged", _EVIDENCE)
     SENT_SHARE = _row("1", "pulses sent over the compartment's median row", "compressed_air")
     N_STACKED = _row("1", "pulses that the stack is made of", _EVIDENCE)
@@ -129,6 +131,7 @@ class Fact(Enum):
         "pressure that the refill tends to",
         "compressed_air",
         "header_hours",
+        "header_leak",
         "headers",
         "short_interval",
     )
@@ -186,6 +189,10 @@ class Fact(Enum):
     )
     RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
+    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
+    COLD_GAS_MIN = _baghouse(
+        "min", "minutes with gas below its water dew point at the inlet", "one_baghouse"
+    )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property
@@ -255,11 +262,15 @@ class History:
         facts: columns `HISTORY_COLUMNS`.
         verdicts: of every rule, columns `VERDICT_COLUMNS`; urgency is null where nothing was found.
         other_settings: of the days that are left out, None where none is.
+        restarts: work since which facts are counted, oldest first (`since_work`).
+        cut: the facts that it left out, for pictures; columns as `facts`.
     """
 
     facts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HISTORY_COLUMNS))
     verdicts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=VERDICT_COLUMNS))
     other_settings: OtherSettings | None = None
+    restarts: tuple[WorkEntry, ...] = ()
+    cut: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HISTORY_COLUMNS))
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""

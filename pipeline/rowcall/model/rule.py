@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
 from rowcall.model.answer import Answer, Caution, Quantity, Subject, Urgency, Verdict
 from rowcall.model.day import BaghouseDay
 from rowcall.model.fact import Fact, FactBook, History
-from rowcall.model.work import WorkLog
+from rowcall.model.work import WorkEntry, WorkLog
 from rowcall.site import Role
 from rowcall.units import Dimension
 
@@ -117,6 +117,12 @@ class Context:
         """Return a place of this baghouse; 0 meaning all."""
         return Subject(self.day.baghouse.id, compartment, row)
 
+    def off(self, compartment: int = 0, row: int = 0) -> WorkEntry | None:
+        """Return the entry by which a place was off on purpose in some of the day, if it was."""
+        is_place = row > 0 and self.day.counts_places(compartment)
+        subject = replace(self.subject(compartment, row), is_place=is_place)
+        return self.work.off(subject, self.day.start, self.day.end)
+
     def at(self, second: float) -> datetime:
         """Return an instant of the day, never after its end."""
         return min(self.day.end, self.day.start + timedelta(seconds=second))
@@ -156,6 +162,7 @@ class Rule:
         after: rules whose answers of the same day it reads.
         marks: how its findings on rows show in the roll call.
         judges_valve: what it says of a row is said of the row's valve.
+        excused_off: it neither sees nor finds what is off on purpose by the work log.
         trial_fault: what the trials of `odds` planted for it, in words.
         formerly: the name it had in earlier versions, for site files that still use it.
     """
@@ -174,6 +181,7 @@ class Rule:
     after: tuple[str, ...] = ()
     marks: tuple[RowMark, ...] = ()
     judges_valve: bool = False
+    excused_off: bool = False
     trial_fault: str = ""
     formerly: str = ""
 

@@ -57,6 +57,11 @@ class WorkEntry:
     part: str = ""
     note: str = ""
 
+    @property
+    def date(self) -> str:
+        """The day, as sentences have it: `3 Mar`."""
+        return f"{self.day.day} {self.day:%b}"
+
     def covers(self, subject: Subject) -> bool:
         """Return whether all of a subject was worked on."""
         own = self.subject

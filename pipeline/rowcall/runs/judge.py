@@ -27,6 +27,7 @@ from rowcall.model import (
     Subject,
     Verdict,
     WorkLog,
+    since_work,
 )
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
@@ -67,8 +68,10 @@ def judge_day(
     """
     done = work.done_by(day_bounds(day, site.plant.zone)[1])
     days = [
-        _study_guarded(store, site, baghouse, day, history_of(baghouse), guard)
-        for baghouse in site.baghouse
+        _study_guarded(
+            store, site, house, day, since_work(history_of(house), done, day, house), guard
+        )
+        for house in site.baghouse
     ]
     findings = diagnose(rules, limits, days, guard, done)
     found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}

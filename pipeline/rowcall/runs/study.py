@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import NamedTuple
@@ -15,9 +15,15 @@ from rowcall.condition.minutes import minute_table
 from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
 from rowcall.events.facts.daily import daily_facts, row_facts
-from rowcall.events.facts.pooled_days import days_wanted, with_more_days
+from rowcall.events.facts.pooled_days import (
+    Place,
+    days_wanted,
+    is_of,
+    rows_by_days,
+    with_more_days,
+)
 from rowcall.events.find import Events, Signals, find_events
-from rowcall.model import BaghouseDay, History
+from rowcall.model import BaghouseDay, History, Subject
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
 from rowcall.store.samples import TagSamples, last_before, read_samples
@@ -59,8 +65,12 @@ def study_from(
     n_days = days_wanted(day, studied.facts, history.facts)
     if n_days == 1 or not studied.fires_known or studied.inferred:
         return studied  # places in a sequence are numbered anew each day
-    first, _ = day_bounds(day - timedelta(days=n_days - 1), zone)
-    return _over_days(studied, first, n_days, read)
+    rows = [Subject(baghouse.id, *place) for place in baghouse.all_rows()]
+    for n, places in rows_by_days(n_days, day, rows, history.restarts).items():
+        if n > 1:
+            first, _ = day_bounds(day - timedelta(days=n - 1), zone)
+            studied = _over_days(studied, first, n, places, read)
+    return studied
 
 
 def study_span(
@@ -100,8 +110,10 @@ def study_span(
     return studied, events
 
 
-def _over_days(studied: BaghouseDay, first: datetime, n_days: int, read: Read) -> BaghouseDay:
-    """Return the day with what is known of its rows from all pulses since an earlier instant.
+def _over_days(
+    studied: BaghouseDay, first: datetime, n_days: int, places: Sequence[Place], read: Read
+) -> BaghouseDay:
+    """Return the day with what is known of some rows from all pulses since an earlier instant.
 
     The same day where those days together make no stack.
     """
@@ -110,10 +122,11 @@ def _over_days(studied: BaghouseDay, first: datetime, n_days: int, read: Read) -
         return studied
     before_s = (studied.start - first).total_seconds()
     of_rows = row_facts(studied.baghouse, events)
+    stacks = studied.stacks.filter(~is_of(places)), events.stacks.filter(is_of(places))
     return replace(
         studied,
-        facts=with_more_days(studied.facts, of_rows, n_days, before_s),
-        stacks=events.stacks,
+        facts=with_more_days(studied.facts, of_rows, n_days, before_s, places),
+        stacks=pl.concat(stacks).sort("compartment", "row", "since_s"),
     )
 
 

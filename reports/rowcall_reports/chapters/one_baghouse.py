@@ -109,6 +109,8 @@ _DP_LINES: Sequence[tuple[Fact, str, str, int, float]] = (
     (Fact.N_PULSES, "Pulses", "", 0, 1.0),
     (Fact.FLOW_M3_S, "Gas flow", "m³/s", 1, 1.0),
     (Fact.RUNNING_MIN, "Time running", "h", 1, 60.0),
+    (Fact.N_STARTS, "Starts", "", 0, 1.0),
+    (Fact.COLD_GAS_MIN, "Gas below the water dew point", "min", 0, 1.0),
 )
 
 

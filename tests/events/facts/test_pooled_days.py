@@ -11,10 +11,22 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers.scene_answers import ask, found
-from helpers.scenes import Export, exports, fact, kiln, local, on_time
+from helpers.scenes import FIRST, Export, exports, fact, kiln, local, on_time
+from helpers.work_logs import log, only
 
 from rowcall.events.facts.pooled_days import days_wanted
-from rowcall.model import HISTORY_COLUMNS, BaghouseDay, Fact, FactBook, History, Subject, Verdict
+from rowcall.model import (
+    HISTORY_COLUMNS,
+    BaghouseDay,
+    Fact,
+    FactBook,
+    History,
+    Subject,
+    Verdict,
+    Work,
+    WorkLog,
+    since_work,
+)
 from rowcall.runs.judge import with_day
 from rowcall.runs.study import Kept, Read, study_from
 from rowcall.store.samples import TagSamples
@@ -49,15 +61,19 @@ def reader(days: Sequence[Export]) -> Read:
 
 
 FIELDS = ("time_us", "value", "quality")
+NO_WORK = WorkLog()
 
 
 @cache
-def week(faults: tuple[Fault, ...], n_days: int = 4) -> tuple[BaghouseDay, ...]:
+def week(
+    faults: tuple[Fault, ...], n_days: int = 4, work: WorkLog = NO_WORK
+) -> tuple[BaghouseDay, ...]:
     """Days studied one after the other, each with the facts of those before."""
     days = exports(kiln(cleaning=SELDOM), faults, days=n_days, seed=4, step_s=2)
     read, history, out = reader(days), History(), list[BaghouseDay]()
     for one in days:
-        studied = study_from(read, one.baghouse, one.day, ZoneInfo(one.zone), history)
+        past = since_work(history, work, one.day, one.baghouse)
+        studied = study_from(read, one.baghouse, one.day, ZoneInfo(one.zone), past)
         out.append(studied)
         history = with_day(history, studied, ())
     return tuple(out)
@@ -142,3 +158,16 @@ def test_enough_pulses_a_day_leave_the_day_alone() -> None:
     day = exports(kiln(), seed=4)[0]
     studied = study_from(reader([day]), day.baghouse, day.day, ZoneInfo(day.zone), History())
     assert not [fact for fact, _, _ in FactBook(studied.facts) if fact is Fact.DAYS_STACKED]
+
+
+def test_days_before_a_repair_of_a_row_are_not_pooled() -> None:
+    """Its coil was renewed on the second day: of the two days since, it answers."""
+    fault = RowSilent(start=local(0), compartment=1, row=3, end=local(1, 23))
+    renewed = only(Work.SOLENOID_RENEWED, FIRST + timedelta(days=1), 1, 3)
+    *_, last = week((fault,), work=log(renewed))
+    assert fact(last, Fact.DAYS_STACKED, 1, 3) == 2
+    assert fact(last, Fact.DAYS_STACKED, 1, 4) == 4
+    assert fact(last, Fact.DROP_RATIO, 1, 3) == pytest.approx(1.0, abs=0.1)
+    *_, without = week((fault,))
+    assert fact(without, Fact.DAYS_STACKED, 1, 3) == 4
+    assert fact(without, Fact.DROP_RATIO, 1, 3) != pytest.approx(1.0, abs=0.1)

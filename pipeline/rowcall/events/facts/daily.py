@@ -8,9 +8,9 @@ from collections.abc import Iterable, Iterator
 import polars as pl
 
 from rowcall.condition.minutes import shared_signal
-from rowcall.condition.state import State
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
+from rowcall.events.facts.operation import operation_facts
 from rowcall.events.find import Events, Signals
 from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
@@ -42,7 +42,8 @@ def daily_facts(
     """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
     lines = [
         *header_facts(baghouse, signals, events),
-        *_baghouse_facts(baghouse, minutes, events),
+        *_baghouse_facts(minutes, events),
+        *operation_facts(baghouse, minutes),
         *_dp_facts(baghouse, signals, events),
         *_clock_facts(events),
     ]
@@ -134,11 +135,10 @@ def _compartment_facts(events: Events) -> pl.DataFrame:
     return _long(known, _COMPARTMENTS)
 
 
-def _baghouse_facts(baghouse: Baghouse, minutes: pl.DataFrame, events: Events) -> Iterator[Line]:
+def _baghouse_facts(minutes: pl.DataFrame, events: Events) -> Iterator[Line]:
     running = events.cycles.filter(pl.col("state_running"))
     yield 0, 0, Fact.N_PULSES, events.pulses.height
     yield 0, 0, Fact.N_CYCLES, running.height
-    yield 0, 0, Fact.RUNNING_MIN, (minutes["state"] == State.RUNNING.value).sum()
     if "supply_pressure_pa" in minutes.columns:
         yield 0, 0, Fact.SUPPLY_PRESSURE_PA, minutes["supply_pressure_pa"].median()
 

@@ -2,16 +2,18 @@
 
 How many pulses a row was sent on the days before is in their facts. Where a day has few, as many
 days before it are added as it takes, a week at most; what is then found of a row is found of them
-all, unless its pulses show that it changed in between.
+all, unless its pulses show that it changed in between. Days up to that of a repair of a row are
+not added to it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 
 import polars as pl
 
-from rowcall.model import Fact
+from rowcall.model import RESTARTS, Fact, Subject, WorkEntry
 
 _FEW = 20.0  # chosen: pulses a row from which a day speaks for itself
 _MIN_PULSES = 40.0  # chosen: pulses a row that are looked for
@@ -19,6 +21,8 @@ _MAX_DAYS = 7  # chosen: a week; older pulses say little of today
 _SINCE_DAY = (Fact.ONSET_S.column,)  # facts that count time from the start of the day
 _OF_DAY = (Fact.N_SENT.column,)  # facts that stay the day's own
 _PLACE = ("compartment", "row")
+
+Place = tuple[int, int]
 
 
 def days_wanted(day: date, facts: pl.DataFrame, history: pl.DataFrame) -> int:
@@ -46,15 +50,38 @@ def days_wanted(day: date, facts: pl.DataFrame, history: pl.DataFrame) -> int:
     return wanted
 
 
+def rows_by_days(
+    n_days: int, day: date, rows: Iterable[Subject], restarts: Iterable[WorkEntry]
+) -> dict[int, list[Place]]:
+    """Return the rows by the number of days to stack of them: those since a repair at most."""
+    repairs = [entry for entry in restarts if RESTARTS[entry.work].of_rows]
+    out: dict[int, list[Place]] = {}
+    for row in rows:
+        since = ((day - entry.day).days for entry in repairs if entry.touches(row))
+        own = max(1, min([n_days, *since]))
+        out.setdefault(own, []).append((row.compartment, row.row))
+    return out
+
+
+def is_of(places: Iterable[Place]) -> pl.Expr:
+    """Return whether a line with compartment and row is of some rows."""
+    named = [{"compartment": compartment, "row": row} for compartment, row in places]
+    return pl.struct(pl.col(_PLACE).cast(pl.Int64)).is_in(named)
+
+
 def _median(counts: pl.DataFrame) -> float:
     middle = counts["n"].median()
     return float(middle) if isinstance(middle, (int, float)) else 0.0
 
 
 def with_more_days(
-    facts: pl.DataFrame, of_rows: pl.DataFrame, n_days: int, before_s: float
+    facts: pl.DataFrame,
+    of_rows: pl.DataFrame,
+    n_days: int,
+    before_s: float,
+    places: Sequence[Place],
 ) -> pl.DataFrame:
-    """Return a day's facts with those of its rows from several days.
+    """Return a day's facts with those of some of its rows from several days.
 
     `n_stacked` and `days_stacked` of each row say from how many pulses and days.
 
@@ -62,7 +89,9 @@ def with_more_days(
         facts: of the day.
         of_rows: facts of rows over all days, same columns; times from the start of the first.
         before_s: how long before this day the first began [s].
+        places: the rows that are meant.
     """
+    of_rows = of_rows.filter(is_of(places))
     is_sent = of_rows.filter(pl.col("name").eq(Fact.N_SENT.column) & pl.col("value").gt(0))
     counts = is_sent.with_columns(name=pl.lit(Fact.N_STACKED.column))
     days = is_sent.with_columns(name=pl.lit(Fact.DAYS_STACKED.column), value=pl.lit(float(n_days)))
@@ -73,5 +102,5 @@ def with_more_days(
     )
     # What the day alone shows of these rows gives way to what all days show together.
     names = pl.col("name").is_in(pooled["name"].unique().to_list())
-    kept = facts.filter(~(pl.col("row").gt(0) & names))
+    kept = facts.filter(~(is_of(places) & names))
     return pl.concat([kept, pooled, counts, days]).sort("compartment", "row", "name")
