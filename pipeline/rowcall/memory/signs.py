@@ -13,7 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 
 from rowcall.memory.places import Place, quantity
-from rowcall.model import Case, Check, Finding, SignOf, Subject, Work
+from rowcall.model import Case, Check, Fact, Finding, SignOf, Subject, Work
 
 # All chosen.
 _FADED = 0.9  # [-] of the neighbours' drop: beyond what one row differs by from day to day
@@ -182,7 +182,7 @@ def _cold_start(material: Material) -> bool | None:
     # A day of grace: the start is an instant in UTC, the days are the plant's.
     last = finding.answer.start.date() + timedelta(days=1)
     cold = material.facts.filter(
-        (pl.col("name") == "cold_gas_min")
+        (pl.col("name") == Fact.COLD_GAS_MIN.column)
         & pl.col("day").is_between(last - timedelta(days=_COLD_DAYS + 1), last)
     )["value"]
     return None if cold.is_empty() else bool((cold >= _COLD_MIN).any())

@@ -191,7 +191,7 @@ class Fact(Enum):
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
     N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
     COLD_GAS_MIN = _baghouse(
-        "min", "minutes with gas below its water dew point at the inlet", "one_baghouse"
+        "min", "minutes with gas below its water dew point at the inlet", "one_baghouse", "signs"
     )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
