@@ -25,7 +25,6 @@ class Change:
 class DayReport:
     """Everything one day's report says.
 
-    open_since: for each (rule, subject) found today, the first day of its unbroken run of 'found'.
     limits: for each rule name, the thresholds in force (inside units).
     changed_settings: settings that differ from the site file (reruns), key -> text.
     revision: 1 for the first report of a day, 2 for the next (new data, or parts had failed), ...
@@ -44,7 +43,6 @@ class DayReport:
     findings: tuple[Finding, ...]
     rules: tuple[Rule, ...]
     limits: Mapping[str, Limits]
-    open_since: Mapping[tuple[str, Subject], date] = field(default_factory=dict)
     files: tuple[FileNote, ...] = ()
     changed_settings: Mapping[str, str] = field(default_factory=dict)
     revision: int = 1
@@ -55,3 +53,7 @@ class DayReport:
     notices: tuple[str, ...] = ()
     cases: tuple[Case, ...] = ()
     work: WorkLog = field(default_factory=WorkLog)
+
+    def case_of(self, finding: Finding) -> Case | None:
+        """Return the case that something found on the day belongs to, None where it has none."""
+        return next((case for case in self.cases if finding in case.findings), None)

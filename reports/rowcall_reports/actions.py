@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from rowcall.day_report import DayReport
-from rowcall.model import Finding, RowMark, Rule, Subject, Urgency, Verdict
+from rowcall.model import Case, Finding, RowMark, Rule, Subject, Urgency, Verdict
 from rowcall_reports import wording
 from rowcall_reports.row_marks import mark_of
 
@@ -16,11 +16,17 @@ URGENCY_ORDER = (*Urgency, None)
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One line of 'What to do': findings of one rule in one compartment with one action."""
+    """One thing to do: findings of one rule in one compartment with one action.
+
+    Attributes:
+        since: first day of each finding's case.
+        cases: of the findings, each once.
+    """
 
     rule: Rule
     findings: tuple[Finding, ...]
-    since: tuple[date, ...]  # first day of each
+    since: tuple[date, ...]
+    cases: tuple[Case, ...] = ()
 
     @property
     def first(self) -> Finding:
@@ -52,6 +58,11 @@ class Job:
             self.findings, lambda found: wording.without_numbers(found.answer.text)
         )
         return " ".join(_reason(group) for group in alike)
+
+    @property
+    def is_explained(self) -> bool:
+        """Whether other cases account for all of it."""
+        return bool(self.cases) and all(case.explained_by for case in self.cases)
 
     @property
     def place(self) -> str:
@@ -87,9 +98,15 @@ def jobs(report: DayReport) -> list[Job]:
     ranked = sorted(report.findings, key=lambda item: _rank(item, order))
     found = (item for item in ranked if item.answer.verdict is Verdict.FOUND)
     return [
-        Job(rules[group[0].rule], tuple(group), tuple(since(report, item) for item in group))
+        _job(report, rules[group[0].rule], tuple(group))
         for group in wording.grouped(found, _job_key)
     ]
+
+
+def _job(report: DayReport, rule: Rule, group: tuple[Finding, ...]) -> Job:
+    cases = (report.case_of(found) for found in group)
+    by_id = {case.id: case for case in cases if case is not None}
+    return Job(rule, group, tuple(since(report, item) for item in group), tuple(by_id.values()))
 
 
 def _job_key(found: Finding) -> tuple[object, ...]:
@@ -98,8 +115,9 @@ def _job_key(found: Finding) -> tuple[object, ...]:
 
 
 def since(report: DayReport, found: Finding) -> date:
-    """Return the first day of the finding's unbroken run."""
-    return report.open_since.get((found.rule, found.answer.subject), report.day)
+    """Return the first day of the finding's case."""
+    case = report.case_of(found)
+    return report.day if case is None else case.opened
 
 
 def _rank(found: Finding, order: dict[str, int]) -> tuple[int, int, int, int, str]:

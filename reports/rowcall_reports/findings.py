@@ -37,7 +37,7 @@ SCHEMA: tuple[Column, ...] = (
     Column("rule", pl.String, "name of the rule"),
     Column("verdict", pl.String, "found, clear or cannot tell"),
     Column("urgency", pl.String, "now, next outage or watch; null unless found"),
-    Column("since", pl.Date, "first day of the unbroken run of found; null unless found"),
+    Column("since", pl.Date, "first day of its case; null unless found"),
     Column("start", _UTC, "begin of what was seen, UTC; null where not bounded"),
     Column("end", _UTC, "end of what was seen, UTC; null where not bounded"),
     Column("values", _VALUES, "supporting numbers: name, value, UCUM unit"),

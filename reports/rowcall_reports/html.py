@@ -7,7 +7,9 @@ from html import escape
 from itertools import zip_longest
 
 from markdown_it import MarkdownIt
+from markdown_it.renderer import RendererHTML
 from markdown_it.token import Token
+from markdown_it.utils import EnvType, OptionsDict
 
 # Mail clients drop style sheets but keep style attributes, so every element carries its own.
 _STYLES = {
@@ -25,7 +27,7 @@ _STYLES = {
 }
 _KEPT_WHOLE = 20  # chosen: dates, numbers and marks of a table are not broken across lines
 _BODY = (
-    "font-family:Segoe UI,Helvetica,Arial,sans-serif;font-size:14px;line-height:1.4;"
+    "font-family:Segoe UI,Helvetica,Arial,sans-serif;font-size:16px;line-height:1.4;"
     "color:#111;background:#fff;max-width:980px;margin:0 auto;padding:16px"
 )
 
@@ -40,6 +42,8 @@ def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
             a picture without one is shown by its text.
     """
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
+    parser.add_render_rule("table_open", _scrolling)
+    parser.add_render_rule("table_close", lambda *_: "</table></div>\n")
     tokens = parser.parse(markdown)
     _dress(tokens, image_src)
     body = parser.renderer.render(tokens, parser.options, {})
@@ -65,6 +69,18 @@ def _dress(tokens: Sequence[Token], image_src: Mapping[str, str]) -> None:
             if child.type == "image":
                 _place_image(child, image_src)
         _dress([child for child in token.children or () if child.tag], image_src)
+
+
+def _scrolling(
+    renderer: RendererHTML,
+    tokens: Sequence[Token],
+    number: int,
+    options: OptionsDict,
+    _: EnvType,
+) -> str:
+    """Let a table that is wider than the page be moved by itself, not the page."""
+    table = renderer.renderToken(tokens, number, options, {})
+    return f'<div style="overflow-x:auto">{table}'
 
 
 def _place_image(token: Token, image_src: Mapping[str, str]) -> None:

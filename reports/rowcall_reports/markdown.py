@@ -35,7 +35,7 @@ def write_markdown(report: DayReport, pictures: Sequence[Picture], guard: Guard 
     if cautions:
         parts += ["## Before anyone works on it", cautions]
     parts += chapters
-    parts += ["## How this was judged", write_method(report)]
+    parts += ["## How this was judged", write_method(prepared)]
     return "\n\n".join(parts) + "\n"
 
 

@@ -69,6 +69,11 @@ class PreparedReport:
     jobs: tuple[Job, ...]
 
     @property
+    def own_jobs(self) -> tuple[Job, ...]:
+        """The jobs without those that others account for."""
+        return tuple(job for job in self.jobs if not job.is_explained)
+
+    @property
     def cautions(self) -> set[Caution]:
         """Hazards of the work that the findings lead to."""
         return {caution for job in self.jobs for caution in job.rule.cautions}

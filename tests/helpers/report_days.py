@@ -8,7 +8,7 @@ BH2 (1 compartment of 8 rows): all clear.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
@@ -36,7 +36,19 @@ from helpers.report_facts import (
 
 from rowcall.day_report import DayReport
 from rowcall.file_note import FileNote
-from rowcall.model import BaghouseDay, History, Limits, Subject, TagHealth
+from rowcall.model import (
+    BaghouseDay,
+    Case,
+    Event,
+    Finding,
+    History,
+    Limits,
+    News,
+    State,
+    Subject,
+    TagHealth,
+    Verdict,
+)
 from rowcall.site import Role, Site
 from rowcall.units import parse_quantity
 
@@ -135,6 +147,35 @@ def limits() -> Mapping[str, Limits]:
     return {**out, "row_silent": {"share_judged": 0.4}}
 
 
+OPENED = {
+    ("row_silent", Subject("BH1", *SILENT)): date(2026, 11, 16),
+    ("rising_residual_dp", Subject("BH1")): date(2026, 11, 10),
+    ("row_closes_late", Subject("BH1", *CLOSES_LATE)): date(2026, 11, 23),
+}
+
+
+def cases_of(findings: Iterable[Finding]) -> tuple[Case, ...]:
+    """Return a case for each thing found, of the day or open since `OPENED`."""
+    return tuple(
+        Case(
+            id=f"{finding.rule}-{n}",
+            family="valve",
+            title="Valve of a row",
+            subject=finding.answer.subject,
+            state=State.OPEN,
+            opened=(opened := OPENED.get((finding.rule, finding.answer.subject), DAY)),
+            last_found=DAY,
+            urgency=finding.answer.urgency,
+            findings=(finding,),
+            found_today=True,
+            news=(News.OPENED,) if opened == DAY else (),
+            history=(Event(opened, News.OPENED, ""),),
+        )
+        for n, finding in enumerate(findings)
+        if finding.answer.verdict is Verdict.FOUND
+    )
+
+
 def report(**plant: str) -> DayReport:
     """Return the whole judged day."""
     the_site = site(**plant)
@@ -156,11 +197,7 @@ def report(**plant: str) -> DayReport:
         findings=findings(),
         rules=rules(),
         limits=limits(),
-        open_since={
-            ("row_silent", Subject("BH1", *SILENT)): date(2026, 11, 16),
-            ("rising_residual_dp", Subject("BH1")): date(2026, 11, 10),
-            ("row_closes_late", Subject("BH1", *CLOSES_LATE)): date(2026, 11, 23),
-        },
+        cases=cases_of(findings()),
         files=(note,),
     )
 
@@ -173,7 +210,8 @@ def sample() -> DayReport:
     kiln, mill = full.baghouses
     facts = with_facts(kiln.facts, OTHER_FACTS)
     kiln = replace(kiln, facts=facts, stacks=other_stacks(kiln.stacks))
-    return replace(full, baghouses=(kiln, mill), findings=(*others, *more))
+    found = (*others, *more)
+    return replace(full, baghouses=(kiln, mill), findings=found, cases=cases_of(found))
 
 
 def empty_report() -> DayReport:
@@ -207,4 +245,4 @@ def empty_report() -> DayReport:
         for c in (1, 2)
         for r in range(1, 13)
     )
-    return replace(full, baghouses=days, findings=unknown, files=(), open_since={})
+    return replace(full, baghouses=days, findings=unknown, files=(), cases=())

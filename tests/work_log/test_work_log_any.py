@@ -103,11 +103,13 @@ class Written:
         self.ending = random.choice(("\n", "\r\n", "\r"))
         self.padding = [""] * random.choice((0, 0, 3))  # trailing columns of spreadsheet programs
         self.text = io.StringIO(newline="")
-        quoting = random.choice((csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
-        delimiter = random.choice(",;\t")
-        self.writer = csv.writer(
-            self.text, delimiter=delimiter, lineterminator="\n", quoting=quoting
-        )
+
+        class Dialect(csv.excel):
+            delimiter = random.choice(",;\t")
+            lineterminator = "\n"
+            quoting = random.choice((csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
+
+        self.writer = csv.writer(self.text, Dialect)
         self.writer.writerow([f" {name.title()} " for name in self.columns] + self.padding)
 
     @property

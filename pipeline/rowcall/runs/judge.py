@@ -52,7 +52,6 @@ def judge_day(
     limits: Mapping[str, Limits],
     *,
     history_of: Callable[[Baghouse], History],
-    found_before: Mapping[date, set[tuple[str, Subject]]],
     answers_before: Callable[[Collection[Subject]], Sequence[Finding]],
     work: WorkLog,
     guard: Guard,
@@ -83,7 +82,6 @@ def judge_day(
         findings=tuple(findings),
         rules=tuple(rules),
         limits=limits,
-        open_since=open_since(day, findings, found_before),
         cases=_cases(site, day, known, rules, guard),
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
@@ -122,22 +120,6 @@ def _study_guarded(
         lambda: study_day(store, site, baghouse, day, history),
         lambda why: BaghouseDay.unstudied(baghouse.on(day), day, span, history, why),
     )
-
-
-def open_since(
-    day: date,
-    findings: Sequence[Finding],
-    found_before: Mapping[date, set[tuple[str, Subject]]],
-) -> dict[tuple[str, Subject], date]:
-    """Return for everything found today the first day of its unbroken run of days found."""
-    out = {}
-    for finding in findings:
-        if finding.answer.verdict is Verdict.FOUND:
-            key, first = (finding.rule, finding.answer.subject), day
-            while key in found_before.get(first - timedelta(days=1), ()):
-                first -= timedelta(days=1)
-            out[key] = first
-    return out
 
 
 def changes_since(

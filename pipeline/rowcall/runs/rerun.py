@@ -6,8 +6,8 @@ The store is only read: the nightly record stays as it is.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from dataclasses import dataclass, field
+from datetime import date, datetime
 from pathlib import Path
 
 from rowcall.day_report import DayReport
@@ -24,7 +24,7 @@ from rowcall.runs.record import Progress, enter_day, write_pictured
 from rowcall.runs.result import RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import answers_before, carried, found_before
+from rowcall.store.results import answers_before
 from rowcall.work_log.read_log import read_work_log
 
 
@@ -34,41 +34,22 @@ class _Past:
 
     Attributes:
         history: by baghouse id, as of `BaghouseDay`.
-        found: by day, the rules and subjects found.
         answers: of the days judged here.
     """
 
     history: dict[str, History]
-    found: dict[date, set[tuple[str, Subject]]]
-    answers: list[Finding]
-
-    @classmethod
-    def before(cls, store: Store, site: Site, first: date) -> _Past:
-        """Return what the store holds of the days before `first`."""
-        history = {
-            house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse
-        }
-        found = dict(found_before(store, first, HISTORY_DAYS))
-        return cls(history, found, [])
+    answers: list[Finding] = field(default_factory=list)
 
     def found_places(self) -> set[Subject]:
         """Return the places where anything was found on the days judged here."""
         found = (one.answer for one in self.answers if one.answer.verdict is Verdict.FOUND)
         return {answer.subject for answer in found}
 
-    def add(self, report: DayReport | None, guard: Guard) -> None:
+    def add(self, report: DayReport | None) -> None:
         """Let a day count as past for the days after it; its report is None where it failed."""
-        before = self.found.get(guard.day - timedelta(days=1), set())
-        found = {key for failure in guard.failures for key in carried(before, failure)}
-        self.found[guard.day] = found
         if report is None:
             return
         self.answers += report.findings
-        found |= {
-            (finding.rule, finding.answer.subject)
-            for finding in report.findings
-            if finding.answer.verdict is Verdict.FOUND
-        }
         for day in report.baghouses:
             name = day.baghouse.id
             self.history[name] = with_day(self.history[name], day, report.findings)
@@ -104,7 +85,9 @@ def run_rerun(
         hold_site(site.store, wait_s, progress),
         Store.open(site.store, read_only=True) as store,
     ):
-        past = _Past.before(store, site, first)
+        past = _Past(
+            {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse}
+        )
         for number, day in enumerate(days, start=1):
             progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
             guard = Guard(day, isolates=True)
@@ -117,7 +100,6 @@ def run_rerun(
                     rules,
                     limits,
                     history_of=lambda house: past.history[house.id],
-                    found_before=past.found,
                     answers_before=lambda places: [
                         *answers_before(store, first, past.found_places() | set(places)),
                         *past.answers,
@@ -128,7 +110,7 @@ def run_rerun(
                 )
                 return report, write_pictured(folder, report, guard)
 
-            past.add(enter_day(result, guard, judge), guard)
+            past.add(enter_day(result, guard, judge))
     return result
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable
 from dataclasses import asdict, astuple, dataclass
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
 import rowcall
-from rowcall.guard import STUDY, WHOLE_DAY, Failure
+from rowcall.guard import Failure
 from rowcall.mail.message import SENDING, UNKNOWN, name_of
 from rowcall.model import (
     Answer,
@@ -103,40 +103,6 @@ def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
         [day],
     ).fetchall()
     return {(str(rule), Subject(*subject)): Verdict(verdict) for rule, *subject, verdict in rows}
-
-
-def found_before(store: Store, day: date, days: int) -> dict[date, set[tuple[str, Subject]]]:
-    """Return what was found on each of the `days` days before `day`; judged days only.
-
-    What a part of a day could not say, because it failed, counts as on the day before it.
-    """
-    rows = store.connection.execute(
-        'SELECT day, rule, baghouse, compartment, "row", is_place FROM findings '
-        "WHERE verdict = ? AND day < ? AND day >= ?",
-        [Verdict.FOUND.value, day, day - timedelta(days=days)],
-    ).fetchall()
-    out: dict[date, set[tuple[str, Subject]]] = {}
-    for when, rule, *subject in rows:
-        out.setdefault(when, set()).add((rule, Subject(*subject)))
-    failed = store.connection.execute(
-        "SELECT day, baghouse, part, reference FROM failures WHERE day < ? AND day >= ? "
-        "AND (part <> ? OR day NOT IN (SELECT day FROM judged)) ORDER BY day",
-        [day, day - timedelta(days=days), WHOLE_DAY],
-    ).fetchall()
-    for failure in (Failure(*line) for line in failed):
-        before = out.get(failure.day - timedelta(days=1), set())
-        out.setdefault(failure.day, set()).update(carried(before, failure))
-    return out
-
-
-def carried(
-    before: Iterable[tuple[str, Subject]], failure: Failure
-) -> Iterator[tuple[str, Subject]]:
-    """Return what was found before and the part that failed could have said."""
-    for rule, subject in before:
-        is_same = failure.part in (STUDY, f"rule {rule}") and failure.baghouse == subject.baghouse
-        if is_same or failure.part == WHOLE_DAY:
-            yield rule, subject
 
 
 def failed_days(store: Store) -> dict[date, Attempt]:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 
 import rowcall
 from rowcall.day_report import DayReport
 from rowcall.file_note import FileNote
-from rowcall.model import BaghouseDay, Limits, Threshold
+from rowcall.model import BaghouseDay, Limits, Threshold, Verdict
 from rowcall.units import find_unit, parse_quantity, symbol
 from rowcall_reports import wording
+from rowcall_reports.prepared import PreparedReport
 
 _HASH_SHOWN = 12  # chosen: enough of a SHA-256 to keep one night's files apart
 
 
-def write_method(report: DayReport) -> str:
+def write_method(prepared: PreparedReport) -> str:
     """Return the closing chapter: everything needed to judge the day again."""
+    report = prepared.report
     parts = [
         "Findings are advice from exported data. They do not replace the controls, "
         "interlocks and inspections of the plant.",
+        _checks_table(prepared) if report.findings else "",
         _limits(report),
         *(_set_up(day) for day in report.baghouses),
         _files(report),
@@ -29,26 +33,32 @@ def write_method(report: DayReport) -> str:
 
 
 def _limits(report: DayReport) -> str:
+    """Return the limits that differ from their defaults; all of them are a command away."""
     lines = [
         [
             wording.escape(rule.title),
             wording.escape(limit.meaning),
-            _in_force(limit, report.limits.get(rule.name, {})),
+            shown,
             wording.escape(limit.source),
         ]
         for rule in report.rules
         for limit in rule.thresholds
+        if (shown := _in_force(limit, report.limits.get(rule.name, {})))
     ]
-    return wording.table(["Check", "Limit", "In force", "Source"], lines) if lines else ""
+    all_of_them = "`rowcall rules` prints every limit with its source."
+    if not lines:
+        return f"All limits were the defaults; {all_of_them}"
+    table = wording.table(["Check", "Limit", "In force", "Source"], lines)
+    return f"Limits that differ from their defaults ({all_of_them}):\n\n{table}"
 
 
 def _in_force(limit: Threshold, limits: Limits) -> str:
-    """Return the limit in the unit its author wrote, and the default where it was changed."""
+    """Return a changed limit in the unit its author wrote, and its default; '' of others."""
     default = parse_quantity(limit.text, limit.dimension)
     value = limits.get(limit.key, default)
     written = _readable(limit.text)
     if math.isclose(value, default, rel_tol=1e-9, abs_tol=1e-12):
-        return wording.escape(written)
+        return ""
     code = limit.text.split()[-1] if len(limit.text.split()) > 1 else "1"
     amount = wording.significant(find_unit(code).from_inside(value), 6)
     shown = f"{amount} {symbol(code)}".strip()
@@ -113,3 +123,28 @@ def _file_line(report: DayReport, note: FileNote) -> list[str]:
         wording.clock(note.first, zone),
         wording.clock(note.last, zone),
     ]
+
+
+def _checks_table(prepared: PreparedReport) -> str:
+    """One line a rule, one column a baghouse: how many checks came out how."""
+    counts = Counter(
+        (found.rule, found.answer.subject.baghouse, found.answer.verdict)
+        for found in prepared.report.findings
+    )
+    head = ["Check", *(baghouse.name for baghouse in prepared.baghouses)]
+    lines = [
+        [
+            wording.escape(rule.title),
+            *(_tally(counts, rule.name, day.baghouse.id) for day in prepared.report.baghouses),
+        ]
+        for rule in prepared.report.rules
+    ]
+    return wording.table(head, lines)
+
+
+def _tally(counts: Counter[tuple[str, str, Verdict]], rule: str, baghouse: str) -> str:
+    found, clear, unjudged = (counts[rule, baghouse, verdict] for verdict in Verdict)
+    parts = [f"**{found} found**"] if found else []
+    parts += [f"{clear} clear"] if clear else []
+    parts += [f"{unjudged} cannot tell"] if unjudged else []
+    return ", ".join(parts) or wording.NO_VALUE

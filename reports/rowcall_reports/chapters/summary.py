@@ -1,16 +1,16 @@
-"""The first screen: what to do, where, how soon and why; then what was checked."""
+"""The first screen: trouble of the night, what is new, what to do."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from datetime import date
 
 from rowcall.day_report import DayReport
 from rowcall.guard import Failure
 from rowcall.model import BaghouseDay, Urgency, Verdict
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
+from rowcall_reports.chapters.jobs import write_jobs, write_news
 from rowcall_reports.prepared import PreparedReport
 
 _WHEN = {
@@ -24,23 +24,21 @@ _MAX_FILES = 5  # chosen: the closing chapter lists them all
 
 
 def write_summary(prepared: PreparedReport, failures: Sequence[Failure] = ()) -> str:
-    """Return title, summary lines, the table of jobs and the table of checks.
+    """Return title, summary lines, news and the list of jobs.
 
     Args:
         failures: parts of the day that failed, the chapters' included.
     """
-    report, found = prepared.report, prepared.jobs
+    report, found = prepared.report, prepared.own_jobs
     plant = report.site.plant
     parts = [f"# {wording.escape(plant.name)}: baghouse check-up, {wording.long_day(report.day)}"]
     parts += [*_of_the_night(report), *_missing(prepared), *_notices(report), *_failed(failures)]
     parts.append(_sentence(report, found))
+    parts.append(write_news(prepared))
     if any(baghouse.has_data for baghouse in prepared.baghouses):
         parts += [line for line in (_clear_line(prepared), _unjudged_line(prepared)) if line]
-    if found:
-        parts += ["## What to do", _jobs_table(prepared)]
-    if report.findings:
-        parts += ["## What was checked", _checks_table(prepared)]
-    return "\n\n".join(parts)
+    parts += write_jobs(prepared)
+    return "\n\n".join(part for part in parts if part)
 
 
 def _missing(prepared: PreparedReport) -> list[str]:
@@ -188,55 +186,3 @@ def _unjudged_line(prepared: PreparedReport) -> str:
         f"**Not everything could be judged:** {', '.join(parts)}; the reasons are under "
         '"Could not be judged".'
     )
-
-
-def _jobs_table(prepared: PreparedReport) -> str:
-    head = ["Urgency", "Where", "What to do", "Why", "Since"]
-    names = {baghouse.day.baghouse.id: baghouse.name for baghouse in prepared.baghouses}
-    lines = []
-    for job in prepared.jobs:
-        answer, name = job.first.answer, names[job.baghouse]
-        lines.append(
-            [
-                f"**{job.urgency.upper()}**",
-                f"{name}, {job.place}" if answer.subject.compartment else name,
-                wording.escape(answer.action or job.rule.title),
-                job.why,
-                _since(job.since, prepared.report.day),
-            ]
-        )
-    return wording.table(head, lines)
-
-
-def _since(firsts: Sequence[date], day: date) -> str:
-    """Return the first day, or the earliest and the latest when rows of a job differ."""
-    shown = [
-        "new" if first >= day else f"{first.isoformat()} (day {(day - first).days + 1})"
-        for first in (min(firsts), max(firsts))
-    ]
-    return " to ".join(dict.fromkeys(shown))
-
-
-def _checks_table(prepared: PreparedReport) -> str:
-    """One line a rule, one column a baghouse: how many checks came out how."""
-    counts = Counter(
-        (found.rule, found.answer.subject.baghouse, found.answer.verdict)
-        for found in prepared.report.findings
-    )
-    head = ["Check", *(baghouse.name for baghouse in prepared.baghouses)]
-    lines = [
-        [
-            wording.escape(rule.title),
-            *(_tally(counts, rule.name, day.baghouse.id) for day in prepared.report.baghouses),
-        ]
-        for rule in prepared.report.rules
-    ]
-    return wording.table(head, lines)
-
-
-def _tally(counts: Counter[tuple[str, str, Verdict]], rule: str, baghouse: str) -> str:
-    found, clear, unjudged = (counts[rule, baghouse, verdict] for verdict in Verdict)
-    parts = [f"**{found} found**"] if found else []
-    parts += [f"{clear} clear"] if clear else []
-    parts += [f"{unjudged} cannot tell"] if unjudged else []
-    return ", ".join(parts) or wording.NO_VALUE
