@@ -32,7 +32,7 @@ _QUIET_DAYS = 2  # clear days until it is said: one can be chance
 _CLOSE_DAYS = 7  # clear days: a week holds every shift and a weekend
 _BACK_DAYS = 30  # found again within these, it is the old case
 _CHATTER_DAYS, _CHATTER_TURNS = 14, 3  # so many returns in a fortnight
-_SURE_SHARE = 0.05  # answers to fewer or more than 1 minus this are no coming and going
+_SURE_SHARE = 0.05  # of the pulses of a day answered: fewer is silence, not coming and going
 
 Bounds = Callable[[date], tuple[datetime, datetime]]
 
@@ -170,9 +170,10 @@ def _found_again(life: _Life, day: date, answers: Answers) -> None:
     if not life.chatters and len(life.returns) >= _CHATTER_TURNS:
         life.chatters = True
         life.say(day, News.CHATTERS, text)
-    before = dict(life.series)
+    before = {rule: list(values) for rule, values in life.series.items()}
     _keep(life, day, answers)
-    _turns(life, day, before, text)
+    if all(repair.entry.day != day for repair in life.repairs):  # such a day mixes before and after
+        _turns(life, day, before, text)
 
 
 def _contradict(life: _Life, day: date, text: str) -> None:
@@ -190,6 +191,9 @@ def _turns(life: _Life, day: date, before: dict[str, list[float]], text: str) ->
     """Say that the case is worse or better: by a rule that finds more, by urgency, or by number."""
     rank, rules = _urgency_rank(life.findings), {finding.rule for finding in life.findings}
     is_worse = rank < life.worst or bool(rules - life.rules)
+    urgency = PRESSING[rank]
+    if rank < life.worst and urgency is not None:
+        text += f", now urgent: {urgency.value}"
     changes = [_turn(life, finding, before) for finding in life.findings]
     life.worst, life.rules = min(rank, life.worst), life.rules | rules
     if is_worse or 1 in changes:
@@ -217,7 +221,7 @@ def _turn(life: _Life, finding: Finding, before: dict[str, list[float]]) -> int:
 def _clear(life: _Life, day: date, answers: Answers) -> None:
     life.clear += 1
     life.unknown = 0
-    text = words_of(life.place.members, answers)
+    text = _health(life, answers)
     if life.clear >= (_QUIET_DAYS if _comes_and_goes(life) else 1) and _verify(life, day, text):
         life.state, life.closed = State.CLOSED, day
         return
@@ -230,12 +234,16 @@ def _clear(life: _Life, day: date, answers: Answers) -> None:
         life.say(day, News.CLOSED, text)
 
 
+def _health(life: _Life, answers: Answers) -> str:
+    """Return the numbers of a clear day that its rules, and the members that show most, have."""
+    members = [one for one in life.place.members if one.shows_health or one.rule in life.rules]
+    return words_of(members, answers) or "clear"
+
+
 def _comes_and_goes(life: _Life) -> bool:
     """Return whether a clear day may be one of those on which it does not show."""
-    shares = (quantity(finding, "answered_share") for finding in life.findings)
-    return life.chatters or any(
-        share is not None and _SURE_SHARE < share < 1 - _SURE_SHARE for share in shares
-    )
+    shares = life.series.get("row_silent", [])  # a row that once answered nothing is silent
+    return life.chatters or (bool(shares) and min(shares) > _SURE_SHARE)
 
 
 def _verify(life: _Life, day: date, text: str) -> bool:

@@ -29,6 +29,7 @@ def ranked_causes(material: Material, rules: Mapping[str, Rule]) -> tuple[Ranked
             math.exp(score - max(scores)) / total,
             tuple(sorted(own, key=lambda sign: -abs(sign.weight))),
             cause.check_first,
+            cause.source.startswith("trials"),
         )
         for cause, score, own in zip(causes, scores, signs, strict=True)
     ]

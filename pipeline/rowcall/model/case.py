@@ -68,13 +68,17 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class RankedCause:
-    """One possible cause of a case; the probabilities of a case's causes add up to 1."""
+    """One possible cause of a case; the probabilities of a case's causes add up to 1.
+
+    is_measured: trials stand behind its weights, so that the number may be shown.
+    """
 
     name: str
     title: str
     probability: float
     signs: tuple[Sign, ...]
     check_first: tuple[str, ...]
+    is_measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,11 +95,15 @@ class Measure:
 
 @dataclass(frozen=True, slots=True)
 class Member:
-    """A rule whose findings, of rows or of headers and baghouses, belong to a family."""
+    """A rule whose findings, of rows or of headers and baghouses, belong to a family.
+
+    shows_health: its number is said of a repair, whatever rule found the fault.
+    """
 
     rule: str
     at: At
     measure: Measure | None = None
+    shows_health: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -133,7 +133,7 @@ def _since(firsts: Sequence[date], day: date) -> str:
 def _behind(job: Job) -> Iterator[str]:
     """Yield what is likely behind it, what was done about it, and what it accounts for."""
     for group in wording.grouped(job.cases, lambda case: case.causes[:1] and case.causes[0].name):
-        if group[0].causes:
+        if len(group[0].causes) > 1:
             which = f" ({places_of([case.subject for case in group])})" * (len(job.cases) > 1)
             yield f"Likely{which}: {'; '.join(_causes(group[0].causes))}."
     for case in job.cases:
@@ -146,7 +146,8 @@ def _causes(causes: Sequence[RankedCause]) -> list[str]:
     """Return the first cause and, where it is one among others, the second."""
     n_shown = 1 if causes[0].probability >= _LIKELY else 2
     return [
-        f"{wording.escape(one.title)} ({wording.percent(one.probability)})"
+        wording.escape(one.title)
+        + (f" ({wording.percent(one.probability)})" if one.is_measured else "")
         for one in causes[:n_shown]
     ]
 

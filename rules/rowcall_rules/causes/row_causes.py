@@ -27,7 +27,7 @@ _VALVE = Family(
     title="Valve of a row",
     members=(
         Member("row_silent", At.ROW, _ANSWERS),
-        Member("row_weak", At.ROW, _DROP),
+        Member("row_weak", At.ROW, _DROP, shows_health=True),
         Member("row_closes_late", At.ROW, _LATE),
         Member("slow_header_recovery", At.ROW, _REFILL),
     ),
@@ -37,14 +37,14 @@ _VALVE = Family(
         Cause(
             name="no_current",
             title="solenoid, its wire or its output is dead",
-            prior=0.7,  # chosen: more often than a diaphragm that sticks shut
+            prior=0.4,  # chosen: more often than a diaphragm that sticks shut
             evidence=(
-                Evidence("row_silent", 2.0, -3.0),
+                Evidence("row_silent", 1.5, -3.0),
                 Evidence("row_weak", -2.0),
                 Evidence("row_closes_late", -3.0),
-                Evidence(SignOf.SUDDEN, 0.7, -0.5),
-                Evidence(SignOf.FADED, -2.0, 0.3),
-                Evidence(SignOf.MISSES_SOME, 0.5),
+                Evidence(SignOf.SUDDEN, 0.5, -0.3),
+                Evidence(SignOf.FADED, -1.5),
+                Evidence(SignOf.MISSES_SOME, 0.3),
                 Evidence(SignOf.COIL_RENEWED, -2.0),
                 Evidence(SignOf.DIAPHRAGM_RENEWED, 1.5),
                 Evidence(SignOf.OTHER_ROWS_SINCE, 1.0),
@@ -63,7 +63,7 @@ _VALVE = Family(
                 Evidence("row_silent", 1.5, -0.5),
                 Evidence("row_weak", 1.0, -0.5),
                 Evidence("row_closes_late", -2.0),
-                Evidence(SignOf.FADED, 1.5, -0.5),
+                Evidence(SignOf.FADED, 1.5, -0.3),
                 Evidence(SignOf.MISSES_SOME, 0.3),
                 Evidence(SignOf.COIL_RENEWED, 1.5),
                 Evidence(SignOf.DIAPHRAGM_RENEWED, -0.7),
