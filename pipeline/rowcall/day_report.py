@@ -56,4 +56,14 @@ class DayReport:
 
     def case_of(self, finding: Finding) -> Case | None:
         """Return the case that something found on the day belongs to, None where it has none."""
-        return next((case for case in self.cases if finding in case.findings), None)
+        # By place and rule: numbers that are not known are never equal.
+        key = finding.rule, finding.answer.subject
+        return next(
+            (
+                case
+                for case in self.cases
+                if case.found_today
+                and key in {(one.rule, one.answer.subject) for one in case.findings}
+            ),
+            None,
+        )
