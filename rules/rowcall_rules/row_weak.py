@@ -10,7 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from statistics import median_high
+
+import polars as pl
 
 from rowcall.diagnosis.row_evidence import RowEvidence
 from rowcall.diagnosis.row_rules import (
@@ -115,8 +118,13 @@ def _before(context: Context, subject: Subject, row: RowEvidence) -> str:
 
 
 def _always(context: Context, subject: Subject, row: RowEvidence, limits: Limits) -> int:
-    """Return on how many days the row had this very drop, 0 where it ever had another."""
-    _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
+    """Return on how many days the row had this very drop, 0 where it ever had another.
+
+    Days of before a repair count: one that did not help leaves a weak row, not one by design.
+    """
+    known = context.history
+    whole = replace(known, facts=pl.concat([known.facts, known.cut]))
+    _, past = whole.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     is_long = past.size >= limits["always_days"] and not row.changed
     within = limits["always_within"] + _ERRORS_95 * row.ratio_error
     is_same = is_long and float(abs(past / row.expected - row.ratio).max()) <= within

@@ -70,12 +70,16 @@ def test_a_row_that_starts_to_miss_pulses_is_not_weak_since_then() -> None:
     assert found(ask("row_silent", day)) == {(2, 4)}
 
 
-def with_past(past: list[float]) -> Answer:
-    """What is said of a row at 68 % of its peers' drop after such days."""
+def with_past(past: list[float], n_cut: int = 0) -> Answer:
+    """What is said of a row at 68 % of its peers' drop after such days, the first ones cut off."""
     export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=8)[0]
     day = study(export).day
     history = history_of({Fact.DROP_RATIO: past}, day.day, (2, 4))
-    return ask(RULE, replace(day, history=history))[Subject("BH1", 2, 4)]
+    is_cut = history.facts["day"].rank("dense") <= n_cut
+    facts, cut = history.facts.filter(~is_cut), history.facts.filter(is_cut)
+    return ask(RULE, replace(day, history=replace(history, facts=facts, cut=cut)))[
+        Subject("BH1", 2, 4)
+    ]
 
 
 def test_a_row_that_always_had_that_drop_differs_by_design() -> None:
@@ -88,6 +92,11 @@ def test_a_row_that_always_had_that_drop_differs_by_design() -> None:
 @pytest.mark.parametrize("past", [[], [0.65] * 6, [0.95] * 3 + [0.65] * 20], ids=len)
 def test_a_row_that_had_another_drop_or_no_past_is_weak(past: list[float]) -> None:
     assert with_past(past).urgency is Urgency.NEXT_OUTAGE
+
+
+def test_a_row_that_a_repair_did_not_help_is_weak_and_not_so_by_design() -> None:
+    assert with_past([0.95] * 3 + [0.65] * 10, n_cut=3).urgency is Urgency.NEXT_OUTAGE
+    assert with_past([0.65] * 13, n_cut=3).urgency is Urgency.WATCH
 
 
 @pytest.mark.parametrize("row", [None, 1, 4])

@@ -179,9 +179,11 @@ def test_everything_wrong_with_a_line_is_named_at_once(site: Site) -> None:
     ]
 
 
-def test_no_number_of_bags_limits_no_position(site: Site) -> None:
-    entries, problems = read(f"{HEAD}2026-03-12,BH2,1,1,99,bags changed\n", site)
-    assert (len(entries), problems) == (1, [])
+def test_where_no_number_of_bags_is_stated_any_possible_position_is_read(site: Site) -> None:
+    lines = "2026-03-12,BH2,1,1,200,note\n2026-03-12,BH2,1,1,1-201,note\n"
+    entries, (problem,) = read(HEAD + lines, site)
+    assert [entry.position for entry in entries] == [200]
+    assert "line 3, column position: row 1 of compartment 1 of BH2 has no position 201;" in problem
 
 
 def test_work_some_weeks_ahead_and_outages_years_ahead_are_read(site: Site) -> None:

@@ -103,13 +103,13 @@ class Written:
         self.ending = random.choice(("\n", "\r\n", "\r"))
         self.padding = [""] * random.choice((0, 0, 3))  # trailing columns of spreadsheet programs
         self.text = io.StringIO(newline="")
-
-        class Dialect(csv.excel):
-            delimiter = random.choice(",;\t")
-            lineterminator = "\n"
-            quoting = random.choice((csv.QUOTE_MINIMAL, csv.QUOTE_ALL))
-
-        self.writer = csv.writer(self.text, Dialect)
+        self.delimiter = random.choice(",;\t")
+        self.writer = csv.writer(
+            self.text,
+            delimiter=self.delimiter,
+            lineterminator="\n",
+            quoting=csv.QUOTE_ALL if random.random() < 0.5 else csv.QUOTE_MINIMAL,
+        )
         self.writer.writerow([f" {name.title()} " for name in self.columns] + self.padding)
 
     @property
@@ -118,12 +118,8 @@ class Written:
 
     def add(self, cells: Cells) -> None:
         while self.random.random() < 0.2:
-            self.text.write(self.random.choice(("\n", ",,,\n" if self.is_comma else "\n")))
+            self.text.write(self.random.choice(("\n", f"{self.delimiter * 3}\n")))
         self.writer.writerow([cells[name] for name in self.columns] + self.padding)
-
-    @property
-    def is_comma(self) -> bool:
-        return "," in self.text.getvalue().partition("\n")[0]
 
     def data(self) -> bytes:
         text = self.text.getvalue()
