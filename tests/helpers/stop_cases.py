@@ -94,7 +94,7 @@ def case(
 def renewed(work: Work, check: Check = Check.CONTRADICTED) -> Repair:
     """Return a repair of row 7 on 12 March."""
     done = entry(work, date(2026, 3, 12), Subject("BH1", 1, 7))
-    return Repair(done, check, DAY, "still silent")
+    return Repair(done, check, DAY, "diaphragms renewed on 2026-03-12, but still: silent")
 
 
 def unjudged() -> tuple[Finding, ...]:

@@ -42,6 +42,12 @@ def test_what_is_recorded_once_a_second_is_not_asked_for_again() -> None:
     assert advice.row_days == 30
 
 
+def test_trials_are_quoted_only_where_the_change_finds_more() -> None:
+    why = "not certain enough: its 200 pulses, stacked, show 12 % of its peers' drop"
+    (advice,) = judgeable(unjudged("row_silent", why, (1, 1)), site(), RULES, {("BH1", 0): 5.0})
+    assert "trials" not in advice.buys
+
+
 def test_an_answer_on_the_whole_baghouse_counts_its_rows() -> None:
     why = "the site file names no tag for header pressure, which this rule needs to see drops"
     (advice,) = judgeable(unjudged("row_silent", why, days=1), site(), RULES)

@@ -139,10 +139,11 @@ def test_a_repair_in_vain_is_named_and_its_part_stays_at_home() -> None:
     vain = case("valve", 1, 7, WORN, COIL, repairs=(renewed(Work.DIAPHRAGMS_RENEWED),))
     text = write_outage(stop(vain))
     assert (
-        "Diaphragms renewed 12 Mar, still silent: do not renew them again before coil, wire and "
-        "pilot line are checked." in text
+        "Diaphragms renewed on 2026-03-12, but still: silent: do not renew them again before coil, "
+        "wire and pilot line are checked." in text
     )
     assert stop(vain).parts == {COIL_PART: 1}
+    assert stop(replace(vain, causes=(WORN,))).parts == {COIL_PART: 1}  # what is tried next
 
 
 def test_a_repair_that_waits_is_not_called_vain() -> None:

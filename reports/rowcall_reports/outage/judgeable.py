@@ -213,17 +213,19 @@ def _rows(places: Iterable[Subject], houses: Mapping[str, Baghouse]) -> int:
 
 def _reach(found: Sequence[Finding], rules: Sequence[Rule], steps: Steps) -> str:
     """Say what trials found at the present sampling and at a finer one, where they say it."""
-    odds = read_odds()
-    fine = odds.near(_FINE_S, _PULSES, _NOISE)
-    known = sorted({one.rule for one in found} & set(fine.found))
-    subject = found[0].answer.subject
+    subject, odds = found[0].answer.subject, read_odds()
     step_s = _step_of(subject.baghouse, subject.compartment, steps)
-    if not known or step_s is None:
+    if step_s is None:
         return ""
-    now = odds.near(step_s, _PULSES, _NOISE)
+    now, fine = (odds.near(one, _PULSES, _NOISE) for one in (step_s, _FINE_S))
+    asked = sorted({one.rule for one in found} & set(fine.found))
     shares = ", ".join(
-        f"{title_of(rules, name)} {now.found[name]} and {fine.found[name]}" for name in known
+        f"{title_of(rules, name)} {now.found[name]} and {fine.found[name]}"
+        for name in asked
+        if fine.found[name] > now.found[name]
     )
+    if not shares:
+        return ""
     return (
         f". Of {odds.headers} planted faults, trials with {_PULSES} pulses a row and day found at "
         f"{now.step_s:g} s and at {fine.step_s:g} s: {shares}"

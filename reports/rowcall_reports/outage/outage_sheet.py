@@ -22,7 +22,7 @@ from rowcall_reports.outage.stop import (
 from rowcall_reports.outage.stop_checks import CHECKS, Step
 
 _BLANK = "\\_"  # of a line to write on
-FOUND = f"Found {_BLANK * 24} Name {_BLANK * 12} Date {_BLANK * 8}"
+FOUND = "Found\xa0{} Name\xa0{} Date\xa0{}".format(*(_BLANK * n for n in (24, 12, 8)))
 _MAX_LOOKS = 10  # lines; chosen: what fits beside the work of a shift
 _NOTHING = "Nothing waits for this stop; the standard checks are worth their time all the same."
 
@@ -76,10 +76,9 @@ def _waiting(case: Case, stop: Stop) -> Iterator[str]:
     """Yield what one case is: why in one number, since when, what is likely behind it."""
     urgency = f", {case.urgency.value}" if case.urgency else ""
     since = wording.day_in_sentence(case.opened, stop.day)
-    yield (
-        f"- **{place_of(case.subject)}{urgency}:** {wording.escape(case.title)}. "
-        f"{wording.escape(why_of(case))}. Since {since}."
-    )
+    why = why_of(case)
+    said = why if why.startswith(case.title) else f"{case.title}. {why}"
+    yield (f"- **{place_of(case.subject)}{urgency}:** {wording.escape(said)}. Since {since}.")
     if causes := causes_of(case):
         likely = "; ".join(
             f"{wording.escape(cause.title)} ({wording.percent(cause.probability)})"

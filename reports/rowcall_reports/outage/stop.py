@@ -43,6 +43,9 @@ _PARTS = {
     "worn_diaphragm": (KIT, Work.DIAPHRAGMS_RENEWED),
     "feed": (FILTER, Work.AIR_MENDED),
 }
+_WORK = dict(_PARTS.values())
+# What is tried next where work was in vain, however likely the weights call it.
+_INSTEAD = {Work.DIAPHRAGMS_RENEWED: COIL, Work.SOLENOID_RENEWED: KIT}
 _NOT_AGAIN = {
     Work.DIAPHRAGMS_RENEWED: "do not renew them again before coil, wire and pilot line are checked",
     Work.SOLENOID_RENEWED: "do not renew it again before wire, output, pilot line and both "
@@ -154,13 +157,14 @@ def parts_of(case: Case) -> list[str]:
     """Return the parts that a case may need, each once."""
     in_vain = {one.entry.work for one in case.repairs if one.check is Check.CONTRADICTED}
     wanted = (_PARTS[cause.name] for cause in causes_of(case) if cause.name in _PARTS)
-    return list(dict.fromkeys(part for part, work in wanted if work not in in_vain))
+    instead = [_INSTEAD[work] for work in in_vain if work in _INSTEAD]
+    parts = [*(part for part, work in wanted if work not in in_vain), *instead]
+    return [part for part in dict.fromkeys(parts) if _WORK[part] not in in_vain]
 
 
 def work_of(case: Case) -> list[Work]:
     """Return the work that entries of the log would name for the parts of a case."""
-    works = dict(_PARTS.values())
-    return [works[part] for part in parts_of(case)]
+    return [_WORK[part] for part in parts_of(case)]
 
 
 def step_of(case: Case) -> Step:
@@ -198,8 +202,8 @@ def in_vain(case: Case, day: date) -> Iterator[str]:
         if repair.check is Check.CONTRADICTED:
             when = wording.day_in_sentence(repair.entry.day, day)
             then = _NOT_AGAIN.get(repair.entry.work, "look for another cause first")
-            done = repair.entry.work.value
-            yield f"{done[0].upper()}{done[1:]} {when}, {repair.text or 'still found'}: {then}."
+            said = repair.text or f"{repair.entry.work.value} {when}, still found"
+            yield f"{said[0].upper()}{said[1:]}: {then}."
 
 
 def why_of(case: Case) -> str:
