@@ -8,6 +8,7 @@ from difflib import get_close_matches
 
 from rowcall.model import Subject
 from rowcall.site import Baghouse, Site
+from rowcall.site.baghouse import MAX_BAGS
 from rowcall.work_log.log_cells import read_numbers
 from rowcall.work_log.log_table import Line
 from rowcall.work_log.problem import Column, Problem, quoted
@@ -70,7 +71,7 @@ def _check(
         where = f"compartment {compartment} of {house.id}"
         _within(Column.ROW, rows, house.rows[compartment - 1], where)
         for row in rows:
-            last = house.max_position(compartment, row)
+            last = house.bags_in(compartment, row) or MAX_BAGS
             _within(Column.POSITION, positions, last, f"row {row} of {where}")
 
 
