@@ -143,6 +143,7 @@ KINDS = f"Allowed are: {', '.join(Work)}."
         ("9999-12-31,,,,,note", "check the year"),
         ("1899-12-30,,,,,note", '"1899-12-30" lies before 1990-01-01; check the year.'),
         ("2026-03-12,,,,,diafragms renewed", 'is "diaphragms renewed" meant? ' + KINDS),
+        ("2028-03-12,,,,,outage planed", 'work: "outage planed" is no kind of work; is "outage '),
         ("2026-03-12,,,,,washed", f'work: "washed" is no kind of work. {KINDS}'),
         ("2026-03-12,,,,,", f"work: the cell is empty. {KINDS}"),
         ("2026-03-12,BH3,,,,note", '"BH3" is no baghouse of the site file; is BH'),
@@ -215,6 +216,12 @@ def test_unknown_columns_are_said_once_and_their_cells_left_out(site: Site) -> N
     entries, (problem,) = read(text, site)
     assert (len(entries), entries[0].result) == (3, "")
     assert 'of the columns "weather", "results" nothing is read (is result meant?)' in problem
+
+
+def test_a_cell_below_no_name_is_not_dropped_in_silence(site: Site) -> None:
+    entries, (problem,) = read("time,work,,,\n2026-03-12,note,,x\n2026-03-13,note,,,,\n", site)
+    assert [entry.line for entry in entries] == [3]
+    assert problem.startswith("log.csv, line 2: it has 4 cells, the header 2;")
 
 
 def test_lines_of_different_programs_may_stand_in_one_file(site: Site) -> None:
