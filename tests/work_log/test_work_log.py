@@ -150,6 +150,7 @@ KINDS = f"Allowed are: {', '.join(Work)}."
         ("2026-03-12,mill,,,,note", 'baghouse: "mill" is no baghouse of the site file. Allowed '),
         ("2026-03-12,,1,,,note", "baghouse: the cell is empty, so the place may lie in any of BH"),
         ("2026-03-12,BH1,3,,,note", "compartment: BH1 has no compartment 3; allowed are 1 to 2."),
+        ("2026-03-12,BH2,2,1,,note", "compartment: BH2 has no compartment 2; allowed is 1."),
         ("2026-03-12,BH1,,1,,note", "compartment: the cell is empty, and BH1 has 2; say which o"),
         ("2026-03-12,BH1,1-2,3,,note", "row: compartment 2 of BH1 has no row 3; allowed are 1 to "),
         ("2026-03-12,BH1,1,1-9999,,note", "has no row 4, 5, 6, 7, 8; allowed are 1 to 3."),
@@ -160,7 +161,10 @@ KINDS = f"Allowed are: {', '.join(Work)}."
         ("2026-03-12,BH1,1,2.0,,note", 'row: "2.0" is no number'),
         ("2026-03-12,BH1,1,07. Sep,,note", 'row: "07. Sep" is no number'),
         ("2026-03-12,,,,,note,a,b,c,d", "2: it has 10 cells, the header 9; put a cell that holds"),
-        ('2026-03-12,"BH1,1,,,note', "line 2: a quotation mark has no partner"),
+        (
+            '2026-03-12,"BH1,1,,,note',
+            "line 2: it cannot be cut into cells, as where a quotation mark ha",
+        ),
     ],
 )
 def test_a_line_that_cannot_be_used_is_named_and_costs_only_itself(
@@ -200,6 +204,7 @@ def test_work_some_weeks_ahead_and_outages_years_ahead_are_read(site: Site) -> N
         ("2026-03-12,bags changed\n", "line 1: the header line lacks the column time and work, so"),
         ("\ntime,what\n2026-03-12,x\n", "line 2: the header line lacks the column work, so no li"),
         ("time,work,row,Row\n2026-03-12,note\n", "line 1, column row: it stands there twice, so "),
+        ("x" * 200_000, "line 1: the header line lacks the column time and work, so"),
         (b"PK\x03\x04\x00\x00", "line 1: this is a spreadsheet, which is not read; save it as CSV"),
     ],
 )
@@ -331,13 +336,13 @@ def test_the_commands_write_and_check_a_log(
     assert captured.out.splitlines() == [
         "line 2: 2026-03-12, BH1, compartment 1, row 1, inspection",
         "line 2: 2026-03-12, BH1, compartment 1, row 2, inspection",
-        "1 lines can be used; no need a look.",
+        "Lines that can be used: 1; problems: 0.",
     ]
     with log.open("a", encoding="utf-8") as file:
         file.write("2026-03-12,BH9,1,1,,inspection\n")
     assert main(["check-work-log", "--site", str(site)]) == 2
     captured = capsys.readouterr()
-    assert "1 lines can be used" in captured.out
+    assert "Lines that can be used: 1; problems: 1." in captured.out
     assert "work-log.csv, line 3, column baghouse:" in captured.err
 
 

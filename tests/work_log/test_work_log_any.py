@@ -182,3 +182,14 @@ def test_an_open_quotation_mark_costs_only_its_line(site: Site, seed: int) -> No
     log, problems = parse_work_log(written.data(), site, NOW)
     assert [problem.line for problem in problems] == [damaged]
     assert list(log) == sorted(entries)
+
+
+@given(
+    head=st.sampled_from((b"", b"time,work\n", b"\xff\xfe", b"work;time;note\n")), data=st.binary()
+)
+def test_no_file_is_too_odd_to_be_named(site: Site, head: bytes, data: bytes) -> None:
+    log, problems = parse_work_log(head + data, site, NOW)
+    assert list(log) == []
+    if data.strip(b"\0\t\r\n\v\f ,;\"'"):
+        assert problems
+    assert all(problem.said("log").isprintable() for problem in problems)
