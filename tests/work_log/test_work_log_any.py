@@ -141,7 +141,7 @@ def random_log(random: Random, site: Site, written: Written, n_lines: int) -> li
     return entries
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32))
 def test_a_log_of_valid_lines_reads_back_the_same(site: Site, seed: int) -> None:
     random = Random(seed)
@@ -152,7 +152,7 @@ def test_a_log_of_valid_lines_reads_back_the_same(site: Site, seed: int) -> None
     assert list(log) == sorted(entries)
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32))
 def test_a_damaged_line_is_named_and_costs_only_itself(site: Site, seed: int) -> None:
     random = Random(seed)
@@ -170,7 +170,7 @@ def test_a_damaged_line_is_named_and_costs_only_itself(site: Site, seed: int) ->
     assert list(log) == sorted(entries)
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(seed=st.integers(0, 2**32))
 def test_an_open_quotation_mark_costs_only_its_line(site: Site, seed: int) -> None:
     random = Random(seed)
