@@ -12,7 +12,7 @@ _EXIT_CODES = """exit codes:
   0  done
   1  rowcall itself failed; send the message to its developers
   2  nothing done: wrong arguments, site file or store; the message says what to correct
-  3  reports are written, but exports, tags or the store need a look; each notice says what to do
+  3  reports are written, but exports, tags, work log or store need a look; see the notices
   4  another rowcall run was at work and did not end in time; nothing done
   5  reports are written, but someone still lacks one by mail; the next run tries again
   6  cut short: what is listed is written and kept; the message says what to correct first
@@ -64,6 +64,8 @@ def build_parser() -> argparse.ArgumentParser:
     _add_look(commands)
     _add_set_aside(commands)
     _add_new_site(commands)
+    _add_new_work_log(commands)
+    _add_check_work_log(commands)
     _add_check_store(commands)
     _add_backup(commands)
     return parser
@@ -262,6 +264,35 @@ def _add_new_site(commands: _Commands[argparse.ArgumentParser]) -> None:
         metavar="FILE",
         help="new site file (default: site.toml)",
     )
+
+
+def _add_new_work_log(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "new-work-log",
+        "write an empty work log, and print what may stand in it",
+    )
+    parser.add_argument(
+        "--to",
+        type=Path,
+        default=Path("work-log.csv"),
+        metavar="FILE",
+        help="new CSV file (default: work-log.csv)",
+    )
+    parser.add_argument(
+        "--semicolon",
+        action="store_true",
+        help="put ; between cells, as spreadsheet programs do where 1,5 is written for 1.5",
+    )
+
+
+def _add_check_work_log(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "check-work-log",
+        "print each entry of the work log as understood, and what is wrong with it (then code 2)",
+    )
+    _add_site(parser)
 
 
 def _add_check_store(commands: _Commands[argparse.ArgumentParser]) -> None:

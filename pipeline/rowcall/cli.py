@@ -229,6 +229,39 @@ def _set_aside(options: argparse.Namespace) -> Exit:
     return Exit.DONE
 
 
+def _new_work_log(options: argparse.Namespace) -> Exit:
+    from rowcall.work_log.template import guide, template
+
+    target: Path = options.to
+    _check_new(target)
+    _write_new(target, template(";" if options.semicolon else ","))
+    print(
+        f'{target}: a new work log. Put work_log = "{target.name}" under [folders] of the site '
+        f"file, and into the log a line for each piece of work.\n{guide()}"
+    )
+    return Exit.DONE
+
+
+def _check_work_log(options: argparse.Namespace) -> Exit:
+    from rowcall.work_log.read_log import read_work_log
+    from rowcall.work_log.template import described
+
+    site = _site(options)
+    if site.work_log is None:
+        raise RowcallError(
+            f'{options.site}: it names no work log; begin one with "rowcall new-work-log" and put '
+            'work_log = "work-log.csv" under [folders].'
+        )
+    log, problems = read_work_log(site, datetime.now(UTC))
+    for entry in log:
+        print(printable(described(entry, site.plant.zone)))
+    for text in problems:
+        LOG.warning(text)
+    n_lines = len({entry.line for entry in log})
+    print(f"Lines that can be used: {n_lines}; problems: {len(problems)}.")
+    return Exit.NOT_DONE if problems else Exit.DONE
+
+
 def _check_store(options: argparse.Namespace) -> Exit:
     from rowcall.runs.lock import hold_site
     from rowcall.store import Store
@@ -351,6 +384,8 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "look": _look,
     "set-aside": _set_aside,
     "new-site": _new_site,
+    "new-work-log": _new_work_log,
+    "check-work-log": _check_work_log,
     "check-store": _check_store,
     "backup": _backup,
 }

@@ -30,6 +30,8 @@ COMMANDS = (
     "check-store",
     "rejudge",
     "backup",
+    "new-work-log",
+    "check-work-log",
 )
 
 

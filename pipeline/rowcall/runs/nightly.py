@@ -133,7 +133,8 @@ def _take_in_inbox(
     if not site.inbox.is_dir():
         return _Inbox(f"{site.inbox}: the inbox folder does not exist")
     try:
-        exports = find_exports(site.inbox, site.take_in.files)
+        found = find_exports(site.inbox, site.take_in.files)
+        exports = [path for path in found if path != site.work_log]
     except OSError as error:
         reason = error.strerror or error
         return _Inbox(f"{site.inbox}: the inbox cannot be listed ({reason})")

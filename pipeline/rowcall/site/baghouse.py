@@ -44,7 +44,8 @@ def _by_compartment(value: object) -> object:
     return [_listed(part) for part in listed] if is_nested else [listed]
 
 
-Bags = Annotated[int, Field(ge=1, le=200)]
+MAX_BAGS = 200  # in a row; chosen: several times the longest
+Bags = Annotated[int, Field(ge=1, le=MAX_BAGS)]
 
 
 class Cleaning(Table):
@@ -180,9 +181,9 @@ class Baghouse(Table):
         listed = lists[min(compartment, len(lists)) - 1]
         return listed if len(listed) > 1 else listed * self.rows[compartment - 1]
 
-    def bags_in(self, compartment: int, row: int) -> int | None:
-        """Return how many bags a row has, None where the site file does not say."""
-        return None if self.bags_per_row is None else self._bags_of(compartment)[row - 1]
+    def max_position(self, compartment: int, row: int) -> int:
+        """Return the number of the last bag of a row, the largest possible where none is stated."""
+        return self._bags_of(compartment)[row - 1] if self.bags_per_row else MAX_BAGS
 
     def expected_drop_ratio(self, compartment: int, row: int) -> float:
         """Return a row's bags over the median row's of its header; 1 where no bags are stated.

@@ -90,7 +90,8 @@ def _no_time(text: str) -> str:
     if found := _DAY_MONTH.fullmatch(text):
         one, other, year = (int(part) for part in found.groups())
         days = [f"{year}-{m:02}-{d:02}" for d, m in {(one, other), (other, one)} if m <= 12]
-        meant = f", here {' or '.join(sorted(days))}" if days else ""
+        here = f", here {' or '.join(sorted(days))}" if days else ""
+        meant = f"{here}; in a spreadsheet program, format the column as text first"
     return f"{quoted(text)} is not read as a time; write the year first, as {_TIMES}{meant}."
 
 
@@ -122,8 +123,8 @@ def read_numbers(text: str, column: Column) -> tuple[int, ...]:
         low, high = (int(found[1]), int(found[2] or found[1])) if found else (0, 0)
         if not 1 <= low <= high:
             raise Problem(
-                f"{quoted(text)} is no number; allowed are 7, several such as 7, 10 or 7-9, and "
-                "an empty cell.",
+                f"{quoted(text)} is no number; allowed are 7, several such as 7, 10 or 7-9 (which "
+                "a spreadsheet program may turn into a date), and an empty cell.",
                 column,
             )
         numbers += range(low, high + 1)

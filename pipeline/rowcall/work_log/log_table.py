@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from rowcall.model import Work
 from rowcall.work_log.problem import Column, Problem, quoted
 
 _DELIMITERS = (",", ";", "\t")
@@ -48,10 +49,15 @@ def decoded(data: bytes) -> str:
         return data.decode("utf-16", errors="replace")
     if 0 in data[:2]:  # UTF-16 without a mark: the first character is plain
         return data.decode("utf-16-be" if data[0] == 0 else "utf-16-le", errors="replace")
+    return "".join(map(_line_decoded, data.removeprefix(codecs.BOM_UTF8).splitlines(True)))
+
+
+def _line_decoded(line: bytes) -> str:
+    """Return one line: programs of different habits may have written to one log."""
     try:
-        return data.decode("utf-8-sig")
+        return line.decode()
     except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")
+        return line.decode("cp1252", errors="replace")
 
 
 def plain(text: str) -> str:
@@ -76,7 +82,7 @@ def cut(text: str) -> Table:
     if any(problem.column for problem in problems):
         return Table(problems=problems)
     found = []
-    for number, cells in _records(lines, first + 1, delimiter):
+    for number, cells in _records(lines, first + 1, delimiter, columns[Column.WORK]):
         if cells is None or any(cells[len(header) :]):
             problems.append(_uncut(number, cells, len(header)))
         elif any(cells):
@@ -86,9 +92,18 @@ def cut(text: str) -> Table:
 
 
 def _header(line: str, delimiter: str) -> list[str]:
-    cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    while cells and not cells[-1].strip():
+    cells = _cut_line(line, delimiter)
+    while cells and not cells[-1]:
         cells.pop()
+    return cells
+
+
+def _cut_line(line: str, delimiter: str) -> list[str]:
+    """Return the cells of one line by itself; none where one is longer than the parser takes."""
+    try:
+        cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        return []
     return [cell.strip() for cell in cells]
 
 
@@ -126,11 +141,12 @@ def _odd_columns(header: Sequence[str], line: int) -> Iterator[Problem]:
 
 
 def _records(
-    lines: Sequence[str], first: int, delimiter: str
+    lines: Sequence[str], first: int, delimiter: str, work_at: int
 ) -> Iterator[tuple[int, list[str] | None]]:
     """Yield number and cells of each line from index `first` on; None where it cannot be cut.
 
-    A quotation mark that is never closed costs its own line only: the next one begins anew.
+    A quotation mark that is not closed costs its own line only: the next one begins anew, and a
+    line that names a kind of work (in its cell `work_at`) is never taken for part of a cell.
     """
     at = first
     while at < len(lines):
@@ -139,16 +155,29 @@ def _records(
         reader = csv.reader(rest, delimiter=delimiter, skipinitialspace=True, strict=True)
         try:
             for cells in reader:
+                past = begin + reader.line_num
+                if any(_has_work(line, delimiter, work_at) for line in lines[at + 1 : past]):
+                    raise csv.Error
                 yield at + 1, [cell.strip() for cell in cells]
-                at = begin + reader.line_num
+                at = past
         except csv.Error:
             yield at + 1, None
             at += 1
 
 
+def _has_work(line: str, delimiter: str, work_at: int) -> bool:
+    """Return whether a line is one of its own, not the end of a cell that began before it."""
+    cells = _cut_line(line, delimiter)
+    closes = bool(cells) and cells[0].count('"') % 2 == 1
+    return work_at < len(cells) and not closes and plain(cells[work_at]) in map(plain, Work)
+
+
 def _uncut(line: int, cells: Sequence[str] | None, n_columns: int) -> Problem:
     if cells is None:
-        text = "a quotation mark has no partner; close it, or write it twice where it is meant."
+        text = (
+            "it cannot be cut into cells, as where a quotation mark has no partner; close it, or "
+            "write it twice where it is meant."
+        )
     else:
         text = (
             f"it has {len(cells)} cells, the header {n_columns}; put a cell that holds the sign "
