@@ -50,10 +50,11 @@ def work_fingerprint(work: WorkLog, site: Site, day: date) -> str:
     Empty where it says nothing of that kind. Lines move as others come in before them, and count
     only where an answer names them.
     """
+    _, end = day_bounds(day, site.plant.zone)
     done = [
         [entry.at, entry.work, entry.subject, entry.position, entry.result, entry.part]
         + [entry.line] * (entry.work is Work.OFF)
-        for entry in work.done_by(day_bounds(day, site.plant.zone)[1])
+        for entry in work.done_by(end)
         if entry.work in (Work.OFF, Work.ON)
         or (entry.work not in _NOT_MOVING and day - _BEARS_FOR < entry.day <= day)
     ]
