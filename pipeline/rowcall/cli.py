@@ -258,7 +258,7 @@ def _check_work_log(options: argparse.Namespace) -> Exit:
     for text in problems:
         LOG.warning(text)
     n_lines = len({entry.line for entry in log})
-    print(f"{n_lines} lines can be used; {len(problems) or 'no'} need a look.")
+    print(f"Lines that can be used: {n_lines}; problems: {len(problems)}.")
     return Exit.NOT_DONE if problems else Exit.DONE
 
 

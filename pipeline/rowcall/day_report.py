@@ -32,6 +32,7 @@ class DayReport:
     notices: what the night that wrote it must say besides, in plain sentences.
     settings_differ, had_failed: for a later revision, whether the report before had other settings,
         or parts that failed.
+    rests_on_new: for a later revision, whether only the days before it, or the work log, are new.
     cases: as of the end of the day, those closed on earlier days left out.
     work: the work log up to the end of the day.
     new_files: for a later revision, those of `files` that were taken in since.
@@ -50,6 +51,7 @@ class DayReport:
     new_files: tuple[FileNote, ...] = ()
     settings_differ: bool = False
     had_failed: bool = False
+    rests_on_new: bool = False
     notices: tuple[str, ...] = ()
     cases: tuple[Case, ...] = ()
     work: WorkLog = field(default_factory=WorkLog)

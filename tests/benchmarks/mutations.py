@@ -48,6 +48,7 @@ HOUR = "tests/take_in/test_ambiguous_hour.py"
 ROWS = "tests/events/rows"
 STACKS = "tests/events/stacking"
 BY_FACTS = "tests/rules/test_rules_row_evidence.py"  # on one day with facts written by hand
+WORK_LOG = "tests/work_log"
 DIAGNOSE = "tests/diagnosis/test_diagnose.py"
 
 # fmt: off
@@ -114,6 +115,19 @@ MUTATIONS = (
              "any(first > 12 for", "any(first > 11 for", TIMES),
     Mutation("pipeline/rowcall/take_in/cells/timestamps.py",
              "any(second > 12 for", "any(second > 11 for", TIMES),
+    Mutation("pipeline/rowcall/runs/judge.py",
+             "work.done_by(day_bounds(day, site.plant.zone)[1])", "work",
+             "tests/runs/test_work_log_nights.py"),
+    Mutation("pipeline/rowcall/work_log/log_cells.py",
+             ".replace(tzinfo=None) != wall", ".replace(tzinfo=None) < wall", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_cells.py",
+             "if first != second:", "if first > second:", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_checks.py",
+             "entry.day, is_late, entry.at", "entry.day, entry.at", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_table.py",
+             "and not closes ", "", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_table.py",
+             "if cells is None or any(cells[len(header) :])", "if cells is None", WORK_LOG),
     Mutation("rules/rowcall_rules/header_leak.py",
              "share >= _STEADY", "share >= 0.0", "tests/rules/test_header_leak.py"),
     Mutation("pipeline/rowcall/diagnosis/shared_change.py",

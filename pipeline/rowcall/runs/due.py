@@ -1,14 +1,17 @@
-"""Which days a night has to judge: new ones, changed ones, and those of which a part failed."""
+"""Which days a night has to judge: new and changed ones, those of which a part failed, and those
+that rest on a past or a work log that is another one now."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence, Set
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
+from typing import Self
 
 import rowcall
 from rowcall.days import days_from
+from rowcall.runs.judge import HISTORY_DAYS
 from rowcall.store.results import Attempt, Judged
 
 # In a row; chosen: an outage of two weeks is reported day by day, so that nobody takes it for
@@ -18,20 +21,33 @@ MAX_EMPTY_DAYS = 14
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A day to judge: the newest file that touched it (0: none), and the count of its report."""
+    """A day to judge: the newest file that touched it (0: none), and the count of its report.
+
+    is_recheck: only what it rests on is new, so there is a report only if its findings change.
+    """
 
     day: date
     file_id: int
     revision: int
+    is_recheck: bool = False
+
+    @classmethod
+    def again(cls, day: date, judged: Judged) -> Self:
+        """Return a judged day of which only what it rests on is new."""
+        return cls(day, judged.file_id, judged.revision + 1, is_recheck=True)
 
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """How days were judged before, what was tried of those with parts that failed; the settings."""
+    """How days were judged before, what was tried of those with parts that failed; the settings.
+
+    moved: judged days that rest on other days before them, or on another work log, than now.
+    """
 
     judged: Mapping[date, Judged]
     failed: Mapping[date, Attempt]
     settings_hash: str
+    moved: Set[date] = frozenset()
 
     def is_due(self, day: date, file_id: int) -> bool:
         """Return whether anything is new of a day: its data, or what its failures may hang on."""
@@ -50,11 +66,14 @@ def days_to_judge(complete: Sequence[date], touched: Mapping[date, int], tried: 
         complete: days with data that have ended, rising; short gaps between them may be due too.
         touched: the newest file of each day with data.
     """
-    return [
+    new = [
         Due(day, touched.get(day, 0), tried.judged[day].revision + 1 if day in tried.judged else 1)
         for day in _with_short_gaps(complete)
         if tried.is_due(day, touched.get(day, 0))
     ]
+    moved = tried.moved & tried.judged.keys() - {one.day for one in new}
+    again = (Due.again(day, tried.judged[day]) for day in moved)
+    return sorted([*new, *again], key=lambda one: one.day)
 
 
 def _with_short_gaps(complete: Sequence[date]) -> list[date]:
@@ -66,6 +85,31 @@ def _with_short_gaps(complete: Sequence[date]) -> list[date]:
 
 def _is_long(before: date, day: date) -> bool:
     return (day - before).days - 1 > MAX_EMPTY_DAYS
+
+
+def moved_by_log(
+    known: Mapping[date, str], judged: Collection[date], present: Callable[[date], str]
+) -> tuple[set[date], list[str]]:
+    """Return the judged days of the last `HISTORY_DAYS` that rest on another work log than now.
+
+    Args:
+        known: fingerprint of the log by day; a day without one was judged without a log.
+        present: that of the log as it is now.
+
+    Returns also a line on older ones, in nights that judge others again.
+    """
+    first = max(judged) - timedelta(days=HISTORY_DAYS) if judged else date.min
+
+    def moved(day: date) -> bool:
+        return known.get(day, "") != present(day)
+
+    recent = {day for day in judged if day > first and moved(day)}
+    older = sorted(day for day in judged if day <= first and moved(day)) if recent else []
+    return recent, [
+        f"The work log bears on {len(older)} days more than {HISTORY_DAYS} days back too, which "
+        f"stay as they were judged until: rowcall rejudge --from {day} --to {older[-1]}"
+        for day in older[:1]
+    ]
 
 
 def left_out(complete: Sequence[date], due: Sequence[Due]) -> list[str]:

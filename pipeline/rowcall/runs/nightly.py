@@ -69,7 +69,9 @@ def run_nightly(
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
-        tried = Tried(judged_days(store), failed_days(store), record.settings)
+        judged = judged_days(store)
+        moved = record.moved(judged, is_log_known=bool(work.entries) or not log_problems)
+        tried = Tried(judged, failed_days(store), record.settings, moved)
         due = days_to_judge(complete, touched, tried)
         for text in left_out(complete, due):
             progress(text)

@@ -20,8 +20,8 @@ def run_rejudge(
 ) -> RunResult:
     """Judge the judged days from `first` to `last` again, oldest first, as further revisions.
 
-    Each counts as history for the days after it. Nothing is taken in and nothing mailed; the next
-    nightly run mails what has changed of the last days.
+    Each counts as history for the days after it: those after the range are judged again by the next
+    nightly run, which also mails what has changed of the last days. Nothing is taken in.
 
     Raises:
         CutShortError: nothing more could be done; it holds what had been, and that stays.
@@ -42,5 +42,5 @@ def run_rejudge(
             raise RowcallError(f"No day from {first} to {last} has been judged; nothing was done.")
         work, problems = read_work_log(site, now)
         result.notices += problems
-        Record.of(store, site, work, now, progress, result).judge(due)
+        Record.of(store, site, work, now, progress, result).judge(due, follows=False)
     return result

@@ -77,5 +77,6 @@ def _check(
 
 def _within(column: Column, numbers: Sequence[int], last: int, where: str) -> None:
     if over := [str(number) for number in numbers if number > last]:
-        text = f"{where} has no {column} {', '.join(over[:5])}; allowed are 1 to {last}."
+        allowed = f"are 1 to {last}" if last > 1 else "is 1"
+        text = f"{where} has no {column} {', '.join(over[:5])}; allowed {allowed}."
         raise Problem(text, column)
