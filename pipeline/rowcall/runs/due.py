@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 
 import rowcall
 from rowcall.days import days_from
-from rowcall.store.results import Attempt, Judged
+from rowcall.store.nights.judgements import Attempt, Judged
 
 # In a row; chosen: an outage of two weeks is reported day by day, so that nobody takes it for
 # quiet. A longer gap is a plant that stood still or a wrong date, which would cost a night's run.
@@ -27,11 +27,14 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """How days were judged before, what was tried of those with parts that failed; the settings."""
+    """How days were judged before, what was tried of those with parts that failed.
+
+    `settings` returns the fingerprint of the settings in force.
+    """
 
     judged: Mapping[date, Judged]
     failed: Mapping[date, Attempt]
-    settings_hash: str
+    settings: Callable[[], str]
 
     def is_due(self, day: date, file_id: int) -> bool:
         """Return whether anything is new of a day: its data, or what its failures may hang on."""
@@ -39,8 +42,9 @@ class Tried:
         known = max((one.file_id for one in (judged, failed) if one is not None), default=None)
         if known is None or file_id > known:
             return True
-        present = rowcall.__version__, self.settings_hash
-        return failed is not None and (failed.version, failed.settings_hash) != present
+        if failed is None:
+            return False
+        return (failed.version, failed.settings_hash) != (rowcall.__version__, self.settings())
 
 
 def days_to_judge(complete: Sequence[date], touched: Mapping[date, int], tried: Tried) -> list[Due]:

@@ -17,21 +17,12 @@ from rowcall.model import Limits, Rule
 from rowcall.runs.due import Due
 from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
 from rowcall.runs.past import read_past
-from rowcall.runs.result import RunResult
+from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
-from rowcall.store.results import (
-    Judged,
-    failed_days,
-    found_before,
-    judged_days,
-    save_day,
-    save_failures,
-    verdicts_of,
-)
-
-Progress = Callable[[str], None]
+from rowcall.store.nights.judgements import Judged, failed_days, judged_days
+from rowcall.store.results import found_before, save_day, save_failures, verdicts_of
 
 
 @dataclass(frozen=True, slots=True)

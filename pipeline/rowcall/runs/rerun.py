@@ -20,8 +20,8 @@ from rowcall.model import History, Subject, Verdict
 from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
-from rowcall.runs.record import Progress, enter_day, write_pictured
-from rowcall.runs.result import RunResult, reporting_what_was_done
+from rowcall.runs.record import enter_day, write_pictured
+from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import carried, found_before
