@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from rowcall.days import local_day
-from rowcall.mail.fate import SENT, UNKNOWN
+from rowcall.mail.fate import REFUSED, SENT, UNKNOWN
 from rowcall.notice import Notice
 from rowcall.runs.notices import due_by_mail, mailed, with_reports
 from rowcall.site import Mail, Site
@@ -66,8 +66,9 @@ def mail_night(
     today = local_day(now, site.plant.zone)
     days = _mail_reports(post, store, site, today)
     kept = with_reports(notices, days, today)
+    _mail_refused_notices(post, site, now, kept)
     due = due_by_mail(kept, today)
-    if due and _mail_notices(post, site, now, due):
+    if due and _mail_notices(post, site, now, today, due, site.mail.to):
         kept = mailed(kept, due, today)
     save_notices(store, kept)
     return post.lacking
@@ -103,11 +104,23 @@ def _mail_reports(post: Post, store: Store, site: Site, today: date) -> set[date
     return days
 
 
-def _mail_notices(post: Post, site: Site, now: datetime, due: Sequence[Notice]) -> bool:
+def _mail_refused_notices(post: Post, site: Site, now: datetime, kept: Sequence[Notice]) -> None:
+    """Mail notices that still stand to those whose mail of the last days was refused."""
+    oldest = local_day(now, site.plant.zone) - timedelta(days=post.mail.days_back)
+    for day in sorted({one.mailed for one in kept if one.mailed and one.mailed >= oldest}):
+        states = {to: post.outbox.state(day, 0, address(to)) for to in post.mail.to}
+        refused = [to for to, state in states.items() if state == REFUSED]
+        if refused:
+            due = [one for one in kept if one.mailed == day]
+            _mail_notices(post, site, now, day, due, refused)
+
+
+def _mail_notices(
+    post: Post, site: Site, now: datetime, day: date, due: Sequence[Notice], to: Sequence[str]
+) -> bool:
     from rowcall.runs.letters import notices_letter
 
-    today = local_day(now, site.plant.zone)
-    return post.send(notices_letter(site, today, now, due), post.mail.to)
+    return post.send(notices_letter(site, day, now, due), to)
 
 
 def _has(outbox: StoreOutbox, day: date, judged: Judged, recipient: str) -> bool:
