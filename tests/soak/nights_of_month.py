@@ -192,7 +192,14 @@ NIGHTS = (
     Night("none", GOOD),
     Night("none again", GOOD),
     Night("no export", NOTHING, 3, ("No data newer than",), ()),
-    Night("still none of that day", GOOD, 8, ("no usable data on this day",), (1, 0)),
+    Night(
+        "still none of that day",
+        GOOD,
+        8,
+        ("no usable data on this day",),
+        (1, 0),
+        mailed=("There is no data for this day",),
+    ),
     Night("which comes two nights late", played(_late), 0, (), (2, 0)),
     Night(
         "truncated",
@@ -234,32 +241,30 @@ NIGHTS = (
     Night("store of the backup", GOOD, 0, (), (3, 2, 1, 0)),
     Night("killed", _stopped(signal.SIGKILL), -9, (), ()),
     Night("after the kill", GOOD, 0, (), (1, 0)),
-    Night("stopped", _stopped(signal.SIGTERM), 143, ("Stopped.",), (), is_mailed=False),
+    Night("stopped", _stopped(signal.SIGTERM), 143, ("Stopped.",), (), mailed=()),
     Night(
         "two runs at once",
         _two_at_once,
         0,
         ("Another rowcall run is at work",),
         (1, 0),
-        is_mailed=False,
+        mailed=(),
     ),
-    Night("mail server down", _no_mail_server, 5, ("could not be mailed",), is_mailed=False),
+    Night("mail server down", _no_mail_server, 5, ("could not be mailed",), mailed=()),
     Night(
         "one mailbox refused",
         _mail(refuse={READERS[0]}),
         5,
         ("refused for", READERS[0]),
-        is_mailed=False,
+        mailed=(),
     ),
-    Night(
-        "mail server hangs up", _mail(drop_at_rcpt=True), 5, ("connection lost",), is_mailed=False
-    ),
+    Night("mail server hangs up", _mail(drop_at_rcpt=True), 5, ("connection lost",), mailed=()),
     Night(
         "hangs up after the mail",
         _mail(drop_after_data=True),
         5,
         ("is not known",),
-        is_mailed=False,
+        mailed=(),
     ),
     Night(
         "clock of the historian an hour off",
@@ -278,7 +283,14 @@ NIGHTS = (
         (),
         mend=_inbox_back,
     ),
-    Night("inbox back, a day lost by the historian", GOOD, 8, ("no usable data",), (1, 0)),
+    Night(
+        "inbox back, a day lost by the historian",
+        GOOD,
+        8,
+        ("no usable data",),
+        (1, 0),
+        mailed=("There is no data for this day",),
+    ),
     Night("a report deleted", played(_report_deleted), 3, ("is gone",), mend=_put_back_report),
     Night(
         "still being written",
@@ -286,7 +298,7 @@ NIGHTS = (
         3,  # nothing newer has arrived
         ("waits for the next run",),
         (),
-        is_mailed=False,
+        mailed=(),
     ),
     Night("none, at the end", GOOD, 0, (), (1, 0)),
 )

@@ -150,7 +150,8 @@ class Night:
         says: parts of sentences, on stderr or in the report, which name the trouble.
         back: how many days before the last one the days reported lie; further ones in `also`.
         mend: makes good what nobody but a person can, after the night.
-        is_mailed: False where it shows in the log alone, as the trouble is over or one of mail.
+        mailed: parts of sentences of mails, where these are others than in `says`; none where the
+            trouble is over or one of mail.
     """
 
     trouble: str
@@ -160,7 +161,7 @@ class Night:
     back: tuple[int, ...] = (0,)
     also: tuple[str, ...] = ()
     mend: Callable[[Plant], object] = lambda plant: None
-    is_mailed: bool = True
+    mailed: tuple[str, ...] | None = None
 
 
 def problems(plant: Plant, night: Night, said: Said, mailed: bool) -> Iterator[str]:
@@ -178,7 +179,8 @@ def problems(plant: Plant, night: Night, said: Said, mailed: bool) -> Iterator[s
     for text in night.says:
         if text not in written:
             yield f"no sentence with {text!r}"
-        elif mailed and night.is_mailed and text not in mails:
+    for text in (night.says if night.mailed is None else night.mailed) if mailed else ():
+        if text not in mails:
             yield f"no mail with {text!r}"
     lines = [line.partition(" ")[2] for line in said.err.splitlines()]
     if twice := {line for line in lines if lines.count(line) > 1 and "WARNING" in line}:
