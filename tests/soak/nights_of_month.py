@@ -223,6 +223,7 @@ NIGHTS = (
         played(lambda p: shutil.copy2(p.export(), p.inbox / f"again_{p.day}.parquet")),
         0,
         ("again_",),
+        mailed=(),  # nothing is amiss
     ),
     Night("corrected values of the day before", played(_corrected), 0, (), (1, 0)),
     Night("a tag missing", changed(lambda f: f.filter(pl.col("tag") != DP)), 8, (DP,)),
