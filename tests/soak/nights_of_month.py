@@ -272,7 +272,7 @@ NIGHTS = (
         changed(lambda f: f.with_columns(pl.col("time") + HOUR)),
         3,  # what is not known of a mail is said on the two nights after
     ),
-    Night("a row dated 2000", changed(_dated_2000), 3, ("rows set aside",)),
+    Night("a row dated 2000", changed(_dated_2000), 3, ("rows set aside",), mailed=()),
     Night("a file name that is no text", played(_odd_name)),
     Night("a mistake in the site file", _mistake, 2, ("bag_per_row",), (), mend=_mistake_mended),
     Night("site file mended", GOOD, 0, (), (1, 0)),
