@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -107,15 +108,22 @@ def _site(
 
 
 def _nightly(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.mailing.alarm import forget_failures, mail_failure
     from rowcall.runs.nightly import run_nightly
 
-    result = run_nightly(
-        _site(options, is_to_judge=True),
-        now=datetime.now(UTC),
-        wait_s=options.wait,
-        settle_s=options.settle,
-        progress=LOG.info,
-    )
+    try:
+        site = _site(options, is_to_judge=True)
+        result = run_nightly(
+            site,
+            now=datetime.now(UTC),
+            wait_s=options.wait,
+            settle_s=options.settle,
+            progress=LOG.info,
+        )
+    except Exception as error:
+        mail_failure(options.site, error, datetime.now(UTC), os.environ, LOG.warning)
+        raise
+    forget_failures(site.store)
     return _print_result(result)
 
 

@@ -34,12 +34,14 @@ from rowcall.model import (
     WorkEntry,
     since_work,
 )
+from rowcall.runs import moved as moving
 from rowcall.runs import record as recording
 from rowcall.runs.due import Tried, days_to_judge
+from rowcall.runs.moved import moved_days
 from rowcall.runs.record import Record
 from rowcall.runs.result import RunResult
 from rowcall.store import Store
-from rowcall.store.results import failed_days, judged_days
+from rowcall.store.nights.judgements import failed_days, judged_days
 
 FIRST, N_DAYS, WINDOW = date(2026, 3, 2), 7, 3
 DAYS = [FIRST + timedelta(days=n) for n in range(N_DAYS)]
@@ -111,8 +113,8 @@ class Plant:
         """Judge what is due, as a nightly run does after its take-in."""
         work, judged = log(*self.work), judged_days(store)
         record = Record.of(store, SITE, work, NOW, lambda text: None, RunResult())
-        moved = record.moved(judged, is_log_known=True)
-        tried = Tried(judged, failed_days(store), record.settings, moved)
+        moved = moved_days(store, SITE, work, judged, is_log_known=True, progress=lambda text: None)
+        tried = Tried(judged, failed_days(store), lambda: record.settings, moved)
         touched = {day: file_id for day, (file_id, _) in self.data.items()}
         record.judge(days_to_judge(sorted(self.data), touched, tried))
 
@@ -121,6 +123,7 @@ class Plant:
 def plant(monkeypatch: pytest.MonkeyPatch) -> Plant:
     made = Plant()
     monkeypatch.setattr(recording, "HISTORY_DAYS", WINDOW)
+    monkeypatch.setattr(moving, "HISTORY_DAYS", WINDOW)
     monkeypatch.setattr(recording, "judge_day", made.judge)
     monkeypatch.setattr(recording, "write_pictured", made.write)
     return made

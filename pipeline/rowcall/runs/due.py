@@ -3,16 +3,17 @@ that rest on a past or a work log that is another one now."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from itertools import pairwise
 from typing import Self
 
 import rowcall
 from rowcall.days import days_from
-from rowcall.runs.judge import HISTORY_DAYS
-from rowcall.store.results import Attempt, Judged
+from rowcall.store.nights.judgements import Attempt, Judged
+
+HISTORY_DAYS = 90  # the longest window any rule looks back over
 
 # In a row; chosen: an outage of two weeks is reported day by day, so that nobody takes it for
 # quiet. A longer gap is a plant that stood still or a wrong date, which would cost a night's run.
@@ -39,14 +40,16 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """How days were judged before, what was tried of those with parts that failed; the settings.
+    """How days were judged before, what was tried of those with parts that failed.
 
-    moved: judged days that rest on other days before them, or on another work log, than now.
+    Attributes:
+        settings: returns the fingerprint of the settings in force.
+        moved: judged days that rest on other days before them, or on another work log, than now.
     """
 
     judged: Mapping[date, Judged]
     failed: Mapping[date, Attempt]
-    settings_hash: str
+    settings: Callable[[], str]
     moved: Set[date] = frozenset()
 
     def is_due(self, day: date, file_id: int) -> bool:
@@ -55,8 +58,9 @@ class Tried:
         known = max((one.file_id for one in (judged, failed) if one is not None), default=None)
         if known is None or file_id > known:
             return True
-        present = rowcall.__version__, self.settings_hash
-        return failed is not None and (failed.version, failed.settings_hash) != present
+        if failed is None:
+            return False
+        return (failed.version, failed.settings_hash) != (rowcall.__version__, self.settings())
 
 
 def days_to_judge(complete: Sequence[date], touched: Mapping[date, int], tried: Tried) -> list[Due]:
@@ -85,31 +89,6 @@ def _with_short_gaps(complete: Sequence[date]) -> list[date]:
 
 def _is_long(before: date, day: date) -> bool:
     return (day - before).days - 1 > MAX_EMPTY_DAYS
-
-
-def moved_by_log(
-    known: Mapping[date, str], judged: Collection[date], present: Callable[[date], str]
-) -> tuple[set[date], list[str]]:
-    """Return the judged days of the last `HISTORY_DAYS` that rest on another work log than now.
-
-    Args:
-        known: fingerprint of the log by day; a day without one was judged without a log.
-        present: that of the log as it is now.
-
-    Returns also a line on older ones, in nights that judge others again.
-    """
-    first = max(judged) - timedelta(days=HISTORY_DAYS) if judged else date.min
-
-    def moved(day: date) -> bool:
-        return known.get(day, "") != present(day)
-
-    recent = {day for day in judged if day > first and moved(day)}
-    older = sorted(day for day in judged if day <= first and moved(day)) if recent else []
-    return recent, [
-        f"The work log bears on {len(older)} days more than {HISTORY_DAYS} days back too, which "
-        f"stay as they were judged until: rowcall rejudge --from {day} --to {older[-1]}"
-        for day in older[:1]
-    ]
 
 
 def left_out(complete: Sequence[date], due: Sequence[Due]) -> list[str]:

@@ -30,12 +30,12 @@ from rowcall.model import (
     WorkLog,
     since_work,
 )
+from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 
-HISTORY_DAYS = 90  # the longest window any rule looks back over
 _BEARS_FOR = timedelta(days=HISTORY_DAYS + 7)  # bags are changed row by row in a week
 _NOT_MOVING = (Work.NOTE, Work.INSPECTED, Work.OUTAGE_PLANNED)  # the last is asked for apart
 

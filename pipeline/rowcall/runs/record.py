@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import partial
@@ -14,35 +14,27 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Limits, Rule, WorkLog
-from rowcall.runs.due import Due, moved_by_log
+from rowcall.runs.due import HISTORY_DAYS, Due
 from rowcall.runs.judge import (
-    HISTORY_DAYS,
     changes_since,
     judge_day,
     settings_hash,
     work_fingerprint,
 )
 from rowcall.runs.past import read_past
-from rowcall.runs.result import RunResult
+from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
+from rowcall.store.nights.basis import days_of_another_past, renew_basis, save_basis
+from rowcall.store.nights.judgements import Judged, failed_days, judged_days
 from rowcall.store.results import (
-    Judged,
     answers_before,
-    days_of_another_past,
-    failed_days,
     holds,
-    judged_days,
-    renew_basis,
-    save_basis,
     save_day,
     save_failures,
     verdicts_of,
-    work_known,
 )
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +71,6 @@ class Record:
         limits = limits_in_force(rules, site.rules)
         settings = settings_hash(site, limits)
         return cls(store, site, rules, limits, settings, work, now, progress, result)
-
-    def moved(self, judged: Collection[date], *, is_log_known: bool) -> set[date]:
-        """Return the judged days that rest on a past, or on a work log, that is another one now."""
-        days = set(days_of_another_past(self.store, self._houses, HISTORY_DAYS))
-        if is_log_known:
-            by_log, older = moved_by_log(work_known(self.store), judged, self._work_of)
-            for text in older:
-                self.progress(text)
-            days |= by_log
-        return days
 
     def judge(
         self, due: Sequence[Due], notices: Sequence[str] = (), *, follows: bool = True

@@ -7,11 +7,11 @@ from datetime import date, datetime
 from rowcall.errors import RowcallError
 from rowcall.runs.due import Due
 from rowcall.runs.lock import hold_site
-from rowcall.runs.record import Progress, Record
-from rowcall.runs.result import RunResult, reporting_what_was_done
+from rowcall.runs.record import Record
+from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import judged_days
+from rowcall.store.nights.judgements import judged_days
 from rowcall.work_log.read_log import read_work_log
 
 

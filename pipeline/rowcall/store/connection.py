@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from importlib import import_module
 from pathlib import Path
-from threading import Thread
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -48,9 +46,6 @@ class Store:
         """
         if read_only and not path.exists():
             raise StoreError(f"{path}: there is no store here yet; take in an export first.")
-        # Whoever opens a store will read or write frames; loading what knows them goes on while
-        # the opening waits for the disk.
-        Thread(target=import_module, args=("polars",)).start()
         connection = _connect(path, read_only)
         try:
             connection.execute("SET TimeZone = 'UTC'")
