@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -39,6 +40,7 @@ def _no_mail_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep a developer's own mail settings out of the tests."""
     for name in ("ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"):
         monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("SSL_CERT_FILE", os.devnull)  # authorities of the machine take long to load
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -51,6 +53,9 @@ def _events_found_once(
     with pytest.MonkeyPatch.context() as patch:
         if request.node.get_closest_marker("finds_each_time") is None:
             patch.setattr(study, "_events", finding_once(folder))
+        # Processes that tests start compile each module once, also where none may be kept.
+        patch.setenv("PYTHONPYCACHEPREFIX", str(folder.with_name("bytecode")))
+        patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
         yield
 
 

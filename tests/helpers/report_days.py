@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -135,8 +136,9 @@ def limits() -> Mapping[str, Limits]:
     return {**out, "row_silent": {"share_judged": 0.4}}
 
 
+@cache
 def report(**plant: str) -> DayReport:
-    """Return the whole judged day."""
+    """Return the whole judged day, the same object for the same plant."""
     the_site = site(**plant)
     note = FileNote(
         name="LK_2026-11-24.csv",
