@@ -56,7 +56,7 @@ def test_a_baghouse_that_cannot_be_prepared_leaves_the_others(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     report = report_days.report()
-    of_mill = write_markdown(report, ()).split("\n## BH2")[1]
+    of_mill = write_markdown(report, ()).split("\n## BH2")[1].split("\n## ")[0]
 
     def marks(day: BaghouseDay, *rest: Any) -> Any:
         return fail() if day.signals and day.baghouse.id == "BH1" else actual(day, *rest)
@@ -72,7 +72,7 @@ def test_a_baghouse_that_cannot_be_prepared_leaves_the_others(
     first, _, kiln = text.partition("\n## BH1")
     assert f"- BH1, report: could not be prepared: {failure.why}." in first
     assert failure.why in kiln.split("\n## ")[0]
-    assert text.split("\n## BH2")[1] == of_mill
+    assert text.split("\n## BH2")[1].split("\n## ")[0] == of_mill
 
 
 @pytest.mark.parametrize("name", ["write_summary", "write_cautions", "write_method"])
@@ -86,7 +86,8 @@ def test_what_is_of_the_whole_plant_costs_itself(
     text = write_markdown(report, (), guard)
     (failure,) = guard.failures
     assert f"This chapter could not be written: {failure.why}." in text
-    assert text.count("\n### ") == whole.count("\n### ")
+    of_houses, of_whole = (one.split("\n## BH1")[1].count("\n### ") for one in (text, whole))
+    assert of_houses == of_whole > 0
 
 
 def test_a_day_that_could_not_be_studied_has_no_chapters(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -170,7 +170,7 @@ def _make_empty(path: Path) -> None:
 
 
 def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool) -> None:
-    """Apply the migrations that the store lacks, each in one transaction with its record."""
+    """Apply the migrations that the store lacks, with their records, all of them or none."""
     version = _version(connection, path)
     if version > len(MIGRATIONS):
         raise StoreError(
@@ -184,8 +184,8 @@ def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool)
             f"{path}: the store has schema version {version} and must be brought to version "
             f"{len(MIGRATIONS)} first; run a nightly once."
         )
-    for number, migration in enumerate(MIGRATIONS[version:], start=version + 1):
-        with _transaction(connection):
+    with _transaction(connection):
+        for number, migration in enumerate(MIGRATIONS[version:], start=version + 1):
             if number == 1:
                 connection.execute(RECORD)
             connection.execute(migration.sql)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Migration:
-    """One step of the schema: applied with its record in a single transaction."""
+    """One step of the schema."""
 
     name: str
     sql: str
