@@ -89,6 +89,9 @@ def draw_plant(
     interval_s = _interval(rng, condition)
     n_rows = len(rows) or int(rng.integers(*condition.n_rows, endpoint=True))
     header = draw_header(rng, n_rows, interval_s, condition.faults, is_wide=condition.is_wide)
+    if condition.refill_share:
+        refill_s = interval_s * float(rng.uniform(*condition.refill_share))
+        header = replace(header, refill_s=refill_s)
     if rows:
         header = replace(header, rows=rows)
     schedule = draw_schedule(
