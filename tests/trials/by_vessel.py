@@ -25,7 +25,7 @@ def simulate_vessel(rng: np.random.Generator, header: HeaderPlan, schedule: Sche
     vessel = draw_vessel(rng, header)
     openings = _openings(rng, vessel, header, schedule)
     curves = solve(vessel, openings, feed, schedule.seconds)
-    before, drop, after, tau = _truth(curves, openings, schedule.seconds)
+    before, drop, after, tau = _truth(curves, openings, feed, schedule.seconds)
     return HeaderDay(
         schedule=schedule,
         pressure_pa=lambda at_s: pressure_at(curves, openings.fire_s, feed, at_s) - ATMOSPHERE_PA,
@@ -101,9 +101,9 @@ def pressure_at(curves: Curves, fire_s: Floats, feed: Feed, at_s: Floats) -> Flo
 
 
 def _truth(
-    curves: Curves, openings: Openings, seconds: float
+    curves: Curves, openings: Openings, feed: Feed, seconds: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Before, drop, time of the minimum and time to make 1 - 1/e of it good, for every call."""
+    """Before, drop, time of the minimum and `tau_s` of `HeaderDay`, for every call."""
     interval_s = np.diff(openings.fire_s, append=seconds)
     inside = curves.node_s[None, :] <= interval_s[:, None]
     pressure = np.where(inside, curves.pressure_pa, np.nan)
@@ -111,7 +111,8 @@ def _truth(
     lowest = np.nanargmin(pressure, axis=1)
     line = np.arange(before.size)
     drop = np.where(opened, before - pressure[line, lowest], 0.0)
-    level = pressure[line, lowest] + (1.0 - np.exp(-1.0)) * drop
+    missing = feed(openings.fire_s) - pressure[line, lowest]
+    level = pressure[line, lowest] + (1.0 - np.exp(-1.0)) * missing
     later = np.arange(curves.node_s.size)[None, :] > lowest[:, None]
     back = later & (np.nan_to_num(pressure, nan=-1.0) >= level[:, None])
     first = np.maximum(np.argmax(back, axis=1), 1)
