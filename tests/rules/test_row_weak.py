@@ -86,10 +86,24 @@ def test_a_row_that_always_had_that_drop_differs_by_design() -> None:
     answer = with_past([0.66, 0.64, 0.65, 0.66, 0.63, 0.65, 0.64, 0.65])
     assert (answer.verdict, answer.urgency) == (Verdict.FOUND, Urgency.WATCH)
     assert "differs by design" in answer.text
-    assert "8 days" in answer.text
+    assert "on 9 days" in answer.text
 
 
-@pytest.mark.parametrize("past", [[], [0.65] * 6, [0.95] * 3 + [0.65] * 20], ids=len)
+@pytest.mark.parametrize("past", [[0.65], [0.65] * 6], ids=len)
+def test_in_its_first_week_too_a_row_that_never_had_another_drop_is_watched(
+    past: list[float],
+) -> None:
+    answer = with_past(past)
+    assert answer.urgency is Urgency.WATCH
+    assert "always" in answer.text
+
+
+def test_on_its_first_day_a_weak_row_is_said_to_look_like_one_of_fewer_bags() -> None:
+    assert "fewer bags looks the same" in with_past([]).text
+    assert "fewer bags looks the same" not in with_past([0.95] * 3).text
+
+
+@pytest.mark.parametrize("past", [[], [0.95] * 3 + [0.65] * 20], ids=len)
 def test_a_row_that_had_another_drop_or_no_past_is_weak(past: list[float]) -> None:
     assert with_past(past).urgency is Urgency.NEXT_OUTAGE
 
