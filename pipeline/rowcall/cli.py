@@ -270,6 +270,25 @@ def _check_work_log(options: argparse.Namespace) -> Exit:
     return Exit.NOT_DONE if problems else Exit.DONE
 
 
+def _outage_sheet(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.outage import run_outage_sheet
+
+    files, problems = run_outage_sheet(
+        _site(options),
+        baghouse=options.baghouse,
+        day=options.day,
+        folder=options.to,
+        now=datetime.now(UTC),
+        wait_s=options.wait,
+        progress=LOG.info,
+    )
+    for text in problems:
+        LOG.warning(text)
+    for path in files:
+        print(path)
+    return Exit.NOTICES if problems else Exit.DONE
+
+
 def _check_store(options: argparse.Namespace) -> Exit:
     from rowcall.runs.lock import hold_site
     from rowcall.store import Store
@@ -394,6 +413,7 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "new-site": _new_site,
     "new-work-log": _new_work_log,
     "check-work-log": _check_work_log,
+    "outage-sheet": _outage_sheet,
     "check-store": _check_store,
     "backup": _backup,
 }

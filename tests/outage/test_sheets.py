@@ -101,6 +101,11 @@ def test_what_waits_goes_by_place() -> None:
     assert "Silent all day: no pressure drop at any of 240 pulses. Since 2 Mar." in waits
 
 
+def test_the_number_of_a_case_says_why() -> None:
+    text = write_outage(stop(case("valve", 1, 7, number="answers 4 % of its pulses")))
+    assert "Valve of a row. Answers 4 % of its pulses. Since 2 Mar." in text
+
+
 def test_a_quiet_case_and_one_that_others_explain_are_no_jobs() -> None:
     text = write_outage(full_stop())
     assert "row 9" not in text.replace("rows 1-12", "")
@@ -113,6 +118,12 @@ def test_causes_are_named_with_their_checks_where_they_belong() -> None:
     assert "listen: does it blow longer" in section(text, Step.RUNNING.value)
     valves = section(text, Step.VALVES.value)
     assert valves.index("coil, plug and wire") < valves.index("both diaphragms and the seat")
+
+
+def test_a_probability_is_shown_only_where_trials_stand_behind_it() -> None:
+    measured = replace(COIL, is_measured=True)
+    assert "(70 %)" in write_outage(stop(case("valve", 1, 7, measured)))
+    assert "(70 %)" not in write_outage(stop(case("valve", 1, 7, COIL)))
 
 
 def test_the_same_check_from_outside_is_one_line_for_all_rows() -> None:

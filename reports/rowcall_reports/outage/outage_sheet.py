@@ -14,6 +14,7 @@ from rowcall_reports.outage.stop import (
     causes_of,
     in_vain,
     isolated_of,
+    named,
     outside_of,
     place_of,
     step_of,
@@ -80,10 +81,7 @@ def _waiting(case: Case, stop: Stop) -> Iterator[str]:
     said = why if why.startswith(case.title) else f"{case.title}. {why}"
     yield (f"- **{place_of(case.subject)}{urgency}:** {wording.escape(said)}. Since {since}.")
     if causes := causes_of(case):
-        likely = "; ".join(
-            f"{wording.escape(cause.title)} ({wording.percent(cause.probability)})"
-            for cause in causes
-        )
+        likely = "; ".join(wording.escape(named(cause)) for cause in causes)
         yield f"  - Likely: {likely}."
     yield from (f"  - **{wording.escape(text)}**" for text in in_vain(case, stop.day))
 

@@ -11,11 +11,12 @@ from rowcall.media import Fibre
 from rowcall.model import Subject, Work
 from rowcall.site import Baghouse
 from rowcall.units import show
+from rowcall.work_log.problem import Column
 from rowcall_reports import wording
 from rowcall_reports.outage.outage_sheet import FOUND, tick
 from rowcall_reports.outage.stop import Stop, place_of, work_of
 
-LOG_HEAD = "time,baghouse,compartment,row,position,work,result,part,note"
+LOG_HEAD = ",".join(Column)
 _DATE, _NUMBER = "YYYY-MM-DD", "?"  # to be filled in; the log refuses them as they stand
 _VERIFIES = {
     "valve": "its pulses against its neighbours'",

@@ -153,6 +153,12 @@ def causes_of(case: Case) -> list[RankedCause]:
     return [cause for cause in case.causes if cause.probability >= _WORTH_PARTS]
 
 
+def named(cause: RankedCause) -> str:
+    """Return a cause in words, with its probability where trials stand behind it."""
+    share = f" ({wording.percent(cause.probability)})" if cause.is_measured else ""
+    return f"{cause.title}{share}"
+
+
 def parts_of(case: Case) -> list[str]:
     """Return the parts that a case may need, each once."""
     in_vain = {one.entry.work for one in case.repairs if one.check is Check.CONTRADICTED}
@@ -185,7 +191,7 @@ def outside_of(case: Case) -> list[str]:
 def isolated_of(case: Case) -> list[str]:
     """Return what is done once it is isolated; the likelier cause first."""
     texts = [
-        f"{cause.title} ({wording.percent(cause.probability)}): {text[found.end() :]}"
+        f"{named(cause)}: {text[found.end() :]}"
         for cause in causes_of(case)
         for text in cause.check_first
         if (found := _BARRIER.match(text))
@@ -208,6 +214,8 @@ def in_vain(case: Case, day: date) -> Iterator[str]:
 
 def why_of(case: Case) -> str:
     """Return in one sentence why a case is open."""
+    if case.number:
+        return f"{case.number[0].upper()}{case.number[1:]}"
     text = case.findings[0].answer.text if case.findings else case.title
     return re.split(r"(?<=[.;]) ", text, maxsplit=1)[0].rstrip(".;")
 
