@@ -11,14 +11,15 @@ from rowcall.diagnosis.rule_book import load_families, load_rules
 from rowcall.errors import RowcallError
 from rowcall.memory.cases import Remembered, cases_on
 from rowcall.model import Case, Rule, WorkLog
-from rowcall.runs.judge import HISTORY_DAYS
+from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
-from rowcall.runs.record import Progress
+from rowcall.runs.result import Progress
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
-from rowcall.store.results import answers_before, judged_days
-from rowcall.store.unjudged import header_steps, unjudged_answers
+from rowcall.store.nights.judgements import judged_days
+from rowcall.store.nights.unjudged import header_steps, unjudged_answers
+from rowcall.store.results import answers_before
 from rowcall.work_log.read_log import read_work_log
 from rowcall_reports.outage.judgeable import judgeable
 from rowcall_reports.outage.sheet_files import sheets
