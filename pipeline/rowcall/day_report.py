@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from rowcall.file_note import FileNote
-from rowcall.model import BaghouseDay, Finding, Limits, Rule, Subject, Verdict
+from rowcall.model import BaghouseDay, Case, Finding, Limits, Rule, Subject, Verdict, WorkLog
 from rowcall.site import Site
 
 
@@ -33,6 +33,8 @@ class DayReport:
     notices: what the night that wrote it must say besides, in plain sentences.
     settings_differ, had_failed: for a later revision, whether the report before had other settings,
         or parts that failed.
+    cases: as of the end of the day, those closed on earlier days left out.
+    work: the work log up to the end of the day.
     new_files: for a later revision, those of `files` that were taken in since.
     """
 
@@ -51,3 +53,5 @@ class DayReport:
     settings_differ: bool = False
     had_failed: bool = False
     notices: tuple[str, ...] = ()
+    cases: tuple[Case, ...] = ()
+    work: WorkLog = field(default_factory=WorkLog)

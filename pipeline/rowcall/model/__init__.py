@@ -7,6 +7,17 @@ store know only these nouns.
 from __future__ import annotations
 
 from rowcall.model.answer import Answer, Caution, Finding, Quantity, Subject, Urgency, Verdict
+from rowcall.model.case import (
+    Case,
+    Check,
+    Event,
+    Explained,
+    News,
+    RankedCause,
+    Repair,
+    Sign,
+    State,
+)
 from rowcall.model.day import HOUR_COLUMNS, BaghouseDay, Inferred, Signal, TagHealth
 from rowcall.model.fact import (
     FACT_COLUMNS,
@@ -32,6 +43,7 @@ from rowcall.model.rule import (
     limit,
     work,
 )
+from rowcall.model.work import Work, WorkEntry, WorkLog
 
 __all__ = [
     "FACT_COLUMNS",
@@ -41,9 +53,13 @@ __all__ = [
     "VERDICT_COLUMNS",
     "Answer",
     "BaghouseDay",
+    "Case",
     "Caution",
     "Chapter",
+    "Check",
     "Context",
+    "Event",
+    "Explained",
     "Fact",
     "FactBook",
     "Finding",
@@ -54,16 +70,24 @@ __all__ = [
     "Level",
     "Limits",
     "Need",
+    "News",
     "OtherSettings",
     "Quantity",
+    "RankedCause",
+    "Repair",
     "RowMark",
     "Rule",
+    "Sign",
     "Signal",
+    "State",
     "Subject",
     "TagHealth",
     "Threshold",
     "Urgency",
     "Verdict",
+    "Work",
+    "WorkEntry",
+    "WorkLog",
     "limit",
     "work",
 ]

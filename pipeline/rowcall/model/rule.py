@@ -10,6 +10,7 @@ from enum import StrEnum
 from rowcall.model.answer import Answer, Caution, Quantity, Subject, Urgency, Verdict
 from rowcall.model.day import BaghouseDay
 from rowcall.model.fact import Fact, FactBook, History
+from rowcall.model.work import WorkLog
 from rowcall.site import Role
 from rowcall.units import Dimension
 
@@ -98,12 +99,14 @@ class Context:
         limits: thresholds in force, inside units.
         facts: the day's facts.
         answers: of the rules named in `Rule.after`, by rule.
+        work: the work log up to the end of the day.
     """
 
     day: BaghouseDay
     limits: Limits
     facts: FactBook
     answers: Mapping[str, tuple[Answer, ...]] = field(default_factory=dict)
+    work: WorkLog = field(default_factory=WorkLog)
 
     @property
     def history(self) -> History:
