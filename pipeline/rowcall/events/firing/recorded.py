@@ -55,8 +55,8 @@ class Fires:
         rows, place = np.unique(places, axis=0, return_inverse=True)
         return rows.astype(np.int64), place.reshape(-1).astype(np.int64)
 
-    def pick(self, keep: npt.NDArray[np.bool_]) -> Fires:
-        """Return the fires where `keep` is True."""
+    def pick(self, keep: npt.NDArray[np.bool_] | Ints) -> Fires:
+        """Return the fires where `keep` is True, or those that it counts, in its order."""
         return Fires(
             self.low_s[keep],
             self.high_s[keep],
