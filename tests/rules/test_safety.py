@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 import rowcall_rules
-from rowcall.diagnosis.rule_book import load_rules
+from rowcall.diagnosis.rule_book import load_families, load_rules
 from rowcall.model import ISOLATED, Caution, Rule
 
 RULES = load_rules()
@@ -152,6 +152,25 @@ def test_what_is_checked_first_needs_no_opening_before_isolation(name: str) -> N
     assert is_inside == sorted(is_inside)  # from outside first
     outside = [check for check, inside in zip(checks, is_inside, strict=True) if not inside]
     assert {check: words for check in outside if (words := unsafe_words(check))} == {}
+
+
+@pytest.mark.parametrize(
+    "checks",
+    [
+        pytest.param(cause.check_first, id=f"{family.key}-{cause.name}")
+        for family in load_families()
+        for cause in family.causes
+    ],
+)
+def test_what_is_checked_of_a_cause_needs_no_opening_before_isolation(
+    checks: tuple[str, ...],
+) -> None:
+    is_inside = [bool(BARRIER.match(check)) for check in checks]
+    assert is_inside == sorted(is_inside)
+    outside = [check for check, inside in zip(checks, is_inside, strict=True) if not inside]
+    assert {check: words for check in outside if (words := unsafe_words(check))} == {}
+    inside = [advice(check).isolated for check in checks]
+    assert [text for text in inside if NEEDS_ENERGY.search(text)] == []
 
 
 @pytest.mark.parametrize("name", NAMES)

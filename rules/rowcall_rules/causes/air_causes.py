@@ -55,7 +55,7 @@ _HEADER = Family(
             ),
             check_first=(
                 "with the sequence stopped and the air on, stand clear and listen along the valves",
-                "soap or ultrasonic check of valves, lids and bulkhead fittings",
+                "from outside: soap or ultrasonic check of the valves and bulkhead fittings",
             ),
             source=_TRIALS,
         ),
@@ -130,8 +130,8 @@ _HEADER = Family(
             prior=-1.0,  # chosen
             evidence=(Evidence("row_silent", 4.0, -4.0), Evidence(SignOf.NO_AIR, -3.0)),
             check_first=(
-                "controller: fuses and lamps of the outputs",
-                "isolated: power supply and output card",
+                "controller: lamps of the outputs",
+                "isolated: fuses, power supply and output card",
             ),
             source="chosen: rows that go silent together share something",
         ),

@@ -50,9 +50,9 @@ _VALVE = Family(
                 Evidence(SignOf.OTHER_ROWS_SINCE, 1.0),
             ),
             check_first=(
-                "pulse the row by hand from the controller, standing clear: does the pilot click?",
-                "output and fuse at the controller",
-                "isolated: coil, plug and wire",
+                "pulse the row by hand from the controller, standing clear: does it click?",
+                "lamp of its output at the controller when its turn comes",
+                "isolated: fuse, coil, plug and wire",
             ),
             source=_NO_TRUTH,
         ),
@@ -129,8 +129,8 @@ _CONTROL = Family(
             title="skipped by a setting of the controller",
             evidence=(Evidence(SignOf.OTHER_ROWS_SINCE, 0.7),),
             check_first=(
-                "controller: number of rows, rows skipped, compartment isolated; if meant, enter "
-                '"off on purpose" in the work log',
+                "controller: number of rows, rows skipped, compartment isolated; if meant, write "
+                '"off on purpose" into the work log',
             ),
             source=_NO_TRUTH,
         ),
