@@ -60,7 +60,11 @@ def build_parser() -> argparse.ArgumentParser:
     _add_rerun(commands)
     _add_rejudge(commands)
     _add_demo(commands)
-    _add(commands, "rules", "print what each rule looks for, its thresholds and their sources")
+    _add(
+        commands,
+        "rules",
+        "print what each rule looks for, its thresholds, their sources, and causes",
+    )
     _add_look(commands)
     _add_set_aside(commands)
     _add_new_site(commands)

@@ -167,7 +167,7 @@ def _demo(options: argparse.Namespace) -> Exit:
 
 
 def _rules(_: argparse.Namespace) -> Exit:
-    from rowcall.diagnosis.rule_book import load_rules
+    from rowcall.diagnosis.rule_book import load_families, load_rules
 
     for rule in load_rules():
         print(f"{rule.name}: {rule.title}")
@@ -179,6 +179,14 @@ def _rules(_: argparse.Namespace) -> Exit:
             print(f"  {rule.name}.{limit.key} = {limit.text}: {limit.meaning} ({limit.source})")
         print(f"  easily confused with: {rule.confused_with}")
         print(f"  sources: {'; '.join(rule.references)}\n")
+    for family in load_families():
+        rules = ", ".join(member.rule for member in family.members)
+        print(f"Case {family.key}: {family.title} (findings of {rules})")
+        for cause in family.causes:
+            print(f"  cause {cause.name}: {cause.title} (weights: {cause.source})")
+            for one in cause.evidence:
+                print(f"    {one.holds:+.1f} if so, {one.fails:+.1f} if not: {one.of}")
+        print()
     return Exit.DONE
 
 

@@ -13,7 +13,7 @@ import pytest
 from helpers.site_texts import FULL
 
 from rowcall.cli import Exit, main
-from rowcall.diagnosis.rule_book import load_rules
+from rowcall.diagnosis.rule_book import load_families, load_rules
 from rowcall.runs.result import RunResult
 from rowcall_reports.findings import SCHEMA
 
@@ -120,6 +120,9 @@ def test_help_imports_nothing_heavy() -> None:
 def test_rules_are_listed_with_thresholds_and_sources(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rules"]) == 0
     out = capsys.readouterr().out
+    for family in load_families():
+        assert f"Case {family.key}: {family.title}" in out
+        assert all(f"cause {cause.name}: {cause.title}" in out for cause in family.causes)
     for rule in load_rules():
         assert rule.title in out
         for limit in rule.thresholds:
