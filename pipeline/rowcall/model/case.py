@@ -154,3 +154,8 @@ class Case:
     def is_job(self) -> bool:
         """Whether something is to be done about it by itself."""
         return self.state is State.OPEN and not self.clear_days and not self.explained_by
+
+    @property
+    def is_unseen(self) -> bool:
+        """Whether it is open, and the day could not say whether it still is."""
+        return self.state is State.OPEN and not self.clear_days and not self.found_today

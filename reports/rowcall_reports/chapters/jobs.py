@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 
-from rowcall.model import ISOLATED, Case, Check, News, RankedCause, Repair, State, Urgency
+from rowcall.model import ISOLATED, Case, Check, News, RankedCause, Repair, Urgency
 from rowcall_reports import wording
 from rowcall_reports.actions import Job, places_of
 from rowcall_reports.prepared import PreparedReport
@@ -77,7 +77,7 @@ def write_jobs(prepared: PreparedReport) -> list[str]:
 
 def _unseen(prepared: PreparedReport) -> Iterator[str]:
     for case in prepared.report.cases:
-        if case.state is State.OPEN and not case.found_today and not case.clear_days:
+        if case.is_unseen:
             last = wording.day_in_sentence(case.last_found, prepared.report.day)
             yield (
                 f"- **{_where(case)}: {wording.escape(_title_of(prepared, case))}.** "

@@ -149,7 +149,12 @@ def _changes(report: DayReport) -> str:
 def _sentence(report: DayReport, found: Sequence[Job]) -> str:
     if not found:
         judged = {item.answer.verdict for item in report.findings} - {Verdict.CANNOT_TELL}
-        return "**Nothing was found that needs work.**" if judged else "**Nothing was judged.**"
+        what = "Nothing was found that needs work" if judged else "Nothing was judged"
+        n_open = sum(case.is_unseen for case in report.cases)
+        earlier = (
+            f"; {wording.count(n_open, 'thing')} found earlier {'is' if n_open == 1 else 'are'}"
+        )
+        return f"**{what}{f'{earlier} still open' if n_open else ''}.**"
     counts = Counter(job.urgency for job in found)
     parts = [
         f"{counts[urgency]} {_WHEN.get(urgency, 'without a stated urgency')}"
