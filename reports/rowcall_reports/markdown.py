@@ -87,7 +87,7 @@ def _chapter(
     found = write_found(baghouse, chapter)
     if chapter is Chapter.AIR:
         recovery = write_recovery(baghouse), embed(images, "recovery", house)
-        return found, *recovery, write_headers(baghouse.day, baghouse.facts)
+        return found, *recovery, write_headers(baghouse.day, baghouse.facts, baghouse.off)
     if chapter is Chapter.DP:
         return found, write_dp(baghouse), embed(images, "dp", house)
     temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)

@@ -7,7 +7,18 @@ from functools import partial
 
 from rowcall.day_report import DayReport
 from rowcall.guard import UNGUARDED, Guard
-from rowcall.model import BaghouseDay, Caution, Chapter, FactBook, Finding, RowMark, Rule, Verdict
+from rowcall.model import (
+    BaghouseDay,
+    Caution,
+    Chapter,
+    FactBook,
+    Finding,
+    RowMark,
+    Rule,
+    Subject,
+    Verdict,
+    WorkLog,
+)
 from rowcall_reports import fact_lookup, row_marks, wording
 from rowcall_reports.actions import Job, by_urgency, jobs
 from rowcall_reports.inlet import InletTag, inlet_tags
@@ -46,6 +57,11 @@ class PreparedDay:
             or any(tag.n_points for tag in self.day.health)
             or bool(self.day.signals)
         )
+
+    @property
+    def off(self) -> set[row_marks.Place]:
+        """The rows that were off on purpose."""
+        return {place for place, mark in self.marks.items() if mark is row_marks.OFF}
 
     @property
     def known_marks(self) -> tuple[RowMark, ...]:
@@ -123,11 +139,23 @@ def _prepare_day(report: DayReport, day: BaghouseDay) -> PreparedDay:
         rules=report.rules,
         facts=FactBook(day.facts),
         usual=fact_lookup.usual(day),
-        marks=row_marks.marks_today(day, report.findings, report.rules),
+        marks={
+            **row_marks.marks_today(day, report.findings, report.rules),
+            **dict.fromkeys(_off(report.work, day), row_marks.OFF),
+        },
         jobs=tuple(jobs(replace(report, findings=tuple(found)))),
         unjudged=tuple(_unjudged(report, baghouse)),
         inlet=inlet_tags(day),
     )
+
+
+def _off(work: WorkLog, day: BaghouseDay) -> list[row_marks.Place]:
+    """Return the rows that were off on purpose."""
+    return [
+        place
+        for place in day.baghouse.all_rows()
+        if work.off(Subject(day.baghouse.id, *place), day.start, day.end) is not None
+    ]
 
 
 def _unjudged(report: DayReport, baghouse: str) -> list[Finding]:

@@ -16,7 +16,8 @@ PARTLY = RowMark(
 )
 UNKNOWN = RowMark("?", "could not be judged", "could not be judged", _PLAIN, sign="?")
 NOT_ASKED = RowMark("", "not asked", "no such row, or not asked", _PLAIN, sign="-")
-PLAIN = (OK, PARTLY, UNKNOWN, NOT_ASKED)
+OFF = RowMark("", "off on purpose", "off on purpose, by the work log", _PLAIN, sign="off")
+PLAIN = (OK, PARTLY, UNKNOWN, NOT_ASKED, OFF)
 SHOWN_DAYS = 30  # chosen: a month fits a page and shows when a row fell silent
 
 Place = tuple[int, int]  # compartment, row

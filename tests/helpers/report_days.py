@@ -161,7 +161,7 @@ def cases_of(findings: Iterable[Finding]) -> tuple[Case, ...]:
         Case(
             id=f"{finding.rule}-{n}",
             family="valve",
-            title="Valve of a row",
+            title="Valve of a row" if finding.answer.subject.row else "Gas and cloth",
             subject=finding.answer.subject,
             state=State.OPEN,
             opened=(opened := OPENED.get((finding.rule, finding.answer.subject), DAY)),

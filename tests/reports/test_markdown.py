@@ -61,7 +61,7 @@ def test_first_screen_says_what_to_do_most_pressing_first(full: str) -> None:
     head = full.splitlines()
     assert head[0] == "# Ondravel Lime: baghouse check-up, Tuesday 2026-11-24"
     assert head[2] == "**2 things to do now, 1 for the next outage, 1 to watch.**"
-    assert head[4] == "- **New:** BH1 (inlet over the limit of the bags)."
+    assert head[4] == "- **New:** BH1, gas and cloth (inlet over the limit of the bags)."
     assert "All clear: BH2 Mill baghouse." in full
     order = [full.index(f"### {head}\n") for head in ("Now", "Next outage", "Watch")]
     assert order == sorted(order)

@@ -22,6 +22,7 @@ from rowcall.model import (
     Subject,
     Work,
     WorkEntry,
+    WorkLog,
 )
 from rowcall_reports.markdown import write_markdown
 
@@ -124,3 +125,13 @@ def test_an_open_case_that_could_not_be_judged_is_not_forgotten() -> None:
     part = text.split("### Still open, but not to be seen on this day")[1]
     assert "**Nothing was judged; 1 thing found earlier is still open.**" in text
     assert "compartment 1, row 4: row does not answer.** Last found on 21 Nov" in part
+
+
+def test_a_row_that_is_off_on_purpose_is_shown_so_and_no_row_of_few_pulses() -> None:
+    report = report_days.report()
+    row = Subject("BH1", 1, 2)
+    entry = replace(ENTRY, work=Work.OFF, subject=row)
+    whole = write_markdown(replace(report, work=WorkLog((entry,))), ())
+    line = next(one for one in whole.splitlines() if one.startswith("| Comp. 1"))
+    assert [cell.strip() for cell in line.split("|")][3] == "off"
+    assert "`off`: off on purpose, by the work log" in whole

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of
 from rowcall.model import BaghouseDay, Fact, FactBook
@@ -43,10 +43,12 @@ _COLUMNS: Sequence[tuple[str, Write]] = (
 )
 
 
-def write_headers(day: BaghouseDay, facts: FactBook) -> str:
+def write_headers(day: BaghouseDay, facts: FactBook, off: Collection[tuple[int, int]] = ()) -> str:
     """Return the table of the headers and what stands beside it, '' when nothing is known.
 
     Columns without any value are left out.
+
+    off: rows that were off on purpose.
     """
     headers = headers_of(day)
     written = [(head, [write(facts, header) for header in headers]) for head, write in _COLUMNS]
@@ -60,14 +62,14 @@ def write_headers(day: BaghouseDay, facts: FactBook) -> str:
     table = wording.table(
         ["Header", *(head for head, _ in shown)], lines, right=range(1, len(shown) + 1)
     )
-    parts = [table, _settings(day, facts), *(_loss(facts, header) for header in headers)]
+    parts = [table, _settings(day, facts, off), *(_loss(facts, header) for header in headers)]
     free_air = (Fact.FREE_AIR_M3, Fact.DECAY_M3_S)
     if any((fact, header, 0) in facts for fact in free_air for header in headers):
         parts.append(_NOTE)
     return "\n\n".join(part for part in parts if part)
 
 
-def _settings(day: BaghouseDay, facts: FactBook) -> str:
+def _settings(day: BaghouseDay, facts: FactBook, off: Collection[tuple[int, int]]) -> str:
     """What was found against what the site file sets."""
     house = day.baghouse
     parts = []
@@ -80,15 +82,15 @@ def _settings(day: BaghouseDay, facts: FactBook) -> str:
         parts.append(f"Pulse length set: {wording.measure(house.pulse_time, 'ms', 0, 1e-3)}.")
     if house.pulse_pressure is not None:
         parts.append(f"Pulse pressure set: {wording.bar_gauge(house.pulse_pressure)}.")
-    return " ".join([*parts, *_uneven(facts)])
+    return " ".join([*parts, *_uneven(facts, off)])
 
 
-def _uneven(facts: FactBook) -> list[str]:
+def _uneven(facts: FactBook, off: Collection[tuple[int, int]]) -> list[str]:
     """The row that was sent the fewest pulses against its peers."""
     shares = [
         (share, compartment, row)
         for (fact, compartment, row), share in facts.items()
-        if fact is Fact.SENT_SHARE
+        if fact is Fact.SENT_SHARE and (compartment, row) not in off
     ]
     if not shares:
         return []

@@ -52,13 +52,16 @@ def _of_case(prepared: PreparedReport, case: Case, news: News) -> str:
 def _title_of(prepared: PreparedReport, case: Case) -> str:
     titles = {rule.name: rule.title for rule in prepared.report.rules}
     rule = case.findings[0].rule
-    title = titles.get(rule, rule)
+    return _lower(titles.get(rule, rule))
+
+
+def _lower(title: str) -> str:
     return f"{title[0].lower()}{title[1:]}"
 
 
 def _where(case: Case) -> str:
-    name = wording.escape(case.subject.baghouse)
-    return f"{name}, {places_of([case.subject])}" if case.subject.compartment else name
+    what = places_of([case.subject]) if case.subject.compartment else _lower(case.title)
+    return f"{wording.escape(case.subject.baghouse)}, {what}"
 
 
 def write_jobs(prepared: PreparedReport) -> list[str]:
@@ -90,7 +93,7 @@ def _job(prepared: PreparedReport, job: Job) -> Iterator[str]:
     names = {baghouse.day.baghouse.id: baghouse.name for baghouse in prepared.baghouses}
     answer, name = job.first.answer, names[job.baghouse]
     where = f"{name}, {job.place}" if answer.subject.compartment else name
-    title = f"{job.rule.title[0].lower()}{job.rule.title[1:]}"
+    title = _lower(job.rule.title)
     day = prepared.report.day
     yield f"- **{where}: {wording.escape(title)}.** {_number(job)} {_since(job.since, day)}."
     outside, _, isolated = answer.action.partition(ISOLATED)
@@ -143,7 +146,7 @@ def _behind(job: Job) -> Iterator[str]:
 
 def _causes(causes: Sequence[RankedCause]) -> list[str]:
     """Return the first cause and, where it is one among others, the second."""
-    n_shown = 1 if causes[0].probability >= _LIKELY else 2
+    n_shown = 1 if causes[0].probability > _LIKELY else 2
     return [
         wording.escape(one.title)
         + (f" ({wording.percent(one.probability)})" if one.is_measured else "")
