@@ -32,6 +32,7 @@ COMMANDS = (
     "backup",
     "new-work-log",
     "check-work-log",
+    "outage-sheet",
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date
@@ -45,7 +46,7 @@ def findings(plant: Path, day: str) -> pl.DataFrame:
 
 def head(plant: Path, day: str) -> str:
     text = (plant / "reports" / day / f"rowcall-{day}.md").read_text(encoding="utf-8")
-    return text.split("## What was checked")[0]
+    return re.split(r"\n## (?!What to do)", text)[0]
 
 
 def with_another_setting(plant: Path) -> None:

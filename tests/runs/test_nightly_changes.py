@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -21,7 +22,7 @@ def plant_with(made: Path, folder: Path, days: int) -> tuple[Path, pl.DataFrame]
 
 def head(plant: Path, day: str = FIRST) -> str:
     text = (plant / "reports" / day / f"rowcall-{day}.md").read_text(encoding="utf-8")
-    return " ".join(text.split("## What was checked")[0].split())
+    return " ".join(re.split(r"\n## (?!What to do)", text)[0].split())
 
 
 def test_a_late_partial_file_and_a_corrected_value(made: Path, tmp_path: Path) -> None:

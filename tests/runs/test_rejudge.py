@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def rejudge(plant: Path, first: date, last: date = date.max) -> RunResult:
 
 def head(plant: Path, day: date) -> str:
     text = (plant / "reports" / f"{day}" / f"rowcall-{day}.md").read_text(encoding="utf-8")
-    return " ".join(text.split("## What was checked")[0].split())
+    return " ".join(re.split(r"\n## (?!What to do)", text)[0].split())
 
 
 def facts(plant: Path, name: str = "residual_dp_pa") -> list[float]:
