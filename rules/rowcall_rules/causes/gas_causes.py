@@ -28,7 +28,7 @@ _CLOTH = Family(
             title="rows that are not cleaned",
             evidence=(Evidence(SignOf.ROWS_NOT_CLEANED, 4.0, -2.5),),
             check_first=("mend the rows first, watch a day, and only then blame bags",),
-            source="trials",
+            source="chosen: how much of a rise rows account for is bounded, the rest is scatter",
         ),
         Cause(
             name="cold_start",
@@ -42,7 +42,7 @@ _CLOTH = Family(
                 "how the start was made: heating before gas, pulsing held off",
                 "isolated: a bag to a laboratory",
             ),
-            source="trials; that a cold start blinds: common practice, no source",
+            source="chosen: that a cold start blinds is common practice, no source",
         ),
         Cause(
             name="weak_cleaning",
