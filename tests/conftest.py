@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from helpers.nights.shared import made_once
+from helpers.events_once import finding_once
+from helpers.nights.shared import common, made_once
 from helpers.nights.small_plant import make_small_plant
 from hypothesis import settings
+
+from rowcall.runs import study
 
 # The same examples every time, and no verdict on speed: that is what the benchmarks are for.
 settings.register_profile("rowcall", deadline=None, derandomize=True)
@@ -35,6 +40,23 @@ def _no_mail_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keep a developer's own mail settings out of the tests."""
     for name in ("ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"):
         monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("SSL_CERT_FILE", os.devnull)  # authorities of the machine take long to load
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _events_found_once(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
+    """Find events of the same signals once in all processes of this run, save where marked."""
+    folder = common(tmp_path_factory) / "events"
+    folder.mkdir(exist_ok=True)
+    with pytest.MonkeyPatch.context() as patch:
+        if request.node.get_closest_marker("finds_each_time") is None:
+            patch.setattr(study, "_events", finding_once(folder))
+        # Processes that tests start compile each module once, also where none may be kept.
+        patch.setenv("PYTHONPYCACHEPREFIX", str(folder.with_name("bytecode")))
+        patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
+        yield
 
 
 @pytest.fixture(scope="session")

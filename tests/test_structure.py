@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import os
 import subprocess
 import sys
 import zipfile
@@ -10,6 +11,7 @@ from pathlib import Path
 from runpy import run_path
 
 import pytest
+from helpers.nights.small_plant import copy_plant
 
 import rowcall_rules
 from rowcall.diagnosis.rule_book import load_rules
@@ -37,7 +39,7 @@ ROAD = (
     ("rowcall.site_file", "rowcall.model"),
     ("rowcall.work_log",),
     ("rowcall.day_report", "rowcall.file_note", "rowcall.notice"),
-    ("rowcall.mail.smtp", "rowcall.mail.message"),
+    ("rowcall.mail",),
     ("rowcall.store", "rowcall.guard"),
     ("rowcall.take_in",),
     ("rowcall.condition",),
@@ -184,6 +186,43 @@ def test_what_takes_long_to_load_is_not_loaded_before_it_is_used(
         [sys.executable, "-c", code], check=True, capture_output=True, text=True, cwd=ROOT
     )
     assert heavy & set(done.stdout.split()) == set()
+
+
+_HEAVY_OF_A_NIGHT = {
+    *("numpy", "polars", "pyarrow", "scipy", "matplotlib", "markdown_it", "smtplib"),
+    *("rowcall_rules", "rowcall_reports", "rowcall.model", "rowcall.events", "rowcall.condition"),
+}
+# Stand-ins for pictures are found first; see tests/runs/child.
+_PATHS = [str(ROOT / "tests" / "runs" / "child"), str(ROOT / "tests"), *sys.path[1:]]
+_NIGHT = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from rowcall.runs.nightly import run_nightly
+from rowcall.site_file import read_site
+site, now = read_site(Path(sys.argv[1])), datetime(2026, 3, 31, 4, tzinfo=UTC)
+result = run_nightly(site, now=now, wait_s=0, settle_s=0, progress=lambda text: None)
+print(result.stored, *sys.modules)
+"""
+
+
+def test_an_idle_night_loads_nothing_that_takes_long(made: Path, tmp_path: Path) -> None:
+    """With its inbox known, no day due, and every reader in possession of what was to be mailed."""
+    plant = copy_plant(made, tmp_path / "plant")
+    idle, busy = _HEAVY_OF_A_NIGHT, {"numpy", "polars", "scipy", "rowcall_rules", "rowcall.events"}
+    for stored, absent, present in ((3, set[str](), busy), (0, idle, set[str]())):
+        done = subprocess.run(
+            [sys.executable, "-c", _NIGHT, str(plant / "site.toml")],
+            check=True,
+            capture_output=True,
+            text=True,
+            cwd=ROOT,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(_PATHS)},
+        )
+        count, *loaded = done.stdout.split()
+        assert int(count) == stored
+        assert absent & set(loaded) == set()
+        assert present - set(loaded) == set()
 
 
 def test_every_rule_file_is_a_loaded_rule() -> None:

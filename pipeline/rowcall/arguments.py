@@ -66,6 +66,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_new_site(commands)
     _add_new_work_log(commands)
     _add_check_work_log(commands)
+    _add_outage_sheet(commands)
     _add_check_store(commands)
     _add_backup(commands)
     return parser
@@ -293,6 +294,30 @@ def _add_check_work_log(commands: _Commands[argparse.ArgumentParser]) -> None:
         "print each entry of the work log as understood, and what is wrong with it (then code 2)",
     )
     _add_site(parser)
+
+
+def _add_outage_sheet(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "outage-sheet",
+        "write what waits for the next stop: sheets for the work, the return to service, bags",
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    parser.add_argument("--baghouse", metavar="ID", help="only this one (default: all)")
+    parser.add_argument(
+        "--day",
+        type=date.fromisoformat,
+        metavar="YYYY-MM-DD",
+        help="as of the end of this judged day (default: the newest one)",
+    )
+    parser.add_argument(
+        "--to",
+        type=Path,
+        default=Path("outage"),
+        metavar="FOLDER",
+        help="folder for the sheets (default: outage)",
+    )
 
 
 def _add_check_store(commands: _Commands[argparse.ArgumentParser]) -> None:

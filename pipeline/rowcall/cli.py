@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import os
 import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -107,15 +108,22 @@ def _site(
 
 
 def _nightly(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.mailing.alarm import forget_failures, mail_failure
     from rowcall.runs.nightly import run_nightly
 
-    result = run_nightly(
-        _site(options, is_to_judge=True),
-        now=datetime.now(UTC),
-        wait_s=options.wait,
-        settle_s=options.settle,
-        progress=LOG.info,
-    )
+    try:
+        site = _site(options, is_to_judge=True)
+        result = run_nightly(
+            site,
+            now=datetime.now(UTC),
+            wait_s=options.wait,
+            settle_s=options.settle,
+            progress=LOG.info,
+        )
+    except Exception as error:
+        mail_failure(options.site, error, datetime.now(UTC), os.environ, LOG.warning)
+        raise
+    forget_failures(site.store)
     return _print_result(result)
 
 
@@ -258,8 +266,27 @@ def _check_work_log(options: argparse.Namespace) -> Exit:
     for text in problems:
         LOG.warning(text)
     n_lines = len({entry.line for entry in log})
-    print(f"{n_lines} lines can be used; {len(problems) or 'no'} need a look.")
+    print(f"Lines that can be used: {n_lines}; problems: {len(problems)}.")
     return Exit.NOT_DONE if problems else Exit.DONE
+
+
+def _outage_sheet(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.outage import run_outage_sheet
+
+    files, problems = run_outage_sheet(
+        _site(options),
+        baghouse=options.baghouse,
+        day=options.day,
+        folder=options.to,
+        now=datetime.now(UTC),
+        wait_s=options.wait,
+        progress=LOG.info,
+    )
+    for text in problems:
+        LOG.warning(text)
+    for path in files:
+        print(path)
+    return Exit.NOTICES if problems else Exit.DONE
 
 
 def _check_store(options: argparse.Namespace) -> Exit:
@@ -386,6 +413,7 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "new-site": _new_site,
     "new-work-log": _new_work_log,
     "check-work-log": _check_work_log,
+    "outage-sheet": _outage_sheet,
     "check-store": _check_store,
     "backup": _backup,
 }

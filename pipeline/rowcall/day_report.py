@@ -32,6 +32,7 @@ class DayReport:
     notices: what the night that wrote it must say besides, in plain sentences.
     settings_differ, had_failed: for a later revision, whether the report before had other settings,
         or parts that failed.
+    rests_on_new: for a later revision, whether only the days before it, or the work log, are new.
     cases: as of the end of the day, those closed on earlier days left out.
     work: the work log up to the end of the day.
     new_files: for a later revision, those of `files` that were taken in since.
@@ -50,10 +51,21 @@ class DayReport:
     new_files: tuple[FileNote, ...] = ()
     settings_differ: bool = False
     had_failed: bool = False
+    rests_on_new: bool = False
     notices: tuple[str, ...] = ()
     cases: tuple[Case, ...] = ()
     work: WorkLog = field(default_factory=WorkLog)
 
     def case_of(self, finding: Finding) -> Case | None:
         """Return the case that something found on the day belongs to, None where it has none."""
-        return next((case for case in self.cases if finding in case.findings), None)
+        # By place and rule: numbers that are not known are never equal.
+        key = finding.rule, finding.answer.subject
+        return next(
+            (
+                case
+                for case in self.cases
+                if case.found_today
+                and key in {(one.rule, one.answer.subject) for one in case.findings}
+            ),
+            None,
+        )

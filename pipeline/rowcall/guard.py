@@ -20,7 +20,7 @@ Result = TypeVar("Result")
 _LOG = logging.getLogger(__name__)
 
 WHOLE_DAY, STUDY = "day", "study"  # parts; the others are `rule X`, `picture X` and `chapter X`
-_NOT_DONE = {"picture": "drawn", "chapter": "written", WHOLE_DAY: "reported"}
+_NOT_DONE = {"picture": "drawn", "chapter": "written", "report": "prepared", WHOLE_DAY: "reported"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +80,9 @@ class Guard:
             if not self.isolates or has_meaning or is_interruption(error):
                 raise  # it ends the run, with a sentence of its own
             failure = Failure(self.day, baghouse, part, _reference(error))
-            self.failures.append(failure)
-            _LOG.error("%s, %s", self.day.isoformat(), failure.text, exc_info=error)
+            if failure not in self.failures:  # pictures and chapters are prepared alike
+                self.failures.append(failure)
+                _LOG.error("%s, %s", self.day.isoformat(), failure.text, exc_info=error)
             return otherwise(failure.why)
 
 

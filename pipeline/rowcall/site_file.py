@@ -5,16 +5,17 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import ValidationError
+from pydantic import Field, ValidationError
 
 from rowcall.errors import SiteError
-from rowcall.site import Plant, Site, TakeIn
-from rowcall.site.toml_lines import dotted, locate, open_checks
+from rowcall.site import Folders, Mail, Plant, Site, TakeIn
+from rowcall.site.toml_lines import dotted, locate, open_checks, readable_tables
 from rowcall.site.toml_table import Table, TableError
 
 _PLACE = re.compile(r"\{(compartment|row)(?::0(\d)d)?\}")
@@ -93,6 +94,38 @@ def read_export_settings(path: Path | None, overrides: Mapping[str, str]) -> Exp
     return ExportSettings(
         found.take_in, found.take_in.zone or zone, plant, begun.get("take_in", {})
     )
+
+
+class MailSettings(Table):
+    """What is needed to mail that a run failed."""
+
+    plant: Plant = Plant(name="My plant", time_zone="UTC")
+    folders: Folders = Folders()
+    mail: Mail
+    base: Annotated[Path, Field(exclude=True)] = Path()
+
+    @property
+    def store(self) -> Path:
+        """The DuckDB file."""
+        return self.base / self.folders.store
+
+
+def read_mail_settings(path: Path) -> MailSettings | None:
+    """Read who is to be mailed, and of which plant, from a site file that may be wrong elsewhere.
+
+    Returns None where nobody is named or `[mail]` itself cannot be used.
+    """
+    try:
+        tables = readable_tables(path.read_bytes().decode("utf-8-sig", "replace"))
+    except OSError:
+        return None
+    for names in (("plant", "folders", "mail"), ("plant", "mail"), ("mail",)):
+        with suppress(ValidationError):
+            found = MailSettings.model_validate(
+                {key: tables[key] for key in names if key in tables}
+            )
+            return found.model_copy(update={"base": path.resolve().parent})
+    return None
 
 
 def _read_toml(path: Path) -> tuple[str, dict[str, Any]]:

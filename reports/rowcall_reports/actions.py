@@ -109,6 +109,11 @@ def _job(report: DayReport, rule: Rule, group: tuple[Finding, ...]) -> Job:
     return Job(rule, group, tuple(since(report, item) for item in group), tuple(by_id.values()))
 
 
+def by_urgency(found: Iterable[Job]) -> list[Job]:
+    """Return jobs in order of urgency, those of the same in the order given."""
+    return sorted(found, key=lambda job: URGENCY_ORDER.index(job.first.answer.urgency))
+
+
 def _job_key(found: Finding) -> tuple[object, ...]:
     answer, subject = found.answer, found.answer.subject
     return answer.urgency, subject.baghouse, subject.compartment, found.rule, answer.action

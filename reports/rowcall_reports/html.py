@@ -23,7 +23,7 @@ _STYLES = {
     "th": "border:1px solid #999;padding:4px 7px;background:#eee;vertical-align:bottom",
     "td": "border:1px solid #bbb;padding:4px 7px;vertical-align:top",
     "img": "max-width:100%;height:auto;border:0",
-    "code": "font-family:Consolas,Menlo,monospace;font-size:13px",
+    "code": "font-family:Consolas,Menlo,monospace;font-size:13px;white-space:pre-wrap",
 }
 _KEPT_WHOLE = 20  # chosen: dates, numbers and marks of a table are not broken across lines
 _BODY = (

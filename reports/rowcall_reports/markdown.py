@@ -25,18 +25,36 @@ from rowcall_reports.figures.row_panels import pictured_rows
 from rowcall_reports.inlet import near_limit
 from rowcall_reports.prepared import PreparedDay, prepare
 
+Write = Callable[[], Sequence[str]]
+
 
 def write_markdown(report: DayReport, pictures: Sequence[Picture], guard: Guard = UNGUARDED) -> str:
     """Return the whole report; the same `report` gives the same text, byte for byte."""
-    prepared, images = prepare(report), by_name(pictures)
+    prepared, images = prepare(report, guard), by_name(pictures)
     chapters = [_baghouse(baghouse, images, guard) for baghouse in prepared.baghouses]
-    parts = [write_summary(prepared, guard.failures)]
-    cautions = write_cautions(prepared)
-    if cautions:
-        parts += ["## Before anyone works on it", cautions]
-    parts += chapters
-    parts += ["## How this was judged", write_method(prepared)]
-    return "\n\n".join(parts) + "\n"
+    closing: dict[str, Write] = {
+        "Before anyone works on it": lambda: [write_cautions(prepared)],
+        "How this was judged": lambda: [write_method(prepared)],
+    }
+    before, after = (_titled("##", title, write, "", guard) for title, write in closing.items())
+    summary = _guarded("Summary", lambda: [write_summary(prepared, guard.failures)], "", guard)
+    return "\n\n".join([*summary, *before, *chapters, *after]) + "\n"
+
+
+def _guarded(title: str, write: Write, baghouse: str, guard: Guard) -> Sequence[str]:
+    """Return what a chapter holds, or why it could not be written."""
+    content = guard.run(
+        baghouse,
+        f"chapter {title}",
+        write,
+        lambda why: [f"This chapter could not be written: {why}."],
+    )
+    return [part for part in content if part]
+
+
+def _titled(mark: str, title: str, write: Write, baghouse: str, guard: Guard) -> Sequence[str]:
+    filled = _guarded(title, write, baghouse, guard)
+    return [f"{mark} {title}", *filled] if filled else []
 
 
 def _baghouse(baghouse: PreparedDay, images: Mapping[str, Picture], guard: Guard) -> str:
@@ -44,23 +62,16 @@ def _baghouse(baghouse: PreparedDay, images: Mapping[str, Picture], guard: Guard
 
     Chapters without content are left out; of a day that could not be studied there is only why.
     """
-    unjudged = {"Could not be judged": lambda: [write_unjudged(baghouse)]}
-    sections: dict[str, Callable[[], Sequence[str]]] = {
+    why = f"Nothing of it could be judged: {baghouse.day.failed}." if baghouse.day.failed else ""
+    unjudged: dict[str, Write] = {"Could not be judged": lambda: [write_unjudged(baghouse) or why]}
+    sections: dict[str, Write] = {
         **{chapter.value: partial(_chapter, chapter, baghouse, images) for chapter in Chapter},
         **unjudged,
         "Data": lambda: [write_health(baghouse.day)],
     }
     parts = [f"## {baghouse.name}"]
     for title, write in (unjudged if baghouse.day.failed else sections).items():
-        content = guard.run(
-            baghouse.day.baghouse.id,
-            f"chapter {title}",
-            write,
-            lambda why: [f"This chapter could not be written: {why}."],
-        )
-        filled = [part for part in content if part]
-        if filled:
-            parts += [f"### {title}", *filled]
+        parts += _titled("###", title, write, baghouse.day.baghouse.id, guard)
     return "\n\n".join(parts)
 
 

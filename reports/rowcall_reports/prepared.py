@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 from rowcall.day_report import DayReport
+from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import BaghouseDay, Caution, Chapter, FactBook, Finding, RowMark, Rule, Verdict
 from rowcall_reports import fact_lookup, row_marks, wording
-from rowcall_reports.actions import Job, jobs
+from rowcall_reports.actions import Job, by_urgency, jobs
 from rowcall_reports.inlet import InletTag, inlet_tags
 from rowcall_reports.row_marks import Marks
 
@@ -79,18 +81,42 @@ class PreparedReport:
         return {caution for job in self.jobs for caution in job.rule.cautions}
 
 
-def prepare(report: DayReport) -> PreparedReport:
-    """Return everything that the report says, ready to be written and drawn."""
-    found = jobs(report)
+def prepare(report: DayReport, guard: Guard = UNGUARDED) -> PreparedReport:
+    """Return everything that the report says, ready to be written and drawn.
+
+    Of a baghouse where that fails it says only why, and none of its findings.
+    """
+    made = [
+        guard.run(
+            day.baghouse.id,
+            "report",
+            partial(_prepare_day, report, day),
+            partial(_unprepared, report, day),
+        )
+        for day in report.baghouses
+    ]
+    failed = {
+        day.baghouse.id
+        for one, day in zip(made, report.baghouses, strict=True)
+        if one.day is not day
+    }
+    kept = [item for item in report.findings if item.answer.subject.baghouse not in failed]
+    cases = [case for case in report.cases if case.subject.baghouse not in failed]
     return PreparedReport(
-        report=report,
-        baghouses=tuple(_prepare_day(report, day, found) for day in report.baghouses),
-        jobs=tuple(found),
+        report=replace(report, findings=tuple(kept), cases=tuple(cases)),
+        baghouses=tuple(made),
+        jobs=tuple(by_urgency(job for one in made for job in one.jobs)),
     )
 
 
-def _prepare_day(report: DayReport, day: BaghouseDay, found: list[Job]) -> PreparedDay:
+def _unprepared(report: DayReport, day: BaghouseDay, why: str) -> PreparedDay:
+    unstudied = BaghouseDay.unstudied(day.baghouse, day.day, (day.start, day.end), day.history, why)
+    return _prepare_day(replace(report, findings=()), unstudied)
+
+
+def _prepare_day(report: DayReport, day: BaghouseDay) -> PreparedDay:
     baghouse, name = day.baghouse.id, day.baghouse.name
+    found = [item for item in report.findings if item.answer.subject.baghouse == baghouse]
     return PreparedDay(
         day=day,
         name=" ".join(wording.escape(part) for part in dict.fromkeys((baghouse, name))),
@@ -98,7 +124,7 @@ def _prepare_day(report: DayReport, day: BaghouseDay, found: list[Job]) -> Prepa
         facts=FactBook(day.facts),
         usual=fact_lookup.usual(day),
         marks=row_marks.marks_today(day, report.findings, report.rules),
-        jobs=tuple(job for job in found if job.baghouse == baghouse),
+        jobs=tuple(jobs(replace(report, findings=tuple(found)))),
         unjudged=tuple(_unjudged(report, baghouse)),
         inlet=inlet_tags(day),
     )

@@ -204,7 +204,7 @@ def _balance(context: Context, header: int, fall_pa: float) -> float:
         context.history.usual(fact, header, 0, quantile=0.5, min_days=days)
         for fact in (Fact.TAU_S, Fact.RECOVERY_S, Fact.REFILL_DROP_PA)
     )
-    if volume is None or math.isnan(tau + t95 + drop):
+    if volume is None or math.isnan(tau + t95 + drop) or min(tau, drop, fall_pa) <= 0:
         return math.nan
     bends = np.linspace(0.01, 1.0, 100)
     ratios = (1 - 0.05**bends) / (1 - math.exp(-1.0) ** bends)

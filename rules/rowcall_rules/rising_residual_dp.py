@@ -51,6 +51,7 @@ _LEVEL_D = 3  # chosen: days whose median is the level of today
 _PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 _MIN_DATED_D = 21  # [d] trials: intervals of fewer days cover 0.72-0.85 where noise lasts
 _TAIL = 0.01  # [-] at each end of an interval of dates: 0.025 covers 0.75-0.9 after a bend
+_NEXT_ONE_D = 365  # chosen: an outage a year; what is due later can wait for the one after
 _DAYS_AHEAD = np.concatenate((np.arange(120.0), np.geomspace(120, 3650, 60)))  # to ten years
 
 
@@ -196,16 +197,42 @@ def _projection(context: Context, seen: _Finding) -> tuple[str, Urgency]:
     if math.isinf(early):
         why = "is not reached; the trend is not steady enough to project a date."
         return f"{named[0].upper()}{named[1:]} {why}", Urgency.WATCH
-    urgency = Urgency.NEXT_OUTAGE if early <= context.limits["soon_days"] else Urgency.WATCH
+    outage = _outage_in(context)
+    urgency = _urgency(early, late, outage, context.limits["soon_days"])
     if seen.trend is not None and seen.trend.n < _MIN_DATED_D:
         why = f"is not reached; {seen.trend.n} days are too few to project a date."
-        return f"{named[0].upper()}{named[1:]} {why}", urgency
+        soonest = Urgency.NEXT_OUTAGE if urgency is Urgency.NOW else urgency
+        return f"{named[0].upper()}{named[1:]} {why}", soonest
     first = (context.day.day + timedelta(days=early)).isoformat()
-    if math.isinf(late):
-        return f"At this rate {named} is reached not before {first}.", urgency
-    last = (context.day.day + timedelta(days=late)).isoformat()
-    text = f"At this rate {named} is reached between {first} and {last} (95 % interval)."
-    return text, urgency
+    when = f"not before {first}"
+    if math.isfinite(late):
+        last = (context.day.day + timedelta(days=late)).isoformat()
+        when = f"between {first} and {last} (95 % interval)"
+    against = _against(context, early, late, outage)
+    return f"At this rate {named} is reached {when}{against}.", urgency
+
+
+def _outage_in(context: Context) -> float:
+    """Return the days until the next planned outage, inf where none is planned."""
+    tomorrow = context.day.day + timedelta(days=1)
+    planned = context.work.next_outage(context.day.baghouse.id, tomorrow)
+    return math.inf if planned is None else (planned - context.day.day).days
+
+
+def _urgency(early: float, late: float, outage: float, soon: float) -> Urgency:
+    """Return what a planner needs: a stop of its own before the outage, or work in the outage."""
+    if math.isfinite(outage) and late < outage:
+        return Urgency.NOW
+    last = outage + _NEXT_ONE_D if math.isfinite(outage) else soon
+    return Urgency.NEXT_OUTAGE if early <= last else Urgency.WATCH
+
+
+def _against(context: Context, early: float, late: float, outage: float) -> str:
+    if math.isinf(outage):
+        return ""
+    where = "before" if late < outage else "after" if early >= outage else "perhaps before"
+    day = context.day.day + timedelta(days=outage)
+    return f", {where} the outage planned for {day.isoformat()}"
 
 
 def reached(trend: Trend, limit_pa: float) -> tuple[float, float]:
@@ -297,7 +324,7 @@ RULE = Rule(
         limit(
             "soon_days",
             "30",
-            "days to the limit: next outage",
+            "days to the limit: next outage, where the work log plans none",
             chosen="a month leaves time to plan one",
         ),
     ),

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from rowcall import trade
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.diagnosis.row_evidence import RowEvidence
 from rowcall.diagnosis.row_rules import (
@@ -34,6 +35,7 @@ from rowcall.model import (
     Quantity,
     RowMark,
     Rule,
+    Signal,
     Subject,
     Urgency,
     limit,
@@ -61,7 +63,8 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         Quantity("drop_ratio", row.day_ratio, "1"),
     )
     low = row.day_ratio - limits["errors"] * row.day_ratio_error
-    is_late, grew = _is_late(row, low, limits), _grew(context, subject, row)
+    is_deep = _is_deep(context, subject, row)
+    is_late, grew = is_deep and _is_late(row, low, limits), _grew(context, subject, row)
     # Where lateness cannot be seen, depth shows it: no other fault makes so much deeper drops.
     if is_late or grew or (low >= limits["far_deeper"] and row.late_power < limits["power"]):
         is_over = row.changed and row.before > row.ratio
@@ -75,11 +78,11 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
             end=context.at(row.onset_s) if is_over else None,
         )
     why = _why_open(row, limits)
-    if why:
+    if why and is_deep:
         return Answer.cannot_tell(subject, why + _advice(context, subject))
     size = percent(row.day_ratio)
     text = f"Closes in time with its peers; its pressure drop is {size} of theirs."
-    if row.late_power < limits["power"]:
+    if row.late_power < limits["power"] or not is_deep:
         text = (
             f"Takes no more air than its peers: its pressure drop is {size} of theirs, at most "
             f"{percent(_max_ratio(row))}. Its closing itself could not be timed."
@@ -90,6 +93,20 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
 def _max_ratio(row: RowEvidence) -> float:
     """Upper end of the 95 % interval of its drop over its peers'."""
     return row.day_ratio + _ERRORS_95 * row.day_ratio_error
+
+
+def _is_deep(context: Context, subject: Subject, row: RowEvidence) -> bool:
+    """Whether its drop may be as deep as its lateness makes it at the least flow that does harm.
+
+    Asked of thinned pressures only: samples that were put back may bend where a refill begins.
+    """
+    signal, (_, peers_s) = _pressure(context, subject), row_recoveries(context, subject.compartment)
+    is_thinned = signal is not None and signal.bridge_s > LONGEST_BRIDGE_S
+    if not is_thinned or row.changed or not peers_s > 0.0:  # a row of two states is a mixture
+        return True
+    deeper_1_s = _MIN_FLOW / trade.VALVE_OPEN.value - 1.0 / peers_s  # while the feed refills
+    more = _OF_GROWTH * max(deeper_1_s, 0.0) * row.late_s
+    return _max_ratio(row) >= min(1.0 + more, context.limits["more_air"])
 
 
 def _grew(context: Context, subject: Subject, row: RowEvidence) -> bool:
@@ -140,13 +157,17 @@ def _why_open(row: RowEvidence, limits: Limits) -> str:
 
 def _advice(context: Context, subject: Subject) -> str:
     """Say which record of header pressure would show more, as trials of recordings do."""
-    signals = context.day.signals
-    header = subject.compartment if (Role.HEADER_PRESSURE, subject.compartment, 0) in signals else 0
-    signal = signals.get((Role.HEADER_PRESSURE, header, 0))
+    signal = _pressure(context, subject)
     if signal is None or signal.bridge_s > LONGEST_BRIDGE_S:  # a thinned tag may be scanned so
         return ""
     step_s = float(np.median(np.diff(signal.time_s)))
     return "; header pressure sampled once a second would show more" if step_s > _FINE_S else ""
+
+
+def _pressure(context: Context, subject: Subject) -> Signal | None:
+    signals = context.day.signals
+    header = subject.compartment if (Role.HEADER_PRESSURE, subject.compartment, 0) in signals else 0
+    return signals.get((Role.HEADER_PRESSURE, header, 0))
 
 
 def _text(row: RowEvidence, *, is_late: bool, grew: bool) -> str:
@@ -172,6 +193,8 @@ def _text(row: RowEvidence, *, is_late: bool, grew: bool) -> str:
 
 
 _FINE_S = 1.5  # chosen: sampled once a second, give or take
+_MIN_FLOW = 0.2  # of a valve's full one, while it hangs; chosen: less wastes little air
+_OF_GROWTH = 1.0 / 3.0  # chosen: an emptier header lets out less, and lateness is off by as much
 _SLOW = 1.3  # times its peers' recovery constant; chosen: sound rows differ by a few per cent
 _ERRORS_95 = 1.96  # standard errors of a 95 % interval
 _ACTION = work(

@@ -10,7 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from statistics import median_high
+
+import polars as pl
 
 from rowcall.diagnosis.row_evidence import RowEvidence
 from rowcall.diagnosis.row_rules import (
@@ -68,12 +71,14 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     past = _always(context, subject, row, limits)
     if past:
         text = (
-            f"Its pressure drop has been {percent(ratio)} of its neighbours' on each of {past:,} "
-            "days, all that is known: differs by design, or was weak from the start. If its bags "
-            "are fewer, state them in the site file; else treat it as weak."
+            f"Its pressure drop has always been {percent(ratio)} of its neighbours', "
+            f"on {past + 1:,} days, all that are known: differs by design, or was weak from the "
+            "start. If its bags are fewer, state them in the site file; else treat it as weak."
         )
         return context.found(subject, Urgency.WATCH, text, _ACTION, drop_values(row))
     text = f"Weak pulse: {seen}{_before(context, subject, row)}. Its bags are under-cleaned."
+    if _is_first_day(context, subject) and ratio >= limits["by_design"]:
+        text += " No earlier day is known: a row with fewer bags looks the same."
     if row.judged < limits["min_pulses"]:
         text += " Its pulses could not be judged one by one: some may be full and others missing."
     return context.found(
@@ -114,9 +119,19 @@ def _before(context: Context, subject: Subject, row: RowEvidence) -> str:
     return f" ({percent(median_high((past[-_WEEK:] / row.expected).tolist()))} in the days before)"
 
 
-def _always(context: Context, subject: Subject, row: RowEvidence, limits: Limits) -> int:
-    """Return on how many days the row had this very drop, 0 where it ever had another."""
+def _is_first_day(context: Context, subject: Subject) -> bool:
     _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
+    return past.size == 0
+
+
+def _always(context: Context, subject: Subject, row: RowEvidence, limits: Limits) -> int:
+    """Return on how many days the row had this very drop, 0 where it ever had another.
+
+    Days of before a repair count: one that did not help leaves a weak row, not one by design.
+    """
+    known = context.history
+    whole = replace(known, facts=pl.concat([known.facts, known.cut]))
+    _, past = whole.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     is_long = past.size >= limits["always_days"] and not row.changed
     within = limits["always_within"] + _ERRORS_95 * row.ratio_error
     is_same = is_long and float(abs(past / row.expected - row.ratio).max()) <= within
@@ -159,9 +174,9 @@ RULE = Rule(
         ),
         limit(
             "always_days",
-            "7",
+            "1",
             "days of history, all with one and the same drop, for a row to differ by design",
-            chosen="a valve that weakens does so within weeks, and a week has its moist days",
+            chosen="of a row that never had another drop no day shows which it is",
         ),
         limit(
             "always_within",

@@ -65,7 +65,8 @@ def _judge_header(context: Context, header: int) -> Answer:
     )
     share = shortfall / plateau
     is_slow = needed > context.limits["slow"]
-    if share < context.limits["min_shortfall_slow" if is_slow else "min_shortfall"]:
+    is_small = share < context.limits["min_shortfall_slow" if is_slow else "min_shortfall"]
+    if is_small or shortfall < context.limits["min_shortfall_drop"] * drop:
         still = (
             f"{percent(1 - shortfall / drop)} of a drop are recovered by the next pulse, which "
             f"starts {percent(share)} below the plateau"
@@ -121,6 +122,12 @@ RULE = Rule(
             "4.5 %",
             "of the plateau missing at the next pulse, below which it does no harm",
             chosen="residual DP is 3 % higher then",
+        ),
+        limit(
+            "min_shortfall_drop",
+            "26 %",
+            "of the drop missing at the next pulse, below which a header is slow but sound",
+            chosen="four fifths of what a pulse empties are recovered by then",
         ),
         limit(
             "min_shortfall_slow",

@@ -32,34 +32,40 @@ from trials.air.air_score import AirTally, lines_of
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """All faults of one seed, which share their sound days."""
+    """All faults and ways of recording of one seed, which share their simulated days."""
 
     seed: int
     physics: PhysicsName
-    condition: AirCondition
+    conditions: tuple[AirCondition, ...]
     faults: tuple[AirFault, ...]
 
 
-def run_job(job: Job) -> tuple[AirTally, float]:
-    """Make, judge and count the trials of one seed; also the seconds that took."""
-    begin, tally = time.perf_counter(), AirTally()
+def run_job(job: Job) -> tuple[dict[str, AirTally], float]:
+    """Make, judge and count the trials of one seed by condition; also the seconds that took."""
+    begin, tallies = time.perf_counter(), {one.name: AirTally() for one in job.conditions}
     for fault in job.faults:
-        label = f"seed {job.seed}, {job.physics}, {job.condition.name}, {fault.name}"
-        tally.add(judge_trial(job.seed, job.physics, job.condition, fault), label)
-    return tally, time.perf_counter() - begin
+        for condition in job.conditions:
+            label = f"seed {job.seed}, {job.physics}, {condition.name}, {fault.name}"
+            judged = judge_trial(job.seed, job.physics, condition, fault)
+            tallies[condition.name].add(judged, label)
+    return tallies, time.perf_counter() - begin
 
 
 def report(
-    physics: str, condition: str, results: Iterable[tuple[AirTally, float]], has_misses: bool
+    physics: str, results: Iterable[tuple[dict[str, AirTally], float]], has_misses: bool
 ) -> None:
-    """Print one physics and condition."""
-    tally, seconds, n = AirTally(), 0.0, 0
-    for part, took_s in results:
-        tally.merge(part)
+    """Print one physics, condition by condition."""
+    tallies: dict[str, AirTally] = {}
+    seconds, n = 0.0, 0
+    for parts, took_s in results:
+        for condition, part in parts.items():
+            tallies.setdefault(condition, AirTally()).merge(part)
         seconds, n = seconds + took_s, n + 1
-    print(f"\n== {physics}, {condition} ({n} baghouses, {seconds:.0f} s)")
-    for line in [*lines_of(tally), *(tally.misses if has_misses else [])]:
-        print(f"  {line}", flush=True)
+        print(f"{physics}: {n} baghouses, {seconds:.0f} s", file=sys.stderr, flush=True)
+    for condition, tally in tallies.items():
+        print(f"\n== {physics}, {condition} ({n} baghouses)")
+        for line in [*lines_of(tally), *(tally.misses if has_misses else [])]:
+            print(f"  {line}", flush=True)
 
 
 def main() -> None:
@@ -86,9 +92,8 @@ def main() -> None:
     print(f"seeds {seeds.start} to {seeds.stop - 1}")
     with ProcessPoolExecutor(options.processes) as pool:
         for physics in options.physics or PHYSICS:
-            for condition in conditions:
-                jobs = [Job(seed, physics, condition, faults) for seed in seeds]
-                report(physics, condition.name, pool.map(run_job, jobs), options.misses)
+            jobs = [Job(seed, physics, tuple(conditions), faults) for seed in seeds]
+            report(physics, pool.map(run_job, jobs), options.misses)
 
 
 if __name__ == "__main__":

@@ -48,6 +48,7 @@ HOUR = "tests/take_in/test_ambiguous_hour.py"
 ROWS = "tests/events/rows"
 STACKS = "tests/events/stacking"
 BY_FACTS = "tests/rules/test_rules_row_evidence.py"  # on one day with facts written by hand
+WORK_LOG = "tests/work_log"
 DIAGNOSE = "tests/diagnosis/test_diagnose.py"
 
 # fmt: off
@@ -94,9 +95,19 @@ MUTATIONS = (
     Mutation("pipeline/rowcall/events/stacking/stack.py",
              "overlay.y * np.exp(np.clip(moved / curve.tau_s, -1.0, 1.0))", "overlay.y",
              STACKS),
-    Mutation("pipeline/rowcall/runs/judge.py",
-             "while key in found_before", "if key in found_before",
-             "tests/runs/test_judge.py"),
+    Mutation("pipeline/rowcall/memory/life.py",
+             "life.clear >= _CLOSE_DAYS", "life.clear > _CLOSE_DAYS", "tests/memory"),
+    Mutation("pipeline/rowcall/memory/life.py",
+             "life.clear >= _QUIET_DAYS:", "life.clear >= 1:", "tests/memory"),
+    Mutation("pipeline/rowcall/memory/life.py",
+             "is_new and entry.covers(", "is_new and entry.touches(", "tests/memory"),
+    Mutation("pipeline/rowcall/memory/measures.py",
+             "needed = max(step, _ERRORS * math.sqrt(2) * spread)", "needed = step",
+             "tests/memory"),
+    Mutation("pipeline/rowcall/memory/explaining.py",
+             "bound = uncleaned / (1 - uncleaned)", "bound = 1.0", "tests/memory"),
+    Mutation("pipeline/rowcall/memory/explaining.py",
+             "and _began_before(case, finding)", "", "tests/memory"),
     Mutation("pipeline/rowcall/runs/nightly.py",
              "yesterday=today - timedelta(days=1),", "yesterday=today - timedelta(days=2),",
              "tests/runs/test_nightly.py"),
@@ -114,6 +125,19 @@ MUTATIONS = (
              "any(first > 12 for", "any(first > 11 for", TIMES),
     Mutation("pipeline/rowcall/take_in/cells/timestamps.py",
              "any(second > 12 for", "any(second > 11 for", TIMES),
+    Mutation("pipeline/rowcall/runs/judge.py",
+             "work.done_by(day_bounds(day, site.plant.zone)[1])", "work",
+             "tests/runs/test_work_log_nights.py"),
+    Mutation("pipeline/rowcall/work_log/log_cells.py",
+             ".replace(tzinfo=None) != wall", ".replace(tzinfo=None) < wall", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_cells.py",
+             "if first != second:", "if first > second:", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_checks.py",
+             "entry.day, is_late, entry.at", "entry.day, entry.at", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_table.py",
+             "and not closes ", "", WORK_LOG),
+    Mutation("pipeline/rowcall/work_log/log_table.py",
+             "if cells is None or any(cells[len(header) :])", "if cells is None", WORK_LOG),
     Mutation("rules/rowcall_rules/header_leak.py",
              "share >= _STEADY", "share >= 0.0", "tests/rules/test_header_leak.py"),
     Mutation("pipeline/rowcall/diagnosis/shared_change.py",

@@ -26,6 +26,9 @@ from rowcall.model import (
     Rule,
     Subject,
     Verdict,
+    Work,
+    WorkEntry,
+    WorkLog,
 )
 from rowcall.site import Role, Sample
 from rowcall.units import parse_quantity
@@ -274,6 +277,25 @@ def test_a_rule_sees_the_answers_of_those_it_comes_after(studied: Studied) -> No
     late = needing(name="a_rule_whose_name_comes_first", judge=judge, after=("row_silent",))
     diagnose([late, first], {late.name: {}, first.name: {}}, [studied.day])
     assert [answer.text for answers in seen for answer in answers] == ["Looked."]
+
+
+def test_a_rule_sees_the_work_log(studied: Studied) -> None:
+    done = WorkEntry(
+        at=studied.day.start,
+        line=2,
+        day=studied.day.day,
+        work=Work.INSPECTED,
+        subject=Subject("BH1"),
+    )
+    seen: list[WorkEntry] = []
+
+    def judge(context: Context) -> Iterator[Answer]:
+        seen.extend(context.work)
+        yield from clear(context)
+
+    one = needing(judge=judge)
+    diagnose([one], {one.name: {}}, [studied.day], work=WorkLog((done,)))
+    assert seen == [done]
 
 
 def test_a_site_file_with_a_rules_former_name_is_told_the_new_one() -> None:

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruptures import Binseg, KernelCPD
@@ -16,6 +15,8 @@ from rowcall.model import Floats
 
 
 def nile() -> Floats:
+    from statsmodels import api as sm  # loads for a second: only where it is wanted
+
     return sm.datasets.nile.load_pandas().data["volume"].to_numpy().astype(np.float64)  # type: ignore[no-any-return]
 
 

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy.linalg import toeplitz
 from scipy.stats import t as student
 from scipy.stats import theilslopes
-from statsmodels.tsa.arima_process import ArmaProcess
 
 from rowcall.diagnosis import trend as trends
 from rowcall.diagnosis.trend import Trend, fit_trend
@@ -33,6 +31,8 @@ def interval(trend: Trend) -> tuple[float, float]:
 def test_one_covariance_is_the_least_squares_of_statsmodels(
     monkeypatch: pytest.MonkeyPatch, memory: float
 ) -> None:
+    from statsmodels import api as sm  # loads for a second: only where it is wanted
+
     for name, value in {"_MEMORY": (memory,), "_WEEKLY": (0.0,), "_P_BENT": 1e-12}.items():
         monkeypatch.setattr(trends, name, value)
     monkeypatch.setattr(trends, "_NOISE_N", 0.0)
@@ -56,6 +56,8 @@ def test_the_example_of_statsmodels() -> None:
 
 
 def test_the_slope_of_the_nile() -> None:
+    from statsmodels import api as sm
+
     # Sen's slope -2.6 a year, as shipped with statsmodels, by scipy and pymannkendall 1.4.3.
     nile = sm.datasets.nile.load_pandas().data["volume"].to_numpy().astype(np.float64)
     assert theilslopes(nile, days(100)).slope == pytest.approx(-2.6, abs=1e-9)
@@ -84,6 +86,8 @@ def test_the_tail_of_students_t(dof: float) -> None:
 
 @pytest.mark.parametrize(("n", "memory"), [(7, 0.0), (30, 0.3), (30, 0.6), (90, 0.3)])
 def test_the_interval_covers_the_true_rate(n: int, memory: float) -> None:
+    from statsmodels.tsa.arima_process import ArmaProcess
+
     rng = np.random.default_rng(n)
     process = ArmaProcess([1.0, -memory], [1.0])
     noise = process.generate_sample((40, n), axis=1, distrvs=rng.standard_normal, burnin=50)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -176,8 +177,9 @@ def cases_of(findings: Iterable[Finding]) -> tuple[Case, ...]:
     )
 
 
+@cache
 def report(**plant: str) -> DayReport:
-    """Return the whole judged day."""
+    """Return the whole judged day, the same object for the same plant."""
     the_site = site(**plant)
     note = FileNote(
         name="LK_2026-11-24.csv",

@@ -10,7 +10,7 @@ import polars as pl
 from helpers.scene_answers import ask
 from helpers.scenes import history_of
 
-from rowcall.model import FACT_COLUMNS, Answer, BaghouseDay, Fact, Floats, History, Subject
+from rowcall.model import FACT_COLUMNS, Answer, BaghouseDay, Fact, Floats, History, Subject, WorkLog
 
 RULE = "rising_residual_dp"
 
@@ -51,7 +51,7 @@ def with_series(
     return replace(day, baghouse=house, facts=facts, history=past)
 
 
-def judged(day: BaghouseDay) -> Answer:
-    (answer,) = ask(RULE, day).values()
+def judged(day: BaghouseDay, work: WorkLog | None = None) -> Answer:
+    (answer,) = ask(RULE, day, work=work).values()
     assert answer.subject == HOUSE
     return answer

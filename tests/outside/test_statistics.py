@@ -7,7 +7,6 @@ import pytest
 import ruptures
 from ruptures.datasets import pw_constant
 from scipy.stats import binned_statistic
-from statsmodels.stats.proportion import proportion_confint
 
 from rowcall.diagnosis.row_evidence import share_interval
 from rowcall.events.clocks.folded import folded_offset
@@ -23,6 +22,8 @@ from rowcall.model import Floats, Signal
 @pytest.mark.parametrize("share", [0.0, 0.03, 0.5, 0.9, 1.0])
 def test_interval_of_a_share_is_wilsons(heard: int, share: float) -> None:
     """statsmodels.stats.proportion.proportion_confint, method "wilson"."""
+    from statsmodels.stats.proportion import proportion_confint
+
     answered = round(share * heard)
     # 1.96 stands for the 95 % quantile 1.959964.
     outside = proportion_confint(answered, heard, alpha=0.05, method="wilson")

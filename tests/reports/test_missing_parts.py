@@ -11,7 +11,7 @@ from helpers.report_facts import DAY
 
 from rowcall.guard import Failure, Guard
 from rowcall.model import BaghouseDay, Chapter
-from rowcall_reports import markdown
+from rowcall_reports import markdown, row_marks
 from rowcall_reports.figures import all_pictures
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.markdown import write_markdown
@@ -50,6 +50,44 @@ def test_a_chapter_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch)
     assert text.count("### ") == whole.count("### ")
     for chapter in (Chapter.ROWS, Chapter.AIR, Chapter.TEMPERATURE):
         assert text.count(f"### {chapter.value}") == whole.count(f"### {chapter.value}")
+
+
+def test_a_baghouse_that_cannot_be_prepared_leaves_the_others(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    report = report_days.report()
+    of_mill = write_markdown(report, ()).split("\n## BH2")[1].split("\n## ")[0]
+
+    def marks(day: BaghouseDay, *rest: Any) -> Any:
+        return fail() if day.signals and day.baghouse.id == "BH1" else actual(day, *rest)
+
+    actual = row_marks.marks_today
+    monkeypatch.setattr(row_marks, "marks_today", marks)
+    monkeypatch.setattr(all_pictures, "_DRAWN", {"dp": dp})
+    guard = Guard(DAY, isolates=True)
+    pictures = all_pictures.draw(report, guard)
+    assert [picture.name for picture in pictures] == ["dp-BH2.png"]
+    text = write_markdown(report, (), guard)
+    (failure,) = guard.failures
+    first, _, kiln = text.partition("\n## BH1")
+    assert f"- BH1, report: could not be prepared: {failure.why}." in first
+    assert failure.why in kiln.split("\n## ")[0]
+    assert text.split("\n## BH2")[1].split("\n## ")[0] == of_mill
+
+
+@pytest.mark.parametrize("name", ["write_summary", "write_cautions", "write_method"])
+def test_what_is_of_the_whole_plant_costs_itself(
+    monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    report = report_days.report()
+    whole = write_markdown(report, ())
+    monkeypatch.setattr(markdown, name, fail)
+    guard = Guard(DAY, isolates=True)
+    text = write_markdown(report, (), guard)
+    (failure,) = guard.failures
+    assert f"This chapter could not be written: {failure.why}." in text
+    of_houses, of_whole = (one.split("\n## BH1")[1].count("\n### ") for one in (text, whole))
+    assert of_houses == of_whole > 0
 
 
 def test_a_day_that_could_not_be_studied_has_no_chapters(monkeypatch: pytest.MonkeyPatch) -> None:

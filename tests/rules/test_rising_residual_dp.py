@@ -19,8 +19,9 @@ from helpers.scenes import (
     study,
     study_all,
 )
+from helpers.work_logs import log, only
 
-from rowcall.model import Fact, Urgency, Verdict
+from rowcall.model import Fact, Urgency, Verdict, Work
 from rowcall_plant import RisingBaselineDp, RowSilent
 
 
@@ -78,6 +79,37 @@ def test_the_limit_is_projected_as_an_interval_of_dates(today: Studied) -> None:
     assert first <= true_day <= last + timedelta(days=1)
     assert (last - first).days <= 6
     assert answer.urgency is Urgency.NEXT_OUTAGE
+
+
+@pytest.mark.parametrize(
+    ("days", "urgency", "words"),
+    [
+        (5, Urgency.NEXT_OUTAGE, ", after the outage planned for {}."),
+        (11, Urgency.NEXT_OUTAGE, ", perhaps before the outage planned for {}."),
+        (60, Urgency.NOW, ", before the outage planned for {}."),
+        (-3, Urgency.NEXT_OUTAGE, "(95 % interval)."),  # is over: none is planned
+    ],
+)
+def test_the_limit_is_held_against_the_next_planned_outage(
+    today: Studied, days: int, urgency: Urgency, words: str
+) -> None:
+    """Reached in 9 to 13 days, by a rise of 10 Pa a day."""
+    value = 800.0 + 10.0 * np.arange(60) + quiet(60, 0.0, 4.0)
+    planned = today.day.day + timedelta(days=days)
+    day = with_series(today.day, value, limit_pa=1500.0)
+    answer = judged(day, log(only(Work.OUTAGE_PLANNED, planned)))
+    assert answer.urgency is urgency
+    assert words.format(planned) in answer.text
+
+
+def test_a_limit_far_ahead_can_wait_for_a_later_outage(today: Studied) -> None:
+    value = 800.0 + 2.0 * np.arange(60) + quiet(60, 0.0, 4.0)
+    day = with_series(today.day, value, limit_pa=3000.0)
+    work = log(only(Work.OUTAGE_PLANNED, today.day.day + timedelta(days=20)))
+    assert judged(day, work).urgency is Urgency.WATCH
+    soon = with_series(today.day, value, limit_pa=1100.0)
+    assert judged(soon).urgency is Urgency.WATCH
+    assert judged(soon, work).urgency is Urgency.NEXT_OUTAGE
 
 
 def test_a_limit_that_is_reached_is_urgent(today: Studied) -> None:

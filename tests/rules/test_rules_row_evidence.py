@@ -64,6 +64,17 @@ def test_a_lateness_whose_interval_holds_none_takes_a_deeper_drop(
     assert ask("row_closes_late", with_facts(healthy, facts))[PLACE].verdict is verdict
 
 
+@pytest.mark.parametrize(("ratio", "verdict"), [(1.05, Verdict.CLEAR), (1.15, Verdict.FOUND)])
+def test_a_late_valve_in_a_thinned_pressure_has_a_deeper_drop(
+    healthy: BaghouseDay, ratio: float, verdict: Verdict
+) -> None:
+    header = (Role.HEADER_PRESSURE, PLACE.compartment, 0)
+    signal = replace(healthy.signals[header], bridge_s=3600.0)
+    day = replace(healthy, signals={**healthy.signals, header: signal})
+    facts = stacked(ratio, 0.03) | {"late_s": 0.5, "late_s_error": 0.2, "p_late": 0.9995}
+    assert ask("row_closes_late", with_facts(day, facts))[PLACE].verdict is verdict
+
+
 @pytest.mark.parametrize(("ratio", "verdict"), [(0.02, Verdict.FOUND), (0.3, Verdict.CANNOT_TELL)])
 def test_a_row_whose_stack_shows_a_drop_is_not_silent_by_its_pulses(
     healthy: BaghouseDay, ratio: float, verdict: Verdict

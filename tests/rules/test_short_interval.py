@@ -48,6 +48,16 @@ def test_a_header_back_by_four_fifths_is_slow_but_sound(interval_s: float) -> No
     assert "Slow but sound" in answer.text
 
 
+def test_four_fifths_of_a_deep_drop_are_sound_too() -> None:
+    """19 % of the deficit are missing: 8 % of the pressure, as drops are of 40 %."""
+    header = HeaderPlan(tau_spread_frac=0.0, drop_frac=0.40)
+    plan = kiln(rows=(6,), cleaning=on_time(6, 3.8), header=header)
+    answer = ask(RULE, study(exports(plan, hours=6)[0]).day)[ONE]
+    assert value_of(answer, "shortfall_share") == pytest.approx(0.08, abs=0.01)
+    assert answer.verdict is Verdict.CLEAR
+    assert "Slow but sound" in answer.text
+
+
 def test_a_lack_of_shallow_drops_does_no_harm() -> None:
     """28 % of a drop of 10 % are missing: 2.7 % of the pressure, 2 % of residual DP."""
     header = HeaderPlan(tau_spread_frac=0.0, drop_frac=0.10)

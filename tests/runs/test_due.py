@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 
 from rowcall.runs.due import MAX_EMPTY_DAYS, Due, Tried, days_to_judge, left_out
-from rowcall.store.results import Judged
+from rowcall.store.nights.judgements import Judged
 
-NEW = Tried({}, {}, "settings")
+NEW = Tried({}, {}, lambda: "settings")
 LAST = date(2026, 3, 30)
 
 
@@ -38,6 +38,6 @@ def test_a_gap_that_was_said_before_is_not_said_again() -> None:
         day: Judged(1, "settings", 1, datetime(2026, 4, 1, tzinfo=UTC)) for day in (stray, LAST)
     }
     complete = (stray, LAST, newest)
-    found = due(*complete, tried=Tried(known, {}, "settings"))
+    found = due(*complete, tried=Tried(known, {}, lambda: "settings"))
     assert [one.day for one in found] == [newest]
     assert left_out(complete, found) == []

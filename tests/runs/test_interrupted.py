@@ -29,7 +29,7 @@ from rowcall.runs.nightly import run_nightly
 from rowcall.runs.rerun import run_rerun
 from rowcall.runs.result import RunResult
 from rowcall.site_file import read_site
-from rowcall.store.results import StoreOutbox
+from rowcall.store.nights.said import StoreOutbox
 
 DEATH_AT_THE_END = Death("rowcall.runs.nightly", "mail_night", 1)  # all is in the log only
 HOLD = "import duckdb, sys; c = duckdb.connect(sys.argv[1]); print('open', flush=True); input()"

@@ -156,7 +156,7 @@ def test_a_report_that_cannot_be_read_for_mailing(
         raise OSError(5, "Input/output error")
 
     with_mail(plant, 25)
-    monkeypatch.setattr("rowcall.runs.post._letter", fail)
+    monkeypatch.setattr("rowcall.runs.mailing.letters.report_letter", fail)
     told, of_notices = night(plant).not_mailed
     assert "The notice of 2026-03-31 could not be mailed" in of_notices
     assert "the report of 2026-03-28 cannot be read (Input/output error)" in told

@@ -34,7 +34,8 @@ def test_a_late_partial_file_and_a_corrected_value(made: Path, tmp_path: Path) -
 
     late = frame.filter(pl.col("time") >= noon)
     late.write_parquet(plant / "inbox" / "late_[1].parquet")
-    assert names(night(plant)) == [FIRST]
+    assert names(night(plant)) == [FIRST, "2026-03-29"]  # the second day looks back to it
+    assert "Revision 2:** what the days before it show" in head(plant, "2026-03-29")
     assert "Revision 2" in head(plant)
     assert f"late\\_\\[1\\].parquet ({late.height:,} rows new, 0 replaced)" in head(plant)
 

@@ -9,7 +9,7 @@ import pytest
 from helpers.nights.night_runs import night, tree
 from helpers.nights.small_plant import MORNING, copy_plant
 
-pytestmark = pytest.mark.real_pictures
+pytestmark = [pytest.mark.real_pictures, pytest.mark.finds_each_time]
 
 
 def test_same_input_and_settings_give_the_same_bytes(made: Path, tmp_path: Path) -> None:

@@ -318,6 +318,17 @@ def test_notices_wait_for_a_mail_server_that_is_down(nights: Nights) -> None:
     assert len(nights.short_mails()) == 1
 
 
+def test_notices_refused_for_one_reader_reach_that_one_by_the_next_run(nights: Nights) -> None:
+    nights.next()
+    nights.box.refuse = {READERS[1]}
+    assert any(READERS[1] in text for text in nights.next(export=False).not_mailed)
+    assert any(READERS[1] in text for text in nights.next(export=False).not_mailed)
+    nights.box.refuse = set()
+    assert nights.again().not_mailed == []
+    nights.next(export=False)
+    assert [nights.box.copies(reader, "trouble") for reader in READERS] == [1, 1]
+
+
 def test_of_many_refused_files_five_have_a_sentence_and_twenty_more_a_name() -> None:
     refused = [f"{number:02d}.csv: it is odd\nand more" for number in range(30)]
     said = notices_of(Night(**{**NOTHING, "refused": refused}))

@@ -11,6 +11,8 @@ from helpers.nights.small_plant import copy_plant
 
 from rowcall.cli import main
 
+pytestmark = pytest.mark.finds_each_time
+
 
 @pytest.fixture(scope="module")
 def plant(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:

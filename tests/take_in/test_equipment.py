@@ -18,8 +18,9 @@ from rowcall.look import look_at, shown
 from rowcall.site import TakeIn
 from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
-from rowcall.take_in.load.entries import NO_EQUIPMENT, UNKNOWN_TAG
+from rowcall.take_in.load.entries import NO_EQUIPMENT
 from rowcall.take_in.load.memory import Memory
+from rowcall.take_in.outcome import UNKNOWN_TAG
 
 START = datetime(2026, 3, 14)
 HEADER = "time,filter,dp,temp"
@@ -141,6 +142,26 @@ def test_the_doubled_hour_is_resolved_for_each_piece(tmp_path: Path) -> None:
     assert not result.message, (result, aside(tmp_path)[:3])
     found = [instant.replace(tzinfo=None) for instant in instants(tmp_path, "B.dp")]
     assert found == [utc + timedelta(minutes=10 * n) for n in range(36)]
+
+
+def test_a_short_export_of_the_doubled_hour_is_resolved_for_each_piece(tmp_path: Path) -> None:
+    """Two of five instants come once more, with each piece."""
+    local = ["01:00", "01:30", "02:00", "02:30", "02:00", "02:30", "03:00"]
+    lines = [
+        f"2026-10-25 {at}:00,{piece},{n},1.5" for n, at in enumerate(local) for piece in ("A", "B")
+    ]
+    taken(tmp_path, text_of(lines))
+    utc = [datetime(2026, 10, 24, 23) + timedelta(minutes=30 * n) for n in range(7)]
+    for tag in ("A.dp", "B.dp"):
+        assert [instant.replace(tzinfo=None) for instant in instants(tmp_path, tag)] == utc
+
+
+@pytest.mark.parametrize(
+    "damaged", ["2026-03-14 00:00:00,'''''''''''',0.5,140", ",1,,o"], ids=["no name", "no time"]
+)
+def test_one_damaged_line_hides_no_equipment(tmp_path: Path, damaged: str) -> None:
+    taken(tmp_path, text_of([*rows(4)[:7], damaged]))
+    assert {"BH1.dp", "BH2.dp"} <= set(tags_in(tmp_path))
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ from random import Random
 
 import polars as pl
 import pytest
-from helpers.exports import aside, take_times, taken
+from helpers.exports import aside, counts, instants, take_times, taken
 
 from rowcall.site import TakeIn
 from rowcall.take_in import Outcome
@@ -223,3 +223,17 @@ def test_times_that_go_on_in_either_order_are_asked_for(
     walls = _walls("%m/%d/%Y %H:%M", step, count)
     result = taken(tmp_path, "time;DP\n" + "".join(f"{wall};1\n" for wall in walls))
     assert "day-first or month-first" in result.message
+
+
+@pytest.mark.parametrize(
+    ("usual", "odd", "second"),
+    [("%H:%M:%S", "06:07", 0), ("%H:%M:%S.%f", "06:07", 0), ("%H:%M", "06:07:30", 30)],
+)
+def test_seconds_may_be_lacking_or_given_on_some_rows_only(
+    tmp_path: Path, usual: str, odd: str, second: int
+) -> None:
+    clocks = [f"{datetime(2026, 3, 14, 6, minute):{usual}}" for minute in range(7)]
+    lines = [f"2026-03-14 {clock},T,1" for clock in (*clocks, odd)]
+    result = taken(tmp_path, "\n".join(["time,tag,value", *lines, ""]))
+    assert counts(result) == (8, 8, 0, 0, 0)
+    assert instants(tmp_path, "T")[-1] == datetime(2026, 3, 14, 5, 7, second, tzinfo=UTC)

@@ -24,8 +24,8 @@ from pydantic import ValidationError
 from rowcall.site import Role, Site, Tag, TakeIn
 from rowcall.store import Store
 from rowcall.take_in import TakenIn, take_in
-from rowcall.take_in.load.entries import UNKNOWN_TAG
 from rowcall.take_in.load.memory import Memory
+from rowcall.take_in.outcome import UNKNOWN_TAG
 
 ROWS = samples(30, tags=("DP", "PT", "XY"))
 

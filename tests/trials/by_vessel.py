@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from trials.flow import ATMOSPHERE_PA, R_AIR, Valve, area_for_drop
 from trials.header_day import HeaderDay
@@ -25,7 +26,7 @@ def simulate_vessel(rng: np.random.Generator, header: HeaderPlan, schedule: Sche
     vessel = draw_vessel(rng, header)
     openings = _openings(rng, vessel, header, schedule)
     curves = solve(vessel, openings, feed, schedule.seconds)
-    before, drop, after, tau = _truth(curves, openings, schedule.seconds)
+    before, drop, after, tau = _truth(curves, openings, feed, schedule.seconds)
     return HeaderDay(
         schedule=schedule,
         pressure_pa=lambda at_s: pressure_at(curves, openings.fire_s, feed, at_s) - ATMOSPHERE_PA,
@@ -101,9 +102,9 @@ def pressure_at(curves: Curves, fire_s: Floats, feed: Feed, at_s: Floats) -> Flo
 
 
 def _truth(
-    curves: Curves, openings: Openings, seconds: float
+    curves: Curves, openings: Openings, feed: Feed, seconds: float
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Before, drop, time of the minimum and time to make 1 - 1/e of it good, for every call."""
+    """Before, drop, time of the minimum and `tau_s` of `HeaderDay`, for every call."""
     interval_s = np.diff(openings.fire_s, append=seconds)
     inside = curves.node_s[None, :] <= interval_s[:, None]
     pressure = np.where(inside, curves.pressure_pa, np.nan)
@@ -111,12 +112,29 @@ def _truth(
     lowest = np.nanargmin(pressure, axis=1)
     line = np.arange(before.size)
     drop = np.where(opened, before - pressure[line, lowest], 0.0)
-    level = pressure[line, lowest] + (1.0 - np.exp(-1.0)) * drop
     later = np.arange(curves.node_s.size)[None, :] > lowest[:, None]
+    full = feed(openings.fire_s)
+    # A drop from the plateau: what earlier pulses left missing is recovered before.
+    begin_s, end_s = (
+        _back_s(curves, pressure, later, lowest, full - share * drop)
+        for share in (1.0, float(np.exp(-1.0)))
+    )
+    tau = np.where(opened, end_s - begin_s, np.nan)
+    return before, drop, np.where(opened, curves.node_s[lowest], np.nan), tau
+
+
+def _back_s(
+    curves: Curves,
+    pressure: Floats,
+    later: npt.NDArray[np.bool_],
+    lowest: npt.NDArray[np.int64],
+    level: Floats,
+) -> Floats:
+    """When each call's pressure is back at a level [s], not before its minimum; nan where never."""
+    line = np.arange(level.size)
     back = later & (np.nan_to_num(pressure, nan=-1.0) >= level[:, None])
     first = np.maximum(np.argmax(back, axis=1), 1)
     ahead, reached = pressure[line, first - 1], pressure[line, first]
-    share = (level - ahead) / np.where(reached > ahead, reached - ahead, np.inf)
+    share = np.clip((level - ahead) / np.where(reached > ahead, reached - ahead, np.inf), 0.0, 1.0)
     at_s = curves.node_s[first - 1] + share * (curves.node_s[first] - curves.node_s[first - 1])
-    tau = np.where(back.any(axis=1) & opened, at_s - curves.node_s[lowest], np.nan)
-    return before, drop, np.where(opened, curves.node_s[lowest], np.nan), tau
+    return np.where(back.any(axis=1), np.maximum(at_s, curves.node_s[lowest]), np.nan)

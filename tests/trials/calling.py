@@ -54,13 +54,15 @@ def keep_calls(
 
 
 def stamped(rng: np.random.Generator, condition: Condition, schedule: Schedule) -> Floats:
-    """Instants of the calls by the clock of the bits, to the millisecond."""
+    """Instants of the calls by the clock of the bits, as stamped."""
     offset_s = float(rng.uniform(-1.0, 1.0)) * condition.offset_s
     drift = float(rng.uniform(-1.0, 1.0)) * condition.drift_s_day / 86_400.0
     at_s = schedule.fire_s * (1.0 + drift) + offset_s
     if condition.set_by_s:
         when_s = float(rng.uniform(0.25, 0.75)) * schedule.seconds
         at_s = at_s + np.where(at_s > when_s, float(rng.uniform(-1.0, 1.0)) * condition.set_by_s, 0)
+    if condition.stamp_s:
+        at_s = condition.stamp_s * np.floor(at_s / condition.stamp_s)
     return np.round(at_s, 3)
 
 

@@ -35,6 +35,9 @@ class Condition:
         faults: usual: one of each kind, plain; slight: many between sound and plain; by design:
             none, but rows with fewer bags.
         is_wide: drops and refills beyond those that detectors assume.
+        refill_share: range of the recovery to 95 % as a share of the interval, instead of the
+            usual range.
+        stamp_s: stamps of the bits are cut to whole multiples of this; 0: to the millisecond.
     """
 
     name: str
@@ -53,6 +56,8 @@ class Condition:
     has_pauses: bool = False
     faults: Faults = "usual"
     is_wide: bool = False
+    refill_share: tuple[float, float] | None = None
+    stamp_s: float = 0.0
 
 
 CONDITIONS = (
@@ -66,6 +71,7 @@ CONDITIONS = (
     Condition(name="1 s locked", step_s=1.0, phase="locked"),
     Condition(name="5 s locked", step_s=5.0, hours=24.0, phase="locked"),
     Condition(name="10 s locked", step_s=10.0, hours=24.0, phase="locked"),
+    Condition(name="60 s locked", step_s=60.0, hours=24.0, phase="locked", interval_s=(15.0, 60.0)),
     Condition(name="5 s creeping", step_s=5.0, hours=24.0, phase="creeping"),
     Condition(name="1 s noisy", step_s=1.0, noise=0.01),
     Condition(name="5 s noisy", step_s=5.0, hours=24.0, noise=0.01),
@@ -85,6 +91,10 @@ CONDITIONS = (
     ),
     Condition(name="1 s short interval", step_s=1.0, interval_s=(5.0, 6.0)),
     Condition(name="5 s short interval", step_s=5.0, hours=24.0, interval_s=(5.0, 6.0)),
+    Condition(name="1 s long refill", step_s=1.0, refill_share=(0.8, 1.2)),
+    Condition(name="5 s long refill", step_s=5.0, hours=24.0, refill_share=(0.8, 1.2)),
+    Condition(name="1 s cut stamps", step_s=1.0, stamp_s=1.0),
+    Condition(name="5 s cut stamps", step_s=5.0, hours=24.0, stamp_s=1.0),
     Condition(name="1 s on demand", step_s=1.0, hours=24.0, has_pauses=True),
     Condition(name="5 s on demand", step_s=5.0, hours=24.0, has_pauses=True),
     Condition(name="1 s clocks apart", step_s=1.0, offset_s=3.0, drift_s_day=0.5),

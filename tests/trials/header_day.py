@@ -19,8 +19,8 @@ class HeaderDay:
     Attributes:
         pressure_pa: pressure at instants [s since the start] in rising order.
         before_pa, drop_pa, minimum_after_s, tau_s: per call, shape (n,). drop_pa is 0 where the
-            valve stayed shut, the other two nan; tau_s is the time from the minimum until
-            1 - 1/e of the drop is recovered, nan where the next call came first.
+            valve stayed shut, the other two nan; tau_s is the time until 1 - 1/e of such a
+            drop from the plateau is recovered, nan where the next call came first.
     """
 
     schedule: Schedule

@@ -25,12 +25,14 @@ RULE_OF: Mapping[Kind, str] = {
     Kind.DRAWN_OUT: "row_closes_late",
     Kind.INTERMITTENT: "row_silent",
 }
-# Measured fact -> its stated standard error; tau's is that of its logarithm.
+# Measured fact -> its stated standard error; recovery_s is the header's.
 MEASURED = {
     "drop_ratio": "drop_ratio_error",
     "tau_s": "tau_log_error",
     "late_s": "late_s_error",
+    "recovery_s": "recovery_log_error",
 }
+_LOGARITHMIC = frozenset({"tau_s", "recovery_s"})
 # Edges of what is planted, by which the share found is printed.
 BINS: Mapping[Kind, tuple[float, ...]] = {
     Kind.FAINT: (0.3, 0.5, 0.6, 0.7, 0.8, 0.9),
@@ -45,7 +47,8 @@ class Tally:
     rows: row-days by kind. said: by (kind, rule, verdict). wrong: row-days with a found that is
     not theirs, by kind. whole: trials in which a rule found something of the whole header.
     errors: by fact, (error, stated standard error or nan) of every row-day that has both truths;
-    of the logarithm for tau_s, else absolute; late_s of late rows, against what was planted.
+    of the logarithm for times of recovery, else absolute; late_s of late rows, against what was
+    planted. withheld: row-days of which the truth is known and the fact or its error is not.
     sized: faults by (kind, lower edge of its bin, was found). find_events_s: by trial, scaled to a
     day of 24 h. misses: a line for every fault that was not found and every found that is not
     theirs.
@@ -57,11 +60,13 @@ class Tally:
     sized: Counter[tuple[Kind, float, bool]] = field(default_factory=Counter)
     whole: int = 0
     errors: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
+    withheld: Counter[str] = field(default_factory=Counter)
     find_events_s: list[float] = field(default_factory=list)
     misses: list[str] = field(default_factory=list)
 
-    def add(self, trial: Trial, outcome: Outcome) -> None:
-        """Count one trial."""
+    def add(self, trial: Trial, outcome: Outcome, recovery_s: float = math.nan) -> None:
+        """Count one trial; `recovery_s` is that of its header, nan where it does not count."""
+        self._measure(outcome, 0, "recovery_s", recovery_s)
         rules = {rule for rule, _ in outcome.verdicts}
         self.find_events_s.append(outcome.find_events_s * 24.0 / trial.condition.hours)
         self.whole += any(
@@ -92,10 +97,13 @@ class Tally:
 
     def _measure(self, outcome: Outcome, row: int, name: str, truth: float) -> None:
         value = outcome.facts.get((row, name))
-        if value is None or not math.isfinite(truth):
-            return
         stated = outcome.facts.get((row, MEASURED[name]), math.nan)
-        error = math.log(value / truth) if name == "tau_s" else value - truth
+        if not math.isfinite(truth):
+            return
+        self.withheld[name] += value is None or not math.isfinite(stated)
+        if value is None:
+            return
+        error = math.log(value / truth) if name in _LOGARITHMIC else value - truth
         self.errors.setdefault(name, []).append((error, stated))
 
     def merge(self, other: Tally) -> None:
@@ -104,6 +112,7 @@ class Tally:
         self.said += other.said
         self.wrong += other.wrong
         self.sized += other.sized
+        self.withheld += other.withheld
         self.whole += other.whole
         for name, pairs in other.errors.items():
             self.errors.setdefault(name, []).extend(pairs)
@@ -204,6 +213,20 @@ def _cannot_tell(tally: Tally, rules: list[str]) -> str:
         for rule in rules
     ]
     return "healthy, cannot tell: " + "; ".join(parts)
+
+
+def table_line(tally: Tally, name: str) -> str:
+    """Return bias, typical error, coverage and what is withheld as cells of a Markdown table."""
+    pairs = np.array(tally.errors.get(name, []), np.float64).reshape(-1, 2)
+    error, stated = pairs[np.isfinite(pairs).all(axis=1)].T
+    n, withheld = error.size, tally.withheld[name]
+    asked = n + withheld
+    open_ = f"{100 * withheld / asked:.0f} % of {asked}" if asked else "-"
+    if not n:
+        return f"- | - | - | {open_}"
+    k = int((np.abs(error) <= NORMAL_95 * stated).sum())
+    middle, typical = 100 * np.median(error), 100 * np.median(np.abs(error))
+    return f"{middle:+.1f} % | {typical:.1f} % | {k}/{n} = {100 * k / n:.0f} % | {open_}"
 
 
 def _measured(tally: Tally, name: str) -> str:

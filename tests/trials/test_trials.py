@@ -8,7 +8,6 @@ from functools import cache
 
 import numpy as np
 import pytest
-from statsmodels.stats.proportion import proportion_confint
 
 from rowcall.model import Verdict
 from trials.calling import bit_tag
@@ -195,6 +194,8 @@ def test_the_supply_of_the_vessel_stays_within_ten_percent() -> None:
 
 @pytest.mark.parametrize(("k", "n"), [(0, 35), (3, 20), (20, 20), (1, 1)])
 def test_intervals_are_those_of_clopper_and_pearson(k: int, n: int) -> None:
+    from statsmodels.stats.proportion import proportion_confint
+
     assert interval(k, n) == pytest.approx(proportion_confint(k, n, 0.05, method="beta"))
 
 

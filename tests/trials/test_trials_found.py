@@ -5,6 +5,7 @@ The simulator of exports and this one share no physics, so what is fitted to the
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import cache
 
@@ -14,6 +15,7 @@ import pytest
 from rowcall.model import Verdict
 from trials.conditions import condition_of
 from trials.judging import Outcome, judge_trial
+from trials.recovery import header_recovery
 from trials.score import NORMAL_95, RULE_OF, Tally
 from trials.trial import Trial, make_trial
 
@@ -46,3 +48,11 @@ def test_intervals_of_measured_facts_hold_the_truth(fact: str) -> None:
     assert known.sum() >= 30
     assert np.mean(np.abs(error[known]) <= NORMAL_95 * stated[known]) >= 0.9
     assert np.median(np.abs(error)) < 0.03
+
+
+def test_the_interval_of_a_header_s_recovery_holds_it_where_rows_differ() -> None:
+    """Two of eight rows are faulty, and refills take two thirds of the interval."""
+    trial = make_trial(condition_of("5 s short interval"), "vessel", 9101)
+    facts = judge_trial(trial).facts
+    error = math.log(facts[0, "recovery_s"] / header_recovery(trial))
+    assert abs(error) <= NORMAL_95 * facts[0, "recovery_log_error"]

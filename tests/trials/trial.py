@@ -24,7 +24,7 @@ from trials.schedule import Floats, Schedule, draw_schedule
 Simulator = Literal["plant", "vessel"]
 SIMULATORS: tuple[Simulator, ...] = ("plant", "vessel")
 PRESSURE = "BH1.PT-110"
-_BUILD = {"plant": simulate_plant, "vessel": simulate_vessel}
+SIMULATE = {"plant": simulate_plant, "vessel": simulate_vessel}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,8 @@ def make_trial(
     of drawn ones.
     """
     header, schedule, interval_s = draw_plant(condition, seed, rows)
-    plant_rng, keep_rng = (_stream(condition, seed, part) for part in (1, 2))
-    truth = _BUILD[simulator](plant_rng, header, schedule)
+    plant_rng, keep_rng = (stream(condition, seed, part) for part in (1, 2))
+    truth = SIMULATE[simulator](plant_rng, header, schedule)
     pressure = keep_pressure(keep_rng, condition, truth.pressure_pa, schedule.seconds)
     samples = {PRESSURE: _samples(*pressure)}
     for tag, at_s, value in keep_calls(keep_rng, condition, schedule):
@@ -85,10 +85,13 @@ def draw_plant(
     condition: Condition, seed: int, rows: tuple[RowPlan, ...] = ()
 ) -> tuple[HeaderPlan, Schedule, float]:
     """Draw a header with its faults, the calls, and the interval set between two calls [s]."""
-    rng = _stream(condition, seed, 0)
+    rng = stream(condition, seed, 0)
     interval_s = _interval(rng, condition)
     n_rows = len(rows) or int(rng.integers(*condition.n_rows, endpoint=True))
     header = draw_header(rng, n_rows, interval_s, condition.faults, is_wide=condition.is_wide)
+    if condition.refill_share:
+        refill_s = interval_s * float(rng.uniform(*condition.refill_share))
+        header = replace(header, refill_s=refill_s)
     if rows:
         header = replace(header, rows=rows)
     schedule = draw_schedule(
@@ -102,7 +105,8 @@ def draw_plant(
     return header, schedule, interval_s
 
 
-def _stream(condition: Condition, seed: int, part: int) -> np.random.Generator:
+def stream(condition: Condition, seed: int, part: int) -> np.random.Generator:
+    """Random numbers of one part of a trial: 0 the plan, 1 the plant, 2 the historian."""
     return np.random.default_rng([seed, zlib.crc32(condition.name.encode()), part])
 
 

@@ -143,12 +143,14 @@ KINDS = f"Allowed are: {', '.join(Work)}."
         ("9999-12-31,,,,,note", "check the year"),
         ("1899-12-30,,,,,note", '"1899-12-30" lies before 1990-01-01; check the year.'),
         ("2026-03-12,,,,,diafragms renewed", 'is "diaphragms renewed" meant? ' + KINDS),
+        ("2028-03-12,,,,,outage planed", 'work: "outage planed" is no kind of work; is "outage '),
         ("2026-03-12,,,,,washed", f'work: "washed" is no kind of work. {KINDS}'),
         ("2026-03-12,,,,,", f"work: the cell is empty. {KINDS}"),
         ("2026-03-12,BH3,,,,note", '"BH3" is no baghouse of the site file; is BH'),
         ("2026-03-12,mill,,,,note", 'baghouse: "mill" is no baghouse of the site file. Allowed '),
         ("2026-03-12,,1,,,note", "baghouse: the cell is empty, so the place may lie in any of BH"),
         ("2026-03-12,BH1,3,,,note", "compartment: BH1 has no compartment 3; allowed are 1 to 2."),
+        ("2026-03-12,BH2,2,1,,note", "compartment: BH2 has no compartment 2; allowed is 1."),
         ("2026-03-12,BH1,,1,,note", "compartment: the cell is empty, and BH1 has 2; say which o"),
         ("2026-03-12,BH1,1-2,3,,note", "row: compartment 2 of BH1 has no row 3; allowed are 1 to "),
         ("2026-03-12,BH1,1,1-9999,,note", "has no row 4, 5, 6, 7, 8; allowed are 1 to 3."),
@@ -159,7 +161,10 @@ KINDS = f"Allowed are: {', '.join(Work)}."
         ("2026-03-12,BH1,1,2.0,,note", 'row: "2.0" is no number'),
         ("2026-03-12,BH1,1,07. Sep,,note", 'row: "07. Sep" is no number'),
         ("2026-03-12,,,,,note,a,b,c,d", "2: it has 10 cells, the header 9; put a cell that holds"),
-        ('2026-03-12,"BH1,1,,,note', "line 2: a quotation mark has no partner"),
+        (
+            '2026-03-12,"BH1,1,,,note',
+            "line 2: it cannot be cut into cells, as where a quotation mark ha",
+        ),
     ],
 )
 def test_a_line_that_cannot_be_used_is_named_and_costs_only_itself(
@@ -179,9 +184,11 @@ def test_everything_wrong_with_a_line_is_named_at_once(site: Site) -> None:
     ]
 
 
-def test_no_number_of_bags_limits_no_position(site: Site) -> None:
-    entries, problems = read(f"{HEAD}2026-03-12,BH2,1,1,99,bags changed\n", site)
-    assert (len(entries), problems) == (1, [])
+def test_where_no_number_of_bags_is_stated_any_possible_position_is_read(site: Site) -> None:
+    lines = "2026-03-12,BH2,1,1,200,note\n2026-03-12,BH2,1,1,1-201,note\n"
+    entries, (problem,) = read(HEAD + lines, site)
+    assert [entry.position for entry in entries] == [200]
+    assert "line 3, column position: row 1 of compartment 1 of BH2 has no position 201;" in problem
 
 
 def test_work_some_weeks_ahead_and_outages_years_ahead_are_read(site: Site) -> None:
@@ -197,6 +204,7 @@ def test_work_some_weeks_ahead_and_outages_years_ahead_are_read(site: Site) -> N
         ("2026-03-12,bags changed\n", "line 1: the header line lacks the column time and work, so"),
         ("\ntime,what\n2026-03-12,x\n", "line 2: the header line lacks the column work, so no li"),
         ("time,work,row,Row\n2026-03-12,note\n", "line 1, column row: it stands there twice, so "),
+        ("x" * 200_000, "line 1: the header line lacks the column time and work, so"),
         (b"PK\x03\x04\x00\x00", "line 1: this is a spreadsheet, which is not read; save it as CSV"),
     ],
 )
@@ -213,6 +221,12 @@ def test_unknown_columns_are_said_once_and_their_cells_left_out(site: Site) -> N
     entries, (problem,) = read(text, site)
     assert (len(entries), entries[0].result) == (3, "")
     assert 'of the columns "weather", "results" nothing is read (is result meant?)' in problem
+
+
+def test_a_cell_below_no_name_is_not_dropped_in_silence(site: Site) -> None:
+    entries, (problem,) = read("time,work,,,\n2026-03-12,note,,x\n2026-03-13,note,,,,\n", site)
+    assert [entry.line for entry in entries] == [3]
+    assert problem.startswith("log.csv, line 2: it has 4 cells, the header 2;")
 
 
 def test_lines_of_different_programs_may_stand_in_one_file(site: Site) -> None:
@@ -322,13 +336,13 @@ def test_the_commands_write_and_check_a_log(
     assert captured.out.splitlines() == [
         "line 2: 2026-03-12, BH1, compartment 1, row 1, inspection",
         "line 2: 2026-03-12, BH1, compartment 1, row 2, inspection",
-        "1 lines can be used; no need a look.",
+        "Lines that can be used: 1; problems: 0.",
     ]
     with log.open("a", encoding="utf-8") as file:
         file.write("2026-03-12,BH9,1,1,,inspection\n")
     assert main(["check-work-log", "--site", str(site)]) == 2
     captured = capsys.readouterr()
-    assert "1 lines can be used" in captured.out
+    assert "Lines that can be used: 1; problems: 1." in captured.out
     assert "work-log.csv, line 3, column baghouse:" in captured.err
 
 
@@ -338,3 +352,13 @@ def test_checking_without_a_log_in_the_site_file_says_how_to_begin_one(
     (tmp_path / "site.toml").write_text(FULL, encoding="utf-8")
     assert main(["check-work-log", "--site", str(tmp_path / "site.toml")]) == 2
     assert 'begin one with "rowcall new-work-log"' in capsys.readouterr().err
+
+
+def test_the_example_of_the_readme_is_a_valid_log(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    example = readme.partition("```csv\n")[2].partition("```")[0]
+    text = FULL.replace("[3, 2]", "12").replace("firing_order = [1, 3, 2]\n", "")
+    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
+    entries, problems = read(example, read_site(tmp_path / "site.toml"))
+    assert problems == []
+    assert len(entries) == example.count("\n")  # a header line less, and a line of two rows

@@ -44,7 +44,7 @@ def operating_state(baghouse: Baghouse, columns: Mapping[str, Floats], n_minutes
     if gas is None:
         return [State.UNKNOWN.value] * n_minutes
     level, limit = gas
-    moving = np.nan_to_num(level, nan=0.0) > limit
+    moving = np.nan_to_num(level, nan=-np.inf) > limit
     warm = _warm(baghouse, columns, n_minutes)
     state = np.full(n_minutes, State.IDLE.value, dtype=object)
     for begin, end in _runs(moving):

@@ -10,24 +10,20 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from email.utils import format_datetime
 from functools import partial
-from typing import Protocol
 
 from rowcall.errors import MailError
+from rowcall.mail.fate import (
+    REFUSED,
+    SENDING,
+    SENT,
+    UNKNOWN,
+    Outbox,
+    fate_unknown,
+    name_of,
+)
 from rowcall.mail.smtp import SendResult, send
 from rowcall.site import Mail
 from rowcall.site.address import address
-
-SENDING, SENT, REFUSED, UNKNOWN = "sending", "sent", "refused", "unknown"
-
-
-class Outbox(Protocol):
-    """Where it is kept which recipient has which revision of which day (see `name_of`)."""
-
-    def state(self, day: date, revision: int, recipient: str) -> str | None:
-        """Return sending, sent, refused or unknown, or None when nothing was tried."""
-
-    def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
-        """Keep a state, for good before returning."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,20 +53,6 @@ class Delivery:
     waiting: tuple[str, ...]  # tried again by the next run
     unknown: tuple[str, ...]  # never sent again by itself
     messages: tuple[str, ...]
-
-
-def name_of(day: date, revision: int) -> str:
-    """Return what a mail is, in a sentence; revision 0 holds the notices of a night alone."""
-    return f"{'report' if revision else 'notice'} of {day}"
-
-
-def fate_unknown(what: str, recipients: Sequence[str]) -> str:
-    """Say of a mail that nobody knows whether it arrived."""
-    return (
-        f"Whether the {what} reached {', '.join(recipients)} is not known: the hand-over was "
-        "broken off after the mail had left. It is not sent again by itself; ask there, or "
-        "forward the report from its folder."
-    )
 
 
 def content_id(picture: str) -> str:

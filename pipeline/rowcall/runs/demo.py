@@ -8,8 +8,7 @@ from pathlib import Path
 from rowcall.days import day_bounds
 from rowcall.errors import RowcallError
 from rowcall.runs.nightly import run_nightly
-from rowcall.runs.record import Progress
-from rowcall.runs.result import RunResult
+from rowcall.runs.result import Progress, RunResult
 from rowcall.site_file import read_site
 from rowcall_plant.demo.demo_exports import LAST_DAY, write_demo
 

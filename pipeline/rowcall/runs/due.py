@@ -1,15 +1,19 @@
-"""Which days a night has to judge: new ones, changed ones, and those of which a part failed."""
+"""Which days a night has to judge: new and changed ones, those of which a part failed, and those
+that rest on a past or a work log that is another one now."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
+from typing import Self
 
 import rowcall
 from rowcall.days import days_from
-from rowcall.store.results import Attempt, Judged
+from rowcall.store.nights.judgements import Attempt, Judged
+
+HISTORY_DAYS = 90  # the longest window any rule looks back over
 
 # In a row; chosen: an outage of two weeks is reported day by day, so that nobody takes it for
 # quiet. A longer gap is a plant that stood still or a wrong date, which would cost a night's run.
@@ -18,20 +22,35 @@ MAX_EMPTY_DAYS = 14
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """A day to judge: the newest file that touched it (0: none), and the count of its report."""
+    """A day to judge: the newest file that touched it (0: none), and the count of its report.
+
+    is_recheck: only what it rests on is new, so there is a report only if its findings change.
+    """
 
     day: date
     file_id: int
     revision: int
+    is_recheck: bool = False
+
+    @classmethod
+    def again(cls, day: date, judged: Judged) -> Self:
+        """Return a judged day of which only what it rests on is new."""
+        return cls(day, judged.file_id, judged.revision + 1, is_recheck=True)
 
 
 @dataclass(frozen=True, slots=True)
 class Tried:
-    """How days were judged before, what was tried of those with parts that failed; the settings."""
+    """How days were judged before, what was tried of those with parts that failed.
+
+    Attributes:
+        settings: returns the fingerprint of the settings in force.
+        moved: judged days that rest on other days before them, or on another work log, than now.
+    """
 
     judged: Mapping[date, Judged]
     failed: Mapping[date, Attempt]
-    settings_hash: str
+    settings: Callable[[], str]
+    moved: Set[date] = frozenset()
 
     def is_due(self, day: date, file_id: int) -> bool:
         """Return whether anything is new of a day: its data, or what its failures may hang on."""
@@ -39,8 +58,9 @@ class Tried:
         known = max((one.file_id for one in (judged, failed) if one is not None), default=None)
         if known is None or file_id > known:
             return True
-        present = rowcall.__version__, self.settings_hash
-        return failed is not None and (failed.version, failed.settings_hash) != present
+        if failed is None:
+            return False
+        return (failed.version, failed.settings_hash) != (rowcall.__version__, self.settings())
 
 
 def days_to_judge(complete: Sequence[date], touched: Mapping[date, int], tried: Tried) -> list[Due]:
@@ -50,11 +70,14 @@ def days_to_judge(complete: Sequence[date], touched: Mapping[date, int], tried: 
         complete: days with data that have ended, rising; short gaps between them may be due too.
         touched: the newest file of each day with data.
     """
-    return [
+    new = [
         Due(day, touched.get(day, 0), tried.judged[day].revision + 1 if day in tried.judged else 1)
         for day in _with_short_gaps(complete)
         if tried.is_due(day, touched.get(day, 0))
     ]
+    moved = tried.moved & tried.judged.keys() - {one.day for one in new}
+    again = (Due.again(day, tried.judged[day]) for day in moved)
+    return sorted([*new, *again], key=lambda one: one.day)
 
 
 def _with_short_gaps(complete: Sequence[date]) -> list[date]:

@@ -6,30 +6,30 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import cache
 from time import monotonic
+from typing import TYPE_CHECKING
 
 from rowcall.days import day_bounds, local_day
 from rowcall.notice import Notice
 from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
+from rowcall.runs.mailing.post import mail_night
+from rowcall.runs.moved import moved_days
 from rowcall.runs.notices import Night, carried, dated, new_store, notices_of, unreported
-from rowcall.runs.post import mail_night
-from rowcall.runs.record import Progress, Record
-from rowcall.runs.result import RunResult, reporting_what_was_done
+from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Sample, Site, Tag
 from rowcall.store import Store
 from rowcall.store.aside import largely_aside
 from rowcall.store.ledger import days_touched, last_times
-from rowcall.store.results import (
-    failed_days,
-    judged_days,
-    mails_unsure,
-    read_notices,
-    save_notices,
-)
+from rowcall.store.nights.judgements import failed_days, judged_days
+from rowcall.store.nights.said import mails_unsure, read_notices, save_notices
 from rowcall.take_in import Outcome, find_exports, taking_in
-from rowcall.take_in.load.entries import UNKNOWN_TAG
-from rowcall.work_log.read_log import read_work_log
+from rowcall.take_in.outcome import UNKNOWN_TAG
+
+if TYPE_CHECKING:
+    from rowcall.model import WorkLog
+    from rowcall.runs.record import Record
 
 # All chosen.
 _MIN_ASIDE = 0.01  # share of a file's rows; a line or two too odd to read are nobody's concern
@@ -63,37 +63,61 @@ def run_nightly(
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
-        work, log_problems = read_work_log(site, now)
-        record = Record.of(store, site, work, now, progress, result)
+        work, log_problems = _read_work_log(site, now)
+
+        @cache
+        def record() -> Record:
+            from rowcall.model import WorkLog  # loads frames and every rule; most nights are idle
+            from rowcall.runs.record import Record
+
+            return Record.of(store, site, work or WorkLog(), now, progress, result)
+
         _notice_new_store(store, site, today)
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
-        tried = Tried(judged_days(store), failed_days(store), record.settings)
+        judged = judged_days(store)
+        is_log_known = work is None or bool(work.entries) or not log_problems
+        moved = moved_days(store, site, work, judged, is_log_known=is_log_known, progress=progress)
+        tried = Tried(judged, failed_days(store), lambda: record().settings, moved)
         due = days_to_judge(complete, touched, tried)
         for text in left_out(complete, due):
             progress(text)
         newest = max(touched, default=None)
         night = _night(store, site, now, newest, inbox, log_problems, tried, due)
-        notices = _judge(record, due, notices_of(night), today)
+        notices = _judge(store, result, record, due, notices_of(night), today)
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
 
 
+def _read_work_log(site: Site, now: datetime) -> tuple[WorkLog | None, Sequence[str]]:
+    """Return the work log, None where the site file names none, and what is wrong with it."""
+    if site.work_log is None:
+        return None, ()
+    from rowcall.work_log.read_log import read_work_log
+
+    return read_work_log(site, now)
+
+
 def _judge(
-    record: Record, due: Sequence[Due], found: Sequence[Notice], today: date
+    store: Store,
+    result: RunResult,
+    record: Callable[[], Record],
+    due: Sequence[Due],
+    found: Sequence[Notice],
+    today: date,
 ) -> list[Notice]:
     """Judge what is due, with the notices in the newest report; return all that are kept."""
-    before = read_notices(record.store)
+    before = read_notices(store)
     notices = dated(found, before, today)
-    record.result.notices += [notice.text for notice in notices if notice.last_said == today]
+    result.notices += [notice.text for notice in notices if notice.last_said == today]
     # Saved before it is so: a run killed later must not have them mailed by themselves as well.
     notices = carried(notices, due[-1].day, today) if due else notices
-    save_notices(record.store, notices)
-    if not record.judge(due, record.result.notices) and due:
-        failed = unreported(record.result.failed[-1])
+    save_notices(store, notices)
+    if due and not record().judge(due, result.notices):
+        failed = unreported(result.failed[-1])
         notices = carried(dated([*found, failed], before, today), None, today)
-        save_notices(record.store, notices)
+        save_notices(store, notices)
     return notices
 
 

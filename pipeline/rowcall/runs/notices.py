@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from difflib import get_close_matches
 
 from rowcall.errors import printable
-from rowcall.mail.message import fate_unknown
+from rowcall.mail.fate import fate_unknown
 from rowcall.notice import Notice
 from rowcall.site import Sample, Tag
 from rowcall.store.aside import LargelyAside

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from functools import partial
 from pathlib import Path
 from typing import Self
@@ -14,24 +14,27 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Limits, Rule, WorkLog
-from rowcall.runs.due import Due
-from rowcall.runs.judge import HISTORY_DAYS, changes_since, judge_day, settings_hash
+from rowcall.runs.due import HISTORY_DAYS, Due
+from rowcall.runs.judge import (
+    changes_since,
+    judge_day,
+    settings_hash,
+    work_fingerprint,
+)
 from rowcall.runs.past import read_past
-from rowcall.runs.result import RunResult
+from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
+from rowcall.store.nights.basis import days_of_another_past, renew_basis, save_basis
+from rowcall.store.nights.judgements import Judged, failed_days, judged_days
 from rowcall.store.results import (
-    Judged,
     answers_before,
-    failed_days,
-    judged_days,
+    holds,
     save_day,
     save_failures,
     verdicts_of,
 )
-
-Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,28 +72,58 @@ class Record:
         settings = settings_hash(site, limits)
         return cls(store, site, rules, limits, settings, work, now, progress, result)
 
-    def judge(self, due: Sequence[Due], notices: Sequence[str] = ()) -> bool:
+    def judge(
+        self, due: Sequence[Due], notices: Sequence[str] = (), *, follows: bool = True
+    ) -> bool:
         """Judge days, oldest first; one that fails costs itself.
+
+        Args:
+            notices: for the report of the newest day that is due.
+            follows: judged days after one whose results changed are judged again too.
 
         Returns whether there is a report of the newest day, with the notices in it.
         """
-        report = None
-        for number, one in enumerate(due, start=1):
-            self.progress(f"Judging {one.day.isoformat()} ({number} of {len(due)}).")
-            judged = Judged(one.file_id, self.settings, one.revision, self.now)
-            guard = Guard(one.day, isolates=True)
-            said = tuple(notices) if number == len(due) else ()
-            step = partial(self._judge_and_keep, judged, guard, said)
-            report = enter_day(self.result, guard, step)
-            if report is None:
-                with self.store.keeping(f"how {one.day} failed"):
-                    save_failures(self.store, one.day, guard.failures, judged)
+        report, waiting = None, {one.day: one for one in due}
+        newest, n_done = max(waiting, default=None), 0
+        while waiting:
+            one = waiting.pop(min(waiting))
+            n_done += 1
+            self.progress(f"Judging {one.day} ({n_done} of {n_done + len(waiting)}).")
+            done = self._judge(one, notices if one.day == newest else ())
+            report = done if one.day == newest else report
+            for day in self._shaken(one.day) if follows else ():
+                waiting.setdefault(day, Due.again(day, judged_days(self.store)[day]))
         return report is not None
 
+    def _shaken(self, day: date) -> list[date]:
+        """Return the judged days after a day that rest on other results of it than those now."""
+        return days_of_another_past(self.store, self._houses, HISTORY_DAYS, day)
+
+    @property
+    def _houses(self) -> list[str]:
+        return [house.id for house in self.site.baghouse]
+
+    def _work_of(self, day: date) -> str:
+        return work_fingerprint(self.work, self.site, day)
+
+    def _judge(self, one: Due, notices: Sequence[str]) -> DayReport | None:
+        judged = Judged(one.file_id, self.settings, one.revision, self.now)
+        guard = Guard(one.day, isolates=True)
+        step = partial(self._judge_and_keep, judged, guard, tuple(notices), one.is_recheck)
+        report = enter_day(self.result, guard, step)
+        if report is None:
+            with self.store.keeping(f"how {one.day} failed"):
+                save_failures(self.store, one.day, guard.failures, judged)
+                renew_basis(self.store, one.day, self._work_of(one.day), HISTORY_DAYS)
+        return report
+
     def _judge_and_keep(
-        self, judged: Judged, guard: Guard, notices: tuple[str, ...]
-    ) -> tuple[DayReport, Path]:
-        """Judge a day, write its report, then save its results: a day is judged when both are."""
+        self, judged: Judged, guard: Guard, notices: tuple[str, ...], is_recheck: bool
+    ) -> tuple[DayReport, Path | None]:
+        """Judge a day, write its report, then save its results: a day is judged when both are.
+
+        Of a recheck without notices the report before stands where no finding is another one.
+        """
         store, site, day = self.store, self.site, guard.day
         report = judge_day(
             store,
@@ -105,35 +138,49 @@ class Record:
             revision=judged.revision,
         )
         report = replace(report, notices=notices)
+        before = judged_days(store)[day] if judged.revision > 1 else judged
+        if is_recheck and not notices and holds(store, day, report.findings):
+            kept = replace(before, settings_hash=judged.settings_hash)
+            self._save(report, guard, kept)
+            return report, None
         if judged.revision > 1:
             changes = changes_since(verdicts_of(store, day), report.findings)
-            before = judged_days(store)[day]
             report = replace(
                 report,
                 changes=changes,
                 new_files=tuple(files_of_day(store, day, after=before.file_id)),
                 settings_differ=before.settings_hash != judged.settings_hash,
                 had_failed=day in failed_days(store),
+                rests_on_new=is_recheck,
             )
             judged = replace(judged, verdicts_changed=bool(changes))
         folder = write_pictured(site.reports, report, guard)
+        self._save(report, guard, judged)
+        return report, folder
+
+    def _save(self, report: DayReport, guard: Guard, judged: Judged) -> None:
+        store, day = self.store, report.day
         with store.keeping(f"the results of {day}"):
             save_day(store, day, report.baghouses, report.findings, judged)
+            save_basis(store, day, self._houses, self._work_of(day), HISTORY_DAYS)
             save_failures(store, day, guard.failures, judged)
-        return report, folder
 
 
 def enter_day(
-    result: RunResult, guard: Guard, judge: Callable[[], tuple[DayReport, Path]]
+    result: RunResult, guard: Guard, judge: Callable[[], tuple[DayReport, Path | None]]
 ) -> DayReport | None:
-    """Enter into `result` what came of judging a day; None where it could not be reported."""
+    """Enter into `result` what came of judging a day; None where it could not be reported.
+
+    judge: returns the folder None where the report before stands.
+    """
     done = guard.run("", WHOLE_DAY, judge, lambda why: None)
     result.failed += [f"{guard.day.isoformat()}, {failure.text}" for failure in guard.failures]
     if done is None:
         return None
     report, folder = done
-    result.reports.append(folder)
-    result.unusable += _unusable_parts(report)
+    if folder is not None:
+        result.reports.append(folder)
+        result.unusable += _unusable_parts(report)
     return report
 
 

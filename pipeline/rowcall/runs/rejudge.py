@@ -7,11 +7,11 @@ from datetime import date, datetime
 from rowcall.errors import RowcallError
 from rowcall.runs.due import Due
 from rowcall.runs.lock import hold_site
-from rowcall.runs.record import Progress, Record
-from rowcall.runs.result import RunResult, reporting_what_was_done
+from rowcall.runs.record import Record
+from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import judged_days
+from rowcall.store.nights.judgements import judged_days
 from rowcall.work_log.read_log import read_work_log
 
 
@@ -20,8 +20,8 @@ def run_rejudge(
 ) -> RunResult:
     """Judge the judged days from `first` to `last` again, oldest first, as further revisions.
 
-    Each counts as history for the days after it. Nothing is taken in and nothing mailed; the next
-    nightly run mails what has changed of the last days.
+    Each counts as history for the days after it: those after the range are judged again by the next
+    nightly run, which also mails what has changed of the last days. Nothing is taken in.
 
     Raises:
         CutShortError: nothing more could be done; it holds what had been, and that stays.
@@ -42,5 +42,5 @@ def run_rejudge(
             raise RowcallError(f"No day from {first} to {last} has been judged; nothing was done.")
         work, problems = read_work_log(site, now)
         result.notices += problems
-        Record.of(store, site, work, now, progress, result).judge(due)
+        Record.of(store, site, work, now, progress, result).judge(due, follows=False)
     return result

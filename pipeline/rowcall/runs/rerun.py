@@ -17,11 +17,12 @@ from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
 from rowcall.model import Finding, History, Subject, Verdict
-from rowcall.runs.judge import HISTORY_DAYS, judge_day, with_day
+from rowcall.runs.due import HISTORY_DAYS
+from rowcall.runs.judge import judge_day, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
-from rowcall.runs.record import Progress, enter_day, write_pictured
-from rowcall.runs.result import RunResult, reporting_what_was_done
+from rowcall.runs.record import enter_day, write_pictured
+from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import answers_before

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from rowcall.errors import CutShortError, RowcallError, file_problem
+
+Progress = Callable[[str], None]
 
 
 @dataclass(slots=True)

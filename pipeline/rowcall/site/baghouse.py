@@ -44,7 +44,8 @@ def _by_compartment(value: object) -> object:
     return [_listed(part) for part in listed] if is_nested else [listed]
 
 
-Bags = Annotated[int, Field(ge=1, le=200)]
+MAX_BAGS = 200  # in a row; chosen: several times the longest
+Bags = Annotated[int, Field(ge=1, le=MAX_BAGS)]
 
 
 class Cleaning(Table):

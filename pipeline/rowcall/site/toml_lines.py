@@ -1,9 +1,11 @@
-"""Where in a TOML text a key or a comment stands, so that an error can name the line."""
+"""A TOML text as it is written: where a key or a comment stands, and what of it can be read."""
 
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 
 _HEADER = re.compile(r"\s*(\[\[?)\s*([^\[\]]+?)\s*\]\]?\s*(?:#.*)?")
 _KEY = re.compile(r"""\s*(?:"([^"]+)"|([A-Za-z0-9_-]+))\s*=""")
@@ -14,6 +16,15 @@ _STRING_OR_COMMENT = re.compile(
 _OPEN = re.compile(r"#\s*CHECK\b")
 
 Path = Sequence[str | int]
+
+
+def readable_tables(text: str) -> dict[str, object]:
+    """Return the tables of a text of which some part is no TOML; of several by a name, the last."""
+    found: dict[str, object] = {}
+    for part in re.split(r"(?m)^(?=[ \t]*\[)", text):
+        with suppress(tomllib.TOMLDecodeError):
+            found |= tomllib.loads(part)
+    return found
 
 
 def open_checks(text: str) -> Iterator[tuple[int, str]]:

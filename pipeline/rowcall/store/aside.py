@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-
-import polars as pl
+from typing import TYPE_CHECKING
 
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
+
+if TYPE_CHECKING:
+    import polars as pl
 
 # What a spreadsheet runs may have blanks before it, and full-width signs count as well.
 _FORMULA = "^\\s*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\\t\\r\\n]"
@@ -85,6 +87,8 @@ def harmless(rows: pl.DataFrame) -> pl.DataFrame:
 
     A text that begins like a formula, and is no plain number, gets an apostrophe before it.
     """
+    import polars as pl
+
     text = pl.col(pl.String)
     is_formula = text.str.contains(_FORMULA) & ~text.str.contains(_NUMBER)
     return rows.with_columns(pl.when(is_formula).then("'" + text).otherwise(text).name.keep())

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from importlib import import_module
 from pathlib import Path
-from threading import Thread
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
@@ -48,9 +46,6 @@ class Store:
         """
         if read_only and not path.exists():
             raise StoreError(f"{path}: there is no store here yet; take in an export first.")
-        # Whoever opens a store will read or write frames; loading what knows them goes on while
-        # the opening waits for the disk.
-        Thread(target=import_module, args=("polars",)).start()
         connection = _connect(path, read_only)
         try:
             connection.execute("SET TimeZone = 'UTC'")
@@ -175,7 +170,7 @@ def _make_empty(path: Path) -> None:
 
 
 def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool) -> None:
-    """Apply the migrations that the store lacks, each in one transaction with its record."""
+    """Apply the migrations that the store lacks, with their records, all of them or none."""
     version = _version(connection, path)
     if version > len(MIGRATIONS):
         raise StoreError(
@@ -189,8 +184,8 @@ def _migrate(connection: duckdb.DuckDBPyConnection, path: Path, read_only: bool)
             f"{path}: the store has schema version {version} and must be brought to version "
             f"{len(MIGRATIONS)} first; run a nightly once."
         )
-    for number, migration in enumerate(MIGRATIONS[version:], start=version + 1):
-        with _transaction(connection):
+    with _transaction(connection):
+        for number, migration in enumerate(MIGRATIONS[version:], start=version + 1):
             if number == 1:
                 connection.execute(RECORD)
             connection.execute(migration.sql)

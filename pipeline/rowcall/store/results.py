@@ -1,17 +1,16 @@
-"""Results in the store: facts, pulses, cycles, findings, days judged, mails sent, notices."""
+"""Results in the store: what was found on the days judged, and which parts of them failed."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Collection, Iterable
-from dataclasses import asdict, astuple, dataclass
+from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
 import rowcall
 from rowcall.guard import Failure
-from rowcall.mail.message import SENDING, UNKNOWN, name_of
 from rowcall.model import (
     Answer,
     BaghouseDay,
@@ -22,51 +21,12 @@ from rowcall.model import (
     Urgency,
     Verdict,
 )
-from rowcall.notice import Notice
 from rowcall.site.meaning import meaning_of
 from rowcall.store.connection import Store
+from rowcall.store.nights.judgements import Judged
 from rowcall.store.samples import naive_utc
 
 _DAY_TABLES = ("facts", "pulses", "cycles", "findings", "tag_days", "meanings")
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """The last judgement of a day: newest file it knew, settings, and its count from 1.
-
-    Attributes:
-        verdicts_changed: a verdict differs from the judgement before; True for the first one.
-    """
-
-    file_id: int
-    settings_hash: str
-    revision: int
-    at: datetime
-    verdicts_changed: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """What a day was last tried with, of which parts failed: newest file, version, settings."""
-
-    file_id: int
-    version: str
-    settings_hash: str
-
-
-def judged_days(store: Store) -> dict[date, Judged]:
-    """Return the last judgement of every judged day."""
-    rows = store.connection.execute(
-        "SELECT day, file_id, settings_hash, revision, judged_at, "
-        "verdicts_changed FROM judged "
-        "QUALIFY row_number() OVER (PARTITION BY day ORDER BY revision DESC) = 1"
-    ).fetchall()
-    return {
-        day: Judged(
-            int(file_id), str(settings), int(revision), at.replace(tzinfo=UTC), bool(changed)
-        )
-        for day, file_id, settings, revision, at, changed in rows
-    }
 
 
 def read_history(store: Store, baghouse: str, day: date, days: int) -> History:
@@ -105,12 +65,15 @@ def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
     return {(str(rule), Subject(*subject)): Verdict(verdict) for rule, *subject, verdict in rows}
 
 
-def failed_days(store: Store) -> dict[date, Attempt]:
-    """Return what every day with parts that failed was last tried with."""
-    rows = store.connection.execute(
-        "SELECT DISTINCT day, file_id, version, settings_hash FROM failures"
-    ).fetchall()
-    return {day: Attempt(*kept) for day, *kept in rows}
+def holds(store: Store, day: date, findings: Iterable[Finding]) -> bool:
+    """Return whether the findings stored of a day are these."""
+    lines = [tuple(_line(finding).values()) for finding in findings]
+    kept = store.connection.execute(
+        'SELECT day, baghouse, compartment, "row", is_place, rule, verdict, urgency, start, "end", '
+        "values_json, text, action FROM findings WHERE day = ?",
+        [day],
+    )
+    return sorted(map(repr, kept.fetchall())) == sorted(map(repr, lines))
 
 
 def save_failures(store: Store, day: date, failures: Iterable[Failure], judged: Judged) -> None:
@@ -148,6 +111,9 @@ def save_day(
     if lines.height:
         _insert(store, "findings", lines)
     store.connection.execute(
+        "DELETE FROM judged WHERE day = ? AND revision = ?", [day, judged.revision]
+    )
+    store.connection.execute(
         "INSERT INTO judged VALUES (?, ?, ?, ?, ?, ?)",
         [
             day,
@@ -167,62 +133,6 @@ def urgencies_found(store: Store, day: date) -> dict[str, int]:
         [day, Verdict.FOUND.value],
     ).fetchall()
     return {str(urgency): int(n) for urgency, n in rows}
-
-
-class StoreOutbox:
-    """The mail ledger (`mail.Outbox`): one line a day, revision and recipient."""
-
-    def __init__(self, store: Store, now: datetime) -> None:
-        self._store = store
-        self._now = naive_utc(now)
-
-    def state(self, day: date, revision: int, recipient: str) -> str | None:
-        """Return what became of the mail to a recipient, None when nothing was tried."""
-        rows = self._store.connection.execute(
-            "SELECT state FROM mails WHERE day = ? AND revision = ? AND recipient = ?",
-            [day, revision, recipient],
-        ).fetchall()
-        return str(rows[0][0]) if rows else None
-
-    def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
-        """Keep a state; it is on disk when this returns."""
-        key = [day, revision, recipient]
-        with self._store.keeping(f"what became of the mail about {day}"):
-            self._store.connection.execute(
-                "DELETE FROM mails WHERE day = ? AND revision = ? AND recipient = ?", key
-            )
-            self._store.connection.execute(
-                "INSERT INTO mails VALUES (?, ?, ?, ?, ?)", [*key, state, self._now]
-            )
-
-
-def mails_unsure(store: Store, since: datetime) -> dict[str, list[str]]:
-    """Return whom each mail since an instant may have reached or not, by what it was."""
-    rows = store.connection.execute(
-        "SELECT day, revision, recipient FROM mails WHERE state IN (?, ?) AND changed_at >= ? "
-        "ORDER BY ALL",
-        [SENDING, UNKNOWN, naive_utc(since)],
-    ).fetchall()
-    out: dict[str, list[str]] = {}
-    for day, revision, recipient in rows:
-        out.setdefault(name_of(day, revision), []).append(str(recipient))
-    return out
-
-
-def read_notices(store: Store) -> dict[str, Notice]:
-    """Return the notices of the nights before, by their keys."""
-    rows = store.connection.execute("SELECT * FROM notices").fetchall()
-    return {notice.key: notice for notice in (Notice(*row) for row in rows)}
-
-
-def save_notices(store: Store, notices: Iterable[Notice]) -> None:
-    """Replace the notices that are kept."""
-    with store.keeping("what this night said"):
-        store.connection.execute("DELETE FROM notices")
-        for notice in notices:
-            store.connection.execute(
-                "INSERT INTO notices VALUES (?, ?, ?, ?, ?, ?, ?)", list(astuple(notice))
-            )
 
 
 def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:

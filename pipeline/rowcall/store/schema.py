@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Migration:
-    """One step of the schema: applied with its record in a single transaction."""
+    """One step of the schema."""
 
     name: str
     sql: str
@@ -241,6 +241,18 @@ CREATE TABLE notices (
 );
 """
 
+# own: of the facts and verdicts of a day; past: of those that it was judged with; work: of the
+# entries of the work log. Days judged before have none, as if the log had been empty.
+_BASIS = """
+CREATE TABLE basis (
+    day DATE NOT NULL,
+    baghouse VARCHAR NOT NULL,
+    own VARCHAR NOT NULL,
+    past VARCHAR NOT NULL,
+    work VARCHAR NOT NULL
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -261,4 +273,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("settings that facts rest on", _MEANINGS),
     Migration("when files were written", _WRITTEN),
     Migration("notices and when they were said", _NOTICES),
+    Migration("what a judgement rests on", _BASIS),
 )

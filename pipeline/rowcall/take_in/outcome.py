@@ -36,6 +36,7 @@ class Outcome(StrEnum):
     WAITING = "waiting"  # it is, or may be, still being written
 
 
+UNKNOWN_TAG = "no baghouse of the site file has this tag"  # of a row set aside as asked for
 _MANY_ASIDE = 0.01  # of a file's rows; chosen: a few odd lines are usual, one in a hundred is not
 
 

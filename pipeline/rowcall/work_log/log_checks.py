@@ -28,7 +28,7 @@ def without_begin(entries: Iterable[WorkEntry]) -> Iterator[Problem]:
             open_ = [one for one in open_ if one not in same or not entry.covers(one.subject)]
 
 
-def _in_order(entry: WorkEntry) -> tuple[date, bool, datetime, bool, int]:
+def _in_order(entry: WorkEntry) -> tuple[date, bool, datetime, int]:
     """Order entries as they were meant: of a day without a clock time, ends come last."""
-    is_end = entry.work in _BEGINS
-    return entry.day, is_end and not entry.is_timed, entry.at, is_end, entry.line
+    is_late = entry.work in _BEGINS and not entry.is_timed
+    return entry.day, is_late, entry.at, entry.line

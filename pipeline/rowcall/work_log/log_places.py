@@ -8,6 +8,7 @@ from difflib import get_close_matches
 
 from rowcall.model import Subject
 from rowcall.site import Baghouse, Site
+from rowcall.site.baghouse import MAX_BAGS
 from rowcall.work_log.log_cells import read_numbers
 from rowcall.work_log.log_table import Line
 from rowcall.work_log.problem import Column, Problem, quoted
@@ -70,12 +71,12 @@ def _check(
         where = f"compartment {compartment} of {house.id}"
         _within(Column.ROW, rows, house.rows[compartment - 1], where)
         for row in rows:
-            n_bags = house.bags_in(compartment, row)
-            if n_bags is not None:
-                _within(Column.POSITION, positions, n_bags, f"row {row} of {where}")
+            last = house.bags_in(compartment, row) or MAX_BAGS
+            _within(Column.POSITION, positions, last, f"row {row} of {where}")
 
 
 def _within(column: Column, numbers: Sequence[int], last: int, where: str) -> None:
     if over := [str(number) for number in numbers if number > last]:
-        text = f"{where} has no {column} {', '.join(over[:5])}; allowed are 1 to {last}."
+        allowed = f"are 1 to {last}" if last > 1 else "is 1"
+        text = f"{where} has no {column} {', '.join(over[:5])}; allowed {allowed}."
         raise Problem(text, column)

@@ -92,9 +92,18 @@ def cut(text: str) -> Table:
 
 
 def _header(line: str, delimiter: str) -> list[str]:
-    cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    while cells and not cells[-1].strip():
+    cells = _cut_line(line, delimiter)
+    while cells and not cells[-1]:
         cells.pop()
+    return cells
+
+
+def _cut_line(line: str, delimiter: str) -> list[str]:
+    """Return the cells of one line by itself; none where one is longer than the parser takes."""
+    try:
+        cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        return []
     return [cell.strip() for cell in cells]
 
 
@@ -158,14 +167,17 @@ def _records(
 
 def _has_work(line: str, delimiter: str, work_at: int) -> bool:
     """Return whether a line is one of its own, not the end of a cell that began before it."""
-    cells = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    cells = _cut_line(line, delimiter)
     closes = bool(cells) and cells[0].count('"') % 2 == 1
     return work_at < len(cells) and not closes and plain(cells[work_at]) in map(plain, Work)
 
 
 def _uncut(line: int, cells: Sequence[str] | None, n_columns: int) -> Problem:
     if cells is None:
-        text = "a quotation mark has no partner; close it, or write it twice where it is meant."
+        text = (
+            "it cannot be cut into cells, as where a quotation mark has no partner; close it, or "
+            "write it twice where it is meant."
+        )
     else:
         text = (
             f"it has {len(cells)} cells, the header {n_columns}; put a cell that holds the sign "

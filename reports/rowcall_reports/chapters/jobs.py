@@ -46,7 +46,7 @@ def write_news(prepared: PreparedReport) -> str:
 def _of_case(prepared: PreparedReport, case: Case, news: News) -> str:
     said = next(event.text for event in reversed(case.history) if event.news is news)
     words = wording.escape(said or _title_of(prepared, case))
-    return f"{_where(prepared, case)} ({words})"
+    return f"{_where(case)} ({words})"
 
 
 def _title_of(prepared: PreparedReport, case: Case) -> str:
@@ -56,9 +56,8 @@ def _title_of(prepared: PreparedReport, case: Case) -> str:
     return f"{title[0].lower()}{title[1:]}"
 
 
-def _where(prepared: PreparedReport, case: Case) -> str:
-    names = {baghouse.day.baghouse.id: baghouse.name for baghouse in prepared.baghouses}
-    name = names.get(case.subject.baghouse, wording.escape(case.subject.baghouse))
+def _where(case: Case) -> str:
+    name = wording.escape(case.subject.baghouse)
     return f"{name}, {places_of([case.subject])}" if case.subject.compartment else name
 
 
@@ -81,7 +80,7 @@ def _unseen(prepared: PreparedReport) -> Iterator[str]:
         if case.state is State.OPEN and not case.found_today and not case.clear_days:
             last = wording.day_in_sentence(case.last_found, prepared.report.day)
             yield (
-                f"- **{_where(prepared, case)}: {wording.escape(_title_of(prepared, case))}.** "
+                f"- **{_where(case)}: {wording.escape(_title_of(prepared, case))}.** "
                 f"Last found on {last}; then: {wording.escape(case.number or 'no number')}."
             )
 
@@ -116,18 +115,18 @@ def _number(job: Job) -> str:
         text = numbers[0][1]
     else:
         text = ", ".join(f"row {row}: {number}" for row, number in numbers)
-    return wording.escape(f"{text[0].upper()}{text[1:]};")
+    return wording.escape(f"{text[0].upper()}{text[1:]}.")
 
 
 def _since(firsts: Sequence[date], day: date) -> str:
     """Return the first day, or the earliest and the latest where rows of a job differ."""
     shown = dict.fromkeys(
-        "new"
+        "New"
         if first >= day
-        else f"since {wording.day_in_sentence(first, day)} (day {(day - first).days + 1})"
+        else f"Since {wording.day_in_sentence(first, day)} (day {(day - first).days + 1})"
         for first in (min(firsts), max(firsts))
     )
-    return " to ".join(shown)
+    return " to ".join(shown).replace("to Since", "to since")
 
 
 def _behind(job: Job) -> Iterator[str]:

@@ -114,6 +114,8 @@ def _why_again(report: DayReport) -> str:
         return "the settings have changed since the report before"
     if report.had_failed:
         return "parts of the report before had failed and were judged again"
+    if report.rests_on_new:
+        return "what the days before it show, or the work log, changed after the report before"
     return "the day was judged again on request"
 
 

@@ -24,7 +24,7 @@ def draw(report: DayReport, guard: Guard = UNGUARDED) -> tuple[Picture, ...]:
             guard.run(
                 one.day.baghouse.id, f"picture {kind}", partial(figure, one), lambda why: None
             )
-            for one in prepare(report).baghouses
+            for one in prepare(report, guard).baghouses
             if not one.day.failed
             for kind, figure in _DRAWN.items()
         ]

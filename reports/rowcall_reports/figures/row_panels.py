@@ -138,6 +138,6 @@ def _band(peers: pl.DataFrame, since_s: Floats, group: Ints) -> tuple[Floats, Fl
     known = np.array(means).reshape(-1, n)
     enough = np.isfinite(known).sum(axis=0) >= _MIN_PEERS
     low, high = np.full(n, np.nan), np.full(n, np.nan)
-    low[enough] = np.nanmin(known[:, enough], axis=0)
-    high[enough] = np.nanmax(known[:, enough], axis=0)
+    low[enough] = np.nanmin(known[:, enough], axis=0, initial=np.inf)
+    high[enough] = np.nanmax(known[:, enough], axis=0, initial=-np.inf)
     return low, high

@@ -177,3 +177,18 @@ def test_noise_is_told_apart_from_pulses(noise_pa: float) -> None:
     assert noise_pa * 0.9 <= np.median(estimates) <= noise_pa * 1.6 + 400.0
     quiet = [noise_of(header(noise_pa, [], seed)) for seed in range(20)]
     assert np.mean(quiet) == pytest.approx(noise_pa, rel=0.05)
+
+
+@pytest.mark.parametrize(("last_s", "width_s"), [(575.0, 1.0), (575.001, 0.0)])
+def test_stamps_that_all_stand_on_whole_seconds_are_cut(last_s: float, width_s: float) -> None:
+    at_s = [*(25.0 * k for k in range(23)), last_s]
+    points = [point for at in at_s for point in ((at, 1.0), (at + 0.1, 0.0))]
+    fires = fires_of({(Role.ROW_SOLENOID, 1, 1): by_change(points)})
+    assert (fires.high_s - fires.low_s == width_s).all()
+    assert fires.low_s.tolist() == at_s
+
+
+def test_cut_stamps_of_few_pulses_are_taken_as_they_are() -> None:
+    points = [point for k in range(19) for point in ((25.0 * k, 1.0), (25.0 * k + 0.1, 0.0))]
+    fires = fires_of({(Role.ROW_SOLENOID, 1, 1): by_change(points)})
+    assert (fires.low_s == fires.high_s).all()

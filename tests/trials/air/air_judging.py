@@ -32,7 +32,8 @@ PHYSICS: Mapping[PhysicsName, Physics] = {
 DAYS = 6
 Answers = Mapping[tuple[str, Subject], Answer]
 _UTC = ZoneInfo("UTC")
-_KEPT = 8  # sound days that stay at hand; the faults of one seed share them
+# Days that stay at hand: the faults of a seed share sound ones, its conditions what was simulated.
+_KEPT, _SIMULATED = 32, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,7 @@ def judge_trial(
     )
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=_SIMULATED)
 def _simulated(seed: int, physics: PhysicsName, fault: AirFault, days: int, day: int) -> AirDay:
     plan = draw_plan(seed, fault, days)
     return PHYSICS[physics](plan, (DAY_S * day, DAY_S * (day + 1)))

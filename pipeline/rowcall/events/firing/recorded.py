@@ -10,7 +10,7 @@ the table says which kind it is.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,7 @@ from rowcall.model import Floats, Signal
 from rowcall.site import Baghouse, Role
 
 Ints = npt.NDArray[np.int64]
+_MIN_STAMPS = 20  # chosen: so many stand on whole seconds by chance never, and seldom by a timer
 _MIN_LATCHED = 0.9  # chosen: share of a bit's risings after which a scan finds it still on
 
 
@@ -54,8 +55,8 @@ class Fires:
         rows, place = np.unique(places, axis=0, return_inverse=True)
         return rows.astype(np.int64), place.reshape(-1).astype(np.int64)
 
-    def pick(self, keep: npt.NDArray[np.bool_]) -> Fires:
-        """Return the fires where `keep` is True."""
+    def pick(self, keep: npt.NDArray[np.bool_] | Ints) -> Fires:
+        """Return the fires where `keep` is True, or those that it counts, in its order."""
         return Fires(
             self.low_s[keep],
             self.high_s[keep],
@@ -150,14 +151,15 @@ def _in_order(found: list[Fires], seconds: float) -> Fires:
     )
     order = np.argsort(fires.high_s, kind="stable")
     inside = (fires.high_s[order] >= 0) & (fires.high_s[order] < seconds)
-    keep = order[inside]
-    return Fires(
-        fires.low_s[keep],
-        fires.high_s[keep],
-        fires.compartment[keep],
-        fires.row[keep],
-        fires.is_complete,
-    )
+    return _not_cut(fires.pick(order[inside]))
+
+
+def _not_cut(fires: Fires) -> Fires:
+    """Give instants that all stand on whole seconds the second in which they may lie."""
+    is_exact = fires.low_s == fires.high_s
+    if is_exact.sum() < _MIN_STAMPS or (fires.high_s[is_exact] % 1.0).any():
+        return fires
+    return replace(fires, high_s=fires.high_s + is_exact)
 
 
 def _full(like: npt.NDArray[np.int64], value: int) -> Ints:

@@ -37,8 +37,9 @@ _TAU_S = np.geomspace(0.15, 120.0, 68)  # chosen: usual ones are 1-5 s, and 10 %
 _ZOOM = np.linspace(-3.5, 3.5, 15)  # standard errors about the best; chosen: all of a posterior
 _MIN_ZOOM = 0.003  # of ln tau; chosen: finer than any fit
 _MAX_LOG_ERROR = 0.5  # relative error of a time; chosen: more says nothing
-# Relative; by trial on three physics: what no power law of the deficit follows
-_COURSE_ERROR = 0.025
+# Relative, of the times to 63 and 95 %; by trial on three physics: what no power law of the deficit
+# follows, the end of a refill least
+_COURSE_ERROR, _END_ERROR = 0.025, 0.04
 # Of what is missing at the next pulse, beyond which a course is extrapolated; by trial on a vessel
 # that cools and warms again: a third on average, 70 % at the worst
 _BEYOND_ERROR = 0.35
@@ -154,7 +155,7 @@ def _fit(
         "tau_s": np.exp(mean(tau_63)),
         "tau_log_error": error(tau_63, _COURSE_ERROR**2 + (off / _E) ** 2),
         "recovery_s": np.exp(mean(t_95)),
-        "recovery_log_error": error(t_95, _COURSE_ERROR**2 + (off / _TWENTIETH / 3.0) ** 2),
+        "recovery_log_error": error(t_95, _END_ERROR**2 + (off / _TWENTIETH / 3.0) ** 2),
         "plateau_pa": mean(fits.plateau_pa),
         "plateau_error_pa": error(
             fits.plateau_pa, fits.plateau_error_pa**2 * chi + (_BEYOND_ERROR * left) ** 2

@@ -26,6 +26,8 @@ _MAX_SPREAD = 6.0  # chosen: mean square error beyond which a row comes and goes
 # Measured: scatter of shares, of what they exceed the usual drop by; a valve that closes late is
 # sampled before, while or after it blows on, and the others' curve does not fit these alike
 _DEEP_SCATTER = 0.33
+# Of the usual drop; chosen: far less than any transmitter resolves, and its square is a number yet.
+_MIN_ERROR = 1e-6
 _MIN_PULSES = 8  # pulses on either side; chosen: fewer have no mean to compare
 
 ONSET_COLUMNS = {
@@ -72,12 +74,17 @@ def find_change(value: Floats, error: Floats) -> Change | None:
 def _best_split(value: Floats, error: Floats) -> Change:
     weight = 1.0 / error**2
     w, s = np.cumsum(weight), np.cumsum(weight * value)
-    w_after, s_after = w[-1] - w[:-1], s[-1] - s[:-1]
+    w_after, s_after = _sums_after(weight), _sums_after(weight * value)
     gain = 0.5 * (s[:-1] ** 2 / w[:-1] + s_after**2 / w_after - s[-1] ** 2 / w[-1])
     inner = gain[_MIN_PULSES - 1 : value.size - _MIN_PULSES]
     at = int(inner.argmax()) + _MIN_PULSES - 1
     before, after = float(s[at] / w[at]), float(s_after[at] / w_after[at])
     return Change(at + 1, before, after, float(w_after[at] ** -0.5), float(gain[at]))
+
+
+def _sums_after(values: Floats) -> Floats:
+    """Sums of what follows each value but the last; no difference, which may come out below 0."""
+    return np.cumsum(values[:0:-1])[::-1]
 
 
 def _with_deep_scatter(share: Floats, error: Floats) -> Floats:
@@ -108,7 +115,8 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
     for compartment, row, mine, scatter in sized_rows(pulses):
         # The same scatter for all, answered or not, so that no part of the day weighs more.
         share, noise = mine["share"].to_numpy(), mine["share_error"].to_numpy()
-        change = find_change(share, _with_deep_scatter(share, np.hypot(noise, scatter)))
+        error = np.maximum(np.hypot(noise, scatter), _MIN_ERROR)
+        change = find_change(share, _with_deep_scatter(share, error))
         if change is not None and not _misses_pulses(share, noise, scatter, change.first):
             lines.append(
                 (

@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 
 from rowcall.store.connection import Store
-from rowcall.store.results import judged_days
+from rowcall.store.nights.judgements import judged_days
 from rowcall.store.trouble import first_line, is_disk_failure
 
 

@@ -215,11 +215,20 @@ def _filled(
 
 
 def _carefully(text: pl.Series, form: TimeForm) -> pl.Series:
-    """Allow for padding, lower-case t and z, and a comma before the fraction on some rows only."""
+    """Allow for padding, lower-case t and z, and seconds that some rows lack or have."""
     plain = text.str.strip_chars().str.to_uppercase()
     if "," not in form.pattern:
         plain = plain.str.replace(",", ".", literal=True)
-    return _strptime(plain, form.pattern)
+    parsed = _strptime(plain, form.pattern)
+    return _filled(parsed, plain, lambda left: _strptime(left, _other_seconds(form.pattern)))
+
+
+def _other_seconds(pattern: str) -> str:
+    """Return a pattern without the seconds that it has, or with those that it lacks."""
+    with_seconds = ":%M:%S%.f"
+    if with_seconds in pattern:
+        return pattern.replace(with_seconds, ":%M")
+    return pattern.replace(":%M", with_seconds) if ":%S" not in pattern else pattern
 
 
 def _with_point(text: Text, form: TimeForm) -> Text:

@@ -19,6 +19,7 @@ from rowcall.take_in.cells.quality_codes import UNKNOWN, Coding, quality_codes
 from rowcall.take_in.cells.timestamps import REASONS as TIME_REASONS
 from rowcall.take_in.cells.timestamps import Times, parse_times
 from rowcall.take_in.load.flat import Flat
+from rowcall.take_in.outcome import UNKNOWN_TAG
 from rowcall.take_in.read.cell_table import Table, column, set_aside
 from rowcall.take_in.read.text_cells import MORE_FIELDS
 from rowcall.take_in.sniff.cut_numbers import may_be_cut
@@ -32,7 +33,6 @@ NO_VALUE = "the value is empty"
 NO_NUMBER = "the value is neither a number nor a word for a bad sensor"
 NO_QUALITY = "the quality is not known as good, uncertain or bad"
 STRAY = "the time lies more than four weeks from all others of the file"
-UNKNOWN_TAG = "no baghouse of the site file has this tag"
 REASONS = (
     *TIME_REASONS,
     *(CUT, NO_TAG, NO_EQUIPMENT, UNKNOWN_TAG, NO_VALUE, NO_NUMBER, NO_QUALITY, SAME_INSTANT, STRAY),

@@ -25,8 +25,11 @@ _MAX_LEVEL = 60  # of a hash of 64 bits
 # instants with several rows, those at which a text differs.
 _MIN_SHARE = 0.5
 _MIN_FITTING = 0.95  # of instants and names, those of names that are there all along. Chosen.
-_MIN_SINGLE = 0.75  # of the instants, those with each name once; autumn repeats an hour. Chosen.
+# Of the instants, those with each name once. Autumn repeats an hour, of a short export perhaps
+# half: then all others have each name twice. Chosen.
+_MIN_SINGLE = 0.75
 _MIN_INSTANTS = 2
+_MAX_DAMAGED = 1  # line, however few there are; chosen
 
 
 def likely_equipment(
@@ -42,8 +45,14 @@ def likely_equipment(
         for place in values
         if len(values) > 1
         and place not in owners
-        and all(_is_name(cell) for row in sample if (cell := row[place].strip()))
+        and _are_nearly_all([_is_name(cell) for row in sample if (cell := row[place].strip())])
     )
+
+
+def _are_nearly_all(is_fitting: Sequence[bool]) -> bool:
+    """True where all but one, or a few of very many, fit: a line may be damaged."""
+    n_others = is_fitting.count(False)
+    return n_others <= _MAX_DAMAGED or n_others <= (1 - _MIN_FITTING) * len(is_fitting)
 
 
 def _is_name(cell: str) -> bool:
@@ -68,13 +77,15 @@ class SameInstants:
         """Look at a table and its cells of time."""
         if not self._places:
             return
-        instants = times.hash().alias("instant").to_frame()
+        instants = times.hash().alias("instant").to_frame().with_row_index("row")
+        if times.dtype == pl.String:
+            instants = instants.filter(times.str.strip_chars() != "")
         while self._kept.height + self._of_level(instants).height > _MAX_ROWS:
             self._level += 1
             self._kept = self._of_level(self._kept)
             if self._level == _MAX_LEVEL:
                 break
-        rows = self._of_level(instants.with_row_index("row"))
+        rows = self._of_level(instants)
         cells = frame.select(column(place) for place in self._places)[rows["row"]].select(
             pl.all().cast(pl.String).fill_null("").str.strip_chars()
         )
@@ -110,13 +121,19 @@ class SameInstants:
     def _separates(self, name: str, n_instants: int) -> bool:
         pairs = self._kept.group_by("instant", name).len()
         named = pairs.filter(pl.col(name) != "")
-        worst = named.group_by("instant").agg(pl.col("len").max())["len"]
+        each = named.group_by("instant").agg(low=pl.min("len"), high=pl.max("len"))
+        n_single = int((each["high"] == 1).sum())
+        n_whole = n_single + int(((each["low"] == 2) & (each["high"] == 2)).sum())
         counts = named[name].value_counts()
         along = counts.filter(pl.col("count") >= _MIN_SHARE * n_instants)
         return (
-            (worst == 1).sum() >= _MIN_SINGLE * n_instants
+            (
+                n_single >= _MIN_SINGLE * n_instants
+                or (min(n_single / _MIN_SHARE, n_whole / _MIN_FITTING) >= n_instants)
+            )
             and 1 < along.height <= counts.height <= _MAX_NAMES
-            and along["count"].sum() >= _MIN_FITTING * pairs.height
+            and pairs.height - along["count"].sum()
+            <= max(_MAX_DAMAGED, (1 - _MIN_FITTING) * pairs.height)
             and _are_names(along[name])
         )
 

@@ -5,26 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rowcall.days import local_day
-from rowcall.errors import printable
-from rowcall.mail.message import SENT, UNKNOWN, Letter, content_id, deliver
-from rowcall.model import Urgency
+from rowcall.mail.fate import REFUSED, SENT, UNKNOWN
 from rowcall.notice import Notice
 from rowcall.runs.notices import due_by_mail, mailed, with_reports
 from rowcall.site import Mail, Site
 from rowcall.site.address import address
 from rowcall.store import Store
-from rowcall.store.results import (
-    Judged,
-    StoreOutbox,
-    judged_days,
-    save_notices,
-    urgencies_found,
-)
-from rowcall_reports.html import to_html
-from rowcall_reports.wording import bullets, escape
+from rowcall.store.nights.judgements import Judged, judged_days
+from rowcall.store.nights.said import StoreOutbox, save_notices
+
+if TYPE_CHECKING:
+    from rowcall.mail.message import Letter
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +33,8 @@ class Post:
 
     def send(self, letter: Letter, to: Sequence[str]) -> bool:
         """Mail a letter; return whether it left for anyone."""
+        from rowcall.mail.message import deliver
+
         mail = self.mail.model_copy(update={"to": to})
         delivery = deliver(self.outbox, mail, letter, self.environment)
         if delivery.waiting or delivery.unknown:  # said at the end
@@ -70,8 +66,9 @@ def mail_night(
     today = local_day(now, site.plant.zone)
     days = _mail_reports(post, store, site, today)
     kept = with_reports(notices, days, today)
+    _mail_refused_notices(post, site, now, kept)
     due = due_by_mail(kept, today)
-    if due and post.send(_letter_of_notices(site, today, now, due), site.mail.to):
+    if due and _mail_notices(post, site, now, today, due, site.mail.to):
         kept = mailed(kept, due, today)
     save_notices(store, kept)
     return post.lacking
@@ -82,15 +79,20 @@ def _mail_reports(post: Post, store: Store, site: Site, today: date) -> set[date
     oldest = today - timedelta(days=post.mail.days_back)
     days = set()
     for day, judged in sorted(judged_days(store).items()):
-        without = [to for to in post.mail.to if not _has(post.outbox, day, judged, address(to))]
-        if day < oldest or not without:
+        if day < oldest:
             continue
+        without = [to for to in post.mail.to if not _has(post.outbox, day, judged, address(to))]
+        if not without:
+            continue
+        from rowcall.runs.mailing.letters import report_letter
+        from rowcall.store.results import urgencies_found
+
         folder = site.reports / day.isoformat()
         if not folder.is_dir():
             post.lacking.append(f"{folder}: the report of {day} is gone and cannot be mailed.")
             continue
         try:
-            letter = _letter(site, folder, day, judged, urgencies_found(store, day))
+            letter = report_letter(site, folder, day, judged, urgencies_found(store, day))
         except OSError as error:
             reason = error.strerror or error
             post.lacking.append(
@@ -102,23 +104,23 @@ def _mail_reports(post: Post, store: Store, site: Site, today: date) -> set[date
     return days
 
 
-def _letter_of_notices(site: Site, day: date, now: datetime, notices: Sequence[Notice]) -> Letter:
-    subject = f"{printable(site.plant.name)}: trouble with the baghouse check-up of {day}"
-    markdown = (
-        f"# {escape(subject)}\n\nNo report that was mailed says this:\n\n"
-        f"{bullets(notice.text for notice in notices)}\n\n"
-        "This mail comes once, and again when something changed or has stood for a week.\n"
-    )
-    return Letter(
-        plant=site.plant.name,
-        day=day,
-        revision=0,
-        subject=subject,
-        markdown=markdown,
-        html=to_html(markdown, title=subject, image_src={}),
-        pictures=(),
-        written=now,
-    )
+def _mail_refused_notices(post: Post, site: Site, now: datetime, kept: Sequence[Notice]) -> None:
+    """Mail notices that still stand to those whose mail of the last days was refused."""
+    oldest = local_day(now, site.plant.zone) - timedelta(days=post.mail.days_back)
+    for day in sorted({one.mailed for one in kept if one.mailed and one.mailed >= oldest}):
+        states = {to: post.outbox.state(day, 0, address(to)) for to in post.mail.to}
+        refused = [to for to, state in states.items() if state == REFUSED]
+        if refused:
+            due = [one for one in kept if one.mailed == day]
+            _mail_notices(post, site, now, day, due, refused)
+
+
+def _mail_notices(
+    post: Post, site: Site, now: datetime, day: date, due: Sequence[Notice], to: Sequence[str]
+) -> bool:
+    from rowcall.runs.mailing.letters import notices_letter
+
+    return post.send(notices_letter(site, day, now, due), to)
 
 
 def _has(outbox: StoreOutbox, day: date, judged: Judged, recipient: str) -> bool:
@@ -126,29 +128,3 @@ def _has(outbox: StoreOutbox, day: date, judged: Judged, recipient: str) -> bool
     first = judged.revision if judged.verdicts_changed else 1
     states = (outbox.state(day, n, recipient) for n in range(first, judged.revision + 1))
     return any(state in (SENT, UNKNOWN) for state in states)
-
-
-def _letter(
-    site: Site, folder: Path, day: date, judged: Judged, urgencies: Mapping[str, int]
-) -> Letter:
-    markdown = (folder / f"rowcall-{day.isoformat()}.md").read_text(encoding="utf-8")
-    pictures = [(path.name, path.read_bytes()) for path in sorted(folder.glob("*.png"))]
-    subject = f"{printable(site.plant.name)}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
-    if judged.revision > 1:
-        subject += f" (revision {judged.revision})"
-    sources = {name: f"cid:{content_id(name)}" for name, _ in pictures}
-    return Letter(
-        plant=site.plant.name,
-        day=day,
-        revision=judged.revision,
-        subject=subject,
-        markdown=markdown,
-        html=to_html(markdown, title=subject, image_src=sources),
-        pictures=pictures,
-        written=judged.at,
-    )
-
-
-def _counts(urgencies: Mapping[str, int]) -> str:
-    counts = [f"{n} {urgency.value}" for urgency in Urgency if (n := urgencies.get(urgency.value))]
-    return ", ".join(counts) or "nothing found"

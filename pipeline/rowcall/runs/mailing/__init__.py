@@ -1,0 +1,1 @@
+"""What is mailed: reports, notices of a night, and runs that failed."""

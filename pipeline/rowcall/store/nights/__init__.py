@@ -1,0 +1,1 @@
+"""What nights leave in the store: which days were judged, and what people were sent."""

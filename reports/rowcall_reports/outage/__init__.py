@@ -1,0 +1,1 @@
+"""Sheets for a planned stop: what to do, how to start again, which bags; for people on site."""

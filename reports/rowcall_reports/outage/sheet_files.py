@@ -1,0 +1,85 @@
+"""The sheets of a stop as files: Markdown, a page and a CSV each."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Iterator, Sequence
+
+from rowcall_reports.html import to_html
+from rowcall_reports.outage.bag_sheet import rows_of, write_bag_change
+from rowcall_reports.outage.outage_sheet import looks_of, tasks, write_outage
+from rowcall_reports.outage.return_sheet import LOG_HEAD, log_lines, write_return
+from rowcall_reports.outage.stop import Stop, place_of, why_of
+from rowcall_reports.outage.stop_checks import CHECKS, Step
+
+_FORMULA = re.compile("\\s*[=+\\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")  # to spreadsheets
+_HEAD = (
+    "step", "kind", "baghouse", "compartment", "row", "place", "what", "why", "urgency", "since",
+    "count", "case", "done", "found", "name", "date",
+)  # fmt: skip
+_EMPTY = ("", "", "", "")  # to be filled in
+
+
+def sheets(stop: Stop) -> dict[str, str]:
+    """Return the files of a baghouse's sheets by name; the same input gives the same bytes."""
+    name, day = stop.house.id, stop.day.isoformat()
+    pages = {
+        f"outage-{name}-{day}": (write_outage(stop), to_csv(_HEAD, _lines(stop))),
+        f"return-{name}-{day}": (
+            write_return(stop),
+            to_csv(LOG_HEAD.split(","), (line.split(",") for line in log_lines(stop))),
+        ),
+        f"bags-{name}-{day}": (
+            write_bag_change(stop),
+            to_csv(("baghouse", "compartment", "row", "position", "changed", "batch"), _bags(stop)),
+        ),
+    }
+    files: dict[str, str] = {}
+    for stem, (text, table) in pages.items():
+        if text:
+            title = text.partition("\n")[0].removeprefix("# ").replace("\\", "")
+            page = to_html(text, title=title, image_src={})
+            files |= {f"{stem}.md": text, f"{stem}.html": page, f"{stem}.csv": table}
+    return files
+
+
+def to_csv(head: Sequence[str], lines: Iterable[Sequence[object]]) -> str:
+    """Return a CSV whose cells no spreadsheet takes for formulas."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180
+    writer.writerow(head)
+    writer.writerows([_harmless(str(cell)) for cell in line] for line in lines)
+    return out.getvalue()
+
+
+def _harmless(cell: str) -> str:
+    return f"'{cell}" if _FORMULA.match(cell) else cell
+
+
+def _lines(stop: Stop) -> Iterator[Sequence[object]]:
+    """Yield parts, the tasks of cases and the standard checks by step, and what is worth a look."""
+    name = stop.house.id
+    for part, count in stop.parts.items():
+        yield "", "part", name, "", "", "", part, "", "", "", count, "", *_EMPTY
+    if stop.changes_bags and not stop.leaking:
+        yield "", "part", name, "", "", "", "bags", "", "", "", "as found", "", *_EMPTY
+    for step in Step:
+        for case in stop.jobs:
+            place, urgency = case.subject, case.urgency.value if case.urgency else ""
+            why, since = why_of(case), case.opened.isoformat()
+            at = (place.compartment or "", place.row or "", place_of(place))
+            for text in tasks(case, step):
+                yield step, "task", name, *at, text, why, urgency, since, "", case.id, *_EMPTY
+        for text in CHECKS[step]:
+            yield step, "check", name, "", "", "", text, "", "", "", "", "", *_EMPTY
+    for title, where, check in looks_of(stop):
+        text = f"{title}: {check}"
+        yield Step.VALVES, "look", name, "", "", where, text, "", "", "", "", "", *_EMPTY
+
+
+def _bags(stop: Stop) -> Iterator[Sequence[object]]:
+    for compartment, row in rows_of(stop):
+        for position in range(1, (stop.house.bags_in(compartment, row) or 0) + 1):
+            yield stop.house.id, compartment, row, position, "", ""
