@@ -86,7 +86,7 @@ _HEADER = Family(
                 Evidence(SignOf.LATE_ROW, -1.0),
             ),
             check_first=("controller: interval between rows, pulse time, pulse pressure",),
-            source=_TRIALS,
+            source="chosen: near what trials show, of which there are too few yet",
         ),
         Cause(
             name="late_row",
