@@ -38,6 +38,7 @@ SCHEMA: tuple[Column, ...] = (
     Column("verdict", pl.String, "found, clear or cannot tell"),
     Column("urgency", pl.String, "now, next outage or watch; null unless found"),
     Column("since", pl.Date, "first day of its case; null unless found"),
+    Column("case", pl.String, "id of its case, the same on all its days; null unless found"),
     Column("start", _UTC, "begin of what was seen, UTC; null where not bounded"),
     Column("end", _UTC, "end of what was seen, UTC; null where not bounded"),
     Column("values", _VALUES, "supporting numbers: name, value, UCUM unit"),
@@ -56,7 +57,7 @@ def findings_frame(report: DayReport) -> pl.DataFrame:
 
 def _row(report: DayReport, found: Finding) -> tuple[object, ...]:
     answer, number = found.answer, found.answer.subject.row or None
-    is_place = answer.subject.is_place
+    is_place, case = answer.subject.is_place, report.case_of(found)
     urgency = answer.urgency.value if answer.urgency else None
     return (
         found.day,
@@ -68,6 +69,7 @@ def _row(report: DayReport, found: Finding) -> tuple[object, ...]:
         answer.verdict.value,
         urgency,
         since(report, found) if urgency else None,
+        case.id if case else None,
         answer.start,
         answer.end,
         [_quantity(value) for value in answer.values],

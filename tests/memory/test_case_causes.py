@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 from helpers.case_days import FAMILIES, answer, at, cases, entry, row, valve
@@ -92,6 +94,17 @@ def test_findings_on_one_header_are_one_case(found: tuple[str, ...], cause: str)
     assert first_cause(case) == cause
 
 
+@pytest.mark.parametrize(("share", "cause"), [(0.18, "interval"), (0.02, "set_pressure")])
+def test_low_pulses_that_the_header_could_refill_to_are_pulsed_too_fast(
+    share: float, cause: str
+) -> None:
+    """Even where `short_interval` holds a slow header for sound."""
+    pulses = [one for one in header("pulse_pressure") if one.rule != "short_interval"]
+    refill = answer(1, "short_interval", HEADER, Verdict.CLEAR, shortfall_share=share)
+    (case,) = cases(1, [*pulses, refill])
+    assert first_cause(case) == cause
+
+
 def test_air_short_for_all_headers_accounts_for_what_it_makes_of_each() -> None:
     short = answer(1, "supply_short", HOUSE, urgency=Urgency.NOW, hours=4.0)
     lows = [answer(1, "pulse_pressure", Subject("BH1", n)) for n in (1, 2)]
@@ -99,6 +112,20 @@ def test_air_short_for_all_headers_accounts_for_what_it_makes_of_each() -> None:
     assert list(jobs(found)) == ["plant-air"]
     (air,) = (case for case in found if case.family == "plant-air")
     assert {one.finding for one in air.explains} == set(lows)
+
+
+@pytest.mark.parametrize(("hour", "is_job"), [(5, False), (12, True)])
+def test_a_header_that_falls_at_rest_with_the_supply_is_no_leak(hour: int, is_job: bool) -> None:
+    def lasting(finding: Finding, hours: float) -> Finding:
+        start = finding.answer.start
+        assert start is not None
+        end = start + timedelta(hours=hours)
+        return replace(finding, answer=replace(finding.answer, end=end))
+
+    short = answer(1, "supply_short", HOUSE, urgency=Urgency.NOW, start=at(1, 6), hours=4.0)
+    leak = answer(1, "header_leak", HEADER, start=at(1, hour))
+    found = cases(1, [lasting(short, 4.0), lasting(leak, 0.1)])
+    assert ("header" in jobs(found)) is is_job
 
 
 def test_a_feed_that_fails_besides_stays_a_job_of_its_own() -> None:

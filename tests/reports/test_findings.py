@@ -39,10 +39,12 @@ def test_missing_numbers_are_null_and_zero_means_all() -> None:
     assert whole["row"] is None
     assert whole["values"][1] == {"name": "ratio", "value": None, "unit": "1"}
     assert whole["since"] == "2026-11-10"
+    assert whole["case"] == report_days.report().cases[0].id
     assert whole["start"] == "2026-11-24T01:00:00Z"
     clear = next(line for line in lines if line["verdict"] == "clear")
     assert clear["urgency"] is None
     assert clear["since"] is None
+    assert clear["case"] is None
 
 
 def test_foreign_text_is_kept_plain() -> None:

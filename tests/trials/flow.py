@@ -25,8 +25,8 @@ _PEAK = (CRITICAL ** (2.0 / GAMMA) - CRITICAL ** ((GAMMA + 1.0) / GAMMA)) ** 0.5
 def outflow_kg_s_m2(pressure_pa: Floats, kelvin: Floats) -> Floats:
     """Mass flow to the atmosphere per effective area (Cd A)."""
     flow: Floats = CHOKED * pressure_pa / np.sqrt(kelvin)
-    slow = np.flatnonzero(pressure_pa * CRITICAL < ATMOSPHERE_PA)
-    if slow.size:
+    slow = pressure_pa * CRITICAL < ATMOSPHERE_PA
+    if slow.any():
         ratio = np.minimum(ATMOSPHERE_PA / pressure_pa[slow], 1.0)
         flow[slow] *= np.sqrt(ratio ** (2.0 / GAMMA) - ratio ** ((GAMMA + 1.0) / GAMMA)) / _PEAK
     return flow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import cache
 
@@ -274,3 +275,18 @@ def test_a_plateau_that_is_never_reached_is_stated_with_an_error_that_holds() ->
         hours = judged.day.hours.filter(pl.col("compartment") == compartment)
         off = hours["plateau_pa"] - judged.truth[compartment, 0, "plateau_pa"]
         assert float((off.abs() <= 1.96 * hours["plateau_error_pa"]).mean()) > 0.9  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("physics", NAMES)
+def test_a_row_that_closes_late_empties_its_header_on_every_physics(physics: PhysicsName) -> None:
+    """Down to where its outflow is no longer choked."""
+    plan = draw_plan(SEED, fault_of("none"), 2)
+    first = (plan.pulses.at_s > SPAN_S[0]) & (plan.pulses.compartment == 1)
+    at_s = plan.pulses.at_s[first][0]
+    late = np.where(plan.pulses.at_s == at_s, 0.7, 0.0)
+    lowest = []
+    for pulses in (plan.pulses, replace(plan.pulses, late_s=late)):
+        day = PHYSICS[physics](replace(plan, pulses=pulses), (SPAN_S[0], SPAN_S[0] + 600.0))
+        lowest.append(float(day.header_pa[0](at_s + np.linspace(0.0, 2.0, 200)).min()))
+    sound, emptied = lowest
+    assert 0.0 < emptied < 0.6 * sound

@@ -22,6 +22,7 @@ _LOST = {  # what a row's finding says of the cleaning that its bags still get, 
     "row_weak": "drop_ratio",
     "row_not_pulsed": "sent_share",
 }
+_HOUR = timedelta(hours=1)
 _RISE = "rising_residual_dp"
 
 
@@ -83,10 +84,24 @@ def _by_header(
 ) -> Iterator[tuple[Case, Explained]]:
     """Account for findings on a header by a case of its whole baghouse, found on the same day."""
     for case in _others(effect, cases):
-        rules = {one.rule for one in families[case.family].explains if not one.by_cloth}
+        rules = {
+            one.rule
+            for one in families[case.family].explains
+            if not one.by_cloth and (not one.in_its_hours or _in_its_hours(case, finding))
+        }
         is_wider = case.family != effect.family and not case.subject.row
         if finding.rule in rules and is_wider and case.last_found == effect.last_found:
             yield case, Explained(finding, 1.0, f"{case.title} accounts for it")
+
+
+def _in_its_hours(case: Case, finding: Finding) -> bool:
+    """Return whether a finding lies in the hours of a case, which are counted whole."""
+    start, end = finding.answer.start, finding.answer.end
+    return any(
+        own.start - _HOUR <= start and end <= own.end + _HOUR
+        for own in (one.answer for one in case.findings)
+        if start and end and own.start and own.end
+    )
 
 
 def _by_cloth(

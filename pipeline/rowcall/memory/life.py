@@ -12,8 +12,8 @@ from datetime import date, datetime, timedelta
 from enum import Enum, auto
 
 from rowcall.days import days_from
-from rowcall.memory.measures import turn, value_of, words_of
-from rowcall.memory.places import PRESSING, Answers, Place, found_in, quantity
+from rowcall.memory.measures import error_of, turn, value_of, words_of
+from rowcall.memory.places import PRESSING, Answers, Place, found_in
 from rowcall.model import (
     Case,
     Check,
@@ -59,7 +59,7 @@ class _Life:
     unknown: int = 0
     rules: set[str] = field(default_factory=set)
     worst: int = len(PRESSING)
-    reference: dict[str, float] = field(default_factory=dict)
+    reference: dict[str, tuple[float, float]] = field(default_factory=dict)  # with its error
     series: dict[str, list[float]] = field(default_factory=dict)
     repairs: list[Repair] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
@@ -126,10 +126,11 @@ def _keep(life: _Life, day: date, answers: Answers) -> None:
     life.last_found, life.findings = day, found_in(answers)
     life.clear = life.unknown = 0
     for finding in life.findings:
-        value = value_of(life.place.member(finding.rule).measure, finding)
+        measure = life.place.member(finding.rule).measure
+        value = value_of(measure, finding)
         if value is not None:
             life.series.setdefault(finding.rule, []).append(value)
-            life.reference.setdefault(finding.rule, value)
+            life.reference.setdefault(finding.rule, (value, error_of(measure, finding)))
 
 
 def _urgency_rank(findings: list[Finding]) -> int:
@@ -207,14 +208,12 @@ def _turn(life: _Life, finding: Finding, before: dict[str, list[float]]) -> int:
     value = value_of(measure, finding)
     if measure is None or value is None:
         return 0
-    error = quantity(finding, measure.error) if measure.error else None
+    error = error_of(measure, finding)
+    reference, reference_error = life.reference[finding.rule]
     past = before.get(finding.rule, [])
-    nan = float("nan")
-    change = turn(
-        measure, life.reference[finding.rule], value, nan if error is None else error, past
-    )
+    change = turn(measure, reference, value, max(error, reference_error), past)
     if change:
-        life.reference[finding.rule] = value
+        life.reference[finding.rule] = value, error
     return change
 
 

@@ -12,10 +12,11 @@ from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
 from rowcall.units import percent, show
 
-_ERRORS = 3.0  # standard errors of a difference; chosen: a case of a year turns once by chance
+_ERRORS = 4.0  # standard errors of a difference; chosen: 3 make 1 standing case in 10 turn a month
 _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
 _MIN_DAYS = 4
 _DAYS = 14  # chosen: the scatter of the last fortnight
+_NORMAL_95 = 1.96  # standard errors to either side of a 95 % interval
 _TO_DEVIATION = 1.4826  # median absolute deviation to standard deviation of normal noise
 
 
@@ -23,6 +24,20 @@ def value_of(measure: Measure | None, finding: Finding) -> float | None:
     """Return the number of a finding, None where it has none."""
     value = quantity(finding, measure.value) if measure else None
     return value if value is not None and math.isfinite(value) else None
+
+
+def error_of(measure: Measure | None, finding: Finding) -> float:
+    """Return the standard error of the number of a finding, 0 where it states none.
+
+    It is named by the measure, or given by the ends of a 95 % interval, `<value>_low`, `_high`.
+    """
+    if measure is None:
+        return 0.0
+    named = quantity(finding, measure.error) if measure.error else None
+    low, high = (quantity(finding, f"{measure.value}_{end}") for end in ("low", "high"))
+    if named is None and low is not None and high is not None:
+        named = (high - low) / (2 * _NORMAL_95)
+    return named if named is not None and math.isfinite(named) else 0.0
 
 
 def words_of(members: Sequence[Member], answers: Answers) -> str:
@@ -52,11 +67,10 @@ def turn(
 
     Args:
         reference, now: the number when something was last said of it, and today.
-        error: standard error of today's; nan where it has none.
+        error: the larger standard error of the two; 0 where they state none.
         past: the numbers of the days before, oldest first; their scatter counts as error too.
     """
-    scatter = _scatter(past)
-    spread = max(error, scatter) if math.isfinite(error) else scatter
+    spread = max(error, _scatter(past))
     step = measure.step * (abs(reference) if measure.is_relative else 1.0)
     change = (now - reference) * measure.worse
     needed = max(step, _ERRORS * math.sqrt(2) * spread)

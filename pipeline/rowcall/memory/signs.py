@@ -22,6 +22,7 @@ _FADE_DAYS = 60
 _MIN_DAYS = 3
 _ALWAYS_DAYS = 7
 _SOME = (0.05, 0.95)  # share of answered pulses between silent and full
+_SHORT_OF_PLATEAU = 0.08  # [-] of the plateau; as a supply that counts as short
 _ALL_DAY_H = 20.0
 _NEAR_H = 1.5  # clock hours apart at which a shortage begins "at the same hours"
 _COLD_MIN = 3.0  # minutes of gas below the dew point that wet a cake
@@ -138,6 +139,12 @@ def _late_row(material: Material) -> bool | None:
     )
 
 
+def _short_of_plateau(material: Material) -> bool | None:
+    answer = material.place.days.get(material.case.last_found, {}).get("short_interval")
+    share = None if answer is None else quantity(answer, "shortfall_share")
+    return None if share is None else share >= _SHORT_OF_PLATEAU
+
+
 def _no_air(material: Material) -> bool | None:
     return material.number("pulse_pressure", "n_without_air") is not None
 
@@ -209,6 +216,7 @@ SIGNS: Mapping[SignOf, Callable[[Material], bool | None]] = {
     SignOf.DIAPHRAGM_RENEWED: lambda material: _renewed(material, Work.DIAPHRAGMS_RENEWED),
     SignOf.OTHER_ROWS_SINCE: _other_rows_since,
     SignOf.LATE_ROW: _late_row,
+    SignOf.SHORT_OF_PLATEAU: _short_of_plateau,
     SignOf.NO_AIR: _no_air,
     SignOf.SAME_CLOCK_HOURS: _same_clock_hours,
     SignOf.ALL_DAY: _all_day,

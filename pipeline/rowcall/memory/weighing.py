@@ -38,27 +38,27 @@ def ranked_causes(material: Material, rules: Mapping[str, Rule]) -> tuple[Ranked
 
 def _signs(cause: Cause, material: Material, rules: Mapping[str, Rule]) -> Iterator[Sign]:
     for evidence in cause.evidence:
-        holds = _holds(evidence, material)
-        if holds is None:
+        is_so = holds(evidence.of, material)
+        if is_so is None:
             continue
-        weight = evidence.holds if holds else evidence.fails
+        weight = evidence.holds if is_so else evidence.fails
         if weight:
-            yield Sign(_words(evidence, rules, holds=holds), weight)
+            yield Sign(_words(evidence, rules, is_so=is_so), weight)
 
 
-def _holds(evidence: Evidence, material: Material) -> bool | None:
-    if isinstance(evidence.of, SignOf):
-        return SIGNS[evidence.of](material)
-    if material.finding(evidence.of) is not None:
+def holds(of: str | SignOf, material: Material) -> bool | None:
+    """Return whether a rule found something or a sign holds; None where that is not known."""
+    if isinstance(of, SignOf):
+        return SIGNS[of](material)
+    if material.finding(of) is not None:
         return True
-    last = material.place.days.get(material.case.last_found, {})
-    answer = last.get(evidence.of)
+    answer = material.place.days.get(material.case.last_found, {}).get(of)
     return False if answer is not None and answer.answer.verdict is Verdict.CLEAR else None
 
 
-def _words(evidence: Evidence, rules: Mapping[str, Rule], *, holds: bool) -> str:
+def _words(evidence: Evidence, rules: Mapping[str, Rule], *, is_so: bool) -> str:
     if isinstance(evidence.of, SignOf):
-        return evidence.of.value if holds else f"not: {evidence.of.value}"
+        return evidence.of.value if is_so else f"not: {evidence.of.value}"
     title = rules[evidence.of].title if evidence.of in rules else evidence.of
     words = f"{title[0].lower()}{title[1:]}"
-    return words if holds else f"clear: {words}"
+    return words if is_so else f"clear: {words}"

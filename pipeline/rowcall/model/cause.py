@@ -29,6 +29,7 @@ class SignOf(StrEnum):
     DIAPHRAGM_RENEWED = "diaphragms renewed before, without effect"
     OTHER_ROWS_SINCE = "other rows of its header ail since the same day"
     LATE_ROW = "a row of it closes late"
+    SHORT_OF_PLATEAU = "pulses start well below the pressure that it tends to"
     NO_AIR = "it was pulsed without air"
     SAME_CLOCK_HOURS = "at the same clock hours on several days"
     ALL_DAY = "all day long"
@@ -81,7 +82,8 @@ class Measure:
         words: with `{}` for the number, such as `drop {} of its neighbours'`.
         worse: 1 where more is worse, -1 where less is.
         step: change that matters: of the number, or as a share of it where `is_relative`.
-        error: name of its standard error; '' where only its days show how it scatters.
+        error: name of its standard error; '' where the ends of its interval give it, or only its
+            days show how it scatters.
     """
 
     value: str
@@ -111,10 +113,12 @@ class Explains:
     """Findings that a case of a family accounts for.
 
     rule: theirs; at the headers of its baghouse, or by the share of cloth that it leaves uncleaned.
+    in_its_hours: only where they lie in the hours of the case.
     """
 
     rule: str
     by_cloth: bool = False
+    in_its_hours: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -28,7 +28,7 @@ _CLOTH = Family(
             title="rows that are not cleaned",
             evidence=(Evidence(SignOf.ROWS_NOT_CLEANED, 4.0, -2.5),),
             check_first=("mend the rows first, watch a day, and only then blame bags",),
-            source="chosen: how much cloth is not cleaned bounds what rows can do",
+            source="chosen: how much of a rise rows account for is bounded, the rest is scatter",
         ),
         Cause(
             name="cold_start",

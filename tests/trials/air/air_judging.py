@@ -59,7 +59,7 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
-class _Past:
+class Past:
     """Days judged so far, the first one first; `last` is the last one, studied."""
 
     history: History = field(default_factory=History)
@@ -79,10 +79,10 @@ def judge_trial(
     """Make one trial and judge its last day with all rules, the days before as its history."""
     plan = draw_plan(seed, fault, days)
     n_sound = days if fault.is_sound else days - 1 - fault.days_before
-    past = _sound_days(seed, physics, condition, fault.sound, days, n_sound)
+    past = sound_days(seed, physics, condition, fault.sound, days, n_sound)
     sound = past.answers
     for day in range(n_sound, days):
-        past = _next_day(past, _simulated(seed, physics, fault, days, day), condition)
+        past = next_day(past, _simulated(seed, physics, fault, days, day), condition)
     assert past.last is not None
     return Judged(
         plan=plan,
@@ -101,17 +101,17 @@ def _simulated(seed: int, physics: PhysicsName, fault: AirFault, days: int, day:
 
 
 @lru_cache(maxsize=_KEPT)
-def _sound_days(
+def sound_days(
     seed: int, physics: PhysicsName, condition: AirCondition, sound: AirFault, days: int, n: int
-) -> _Past:
+) -> Past:
     """Judge the first n days of a baghouse with nothing planted."""
     if n == 0:
-        return _Past()
-    past = _sound_days(seed, physics, condition, sound, days, n - 1)
-    return _next_day(past, _simulated(seed, physics, sound, days, n - 1), condition)
+        return Past()
+    past = sound_days(seed, physics, condition, sound, days, n - 1)
+    return next_day(past, _simulated(seed, physics, sound, days, n - 1), condition)
 
 
-def _next_day(past: _Past, air: AirDay, condition: AirCondition) -> _Past:
+def next_day(past: Past, air: AirDay, condition: AirCondition) -> Past:
     """Judge one more day."""
     samples = (*past.samples, keep_day(air, condition))
     baghouse = baghouse_of(air.plan, condition)
@@ -129,4 +129,4 @@ def _next_day(past: _Past, air: AirDay, condition: AirCondition) -> _Past:
     took_s = time.perf_counter() - begin
     answers = {(one.rule, one.answer.subject): one.answer for one in findings}
     history = with_day(past.history, studied, findings)
-    return _Past(history, samples, (*past.answers, answers), studied, took_s)
+    return Past(history, samples, (*past.answers, answers), studied, took_s)

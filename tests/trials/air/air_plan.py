@@ -13,6 +13,7 @@ from trials.schedule import Floats, Ints
 
 LEAD_S = 600.0  # pulses before the first instant asked for, so that headers are in their cycle
 _SCAN_S = 0.025  # a timer ends at the next program scan; chosen
+LATE_FLOW = 0.6  # of a valve that hangs; chosen: the middle of what the roll call draws
 _GRID_S = 10.0  # of the supply's table
 
 
@@ -20,13 +21,15 @@ _GRID_S = 10.0  # of the supply's table
 class Pulses:
     """Pulses of the baghouse in order of time, shape (n,) each; compartments and rows from 1.
 
-    drop_frac: of gauge pressure, with nothing fed meanwhile.
+    drop_frac: of gauge pressure, with nothing fed meanwhile; 0 where the valve stays shut.
+    late_s: how late its valve closes, at `LATE_FLOW` of its full flow.
     """
 
     at_s: Floats
     compartment: Ints
     row: Ints
     drop_frac: Floats
+    late_s: Floats
 
     def of(self, mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Pulses:
         """Some of them."""
@@ -146,7 +149,8 @@ def _pulses(
     whose, which = compartment.ravel()[turn], row.ravel()[turn]
     factor = 1.0 + rng.uniform(0.03, 0.05) * rng.standard_normal(shape)
     scatter = 1.0 + rng.uniform(0.02, 0.04) * rng.standard_normal(at_s.size)
-    return Pulses(at_s, whose, which, drop_frac * factor[whose - 1, which - 1] * scatter)
+    drops = drop_frac * factor[whose - 1, which - 1] * scatter
+    return Pulses(at_s, whose, which, drops, np.zeros_like(at_s))
 
 
 def _wander(rng: np.random.Generator, days: int) -> Floats:

@@ -8,7 +8,7 @@ import numpy as np
 
 from rowcall_plant.physics.header import Calls, at_rest, blow_down, pressure_at
 from trials.air.air_day import AirDay
-from trials.air.air_plan import LEAD_S, AirPlan
+from trials.air.air_plan import LATE_FLOW, LEAD_S, AirPlan
 from trials.schedule import Floats
 
 OPENING_S = 0.15  # as of the plant's header
@@ -48,8 +48,8 @@ def _header(
     calls = Calls(
         unix_s=pulses.at_s,
         drop_frac=pulses.drop_frac,
-        late_s=np.zeros_like(pulses.at_s),
-        late_flow_frac=np.zeros_like(pulses.at_s),
+        late_s=pulses.late_s,
+        late_flow_frac=np.full_like(pulses.at_s, LATE_FLOW),
         tau_s=tau_s / planted.feed(compartment, pulses.at_s) * left,
         supply_pa=level_pa(pulses.at_s),
     )

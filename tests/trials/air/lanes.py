@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from trials.air.air_plan import Pulses
+from trials.air.air_plan import LATE_FLOW, Pulses
 from trials.flow import Valve
 from trials.schedule import Floats, Ints
 
@@ -22,7 +22,7 @@ VALVE = Valve()
 _LANE = 12  # pulses of a lane that are kept
 _LEAD_S = 300.0  # of pulses before them; chosen: twice what the slowest headers remember
 _FINE_S = np.array([*np.arange(10) / 50.0, *np.arange(5, 10) / 25.0, 0.4, 0.5, 0.6, 0.8, 1.0])
-_FINE_END_S = 1.2  # a valve is shut to a millionth
+_FINE_END_S = 1.2  # a valve is shut to a millionth, one that is 0.7 s late to a thousandth
 _STAGES = ((0.0, 1.0), (0.5, 2.0), (0.5, 2.0), (1.0, 1.0))
 
 States = tuple[Floats, ...]  # each (headers, lanes)
@@ -80,7 +80,8 @@ def integrate(
                 times.append(at_s[which] + node)
                 kept.append(states[0])
             middle_s = at_s[which] + 0.5 * (node + after)
-            states = _step(rates, inputs(middle_s), (node, after), own, states)
+            ends = (node, after)
+            states = _step(rates, inputs(middle_s), ends, own, pulses.late_s[which], states)
     return _joined(np.array(times), np.array(kept), begin, at_s.size)
 
 
@@ -89,25 +90,21 @@ def _step(
     inputs: States,
     ends: tuple[Floats | float, Floats | float],
     area_m2: Floats,
+    late_s: Floats,
     states: States,
 ) -> States:
     node, step_s = ends[0], np.asarray(ends[1] - ends[0])
     is_open = bool(np.max(node) < _FINE_END_S)
-    shut = np.zeros_like(area_m2)
+    shut, late_flow = np.zeros_like(area_m2), np.full_like(late_s, LATE_FLOW)
     slope: States = tuple(np.zeros_like(state) for state in states)
     total = slope
     for share, weight in _STAGES:
         since_s = np.asarray(node) + share * step_s
-        opened = area_m2 * _opening(since_s) if is_open else shut
+        opened = area_m2 * VALVE.opening(since_s, late_s, late_flow) if is_open else shut
         here = tuple(y + share * step_s * dy for y, dy in zip(states, slope, strict=True))
         slope = rates(inputs, opened, here)
         total = tuple(sum_ + weight * dy for sum_, dy in zip(total, slope, strict=True))
     return tuple(y + step_s / 6.0 * sum_ for y, sum_ in zip(states, total, strict=True))
-
-
-def _opening(since_s: Floats) -> Floats:
-    none = np.zeros(())
-    return VALVE.opening(since_s, none, none)
 
 
 def _joined(times: Floats, kept: Floats, begin: Ints, n_pulses: int) -> Course:
