@@ -101,6 +101,16 @@ def test_what_waits_goes_by_place() -> None:
     assert "Silent all day: no pressure drop at any of 240 pulses. Since 2 Mar." in waits
 
 
+def test_what_is_off_on_purpose_waits_too_until_it_is_on_again() -> None:
+    row = Subject("BH1", 1, 3)
+    off = entry(Work.OFF, date(2026, 3, 6), row, note="blowpipe loose")
+    text = section(write_outage(stop(work=WorkLog((off,)))), "Off on purpose, by the work log")
+    assert "**Compartment 1, row 3**, since 6 Mar" in text
+    assert "blowpipe loose" in text
+    on = entry(Work.ON, date(2026, 3, 9), Subject("BH1", 1))
+    assert "Off on purpose" not in write_outage(stop(work=WorkLog((off, on))))
+
+
 def test_the_number_of_a_case_says_why() -> None:
     text = write_outage(stop(case("valve", 1, 7, number="answers 4 % of its pulses")))
     assert "Valve of a row. Answers 4 % of its pulses. Since 2 Mar." in text

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from rowcall.model import Case, Caution, Finding
+from rowcall.model import Case, Caution, Finding, WorkEntry
 from rowcall_reports import wording
 from rowcall_reports.actions import places_of, title_of
 from rowcall_reports.chapters.cautions import CLOSING, SENTENCES
@@ -41,6 +41,7 @@ def write_outage(stop: Stop) -> str:
         CLOSING,
         "## What waits, by place",
         "\n".join(line for case in stop.jobs for line in _waiting(case, stop)) or _NOTHING,
+        *_off(stop),
         *_explained(stop),
     ]
     for step in Step:
@@ -71,6 +72,22 @@ def _take_along(stop: Stop) -> Iterator[str]:
             "Both diaphragms of a double valve are renewed together. Causes are likely, not "
             "certain: a part may turn out not to be needed."
         )
+
+
+def _off(stop: Stop) -> Iterator[str]:
+    """Yield what is off on purpose: the stop is the time to end it."""
+    if stop.off:
+        yield "## Off on purpose, by the work log"
+        yield "\n".join(tick(_off_line(entry, stop)) for entry in stop.off)
+
+
+def _off_line(entry: WorkEntry, stop: Stop) -> str:
+    since = wording.day_in_sentence(entry.day, stop.day)
+    note = f": {wording.escape(entry.note)}" if entry.note else ""
+    return (
+        f"**{place_of(entry.subject)}**, since {since} (line {entry.line}){note}. With all "
+        'isolated, mend what it is off for; afterwards write "on again" into the work log.'
+    )
 
 
 def _waiting(case: Case, stop: Stop) -> Iterator[str]:

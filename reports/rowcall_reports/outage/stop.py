@@ -131,6 +131,17 @@ class Stop:
         return [found[key] for key in sorted(found)]
 
     @property
+    def off(self) -> list[WorkEntry]:
+        """What was switched off on purpose and not on again."""
+        found: list[WorkEntry] = []
+        for entry in self.work:
+            if entry.work is Work.ON:
+                found = [one for one in found if not entry.covers(one.subject)]
+            elif entry.work is Work.OFF and entry.subject.baghouse in ("", self.house.id):
+                found.append(entry)
+        return found
+
+    @property
     def changes_bags(self) -> bool:
         """Whether bags are to be changed."""
         return bool(self.leaking) or any(case.family == "cloth" for case in self.jobs)
