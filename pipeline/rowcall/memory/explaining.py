@@ -128,8 +128,8 @@ def _by_cloth(
     bound = uncleaned / (1 - uncleaned)
     accounted = min(1.0, bound / rise)
     text = (
-        f"rows that are not cleaned take {percent(uncleaned)} of the cloth out of cleaning, which "
-        f"accounts for at most {percent(bound)} of a rise of {percent(rise)}"
+        f"rows that are not fully cleaned take {percent(uncleaned)} of the cloth out of cleaning, "
+        f"which accounts for at most {percent(bound)} of a rise of {percent(rise)}"
     )
     return [
         (case, Explained(finding, accounted * share / uncleaned, text))
