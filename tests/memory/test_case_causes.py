@@ -134,6 +134,30 @@ def test_a_feed_that_fails_besides_stays_a_job_of_its_own() -> None:
     assert set(jobs(cases(1, [short, slow]))) == {"plant-air", "header"}
 
 
+def slow_row(compartment: int, *more: Finding) -> list[Finding]:
+    place = row(compartment, 5)
+    return [answer(1, "slow_header_recovery", place, tau_ratio=1.9), *more]
+
+
+def test_a_header_that_refills_slowly_does_so_after_each_row() -> None:
+    assert list(jobs(cases(1, [*header("slow_header_recovery"), *slow_row(2)]))) == ["header"]
+
+
+@pytest.mark.parametrize(
+    "found",
+    [
+        [*header("slow_header_recovery"), *slow_row(1)],  # of another header
+        [*header("header_leak"), *slow_row(2)],
+        [
+            *header("slow_header_recovery"),
+            *slow_row(2, answer(1, "row_weak", row(2, 5), drop_ratio=0.5)),
+        ],
+    ],
+)
+def test_a_row_that_ails_besides_its_header_stays_a_job(found: list[Finding]) -> None:
+    assert set(jobs(cases(1, found))) == {"header", "valve"}
+
+
 def rise(number: int, amount: float, begun: int) -> Finding:
     return answer(
         number,

@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import UTC, date, timedelta
 
 from rowcall.memory.places import quantity
-from rowcall.model import Case, Explained, Family, Finding, State
+from rowcall.model import Case, Explained, Explains, Family, Finding, State
 from rowcall.units import percent
 
 _ENOUGH = 0.8  # [-] chosen: the rest of a rise lies within what days differ by
@@ -82,16 +82,26 @@ def _others(effect: Case, cases: Sequence[Case]) -> Iterator[Case]:
 def _by_header(
     effect: Case, finding: Finding, cases: Sequence[Case], families: Mapping[str, Family]
 ) -> Iterator[tuple[Case, Explained]]:
-    """Account for findings on a header by a case of its whole baghouse, found on the same day."""
+    """Account for a finding by a case of its header or baghouse, found on the same day."""
     for case in _others(effect, cases):
-        rules = {
-            one.rule
-            for one in families[case.family].explains
-            if not one.by_cloth and (not one.in_its_hours or _in_its_hours(case, finding))
-        }
         is_wider = case.family != effect.family and not case.subject.row
-        if finding.rule in rules and is_wider and case.last_found == effect.last_found:
+        places = {case.subject.compartment, effect.subject.compartment}
+        is_same = is_wider and (0 in places or len(places) == 1)
+        if (
+            is_same
+            and case.last_found == effect.last_found
+            and any(_accounts(one, case, finding) for one in families[case.family].explains)
+        ):
             yield case, Explained(finding, 1.0, f"{case.title} accounts for it")
+
+
+def _accounts(one: Explains, case: Case, finding: Finding) -> bool:
+    return (
+        one.rule == finding.rule
+        and not one.by_cloth
+        and (not one.in_its_hours or _in_its_hours(case, finding))
+        and (not one.by_same_rule or any(own.rule == one.rule for own in case.findings))
+    )
 
 
 def _in_its_hours(case: Case, finding: Finding) -> bool:

@@ -114,11 +114,13 @@ class Explains:
 
     rule: theirs; at the headers of its baghouse, or by the share of cloth that it leaves uncleaned.
     in_its_hours: only where they lie in the hours of the case.
+    by_same_rule: only where the same rule found the case too.
     """
 
     rule: str
     by_cloth: bool = False
     in_its_hours: bool = False
+    by_same_rule: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

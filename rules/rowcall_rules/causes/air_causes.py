@@ -43,6 +43,8 @@ _HEADER = Family(
         ),
     ),
     mended_by=(Work.AIR_MENDED, Work.DIAPHRAGMS_RENEWED, Work.SET_POINT_CHANGED),
+    # After each of its rows a header with a restricted feed refills slowly.
+    explains=(Explains("slow_header_recovery", by_same_rule=True),),
     causes=(
         Cause(
             name="leak",
