@@ -163,6 +163,14 @@ def test_a_mended_case_that_comes_back_is_the_old_one() -> None:
     assert news_of(case) == [News.OPENED, News.VERIFIED, News.BACK]
 
 
+def test_what_came_and_went_is_said_to_be_back_after_a_repair() -> None:
+    """It chatters no more, so its return is news."""
+    shares = [0.0, 1.0, 1.0] * 4
+    days = month(*shares, 0.0, 1.0, 1.0, 1.0, 0.0)
+    case = only(cases(17, days, entry(13, Work.SOLENOID_RENEWED, ROW)))
+    assert news_of(case)[-3:] == [News.CHATTERS, News.VERIFIED, News.BACK]
+
+
 def test_a_row_that_is_off_on_purpose_is_neither_mended_nor_worse() -> None:
     days = month(0.0, 0.0, 1.0, 1.0, 1.0)
     log = (entry(3, Work.OFF, ROW, hour=0), entry(3, Work.SOLENOID_RENEWED, ROW, line=3))

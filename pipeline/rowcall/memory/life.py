@@ -22,7 +22,6 @@ from rowcall.model import (
     News,
     Repair,
     State,
-    Urgency,
     Verdict,
     WorkLog,
 )
@@ -222,15 +221,20 @@ def _clear(life: _Life, day: date, answers: Answers) -> None:
     life.unknown = 0
     text = _health(life, answers)
     if life.clear >= (_QUIET_DAYS if _comes_and_goes(life) else 1) and _verify(life, day, text):
-        life.state, life.closed = State.CLOSED, day
+        _close(life, day)
         return
     if life.state is State.OPEN and life.clear >= _QUIET_DAYS:
         life.state = State.QUIET
         if not life.chatters:
             life.say(day, News.QUIET, text)
     if life.clear >= _CLOSE_DAYS:
-        life.state, life.closed, life.chatters = State.CLOSED, day, False
+        _close(life, day)
         life.say(day, News.CLOSED, text)
+
+
+def _close(life: _Life, day: date) -> None:
+    """Close a case; should it come back, that is news again."""
+    life.state, life.closed, life.chatters, life.returns = State.CLOSED, day, False, []
 
 
 def _health(life: _Life, answers: Answers) -> str:
@@ -259,9 +263,9 @@ def _verify(life: _Life, day: date, text: str) -> bool:
 
 def _case(life: _Life, until: date) -> Case:
     place = life.place
-    urgency = min((PRESSING.index(one.answer.urgency) for one in life.findings), default=-1)
+    code = "-".join(_codes(place))
     return Case(
-        id=f"{_place_code(place)}-{place.family.key}-{life.opened:%Y%m%d}",
+        id=f"{code}-{place.family.key}-{life.opened:%Y%m%d}",
         family=place.family.key,
         title=place.family.title,
         subject=place.subject,
@@ -269,7 +273,7 @@ def _case(life: _Life, until: date) -> Case:
         opened=life.opened,
         last_found=life.last_found,
         closed=life.closed,
-        urgency=_URGENCIES[urgency],
+        urgency=PRESSING[_urgency_rank(life.findings)],
         number=words_of(place.members, {one.rule: one for one in life.findings}),
         findings=tuple(life.findings),
         found_today=life.last_found == until,
@@ -280,13 +284,6 @@ def _case(life: _Life, until: date) -> Case:
         history=tuple(life.events),
         chatters=life.chatters,
     )
-
-
-_URGENCIES: tuple[Urgency | None, ...] = PRESSING
-
-
-def _place_code(place: Place) -> str:
-    return "-".join(_codes(place))
 
 
 def _codes(place: Place) -> Iterator[str]:
