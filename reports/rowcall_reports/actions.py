@@ -7,11 +7,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from rowcall.day_report import DayReport
-from rowcall.model import Case, Finding, RowMark, Rule, Subject, Urgency, Verdict
+from rowcall.model import PRESSING, Case, Finding, RowMark, Rule, Subject, Verdict
 from rowcall_reports import wording
 from rowcall_reports.row_marks import mark_of
-
-URGENCY_ORDER = (*Urgency, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +109,7 @@ def _job(report: DayReport, rule: Rule, group: tuple[Finding, ...]) -> Job:
 
 def by_urgency(found: Iterable[Job]) -> list[Job]:
     """Return jobs in order of urgency, those of the same in the order given."""
-    return sorted(found, key=lambda job: URGENCY_ORDER.index(job.first.answer.urgency))
+    return sorted(found, key=lambda job: PRESSING.index(job.first.answer.urgency))
 
 
 def _job_key(found: Finding) -> tuple[object, ...]:
@@ -128,7 +126,7 @@ def since(report: DayReport, found: Finding) -> date:
 def _rank(found: Finding, order: dict[str, int]) -> tuple[int, int, int, int, str]:
     subject = found.answer.subject
     return (
-        URGENCY_ORDER.index(found.answer.urgency),
+        PRESSING.index(found.answer.urgency),
         order.get(subject.baghouse, len(order)),
         subject.compartment,
         subject.row,

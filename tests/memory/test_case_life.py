@@ -95,8 +95,8 @@ def test_noise_as_large_as_the_step_is_not_called_worse() -> None:
     rng = np.random.default_rng(5)
     drops = 0.5 + rng.normal(0, 0.05, 28)
     days = [one for n, drop in enumerate(drops, 1) for one in valve(n, ROW, 1.0, float(drop))]
-    told = news_of(only(cases(28, days)))
-    assert told.count(News.WORSE) + told.count(News.BETTER) <= 1
+    said = news_of(only(cases(28, days)))
+    assert said.count(News.WORSE) + said.count(News.BETTER) <= 1
 
 
 def test_a_weak_row_that_goes_silent_is_the_same_case_and_worse() -> None:
@@ -107,9 +107,9 @@ def test_a_weak_row_that_goes_silent_is_the_same_case_and_worse() -> None:
 
 def test_what_comes_and_goes_is_said_once() -> None:
     shares = [0.0, 1.0, 1.0] * 8
-    told = news_of(only(cases(24, month(*shares))))
-    assert told.count(News.CHATTERS) == 1
-    assert told[told.index(News.CHATTERS) :] == [News.CHATTERS]
+    said = news_of(only(cases(24, month(*shares))))
+    assert said.count(News.CHATTERS) == 1
+    assert said[said.index(News.CHATTERS) :] == [News.CHATTERS]
 
 
 def repaired(work: Work, after: list[float], subject: Subject = ROW) -> Case:

@@ -14,10 +14,10 @@ import polars as pl
 from rowcall.days import day_bounds
 from rowcall.memory.explaining import explain
 from rowcall.memory.life import lives
-from rowcall.memory.places import PRESSING, Place, places
+from rowcall.memory.places import Place, places
 from rowcall.memory.signs import Material
 from rowcall.memory.weighing import ranked_causes
-from rowcall.model import Case, Family, Finding, Rule, State, WorkLog
+from rowcall.model import PRESSING, Case, Family, Finding, Rule, State, WorkLog
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from rowcall.memory.places import quantity
 from rowcall.model import Case, Explained, Explains, Family, Finding, State
 from rowcall.units import percent
 
-_ENOUGH = 0.8  # [-] chosen: the rest of a rise lies within what days differ by
+ENOUGH = 0.8  # [-] chosen: the rest of a rise lies within what days differ by
 _LOST = {  # what a row's finding says of the cleaning that its bags still get, as a share
     "row_silent": "answered_share",
     "row_weak": "drop_ratio",
@@ -45,7 +45,7 @@ def explain(
             ]
             for case, one in behind:
                 explained.setdefault(case.id, []).append(one)
-            if behind and sum(one.share for _, one in behind) >= _ENOUGH:
+            if behind and sum(one.share for _, one in behind) >= ENOUGH:
                 wholly[effect.id, finding.rule] = [case.id for case, _ in behind]
     return [
         replace(

@@ -13,8 +13,9 @@ from enum import Enum, auto
 
 from rowcall.days import days_from
 from rowcall.memory.measures import error_of, turn, value_of, words_of
-from rowcall.memory.places import PRESSING, Answers, Place, found_in
+from rowcall.memory.places import Answers, Place, found_in
 from rowcall.model import (
+    PRESSING,
     Case,
     Check,
     Event,
@@ -282,7 +283,6 @@ def _case(life: _Life, until: date) -> Case:
         repairs=tuple(life.repairs),
         news=tuple(event.news for event in life.events if event.day == until),
         history=tuple(life.events),
-        chatters=life.chatters,
     )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from rowcall.events.noise import TO_DEVIATION
 from rowcall.memory.places import Answers, quantity
 from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
@@ -17,7 +18,6 @@ _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are know
 _MIN_DAYS = 4
 _DAYS = 14  # chosen: the scatter of the last fortnight
 _NORMAL_95 = 1.96  # standard errors to either side of a 95 % interval
-_TO_DEVIATION = 1.4826  # median absolute deviation to standard deviation of normal noise
 
 
 def value_of(measure: Measure | None, finding: Finding) -> float | None:
@@ -83,4 +83,4 @@ def _scatter(past: Sequence[float]) -> float:
     if recent.size < _MIN_DAYS:
         return _UNKNOWN_SCATTER * float(np.abs(recent).mean()) if recent.size else 0.0
     steps = np.diff(recent)
-    return _TO_DEVIATION * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2)
+    return TO_DEVIATION * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2)

@@ -6,11 +6,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from rowcall.model import At, Family, Finding, Subject, Urgency, Verdict
+from rowcall.model import PRESSING, At, Family, Finding, Subject, Verdict
 from rowcall.model.cause import Member
 
 Answers = Mapping[str, Finding]  # by rule
-PRESSING = (*Urgency, None)  # most pressing first
 
 
 @dataclass(frozen=True, slots=True)

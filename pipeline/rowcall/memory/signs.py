@@ -12,6 +12,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import polars as pl
 
+from rowcall.memory.explaining import ENOUGH
 from rowcall.memory.places import Place, quantity
 from rowcall.model import Case, Check, Fact, Finding, SignOf, Subject, Work
 
@@ -27,7 +28,7 @@ _ALL_DAY_H = 20.0
 _NEAR_H = 1.5  # clock hours apart at which a shortage begins "at the same hours"
 _COLD_MIN = 3.0  # minutes of gas below the dew point that wet a cake
 _COLD_DAYS = 2  # days before a rise on which a cold start may be behind it
-_ACCOUNTED, _NOT_ACCOUNTED = 0.8, 0.5  # share of a rise
+_NOT_ACCOUNTED = 0.5  # share of a rise
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,9 +199,9 @@ def _cold_start(material: Material) -> bool | None:
 def _rows_not_cleaned(material: Material) -> bool | None:
     if math.isnan(material.accounted):
         return None
-    if _NOT_ACCOUNTED <= material.accounted < _ACCOUNTED:
+    if _NOT_ACCOUNTED <= material.accounted < ENOUGH:
         return None
-    return material.accounted >= _ACCOUNTED
+    return material.accounted >= ENOUGH
 
 
 def _weak_cleaning(material: Material) -> bool | None:

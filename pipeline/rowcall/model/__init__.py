@@ -6,7 +6,16 @@ store know only these nouns.
 
 from __future__ import annotations
 
-from rowcall.model.answer import Answer, Caution, Finding, Quantity, Subject, Urgency, Verdict
+from rowcall.model.answer import (
+    PRESSING,
+    Answer,
+    Caution,
+    Finding,
+    Quantity,
+    Subject,
+    Urgency,
+    Verdict,
+)
 from rowcall.model.case import (
     Case,
     Check,
@@ -52,6 +61,7 @@ __all__ = [
     "HISTORY_COLUMNS",
     "HOUR_COLUMNS",
     "ISOLATED",
+    "PRESSING",
     "RESTARTS",
     "VERDICT_COLUMNS",
     "Answer",

@@ -24,6 +24,9 @@ class Urgency(StrEnum):
     WATCH = "watch"
 
 
+PRESSING = (*Urgency, None)  # most pressing first
+
+
 class Caution(StrEnum):
     """Hazards of the work that a finding leads to; the report spells each one out."""
 

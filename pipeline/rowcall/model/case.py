@@ -125,7 +125,6 @@ class Case:
         repairs: what was done about it, oldest first.
         news: what is new of it on this day.
         history: all that became of it, oldest first.
-        chatters: found and clear in turn, too often to be news each time.
     """
 
     id: str
@@ -148,7 +147,6 @@ class Case:
     repairs: tuple[Repair, ...] = ()
     news: tuple[News, ...] = ()
     history: tuple[Event, ...] = ()
-    chatters: bool = False
 
     @property
     def is_job(self) -> bool:

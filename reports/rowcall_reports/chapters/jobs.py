@@ -36,9 +36,9 @@ def write_news(prepared: PreparedReport) -> str:
     if not cases:
         return ""
     lines = [
-        f"- **{words}:** {'; '.join(_of_case(prepared, case, news) for case in told)}."
+        f"- **{words}:** {'; '.join(_of_case(prepared, case, news) for case in cases_of)}."
         for news, words in _NEWS.items()
-        if (told := [case for case in cases if news in case.news])
+        if (cases_of := [case for case in cases if news in case.news])
     ]
     return "\n".join(lines) or "Nothing is new since the day before."
 

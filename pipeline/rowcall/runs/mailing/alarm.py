@@ -87,8 +87,7 @@ def _send(
 
 
 def _letter(settings: MailSettings, error: Exception, now: datetime, unkept: str) -> Letter:
-    from rowcall.mail.message import Letter
-    from rowcall_reports.html import to_html
+    from rowcall.runs.mailing.letters import short_letter
     from rowcall_reports.wording import bullets, escape
 
     today = local_day(now, settings.plant.zone)
@@ -105,16 +104,8 @@ def _letter(settings: MailSettings, error: Exception, now: datetime, unkept: str
         "What was reported and stored before stays; the next run goes on from there.\n\n"
         f"{again}\n"
     )
-    return Letter(
-        plant=f"{settings.plant.name}, {type(error).__name__}",  # for a Message-ID of its own
-        day=today,
-        revision=0,
-        subject=subject,
-        markdown=markdown,
-        html=to_html(markdown, title=subject, image_src={}),
-        pictures=(),
-        written=now,
-    )
+    plant = f"{settings.plant.name}, {type(error).__name__}"  # for a Message-ID of its own
+    return short_letter(plant, today, now, subject, markdown)
 
 
 def _said(error: Exception) -> str:

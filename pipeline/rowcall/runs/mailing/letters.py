@@ -49,8 +49,13 @@ def notices_letter(site: Site, day: date, now: datetime, notices: Sequence[Notic
         f"{bullets(notice.text for notice in notices)}\n\n"
         "This mail comes once, and again when something changed or has stood for a week.\n"
     )
+    return short_letter(site.plant.name, day, now, subject, markdown)
+
+
+def short_letter(plant: str, day: date, now: datetime, subject: str, markdown: str) -> Letter:
+    """Return a letter without a report; `plant` and `day` make its Message-ID."""
     return Letter(
-        plant=site.plant.name,
+        plant=plant,
         day=day,
         revision=0,
         subject=subject,
