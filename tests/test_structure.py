@@ -38,7 +38,7 @@ ROAD = (
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.model"),
     ("rowcall.work_log",),
-    ("rowcall.day_report", "rowcall.file_note", "rowcall.notice"),
+    ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.mail",),
     ("rowcall.store", "rowcall.guard"),
     ("rowcall.take_in",),
