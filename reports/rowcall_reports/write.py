@@ -15,9 +15,9 @@ from rowcall.day_report import DayReport
 from rowcall.errors import RowcallError
 from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
 from rowcall_reports.html import to_html
 from rowcall_reports.markdown import write_markdown
+from rowcall_reports.tables.findings import findings_frame, to_json_lines, to_parquet
 
 _HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
 # Windows refuses to rename what a virus scanner or viewer holds open for a moment.

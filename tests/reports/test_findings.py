@@ -9,7 +9,7 @@ from dataclasses import replace
 import polars as pl
 from helpers import report_days
 
-from rowcall_reports.findings import SCHEMA, findings_frame, to_json_lines, to_parquet
+from rowcall_reports.tables.findings import SCHEMA, findings_frame, to_json_lines, to_parquet
 
 
 def test_columns_are_as_documented() -> None:

@@ -15,9 +15,9 @@ from helpers import report_days
 
 from rowcall.day_report import DayReport
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.findings import findings_frame, to_json_lines
 from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import prepare
+from rowcall_reports.tables.findings import findings_frame, to_json_lines
 
 FOLDER = Path(__file__).parents[2] / "reports" / "sample"
 

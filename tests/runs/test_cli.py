@@ -15,7 +15,7 @@ from helpers.site_texts import FULL
 from rowcall.cli import Exit, main
 from rowcall.diagnosis.rule_book import load_families, load_rules
 from rowcall.runs.result import RunResult
-from rowcall_reports.findings import SCHEMA
+from rowcall_reports.tables.findings import SCHEMA
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
