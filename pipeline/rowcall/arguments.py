@@ -65,6 +65,7 @@ def build_parser() -> argparse.ArgumentParser:
         "rules",
         "print what each rule looks for, its thresholds, their sources, and causes",
     )
+    _add_schema(commands)
     _add_look(commands)
     _add_set_aside(commands)
     _add_new_site(commands)
@@ -201,6 +202,20 @@ def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
         type=int,
         default=7,
         help="number that decides the random values of the plant (default: 7)",
+    )
+
+
+def _add_schema(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "schema",
+        "print what the columns of findings, cases and work orders hold, for other systems",
+    )
+    parser.add_argument(
+        "table",
+        nargs="?",
+        choices=("findings", "cases"),
+        help="print the JSON Schema (draft 2020-12) of a line of findings.jsonl or cases.jsonl",
     )
 
 

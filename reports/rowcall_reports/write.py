@@ -17,7 +17,7 @@ from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.html import to_html
 from rowcall_reports.markdown import write_markdown
-from rowcall_reports.tables.findings import findings_frame, to_json_lines, to_parquet
+from rowcall_reports.tables.day_files import table_files
 
 _HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
 # Windows refuses to rename what a virus scanner or viewer holds open for a moment.
@@ -55,15 +55,14 @@ def write_report(
 
 def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> Mapping[str, bytes]:
     """Return the files of a report by name."""
-    day, frame = report.day.isoformat(), findings_frame(report)
+    day, tables = report.day.isoformat(), table_files(report, guard)
     text = write_markdown(report, pictures, guard)
     own_names = {picture.name: picture.name for picture in pictures}
     page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
     return {
         f"rowcall-{day}.md": text.encode(),
         f"rowcall-{day}.html": page.encode(),
-        "findings.jsonl": to_json_lines(frame).encode(),
-        "findings.parquet": to_parquet(frame),
+        **tables,
         **{picture.name: picture.png for picture in pictures},
     }
 

@@ -17,8 +17,9 @@ from rowcall.day_report import DayReport
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import prepare
-from rowcall_reports.tables.findings import findings_frame, to_json_lines
+from rowcall_reports.tables.day_files import table_files
 
+TABLES = ("findings.jsonl", "cases.jsonl", "work-orders.csv")
 FOLDER = Path(__file__).parents[2] / "reports" / "sample"
 
 
@@ -26,11 +27,11 @@ def texts(report: DayReport) -> dict[str, str]:
     """Return the text files of the sample by name."""
     return {
         "report.md": write_markdown(report, draw(report)),
-        "findings.jsonl": to_json_lines(findings_frame(report)),
+        **{name: table_files(report)[name].decode() for name in TABLES},
     }
 
 
-@pytest.mark.parametrize("name", ["report.md", "findings.jsonl"])
+@pytest.mark.parametrize("name", ["report.md", *TABLES])
 def test_sample_is_what_is_written_today(name: str) -> None:
     assert (FOLDER / name).read_bytes() == texts(report_days.sample())[name].encode()
 

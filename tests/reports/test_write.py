@@ -14,6 +14,7 @@ from rowcall_reports import write
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.write import ReportError, write_report
 
+TABLES = [f"{name}.{end}" for name in ("cases", "findings") for end in ("csv", "jsonl", "parquet")]
 PICTURE = Picture("rows-BH1.png", b"\x89PNG one", "rows of BH1", "Roll call.")
 
 
@@ -29,11 +30,11 @@ def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
     folder = written(tmp_path / "deep" / "reports")
     assert folder == tmp_path / "deep" / "reports" / "2026-11-24"
     assert sorted(path.name for path in folder.iterdir()) == [
-        "findings.jsonl",
-        "findings.parquet",
+        *TABLES,
         "rowcall-2026-11-24.html",
         "rowcall-2026-11-24.md",
         "rows-BH1.png",
+        "work-orders.csv",
     ]
     assert all(path.is_file() for path in folder.iterdir())
     text = markdown_of(folder)
@@ -54,10 +55,10 @@ def test_newer_report_takes_the_place_of_the_older(tmp_path: Path) -> None:
     assert "Revision 2" in markdown_of(again)
     names = {path.name for path in again.iterdir()}
     assert names == {
-        "findings.jsonl",
-        "findings.parquet",
+        *TABLES,
         "rowcall-2026-11-24.html",
         "rowcall-2026-11-24.md",
+        "work-orders.csv",
     }
     assert [path.name for path in tmp_path.iterdir()] == ["2026-11-24"]
 

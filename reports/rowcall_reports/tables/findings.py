@@ -1,70 +1,60 @@
-"""The findings of a day for machines: one table, as JSON lines and as Parquet."""
+"""Every verdict of a day as a table for other systems."""
 
 from __future__ import annotations
 
-import io
-import json
 import math
-from dataclasses import dataclass
-from datetime import UTC, date, datetime
-from typing import Any
 
 import polars as pl
 
 from rowcall.day_report import DayReport
-from rowcall.model import Finding, Quantity
+from rowcall.model import Finding, Quantity, Subject, Urgency, Verdict
 from rowcall_reports.actions import since
+from rowcall_reports.tables.table_columns import PLACE, Column, Kind, Table
 
-_UTC = pl.Datetime("us", "UTC")
-_VALUES = pl.List(pl.Struct({"name": pl.String, "value": pl.Float64, "unit": pl.String}))
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column of the findings: its name, type and meaning."""
-
-    name: str
-    dtype: Any  # a polars data type, class or instance
-    meaning: str
-
-
-SCHEMA: tuple[Column, ...] = (
-    Column("date", pl.Date, "plant-local day that was judged"),
-    Column("baghouse", pl.String, "id of the baghouse in the site file"),
-    Column("compartment", pl.Int64, "compartment, from 1; null means the whole baghouse"),
-    Column("row", pl.Int64, "row, from 1; null means all rows, or that only the place is known"),
-    Column("place", pl.Int64, "place in the pulse sequence, from 1, where the row is not known"),
-    Column("rule", pl.String, "name of the rule"),
-    Column("verdict", pl.String, "found, clear or cannot tell"),
-    Column("urgency", pl.String, "now, next outage or watch; null unless found"),
-    Column("since", pl.Date, "first day of its case; null unless found"),
-    Column("case", pl.String, "id of its case, the same on all its days; null unless found"),
-    Column("start", _UTC, "begin of what was seen, UTC; null where not bounded"),
-    Column("end", _UTC, "end of what was seen, UTC; null where not bounded"),
-    Column("values", _VALUES, "supporting numbers: name, value, UCUM unit"),
-    Column("text", pl.String, "why, in plain words"),
-    Column("action", pl.String, "what to do; empty unless found"),
+_ELSE = "nothing found"
+FINDINGS = Table(
+    "findings",
+    "what one rule says of one place and day",
+    (
+        Column("id", Kind.TEXT, "place, rule and day; the same in every revision and rerun"),
+        Column("date", Kind.DAY, "plant-local day that was judged"),
+        *PLACE,
+        Column("rule", Kind.TEXT, "as listed by `rowcall rules`"),
+        Column("verdict", Kind.TEXT, "what it says", allowed=tuple(Verdict)),
+        Column("urgency", Kind.TEXT, "when to act", null=_ELSE, allowed=tuple(Urgency)),
+        Column("since", Kind.DAY, "first day of its case", null=_ELSE),
+        Column("case", Kind.TEXT, "id of its case, the same on all its days", null=_ELSE),
+        Column("start", Kind.INSTANT, "begin of what the verdict speaks of", null="not bounded"),
+        Column("end", Kind.INSTANT, "end of it", null="not bounded"),
+        Column(
+            "values",
+            (
+                Column("name", Kind.TEXT, "what it measures"),
+                Column("value", Kind.NUMBER, "the number", null="not known"),
+                Column("unit", Kind.TEXT, "UCUM code"),
+            ),
+            "the numbers behind it",
+            flat="{name}={value} {unit}",
+        ),
+        Column("text", Kind.TEXT, "why, in plain words"),
+        Column("action", Kind.TEXT, "what to do; empty where nothing is found"),
+    ),
+    ("baghouse", "compartment", "row", "place", "rule"),
 )
 
 
 def findings_frame(report: DayReport) -> pl.DataFrame:
     """Return every answer of the day, one a line, sorted by place and rule."""
-    rows = [_row(report, found) for found in report.findings]
-    schema = {column.name: column.dtype for column in SCHEMA}
-    order = ["baghouse", "compartment", "row", "place", "rule", "verdict", "start", "text"]
-    return pl.DataFrame(rows, schema=schema, orient="row").sort(order, nulls_last=False)
+    return FINDINGS.frame(_row(report, found) for found in report.findings)
 
 
 def _row(report: DayReport, found: Finding) -> tuple[object, ...]:
-    answer, number = found.answer, found.answer.subject.row or None
-    is_place, case = answer.subject.is_place, report.case_of(found)
+    answer, case = found.answer, report.case_of(found)
     urgency = answer.urgency.value if answer.urgency else None
     return (
+        found.id,
         found.day,
-        answer.subject.baghouse,
-        answer.subject.compartment or None,
-        None if is_place else number,
-        number if is_place else None,
+        *cells_of(answer.subject),
         found.rule,
         answer.verdict.value,
         urgency,
@@ -78,32 +68,18 @@ def _row(report: DayReport, found: Finding) -> tuple[object, ...]:
     )
 
 
+def cells_of(subject: Subject) -> tuple[str, int | None, int | None, int | None]:
+    """Return the cells of `PLACE`."""
+    number, is_place = subject.row or None, subject.is_place
+    row, place = (None, number) if is_place else (number, None)
+    return subject.baghouse, subject.compartment or None, row, place
+
+
 def _quantity(quantity: Quantity) -> dict[str, object]:
-    """JSON knows neither nan nor infinity; both files carry null instead, so that they agree."""
+    """JSON knows neither nan nor infinity; all files carry null instead, so that they agree."""
     value = float(quantity.value)
     return {
         "name": quantity.name,
         "value": value if math.isfinite(value) else None,
         "unit": quantity.unit,
     }
-
-
-def to_json_lines(frame: pl.DataFrame) -> str:
-    """Return the findings as JSON lines (UTF-8 text, times in RFC 3339, UTC)."""
-    lines = [json.dumps(row, ensure_ascii=False, default=_time) for row in frame.to_dicts()]
-    return "".join(line + "\n" for line in lines)
-
-
-def _time(value: object) -> str:
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
-    if isinstance(value, date):
-        return value.isoformat()
-    raise TypeError(f"{type(value).__name__} has no place in the findings")
-
-
-def to_parquet(frame: pl.DataFrame) -> bytes:
-    """Return the findings as a Parquet file."""
-    out = io.BytesIO()
-    frame.write_parquet(out, compression="zstd", statistics=False)
-    return out.getvalue()
