@@ -151,7 +151,10 @@ def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
 
 def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
-        commands, "rerun", "judge a range of days again, with other settings, into another folder"
+        commands,
+        "rerun",
+        "judge a range of days again, with other settings, into another folder, with one report of "
+        "the range: trends, cases, what differs and why",
     )
     _add_site(parser)
     _add_wait(parser)
@@ -170,6 +173,13 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
         default=[],
         metavar="KEY=VALUE",
         help="a setting to try, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
+    )
+    parser.add_argument(
+        "--against",
+        default="nightly",
+        metavar="FOLDER",
+        help="another rerun's folder: the report of the range says which verdicts differ from it "
+        "and why (default: nightly, the nightly record)",
     )
 
 

@@ -131,12 +131,15 @@ def _rerun(options: argparse.Namespace) -> Exit:
     from rowcall.runs.rerun import run_rerun
 
     settings = dict(_setting(text) for text in options.set)
+    site = _site(options, settings, is_to_judge=True)
     result = run_rerun(
-        _site(options, settings, is_to_judge=True),
+        site,
         first=options.first,
         last=options.last,
         folder=options.out,
         settings=settings,
+        as_written=_site(options) if settings else site,
+        against=options.against,
         now=datetime.now(UTC),
         wait_s=options.wait,
         progress=LOG.info,
@@ -388,6 +391,8 @@ def _print_what_was_done(result: RunResult) -> None:
         LOG.warning(text)
     for report in result.reports:
         print(report)
+    if result.range_report is not None:
+        print(result.range_report)
 
 
 def _setting(text: str) -> tuple[str, str]:

@@ -35,7 +35,7 @@ CASES = Table(
             (
                 Column("name", Kind.TEXT, "as listed by `rowcall rules`"),
                 Column("title", Kind.TEXT, "in words"),
-                Column("probability", Kind.NUMBER, "all of a case add up to 1"),
+                Column("probability", Kind.NUMBER, "to 4 decimals; all of a case add up to 1"),
                 Column("is_measured", Kind.YES_NO, "trials stand behind it"),
             ),
             "what may be behind it, the most probable first",
@@ -112,7 +112,7 @@ def _lists(case: Case) -> tuple[list[object], ...]:
             {
                 "name": one.name,
                 "title": one.title,
-                "probability": one.probability,
+                "probability": round(one.probability, 4),
                 "is_measured": one.is_measured,
             }
             for one in case.causes
