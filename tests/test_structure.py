@@ -37,6 +37,7 @@ ROAD = (
     ("rowcall.trade",),
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.model"),
+    ("rowcall.gas",),
     ("rowcall.work_log",),
     ("rowcall.day_report", "rowcall.file_note", "rowcall.notice"),
     ("rowcall.mail",),

@@ -1,4 +1,4 @@
-"""Facts of how the unit was run, and the water dew point against published tables."""
+"""Facts of how the unit was run."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from itertools import chain, repeat
 import polars as pl
 import pytest
 
-from rowcall.events.facts.operation import operation_facts, water_dew_point_c
+from rowcall.events.facts.operation import operation_facts
 from rowcall.model import Fact
 from rowcall.site import Baghouse, Cleaning
 
@@ -35,21 +35,6 @@ def table(*spans: tuple[str, int, float | None]) -> pl.DataFrame:
 def facts(minutes: pl.DataFrame, baghouse: Baghouse | None = None) -> dict[Fact, float]:
     lines = operation_facts(baghouse or house(), minutes)
     return {fact: float(str(value)) for _, _, fact, value in lines}
-
-
-# Saturation pressure of water [kPa] at whole temperatures, IAPWS-IF97 (values from memory).
-@pytest.mark.parametrize(
-    ("celsius", "kilopascal"),
-    [(20, 2.3393), (30, 4.2470), (40, 7.3849), (50, 12.352), (60, 19.946), (70, 31.201)],
-)
-def test_the_dew_point_is_that_of_steam_tables(celsius: float, kilopascal: float) -> None:
-    assert water_dew_point_c(kilopascal / 101.325) == pytest.approx(celsius, abs=0.2)
-
-
-# Of 101.325 kPa by IAPWS-IF97; reference value of 10 %: IAPWS-95 46.06.
-@pytest.mark.parametrize(("share", "celsius"), [(0.02, 17.70), (0.1, 46.07), (0.2, 60.34)])
-def test_the_dew_point_is_that_of_the_reference(share: float, celsius: float) -> None:
-    assert water_dew_point_c(share) == pytest.approx(celsius, abs=0.1)
 
 
 def test_a_cold_start_counts_its_minutes_with_gas() -> None:
