@@ -24,7 +24,7 @@ from rowcall.events.facts.pooled_days import (
 )
 from rowcall.events.find import Events, Signals, find_events
 from rowcall.events.operation.gas_seconds import gas_seconds
-from rowcall.events.operation.starts import find_starts
+from rowcall.events.operation.start_events import find_starts
 from rowcall.model import BaghouseDay, History, Subject
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store

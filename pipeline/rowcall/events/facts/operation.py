@@ -10,7 +10,7 @@ import polars as pl
 
 from rowcall.condition.state import State
 from rowcall.events.operation.gas_seconds import GasSeconds
-from rowcall.events.operation.starts import dew_points_c
+from rowcall.events.operation.start_events import dew_points_c
 from rowcall.model import Fact
 from rowcall.site import Baghouse
 
