@@ -233,7 +233,7 @@ def test_cases_stand_with_the_days_on_which_they_were_found() -> None:
         line for line in text.splitlines() if line.startswith("| BH1, compartment 1, row 4 |")
     ]
     assert [cell.strip() for cell in line.split("|")][5:8] == [str(DAY), "1", "open"]
-    assert f"solenoid renewed {DAY}: verified" in line
+    assert f"solenoid renewed {DAY}: helped" in line
 
 
 def test_settings_are_in_the_units_of_their_defaults() -> None:

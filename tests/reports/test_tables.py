@@ -19,9 +19,11 @@ from jsonschema import Draft202012Validator, FormatChecker
 from rowcall.cli import main
 from rowcall.csv_text import text_of
 from rowcall.day_report import DayReport
+from rowcall.guard import Guard
 from rowcall.model import ISOLATED, Check, Explained, Subject, Urgency, Work
 from rowcall.site import Role, Tag
 from rowcall_reports.outage.stop import COIL as COIL_PART
+from rowcall_reports.tables import day_files
 from rowcall_reports.tables.case_table import CASES, cases_frame
 from rowcall_reports.tables.day_files import schema_text, table_files
 from rowcall_reports.tables.findings import FINDINGS, findings_frame
@@ -182,6 +184,19 @@ def test_what_is_no_job_of_its_own_is_no_work_order_and_the_most_pressing_comes_
 def test_a_place_in_the_sequence_has_no_tag() -> None:
     (order,) = orders(case("valve", 1, 7, WORN, is_place=True))
     assert (order["row"], order["place"], order["tag"]) == ("", "7", "")
+
+
+def test_a_table_that_fails_costs_itself_and_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(report: DayReport) -> pl.DataFrame:
+        raise KeyError(report.day)
+
+    monkeypatch.setattr(day_files, "work_orders_frame", fails)
+    guard = Guard(report_days.report().day, isolates=True)
+    assert set(table_files(report_days.report(), guard)) == {
+        f"{name}.{end}" for name in TABLES for end in ("jsonl", "parquet", "csv")
+    }
+    (failure,) = guard.failures
+    assert failure.text.startswith("table work-orders: could not be written: ")
 
 
 def test_the_command_prints_columns_and_schemas(capsys: pytest.CaptureFixture[str]) -> None:

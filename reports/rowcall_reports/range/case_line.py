@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from rowcall.model import PRESSING, Case, Check, Urgency
+from rowcall.model import PRESSING, Case, Check, Repair, Urgency
 from rowcall_reports import wording
 from rowcall_reports.actions import places_of
 from rowcall_reports.figures import canvas
@@ -20,7 +20,12 @@ _COLORS: Mapping[Urgency | None, canvas.Color] = {
     Urgency.WATCH: canvas.PALE_INK,
     None: canvas.PALE_INK,
 }
-_MARKS = {Check.VERIFIED: "^", Check.CONTRADICTED: "v", Check.WAITING: "d"}
+# What the data say of a repair: its marker, and the words of the table.
+_REPAIRS = {
+    Check.VERIFIED: ("^", "helped"),
+    Check.CONTRADICTED: ("v", "did not help"),
+    Check.WAITING: ("d", "not yet seen"),
+}
 
 
 def in_order(cases: Sequence[Case], found: Mapping[str, Sequence[date]]) -> list[Case]:
@@ -41,7 +46,7 @@ def write_cases(cases: Sequence[Case], found: Mapping[str, Sequence[date]]) -> s
             str(len(found[case.id])),
             case.state.value,
             wording.escape(case.number or wording.NO_VALUE),
-            "; ".join(f"{one.entry.work} {one.entry.day}: {one.check}" for one in case.repairs),
+            "; ".join(_repair(repair) for repair in case.repairs),
         ]
         for case in cases
     ]
@@ -66,7 +71,7 @@ def draw_cases(
         for repair in case.repairs:
             if span[0] <= repair.entry.day <= span[1]:
                 at = (repair.entry.day - span[0]).days
-                axes.plot([at], [n], _MARKS[repair.check], color=canvas.INK, markersize=6)
+                axes.plot([at], [n], _REPAIRS[repair.check][0], color=canvas.INK, markersize=6)
     axes.set_ylim(len(shown) - 0.5, -0.5)
     axes.set_yticks(range(len(shown)), [_label(case) for case in shown], fontsize=7)
     canvas.write_title(axes, "Days on which each case was found")
@@ -79,6 +84,10 @@ def draw_cases(
         "Red: now; blue: next outage; grey: watch. Triangles: repairs by the work log, pointing up "
         f"where they helped, down where they did not; diamonds: not yet seen.{more}",
     )
+
+
+def _repair(repair: Repair) -> str:
+    return f"{repair.entry.work} {repair.entry.day}: {_REPAIRS[repair.check][1]}"
 
 
 def _label(case: Case) -> str:
