@@ -282,5 +282,6 @@ def test_the_wheel_holds_our_packages_and_nothing_else(tmp_path: Path) -> None:
     assert {name for name in top if not name.endswith(".dist-info")} == set(PACKAGES)
     for package in PACKAGES:
         assert f"{package}/py.typed" in names
+    assert "rowcall_reports/tables/schemas/findings.json" in names
     inside = {name for name in names if name.endswith(".py")}
     assert len(inside) == len(modules())
