@@ -19,9 +19,9 @@ from rowcall_reports.chapters.one_baghouse import (
     write_temperature,
 )
 from rowcall_reports.chapters.roll_call import write_roll_call
-from rowcall_reports.chapters.summary import write_summary
 from rowcall_reports.figures.picture import Picture, by_name, embed, picture_name
 from rowcall_reports.figures.row_panels import pictured_rows
+from rowcall_reports.first_page.summary import write_summary
 from rowcall_reports.inlet import near_limit
 from rowcall_reports.prepared import PreparedDay, prepare
 

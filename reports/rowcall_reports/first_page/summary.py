@@ -10,7 +10,7 @@ from rowcall.guard import Failure
 from rowcall.model import BaghouseDay, Urgency, Verdict
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
-from rowcall_reports.chapters.jobs import write_jobs, write_news
+from rowcall_reports.first_page.jobs import write_jobs, write_news
 from rowcall_reports.prepared import PreparedReport
 
 _WHEN = {
