@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages
 from helpers.report_answers import rules
 from helpers.report_facts import DAY
 from markdown_it import MarkdownIt
@@ -30,13 +31,12 @@ from rowcall_reports import wording
 from rowcall_reports.chapters import cautions
 from rowcall_reports.chapters.data_quality import write_health
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.markdown import write_markdown
 from rowcall_reports.row_marks import marks_today
 
 
 @pytest.fixture(scope="module")
 def full() -> str:
-    return write_markdown(report_days.report(), ())
+    return all_pages(report_days.report(), ())
 
 
 def rows_of(markdown: str, heading: str) -> list[list[str]]:
@@ -152,7 +152,7 @@ def test_same_job_on_several_rows_is_one_line() -> None:
         )
         for row in (1, 2, 3, 5)
     )
-    markdown = write_markdown(replace(report, findings=(*report.findings, *extra)), ())
+    markdown = all_pages(replace(report, findings=(*report.findings, *extra)), ())
     assert "**3 things to do now" in markdown
     (job,) = [one for one in jobs_under(markdown, "Now") if "Step the rows by hand." in one]
     assert job.startswith("**BH1 Kiln baghouse, compartment 2, rows 1-3, 5: row does not answer.**")
@@ -166,7 +166,7 @@ def test_cautions_follow_the_findings(full: str) -> None:
     assert "Combustible dust" not in full
     assert all(word in full for word in ("Stored air", "Height", "Hot", "Breathing"))
     hot_only = tuple(f for f in report.findings if f.rule == "temperature_excursion")
-    written = write_markdown(replace(report, findings=hot_only), ())
+    written = all_pages(replace(report, findings=hot_only), ())
     assert "Lock out" in written
     assert "Confined space" in written
     assert "Stored air" not in written
@@ -175,7 +175,7 @@ def test_cautions_follow_the_findings(full: str) -> None:
 def test_nothing_found_is_said_shortly() -> None:
     report = report_days.report()
     clear = tuple(f for f in report.findings if f.answer.verdict is Verdict.CLEAR)
-    markdown = write_markdown(replace(report, findings=clear, cases=()), ())
+    markdown = all_pages(replace(report, findings=clear, cases=()), ())
     assert markdown.splitlines()[2] == "**Nothing was found that needs work.**"
     assert markdown.splitlines()[4] == "All checks were clear on 2 baghouses."
     assert "## What to do" not in markdown
@@ -183,7 +183,7 @@ def test_nothing_found_is_said_shortly() -> None:
 
 
 def test_no_data_is_said_first() -> None:
-    markdown = write_markdown(report_days.empty_report(), ())
+    markdown = all_pages(report_days.empty_report(), ())
     assert markdown.splitlines()[2].startswith("**There is no data for this day.**")
     assert "**Nothing was judged.**" in markdown
     assert "needs work" not in markdown
@@ -193,14 +193,14 @@ def test_no_data_is_said_first() -> None:
 def test_one_baghouse_without_data_is_named() -> None:
     report, empty = report_days.report(), report_days.empty_report()
     half = replace(report, baghouses=(report.baghouses[0], empty.baghouses[1]))
-    assert "no data for this day from BH2 Mill baghouse" in write_markdown(half, ())
+    assert "no data for this day from BH2 Mill baghouse" in all_pages(half, ())
 
 
 def test_changed_settings_and_revision_come_first() -> None:
     report = replace(
         report_days.report(), changed_settings={"rules.row_silent.x": "40 %"}, revision=3
     )
-    head = write_markdown(report, ()).split("## ")[0]
+    head = all_pages(report, ()).split("## ")[0]
     assert "rules.row_silent.x = 40 %" in head
     assert "Revision 3" in head
 
@@ -218,7 +218,7 @@ def test_method_names_limits_files_and_source(full: str) -> None:
 
 
 def test_names_are_data_not_markup() -> None:
-    markdown = write_markdown(report_days.report(name=report_days.ODD_NAME), ())
+    markdown = all_pages(report_days.report(name=report_days.ODD_NAME), ())
     assert markdown.startswith("# a\\|b\\<script>: baghouse")
     html = MarkdownIt("commonmark", {"html": True}).enable("table").render(markdown)
     assert "<script" not in html
@@ -226,15 +226,13 @@ def test_names_are_data_not_markup() -> None:
 
 
 def test_same_day_gives_same_text() -> None:
-    assert write_markdown(report_days.report(), ()) == write_markdown(report_days.report(), ())
+    assert all_pages(report_days.report(), ()) == all_pages(report_days.report(), ())
 
 
 def test_order_of_findings_does_not_matter(full: str) -> None:
     report = report_days.report()
     turned = replace(report, findings=report.findings[::-1])
-    assert (
-        write_markdown(turned, ()).split("### Could")[0] == full.split("### Could", maxsplit=1)[0]
-    )
+    assert all_pages(turned, ()).split("### Could")[0] == full.split("### Could", maxsplit=1)[0]
 
 
 def test_columns_that_a_site_lacks_are_left_out() -> None:
@@ -249,7 +247,7 @@ def test_columns_that_a_site_lacks_are_left_out() -> None:
         )
         for day in report.baghouses
     )
-    markdown = write_markdown(replace(report, baghouses=bare, findings=()), ())
+    markdown = all_pages(replace(report, baghouses=bare, findings=()), ())
     assert "### Temperature" not in markdown
     assert "### Compressed air" not in markdown
     assert "nan" not in markdown
@@ -293,8 +291,8 @@ def test_the_picture_of_the_temperature_is_referred_to_where_it_is() -> None:
     report = report_days.report()
     words = 'The temperature over the day is in the picture under "Compressed air".'
     recovery = Picture("recovery-BH1.png", b"", "", "")
-    assert write_markdown(report, (recovery,)).count(words) == 1
-    assert words not in write_markdown(report, ())
+    assert all_pages(report, (recovery,)).count(words) == 1
+    assert words not in all_pages(report, ())
 
 
 def test_tags_recorded_on_change_have_no_sampling_period() -> None:

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages
 from helpers.report_facts import DAY, SILENT, START
 
 from rowcall.day_report import DayReport
@@ -24,7 +25,6 @@ from rowcall.model import (
     WorkEntry,
     WorkLog,
 )
-from rowcall_reports.markdown import write_markdown
 
 ROW = Subject("BH1", *SILENT)
 ENTRY = WorkEntry(
@@ -46,7 +46,7 @@ def page(**changes: object) -> str:
     case = replace(silent_case(report), **changes)  # type: ignore[arg-type]
     found = [one for one in report.findings if one.answer.subject == ROW]
     only = replace(report, findings=tuple(found), cases=(case,))
-    return write_markdown(only, ()).split("\n## Before anyone", maxsplit=1)[0]
+    return all_pages(only, ()).split("\n## Before anyone", maxsplit=1)[0]
 
 
 @pytest.mark.parametrize(
@@ -112,7 +112,7 @@ def test_what_another_case_accounts_for_is_no_job_of_its_own() -> None:
     text = "rows not cleaned account for all of it"
     explains = (Explained(rise.findings[0], 1.0, text),)
     cases = (replace(behind, explains=explains), replace(rise, explained_by=(behind.id,)))
-    first = write_markdown(replace(report, cases=cases), ()).split("\n## Before", maxsplit=1)[0]
+    first = all_pages(replace(report, cases=cases), ()).split("\n## Before", maxsplit=1)[0]
     assert "residual DP rises" not in first
     assert "    - Rows not cleaned account for all of it." in first
 
@@ -121,7 +121,7 @@ def test_an_open_case_that_could_not_be_judged_is_not_forgotten() -> None:
     report = report_days.report()
     last = DAY - timedelta(days=3)
     case = replace(silent_case(report), found_today=False, last_found=last, unknown_days=3)
-    text = write_markdown(replace(report, findings=(), cases=(case,)), ())
+    text = all_pages(replace(report, findings=(), cases=(case,)), ())
     part = text.split("### Still open, but not to be seen on this day")[1]
     assert "**Nothing was judged; 1 thing found earlier is still open.**" in text
     assert "compartment 1, row 4: row does not answer.** Last found on 21 Nov" in part
@@ -131,7 +131,7 @@ def test_a_row_that_is_off_on_purpose_is_shown_so_and_no_row_of_few_pulses() -> 
     report = report_days.report()
     row = Subject("BH1", 1, 2)
     entry = replace(ENTRY, work=Work.OFF, subject=row)
-    whole = write_markdown(replace(report, work=WorkLog((entry,))), ())
+    whole = all_pages(replace(report, work=WorkLog((entry,))), ())
     line = next(one for one in whole.splitlines() if one.startswith("| Comp. 1"))
     assert [cell.strip() for cell in line.split("|")][3] == "off"
     assert "`off`: off on purpose, by the work log" in whole

@@ -16,7 +16,7 @@ from helpers import report_days
 from rowcall.day_report import DayReport
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.findings import findings_frame, to_json_lines
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.markdown import write_pages
 from rowcall_reports.prepared import prepare
 
 FOLDER = Path(__file__).parents[2] / "reports" / "sample"
@@ -25,7 +25,7 @@ FOLDER = Path(__file__).parents[2] / "reports" / "sample"
 def texts(report: DayReport) -> dict[str, str]:
     """Return the text files of the sample by name."""
     return {
-        "report.md": write_markdown(report, draw(report)),
+        **{f"{name}.md": text for name, text in write_pages(report, draw(report)).items()},
         "findings.jsonl": to_json_lines(findings_frame(report)),
     }
 

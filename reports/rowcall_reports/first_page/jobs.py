@@ -1,81 +1,117 @@
-"""What is new of the day's cases, and what to do: lists that read on a telephone."""
+"""What to do, a line a job, by when it can be done."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
-from datetime import date
 
-from rowcall.model import ISOLATED, Case, Check, News, RankedCause, Repair, Urgency
-from rowcall_reports import wording
-from rowcall_reports.actions import Job, places_of
-from rowcall_reports.prepared import PreparedReport
+from rowcall.model import Fact, Urgency
+from rowcall.site import Role
+from rowcall_reports import job_words, wording
+from rowcall_reports.actions import Job
+from rowcall_reports.chapters.cautions import cautions_in_short
+from rowcall_reports.figures.row_sheet import Course, blocks, sinking
+from rowcall_reports.first_page.news import title_of, where
+from rowcall_reports.page_links import baghouse_page, link
+from rowcall_reports.prepared import PreparedDay, PreparedReport
 
-_HEADS = {
-    Urgency.NOW.value: "Now",
-    Urgency.NEXT_OUTAGE.value: "Next outage",
-    Urgency.WATCH.value: "Watch",
-}
-# In the order of the page.
-_NEWS = {
-    News.OPENED: "New",
-    News.BACK: "Back again",
-    News.WORSE: "Worse",
-    News.CONTRADICTED: "Not mended",
-    News.VERIFIED: "Mended",
-    News.BETTER: "Better",
-    News.CHATTERS: "Comes and goes",
-    News.QUIET: "Not found any more",
-    News.CLOSED: "Closed",
-}
-_LIKELY = 0.5  # chosen: below it the cause is one among others
-
-
-def write_news(prepared: PreparedReport) -> str:
-    """Return what became of the cases on the day, '' on a day without any case."""
-    cases = [case for case in prepared.report.cases if not case.explained_by]
-    if not cases:
-        return ""
-    lines = [
-        f"- **{words}:** {'; '.join(_of_case(prepared, case, news) for case in cases_of)}."
-        for news, words in _NEWS.items()
-        if (cases_of := [case for case in cases if news in case.news])
-    ]
-    return "\n".join(lines) or "Nothing is new since the day before."
-
-
-def _of_case(prepared: PreparedReport, case: Case, news: News) -> str:
-    said = next(event.text for event in reversed(case.history) if event.news is news)
-    words = wording.escape(said or _title_of(prepared, case))
-    return f"{_where(case)} ({words})"
-
-
-def _title_of(prepared: PreparedReport, case: Case) -> str:
-    titles = {rule.name: rule.title for rule in prepared.report.rules}
-    rule = case.findings[0].rule
-    return _lower(titles.get(rule, rule))
-
-
-def _lower(title: str) -> str:
-    return f"{title[0].lower()}{title[1:]}"
-
-
-def _where(case: Case) -> str:
-    what = places_of([case.subject]) if case.subject.compartment else _lower(case.title)
-    return f"{wording.escape(case.subject.baghouse)}, {what}"
+_MAX_TAGS = 3  # chosen: more are not read
+SINKING = "Rows whose drop falls"
 
 
 def write_jobs(prepared: PreparedReport) -> list[str]:
     """Return headings and lists: what to do by when, and what could not be seen on this day."""
-    jobs, unseen = prepared.own_jobs, list(_unseen(prepared))
-    if not jobs and not unseen:
-        return []
-    parts = ["## What to do"]
-    for group in wording.grouped(jobs, lambda job: job.urgency):
-        parts.append(f"### {_HEADS.get(group[0].urgency, 'Without a stated urgency')}")
-        parts.append("\n".join(line for job in group for line in _job(prepared, job)))
-    if unseen:
-        parts += ["### Still open, but not to be seen on this day", "\n".join(unseen)]
-    return parts
+    jobs = prepared.own_jobs
+    now = [job for job in jobs if job.urgency == Urgency.NOW.value]
+    later = [job for job in jobs if job not in now]
+    sections = {
+        "Now": [_line(prepared, job, _now(job)) for job in now],
+        "Any day, from outside": [
+            _line(prepared, job, _first(job_words.steps(job)[0]))
+            for job in later
+            if job_words.steps(job)[0]
+        ],
+        "Next outage": _inside(prepared, later, Urgency.NEXT_OUTAGE),
+        "Watch": _watched(prepared, later),
+        "Without a stated urgency": _inside(prepared, later, None),
+        "Still open, but not to be seen on this day": list(_unseen(prepared)),
+    }
+    lists = [
+        f"## {head}\n\n" + "\n".join(f"- {line}" for line in lines)
+        for head, lines in sections.items()
+        if lines
+    ]
+    return [part for part in (cautions_in_short(jobs), *lists, _rows_to_mend(prepared)) if part]
+
+
+def _inside(prepared: PreparedReport, jobs: Sequence[Job], urgency: Urgency | None) -> list[str]:
+    """Return the jobs that need isolation, short where their outside step stands above."""
+    lines = []
+    for job in jobs:
+        outside, isolated = job_words.steps(job)
+        if job.first.answer.urgency is not urgency or (outside and not isolated):
+            continue
+        step = f"Isolated: {_short(isolated)}" if isolated else ""
+        short = f"**{_linked(job)}:** {wording.escape(step)}"
+        lines.append(short if outside else _line(prepared, job, step))
+    return lines
+
+
+def _watched(prepared: PreparedReport, jobs: Sequence[Job]) -> list[str]:
+    """Return what is only to be watched, and rows whose drop falls but is not yet found weak."""
+    without = [job for job in jobs if not job_words.steps(job)[0]]
+    sinking = (line for house in prepared.baghouses for line in _sinking(house))
+    return [*_inside(prepared, without, Urgency.WATCH), *sinking]
+
+
+def _line(prepared: PreparedReport, job: Job, step: str) -> str:
+    """Return what, where, one number, since when, and a step."""
+    number = job_words.number(job) or wording.escape(_first(job.first.answer.text))
+    since = job_words.since(job.since, prepared.report.day)
+    outside, _ = job_words.steps(job)
+    watch = "; to watch" if job.first.answer.urgency is Urgency.WATCH and outside else ""
+    return f"{_lead(prepared, job)} {number} {since}{watch}. {wording.escape(step)}".strip()
+
+
+def _lead(prepared: PreparedReport, job: Job) -> str:
+    title = wording.escape(wording.lower_first(job.rule.title))
+    return f"**{_linked(job)}{_tags(prepared, job)}: {title}.**"
+
+
+def _linked(job: Job) -> str:
+    place = f"{job.baghouse}, {job.place}" if job.first.answer.subject.compartment else job.baghouse
+    return link(wording.escape(place), baghouse_page(job.baghouse), job_words.heading(job))
+
+
+def _tags(prepared: PreparedReport, job: Job) -> str:
+    """Return the tags of its rows' solenoids, '' where there are none, or more than are read."""
+    subjects = [found.answer.subject for found in job.findings]
+    places = {(one.compartment, one.row) for one in subjects if not one.is_place}
+    tags = [
+        tag.tag
+        for house in prepared.baghouses
+        if house.day.baghouse.id == job.baghouse
+        for tag in house.day.health
+        if tag.role is Role.ROW_SOLENOID and (tag.compartment, tag.row) in places
+    ]
+    return f" ({wording.escape(', '.join(tags))})" if 0 < len(tags) <= _MAX_TAGS else ""
+
+
+def _now(job: Job) -> str:
+    """Return the step from outside and then the isolated one, or the one that there is."""
+    outside, isolated = job_words.steps(job)
+    lead = "Then isolated: " if outside else "Isolated: "
+    return f"{_first(outside)} {lead}{_short(isolated)}" if isolated else outside
+
+
+def _first(text: str) -> str:
+    """Return the first sentence."""
+    return re.split(r"(?<=[.?!])\s+(?=[A-Z])", text, maxsplit=1)[0]
+
+
+def _short(text: str) -> str:
+    """Return the first sentence without what stands in brackets."""
+    return re.sub(r" \([^)]*\)", "", _first(text))
 
 
 def _unseen(prepared: PreparedReport) -> Iterator[str]:
@@ -83,79 +119,39 @@ def _unseen(prepared: PreparedReport) -> Iterator[str]:
         if case.is_unseen:
             last = wording.day_in_sentence(case.last_found, prepared.report.day)
             yield (
-                f"- **{_where(case)}: {wording.escape(_title_of(prepared, case))}.** "
+                f"**{where(case)}: {wording.escape(title_of(prepared, case))}.** "
                 f"Last found on {last}; then: {wording.escape(case.number or 'no number')}."
             )
 
 
-def _job(prepared: PreparedReport, job: Job) -> Iterator[str]:
-    """Yield a line with what, where, one number and since when, then what to do and why so."""
-    names = {baghouse.day.baghouse.id: baghouse.name for baghouse in prepared.baghouses}
-    answer, name = job.first.answer, names[job.baghouse]
-    where = f"{name}, {job.place}" if answer.subject.compartment else name
-    title = _lower(job.rule.title)
-    day = prepared.report.day
-    yield f"- **{where}: {wording.escape(title)}.** {_number(job)} {_since(job.since, day)}."
-    outside, _, isolated = answer.action.partition(ISOLATED)
-    if outside.strip():
-        yield f"    - {wording.escape(outside.strip())}"
-    if isolated:
-        yield f"    - {wording.escape(ISOLATED + isolated)}"
-    yield from (f"    - {line}" for line in _behind(job))
+def _sinking(house: PreparedDay) -> Iterator[str]:
+    for course, text in sinking_rows(house):
+        place = wording.places([(course.compartment, course.row)])
+        name = house.day.baghouse.id
+        linked = link(wording.escape(f"{name}, {place}"), baghouse_page(name), SINKING)
+        yield f"**{linked}: its drop falls.** {text}"
 
 
-def _number(job: Job) -> str:
-    """Return the numbers of its cases, each row's by its name, else the words of the rule."""
-    numbers = [
-        (found.answer.subject.row, case.number)
-        for found in job.findings
-        for case in job.cases
-        if case.subject == found.answer.subject and case.number
+def sinking_rows(house: PreparedDay) -> list[tuple[Course, str]]:
+    """Return the rows not yet found whose drop has left its usual downwards, each in a sentence."""
+    if house.day.failed:
+        return []
+    out = []
+    for one in sinking(*blocks(house)):
+        if house.day.counts_places(one.compartment):
+            continue
+        now = wording.percent(house.facts.of(Fact.DROP_RATIO, one.compartment, one.row))
+        since = wording.day_in_sentence(one.since, house.day.day)
+        usual = wording.percent(one.usual)
+        out.append((one, f"{now} of its neighbours', usually {usual}; lower since {since}."))
+    return out
+
+
+def _rows_to_mend(prepared: PreparedReport) -> str:
+    """Name the rows at fault: a high DP says nothing of bags that are not cleaned."""
+    named = [
+        f"{wording.escape(house.day.baghouse.id)}, {wording.places(house.found_rows)}"
+        for house in prepared.baghouses
+        if house.found_rows
     ]
-    if len(numbers) < len(job.findings):
-        return job.why
-    if len({number for _, number in numbers}) == 1:
-        text = numbers[0][1]
-    else:
-        text = ", ".join(f"row {row}: {number}" for row, number in numbers)
-    return wording.escape(f"{text[0].upper()}{text[1:]}.")
-
-
-def _since(firsts: Sequence[date], day: date) -> str:
-    """Return the first day, or the earliest and the latest where rows of a job differ."""
-    shown = dict.fromkeys(
-        "New"
-        if first >= day
-        else f"Since {wording.day_in_sentence(first, day)} (day {(day - first).days + 1})"
-        for first in (min(firsts), max(firsts))
-    )
-    return " to ".join(shown).replace("to Since", "to since")
-
-
-def _behind(job: Job) -> Iterator[str]:
-    """Yield what is likely behind it, what was done about it, and what it accounts for."""
-    for group in wording.grouped(job.cases, lambda case: case.causes[:1] and case.causes[0].name):
-        if len(group[0].causes) > 1:
-            which = f" ({places_of([case.subject for case in group])})" * (len(job.cases) > 1)
-            yield f"Likely{which}: {'; '.join(_causes(group[0].causes))}."
-    for case in job.cases:
-        yield from (wording.escape(_repair(repair)) for repair in case.repairs)
-        others = dict.fromkeys(one.text for one in case.explains)
-        yield from (wording.escape(f"{text[0].upper()}{text[1:]}.") for text in others)
-
-
-def _causes(causes: Sequence[RankedCause]) -> list[str]:
-    """Return the first cause and, where it is one among others, the second."""
-    n_shown = 1 if causes[0].probability > _LIKELY else 2
-    return [
-        wording.escape(one.title)
-        + (f" ({wording.percent(one.probability)})" if one.is_measured else "")
-        for one in causes[:n_shown]
-    ]
-
-
-def _repair(repair: Repair) -> str:
-    if repair.check is Check.WAITING:
-        done = f"{repair.entry.work.value} on {repair.entry.day.isoformat()}"
-        return f"{done[0].upper()}{done[1:]}; whether it helped is not yet seen."
-    return f"{repair.text[0].upper()}{repair.text[1:]}."
+    return f"**Mend these rows before bags are blamed:** {'; '.join(named)}." if named else ""
