@@ -47,7 +47,7 @@ a{color:var(--link)}
 h1{font-size:22px;line-height:1.25;margin:0 0 10px}
 h2{font-size:18px;margin:18px 0 6px;padding-top:6px;border-top:2px solid var(--line)}
 h3{font-size:16px;margin:16px 0 6px}
-p,ul{margin:0 0 10px}
+p,ul,nav{margin:0 0 10px}
 ul{padding-left:18px}
 li{margin:0 0 4px}
 table{border-collapse:collapse;margin:0 0 12px}

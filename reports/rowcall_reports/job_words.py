@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 
-from rowcall.model import ISOLATED, Check, RankedCause, Repair
+from rowcall.model import ISOLATED, BaghouseDay, Check, RankedCause, Repair
+from rowcall.site import Role
 from rowcall_reports import wording
 from rowcall_reports.actions import Job, places_of
 
@@ -34,13 +35,30 @@ def number(job: Job) -> str:
     return wording.escape(f"{text[0].upper()}{text[1:]}.")
 
 
-def since(firsts: Sequence[date], day: date) -> str:
-    """Return the first day, or the earliest and the latest where rows of a job differ."""
+def since(firsts: Sequence[date], day: date, *, counted: bool = False) -> str:
+    """Return the first day, or the earliest and the latest where rows of a job differ.
+
+    counted: say too which day of it this is.
+    """
     shown = dict.fromkeys(
-        "New" if first >= day else f"Since {wording.day_in_sentence(first, day)}"
+        "New"
+        if first >= day
+        else f"Since {wording.day_in_sentence(first, day)}"
+        + f" (day {(day - first).days + 1})" * counted
         for first in (min(firsts), max(firsts))
     )
     return " to ".join(shown).replace("to Since", "to since")
+
+
+def solenoids(day: BaghouseDay, job: Job) -> list[str]:
+    """Return the tags of the solenoids of a job's rows."""
+    subjects = [found.answer.subject for found in job.findings]
+    places = {(one.compartment, one.row) for one in subjects if not one.is_place}
+    return [
+        tag.tag
+        for tag in day.health
+        if tag.role is Role.ROW_SOLENOID and (tag.compartment, tag.row) in places
+    ]
 
 
 def steps(job: Job) -> tuple[str, str]:

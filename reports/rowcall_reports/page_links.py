@@ -11,7 +11,7 @@ from datetime import date
 
 METHOD_PAGE = "method"
 NAV_MARK = " · "  # between the links of a line that holds nothing else
-_RELATIVE = re.compile(r"(?<!!)\[((?:\\.|[^\]\\])*)\]\((?!\w+:)[^)]*\)")
+_RELATIVE = re.compile(r"(?<![!\\])\[((?:\\.|[^\]\\])*)\]\((?!\w+:)[^)]*\)")
 
 
 def day_page(day: date) -> str:

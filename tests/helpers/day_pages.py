@@ -21,6 +21,11 @@ def first_page(report: DayReport, guard: Guard = UNGUARDED) -> str:
     return next(iter(write_pages(report, (), guard).values()))
 
 
+def page_of(report: DayReport, baghouse: str, pictures: Sequence[Picture] = ()) -> str:
+    """Return the Markdown of the page of a baghouse."""
+    return write_pages(report, pictures)[f"baghouse-{baghouse}"]
+
+
 def read_pages(folder: Path) -> str:
     """Return the Markdown of all pages in the folder of a day, the page of the day first."""
     paths = sorted(folder.glob("*.md"), key=lambda path: (path.stem[:7] != "rowcall", path.name))

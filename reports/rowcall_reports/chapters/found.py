@@ -21,15 +21,16 @@ def write_found(baghouse: PreparedDay, pictured: Collection[Place] = ()) -> str:
 
 
 def _job(baghouse: PreparedDay, job: Job, pictured: Collection[Place]) -> Iterator[str]:
-    urgency, number = job.urgency[0].upper() + job.urgency[1:], job_words.number(job)
+    urgency = f"**{job.urgency[0].upper()}{job.urgency[1:]}.**"
+    since = f"{job_words.since(job.since, baghouse.day.day, counted=True)}."
     yield f"### {wording.escape(job_words.heading(job))}\n"
-    yield f"**{urgency}.** {number} {job_words.since(job.since, baghouse.day.day)}.\n".replace(
-        "  ", " "
-    )
+    yield " ".join(filter(None, (urgency, job_words.number(job), since))) + "\n"
     for found in job.findings:
         yield f"- {_row(found)}{wording.escape(found.answer.text)}"
     answer, (outside, isolated) = job.first.answer, job_words.steps(job)
     seen = wording.period(answer.start, answer.end, baghouse.day.zone)
+    tags = ", ".join(job_words.solenoids(baghouse.day, job))
+    yield from [f"- Solenoid: {wording.escape(tags)}"] * bool(tags)
     yield from [f"- Seen: {seen}"] * bool(seen)
     yield from [f"- From outside: {wording.escape(outside)}"] * bool(outside)
     yield from [f"- {wording.escape(ISOLATED + isolated)}"] * bool(isolated)

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterator, Sequence
 
 from rowcall.model import Fact, Urgency
-from rowcall.site import Role
 from rowcall_reports import job_words, wording
 from rowcall_reports.actions import Job
 from rowcall_reports.chapters.cautions import cautions_in_short
@@ -85,15 +84,8 @@ def _linked(job: Job) -> str:
 
 def _tags(prepared: PreparedReport, job: Job) -> str:
     """Return the tags of its rows' solenoids, '' where there are none, or more than are read."""
-    subjects = [found.answer.subject for found in job.findings]
-    places = {(one.compartment, one.row) for one in subjects if not one.is_place}
-    tags = [
-        tag.tag
-        for house in prepared.baghouses
-        if house.day.baghouse.id == job.baghouse
-        for tag in house.day.health
-        if tag.role is Role.ROW_SOLENOID and (tag.compartment, tag.row) in places
-    ]
+    (house,) = (one for one in prepared.baghouses if one.day.baghouse.id == job.baghouse)
+    tags = job_words.solenoids(house.day, job)
     return f" ({wording.escape(', '.join(tags))})" if 0 < len(tags) <= _MAX_TAGS else ""
 
 
