@@ -45,11 +45,11 @@ body{font:16px/1.35 Segoe UI,Helvetica,Arial,sans-serif;color:var(--ink);backgro
 margin:0 auto;max-width:980px;padding:12px;overflow-wrap:break-word}
 a{color:var(--link)}
 h1{font-size:22px;line-height:1.25;margin:0 0 10px}
-h2{font-size:18px;margin:18px 0 6px;padding-top:6px;border-top:2px solid var(--line)}
+h2{font-size:18px;margin:14px 0 4px;padding-top:4px;border-top:2px solid var(--line)}
 h3{font-size:16px;margin:16px 0 6px}
-p,ul,nav{margin:0 0 10px}
-ul{padding-left:18px}
-li{margin:0 0 4px}
+p,ul,nav{margin:0 0 8px}
+ul{padding-left:16px}
+li{margin:0 0 2px}
 table{border-collapse:collapse;margin:0 0 12px}
 th,td{border:1px solid var(--line);padding:4px 7px;vertical-align:top}
 th{background:var(--shade);vertical-align:bottom}

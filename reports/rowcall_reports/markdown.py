@@ -78,9 +78,12 @@ def _page(parts: Sequence[str]) -> str:
 def _first(prepared: PreparedReport, images: Images, guard: Guard) -> str:
     report, houses = prepared.report, prepared.baghouses
     plant, day = wording.escape(report.site.plant.name), wording.long_day(report.day)
+    news = "\n".join(_guarded("News", lambda: [write_news(prepared)], guard))
+    sums = "\n".join(f"- {part}" for one in houses for part in _sums(one, guard))
+    # One list: two lists in a row would be one whose lines stand apart.
+    head = [f"{news}\n{sums}"] if news.startswith("- ") else [news, sums]
     rest = [
-        *_guarded("News", lambda: [write_news(prepared)], guard),
-        "\n".join(f"- {part}" for one in houses for part in _sums(one, guard)),
+        *head,
         *_guarded("What to do", lambda: write_jobs(prepared), guard),
         *_chapters({"Not judged": lambda: [write_not_judged(prepared)]}, guard),
         *(_rows_picture(one, images) for one in houses if one.jobs),
