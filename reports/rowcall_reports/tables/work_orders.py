@@ -23,7 +23,9 @@ WORK_ORDERS = Table(
         *PLACE,
         Column("tag", Kind.TEXT, "of the row's solenoid", null="there is none, or no one row"),
         Column("what", Kind.TEXT, "what is wrong, with its number"),
-        Column("first", Kind.TEXT, "first thing to do"),
+        Column(
+            "first", Kind.TEXT, "first thing to do; from outside, unless it begins with Isolated"
+        ),
         Column("needs_isolation", Kind.YES_NO, "some of the work needs isolation"),
         Column(
             "when",
