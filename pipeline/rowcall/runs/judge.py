@@ -14,7 +14,7 @@ from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.diagnosis.rule_book import load_families
 from rowcall.guard import STUDY, Guard
-from rowcall.memory.cases import Remembered, cases_on
+from rowcall.memory.cases import Remembered, all_cases_on
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -98,6 +98,7 @@ def judge_day(
     findings = diagnose(rules, limits, days, guard, done)
     found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
     known = _remembered(days, [*answers_before(found), *findings], done)
+    cases, closed = _cases(site, day, known, rules, guard)
     return DayReport(
         site=site,
         day=day,
@@ -105,7 +106,8 @@ def judge_day(
         findings=tuple(findings),
         rules=tuple(rules),
         limits=limits,
-        cases=_cases(site, day, known, rules, guard),
+        cases=cases,
+        closed_cases=closed,
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
@@ -123,13 +125,13 @@ def _remembered(
 
 def _cases(
     site: Site, day: date, known: Remembered, rules: Sequence[Rule], guard: Guard
-) -> tuple[Case, ...]:
+) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
     families = load_families()
     return guard.run(
         "",
         "cases",
-        lambda: cases_on(day, known, families=families, rules=rules, zone=site.plant.zone),
-        lambda why: (),
+        lambda: all_cases_on(day, known, families=families, rules=rules, zone=site.plant.zone),
+        lambda why: ((), ()),
     )
 
 
