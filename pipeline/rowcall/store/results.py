@@ -137,6 +137,17 @@ def save_day(
     )
 
 
+def said_by_day(store: Store) -> list[tuple[date, str, Verdict, Urgency | None]]:
+    """Return day, baghouse, verdict and urgency of all answers, each combination once."""
+    rows = store.connection.execute(
+        "SELECT DISTINCT day, baghouse, verdict, urgency FROM findings"
+    ).fetchall()
+    return [
+        (day, str(house), Verdict(verdict), Urgency(urgency) if urgency else None)
+        for day, house, verdict, urgency in rows
+    ]
+
+
 def urgencies_found(store: Store, day: date) -> dict[str, int]:
     """Return how many findings of a day there are of each urgency."""
     rows = store.connection.execute(

@@ -54,7 +54,12 @@ def range_files(
     parts += [*_titled("## Verdicts by rule", _by_rule(ranged)), _CLOSING]
     text = "\n\n".join(part for part in parts if part) + "\n"
     title = f"{ranged.site.plant.name}, {span[0]} to {span[1]}"
-    page = to_page(text, title=title, image_src={one.name: one.name for one in pictures})
+    page = to_page(
+        text,
+        title=title,
+        image_src={one.name: one.name for one in pictures},
+        all_days="index.html",
+    )
     return {
         f"{stem}.md": text.encode(),
         f"{stem}.html": page.encode(),
