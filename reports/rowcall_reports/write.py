@@ -17,9 +17,9 @@ from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.html import to_page
 from rowcall_reports.markdown import write_pages
+from rowcall_reports.page_links import INDEX_FILE
 from rowcall_reports.tables.day_files import table_files
 
-ALL_DAYS = "../index.html"  # from the pages of a day
 _HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
 # Windows refuses to rename what a virus scanner or viewer holds open for a moment.
 _PAUSES_S = (0.05, 0.1, 0.2, 0.4, 0.8)
@@ -82,7 +82,7 @@ def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> M
         **{f"{name}.md": text.encode() for name, text in texts.items()},
         **{
             f"{name}.html": to_page(
-                text, title=title, image_src=own_names, all_days=ALL_DAYS
+                text, title=title, image_src=own_names, all_days=f"../{INDEX_FILE}"
             ).encode()
             for name, text in texts.items()
         },

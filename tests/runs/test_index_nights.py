@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -34,6 +35,19 @@ def test_it_leads_to_the_pages_of_the_days_and_back(plant: Path) -> None:
     for link in linked:
         day = (reports / link).read_text(encoding="utf-8")
         assert '<nav><a href="../index.html">All days</a></nav>' in day
+
+
+def test_a_run_killed_before_it_wrote_the_page_is_made_up_for(plant: Path) -> None:
+    index = plant / "reports" / "index.html"
+    before = index.read_bytes()
+    index.write_text("older")
+    os.utime(index, (0, 0))
+    for _ in range(2):
+        assert night(plant).reports == []
+        assert index.read_bytes() == before
+        written = index.stat().st_mtime_ns
+    assert night(plant).reports == []
+    assert index.stat().st_mtime_ns == written
 
 
 def test_cases_are_the_same_from_the_store_as_from_the_newest_report(plant: Path) -> None:

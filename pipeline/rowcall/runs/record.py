@@ -101,11 +101,11 @@ class Record:
             for day in self._shaken(one.day) if follows else ():
                 waiting.setdefault(day, Due.again(day, judged_days(self.store)[day]))
         if self.result.reports:
-            self._write_index(cases)
+            self.write_index(cases)
         return report is not None
 
-    def _write_index(self, known: Mapping[date, Sequence[Case]]) -> None:
-        """Write the page of all days; `known` are the cases of the day judged last."""
+    def write_index(self, known: Mapping[date, Sequence[Case]]) -> None:
+        """Write the page of all days; `known` are the cases of the day judged last, if any is."""
         from rowcall_reports.index.index_data import index_data
 
         store, site = self.store, self.site

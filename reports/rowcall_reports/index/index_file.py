@@ -8,6 +8,7 @@ from pathlib import Path
 
 from rowcall_reports.index.index_data import IndexData
 from rowcall_reports.index.index_page import index_page
+from rowcall_reports.page_links import INDEX_FILE
 from rowcall_reports.write import write_file
 
 _PAGE = re.compile(r"(rowcall|baghouse)-[\w-]+\.html")
@@ -30,6 +31,6 @@ def write_index(folder: Path, make: Callable[[frozenset[str]], IndexData]) -> Pa
     Raises:
         ReportError: the file cannot be written.
     """
-    target = folder / "index.html"
+    target = folder / INDEX_FILE
     write_file(target, index_page(make(pages_in(folder))).encode())
     return target
