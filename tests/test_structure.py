@@ -49,7 +49,7 @@ ROAD = (
     ("rowcall.memory",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli", "rowcall.arguments", "rowcall.run_log", "rowcall.start"),
+    ("rowcall.cli", "rowcall.commands", "rowcall.run_log", "rowcall.start"),
 )
 
 

@@ -17,7 +17,7 @@ from enum import IntEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from rowcall.arguments import build_parser
+from rowcall.commands.options import build_parser
 from rowcall.errors import (
     BusyError,
     CutShortError,
