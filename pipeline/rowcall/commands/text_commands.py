@@ -1,0 +1,42 @@
+"""The commands that only print: rules."""
+
+from __future__ import annotations
+
+import argparse
+
+from rowcall.commands.exit_codes import Exit
+from rowcall.commands.options import Commands, add_command
+
+
+def add_to(commands: Commands) -> None:
+    """Add these commands to the parser."""
+    add_command(
+        commands,
+        _rules,
+        "rules",
+        "print what each rule looks for, its thresholds, their sources, and causes",
+    )
+
+
+def _rules(_: argparse.Namespace) -> Exit:
+    from rowcall.diagnosis.rule_book import load_families, load_rules
+
+    for rule in load_rules():
+        print(f"{rule.name}: {rule.title}")
+        print(f"  looks for: {rule.looks_for}")
+        for need in rule.needs:
+            roles = " or ".join(role.value for role in need.any_of)
+            print(f"  needs: {roles}, {need.purpose}")
+        for limit in rule.thresholds:
+            print(f"  {rule.name}.{limit.key} = {limit.text}: {limit.meaning} ({limit.source})")
+        print(f"  easily confused with: {rule.confused_with}")
+        print(f"  sources: {'; '.join(rule.references)}\n")
+    for family in load_families():
+        rules = ", ".join(member.rule for member in family.members)
+        print(f"Case {family.key}: {family.title} (findings of {rules})")
+        for cause in family.causes:
+            print(f"  cause {cause.name}: {cause.title} (weights: {cause.source})")
+            for one in cause.evidence:
+                print(f"    {one.holds:+.1f} if so, {one.fails:+.1f} if not: {one.of}")
+        print()
+    return Exit.DONE
