@@ -49,6 +49,7 @@ ROAD = (
     ("rowcall.memory",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
+    ("rowcall.reference",),
     ("rowcall.cli", "rowcall.commands", "rowcall.run_log", "rowcall.start"),
 )
 
@@ -281,3 +282,7 @@ def test_the_wheel_holds_our_packages_and_nothing_else(tmp_path: Path) -> None:
         assert f"{package}/py.typed" in names
     inside = {name for name in names if name.endswith(".py")}
     assert len(inside) == len(modules())
+    texts = [
+        path for kind in ("*.md", "*.toml") for one in FOLDERS.values() for path in one.rglob(kind)
+    ]
+    assert len({name for name in names if name.endswith((".md", ".toml"))}) == len(texts)

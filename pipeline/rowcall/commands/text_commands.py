@@ -1,4 +1,4 @@
-"""The commands that only print: rules."""
+"""The commands that only print: rules and reference."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import argparse
 
 from rowcall.commands.exit_codes import Exit
 from rowcall.commands.options import Commands, add_command
+from rowcall.reference.chapters import PARTS
 
 
 def add_to(commands: Commands) -> None:
@@ -15,6 +16,15 @@ def add_to(commands: Commands) -> None:
         _rules,
         "rules",
         "print what each rule looks for, its thresholds, their sources, and causes",
+    )
+    parser = add_command(
+        commands,
+        _reference,
+        "reference",
+        "print what exports, site file, work log and reports may hold, as Markdown",
+    )
+    parser.add_argument(
+        "part", nargs="?", choices=PARTS, help=f"{', '.join(PARTS)} (default: all of them)"
     )
 
 
@@ -39,4 +49,10 @@ def _rules(_: argparse.Namespace) -> Exit:
             for one in cause.evidence:
                 print(f"    {one.holds:+.1f} if so, {one.fails:+.1f} if not: {one.of}")
         print()
+    return Exit.DONE
+
+
+def _reference(options: argparse.Namespace) -> Exit:
+    for name in [options.part] if options.part else PARTS:
+        print(PARTS[name].text())
     return Exit.DONE
