@@ -29,6 +29,7 @@ MOST_MODULES = 15  # beside its subfolders: what a reader takes in at a glance
 ROAD = (
     (
         "rowcall.errors",
+        "rowcall.progress",
         "rowcall.units",
         "rowcall.days",
         "rowcall.media",

@@ -14,6 +14,7 @@ import pytest
 from helpers.site_texts import FULL
 
 from rowcall.cli import main
+from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Work
 from rowcall.reference.chapters import PARTS
@@ -120,6 +121,7 @@ def test_the_example_of_a_site_file_is_a_valid_one(tmp_path: Path) -> None:
     (tmp_path / "site.toml").write_text(example[1], encoding="utf-8")
     site = read_site(tmp_path / "site.toml", is_to_judge=True)
     assert len(site.baghouse[0].tag) == 3 + 24
+    assert limits_in_force(load_rules(), site.rules)["row_silent"]["min_pulses"] == 20
     written = tomllib.loads(example[1])
     assert site.take_in.model_fields_set == written["take_in"].keys()
     assert written.keys() == {"plant", "folders", "take_in", "mail", "log", "rules", "baghouse"}

@@ -20,7 +20,7 @@ from rowcall.commands.options import (
     read_logged_site,
 )
 from rowcall.errors import RowcallError
-from rowcall.run_log import LOG
+from rowcall.run_log import LOG, clear_bar
 
 if TYPE_CHECKING:
     from rowcall.runs.result import RunResult
@@ -180,6 +180,8 @@ def _print_result(result: RunResult) -> Exit:
     print_what_was_done(result)
     if not result.reports and not result.failed:
         print("No day was due; no report was written.")
+    if result.judged:
+        LOG.info(_summary(result))
     if result.failed:
         return Exit.PARTS_FAILED
     if result.not_mailed:
@@ -189,7 +191,15 @@ def _print_result(result: RunResult) -> Exit:
     return Exit.PARTLY_USABLE if result.unusable else Exit.DONE
 
 
+def _summary(result: RunResult) -> str:
+    counts = [f"{n} {urgency}" for urgency, n in result.to_do.items()]
+    found = f"On {result.newest}: {', '.join(counts) or 'nothing to do'}."
+    where = f" Newest report: {max(result.reports)}" if result.reports else ""
+    return f"Days judged: {result.judged}. {found}{where}"
+
+
 def print_what_was_done(result: RunResult) -> None:
+    clear_bar()
     for text in dict.fromkeys([*result.notices, *result.unusable, *result.not_mailed]):
         LOG.warning(text)
     for report in result.reports:
