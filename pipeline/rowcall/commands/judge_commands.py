@@ -178,10 +178,10 @@ def _demo(options: argparse.Namespace) -> Exit:
 def _print_result(result: RunResult) -> Exit:
     """Print what a run did and return its exit code."""
     print_what_was_done(result)
-    if not result.reports and not result.failed:
-        print("No day was due; no report was written.")
     if result.judged:
         LOG.info(_summary(result))
+    elif not result.failed:
+        print("No day was due; no report was written.")
     if result.failed:
         return Exit.PARTS_FAILED
     if result.not_mailed:
@@ -194,8 +194,8 @@ def _print_result(result: RunResult) -> Exit:
 def _summary(result: RunResult) -> str:
     counts = [f"{n} {urgency}" for urgency, n in result.to_do.items()]
     found = f"On {result.newest}: {', '.join(counts) or 'nothing to do'}."
-    where = f" Newest report: {max(result.reports)}" if result.reports else ""
-    return f"Days judged: {result.judged}. {found}{where}"
+    where = f"Newest report: {max(result.reports)}" if result.reports else "No report changed."
+    return f"Days judged: {result.judged}. {found} {where}"
 
 
 def print_what_was_done(result: RunResult) -> None:
