@@ -6,7 +6,7 @@ import os
 import re
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from pathlib import Path
 from typing import TextIO
 
@@ -112,19 +112,19 @@ def test_nothing_of_a_bar_with_quiet(terminal: Terminal) -> None:
 
 
 def test_a_night_on_a_terminal_ends_with_one_line_on_what_it_did(
-    made: Path, tmp_path: Path, terminal: Terminal, capsys: pytest.CaptureFixture[str]
+    made: Path, tmp_path: Path, terminal: Terminal
 ) -> None:
     plant = copy_plant(made, tmp_path / "plant", days=1)
     arguments = ["nightly", "--site", str(plant / "site.toml"), "--settle", "0"]
-    with redirect_stderr(terminal.stream):
+    with redirect_stderr(terminal.stream), redirect_stdout(terminal.stream):
         assert main(arguments) == Exit.NOTICES
     raw = terminal.raw()
     assert "] Judging 2026-03-28 (1 of 1)." in raw
     folder = plant / "reports" / "2026-03-28"
-    lines = [line for line in screen(raw) if line]
-    assert not [line for line in lines if line.startswith("[")]
-    assert lines[-1] == (f"Days judged: 1. On 2026-03-28: 1 next outage. Newest report: {folder}")
-    assert capsys.readouterr().out == f"{folder}\n"
+    first, *_, path, last = [line for line in screen(raw) if line]
+    assert first == "Inbox inbox: 1 files."
+    assert path == str(folder)
+    assert last == f"Days judged: 1. On 2026-03-28: 1 next outage. Newest report: {folder}"
 
 
 def test_a_pipe_gets_each_step_as_a_dated_line() -> None:
