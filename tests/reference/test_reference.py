@@ -27,7 +27,7 @@ from rowcall.take_in.cells.time_formats import given_form, swapped, time_form
 from rowcall.take_in.cells.timestamps import is_usable, parse_times
 from rowcall.work_log.problem import Column
 from rowcall.work_log.read_log import parse_work_log
-from rowcall_reports.findings import SCHEMA
+from rowcall_reports.tables.day_files import TABLES
 
 
 def chapter(part: str, heading: str) -> str:
@@ -188,7 +188,9 @@ def test_every_column_and_kind_of_work_has_its_meaning() -> None:
     assert forms("work-log", "Kinds of work") == [*Work]
 
 
-def test_every_column_of_the_findings_and_every_mark_is_named() -> None:
-    assert forms("report", "Findings") == [column.name for column in SCHEMA]
+def test_every_column_of_the_tables_and_every_mark_is_named() -> None:
+    printed = chapter("report", "Findings, cases and work orders")
+    assert len(TABLES) == 3
+    assert all(f"\n\n{one.reference()}\n\n" in printed for one in TABLES)
     marks = {mark.letter for rule in load_rules() for mark in rule.marks}
     assert set(forms("report", "Marks of rows")) == {*marks, "?"}

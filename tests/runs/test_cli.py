@@ -23,6 +23,7 @@ COMMANDS = (
     "rerun",
     "demo",
     "rules",
+    "schema",
     "new-site",
     "set-aside",
     "look",

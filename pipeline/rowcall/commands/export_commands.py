@@ -83,16 +83,18 @@ def _add_set_aside(commands: Commands) -> None:
 
 
 def _set_aside(options: argparse.Namespace) -> Exit:
+    from rowcall.csv_text import to_csv
     from rowcall.site_file import read_site
     from rowcall.store import Store
-    from rowcall.store.aside import Kept, aside_counts, aside_rows, harmless
+    from rowcall.store.aside import Kept, aside_counts, aside_rows
 
     with Store.open(read_site(options.site).store, read_only=True) as store:
         kept = Kept(options.file or "", options.reason or "")
         counts = aside_counts(store, kept)
         if options.to:
             check_new(options.to)
-            write_new(options.to, harmless(aside_rows(store, kept)).write_csv())
+            rows = aside_rows(store, kept)
+            write_new(options.to, to_csv(rows.columns, rows.iter_rows()))
     total = 0
     for file, reason, rows in counts.iter_rows():
         print(printable(f"{rows:>10}  {file}: {reason}"))

@@ -78,7 +78,8 @@ def _add_rerun(commands: Commands) -> None:
         commands,
         _rerun,
         "rerun",
-        "judge a range of days again, with other settings, into another folder",
+        "judge a range of days again, with other settings, into another folder, with one report of "
+        "the range: trends, cases, what differs and why",
     )
     add_site(parser)
     add_wait(parser)
@@ -98,18 +99,28 @@ def _add_rerun(commands: Commands) -> None:
         metavar="KEY=VALUE",
         help="a setting to try, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
     )
+    parser.add_argument(
+        "--against",
+        default="nightly",
+        metavar="FOLDER",
+        help="another rerun's folder: the report of the range says which verdicts differ from it "
+        "and why (default: nightly, the nightly record)",
+    )
 
 
 def _rerun(options: argparse.Namespace) -> Exit:
     from rowcall.runs.rerun import run_rerun
 
     settings = dict(_setting(text) for text in options.set)
+    site = read_logged_site(options, settings, is_to_judge=True)
     result = run_rerun(
-        read_logged_site(options, settings, is_to_judge=True),
+        site,
         first=options.first,
         last=options.last,
         folder=options.out,
         settings=settings,
+        as_written=read_logged_site(options) if settings else site,
+        against=options.against,
         now=datetime.now(UTC),
         wait_s=options.wait,
         progress=LOG.info,
@@ -204,6 +215,8 @@ def print_what_was_done(result: RunResult) -> None:
         LOG.warning(text)
     for report in result.reports:
         print(report)
+    if result.range_report is not None:
+        print(result.range_report)
 
 
 def _setting(text: str) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""The commands that only print: rules and reference."""
+"""The commands that only print: rules, schema and reference."""
 
 from __future__ import annotations
 
@@ -16,6 +16,18 @@ def add_to(commands: Commands) -> None:
         _rules,
         "rules",
         "print what each rule looks for, its thresholds, their sources, and causes",
+    )
+    parser = add_command(
+        commands,
+        _schema,
+        "schema",
+        "print what the columns of findings, cases and work orders hold, for other systems",
+    )
+    parser.add_argument(
+        "table",
+        nargs="?",
+        choices=("findings", "cases"),
+        help="print the JSON Schema (draft 2020-12) of a line of findings.jsonl or cases.jsonl",
     )
     parser = add_command(
         commands,
@@ -48,6 +60,21 @@ def _rules(_: argparse.Namespace) -> Exit:
             print(f"  cause {cause.name}: {cause.title} (weights: {cause.source})")
             for one in cause.evidence:
                 print(f"    {one.holds:+.1f} if so, {one.fails:+.1f} if not: {one.of}")
+        print()
+    return Exit.DONE
+
+
+def _schema(options: argparse.Namespace) -> Exit:
+    from rowcall_reports.tables.day_files import TABLES, schema_text
+
+    if options.table:
+        print(schema_text(options.table), end="")
+        return Exit.DONE
+    for table in TABLES:
+        print(f"{table.name}, a line: {table.title}")
+        width = max(len(column.name) for column in table.columns)
+        for column in table.columns:
+            print(f"  {column.name:{width}}  {column.type_words}: {column.words}")
         print()
     return Exit.DONE
 

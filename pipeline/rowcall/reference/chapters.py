@@ -114,16 +114,13 @@ def _work_log() -> Lists:
 
 def _report() -> Lists:
     from rowcall.diagnosis.rule_book import load_rules
-    from rowcall_reports.findings import SCHEMA
     from rowcall_reports.row_marks import UNKNOWN
+    from rowcall_reports.tables.day_files import TABLES
 
     marks = [*(mark for rule in load_rules() for mark in rule.marks), UNKNOWN]
     return {
         "marks": table(("letter", "row"), ((f"`{m.letter}`", m.meaning) for m in marks)),
-        "columns": table(
-            ("column", "type", "meaning"),
-            ((f"`{c.name}`", str(c.dtype).partition("(")[0], c.meaning) for c in SCHEMA),
-        ),
+        "tables": "\n\n".join(f"### {one.name}\n\n{one.reference()}" for one in TABLES),
     }
 
 
