@@ -13,7 +13,7 @@ from rowcall import units
 Item = TypeVar("Item")
 
 NO_VALUE = "-"
-percent = units.percent
+percent, significant = units.percent, units.significant
 _WIDEST_PADDED = 110  # a table wider than this wraps in a text mail, where padding only hurts
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -60,11 +60,6 @@ def number(value: float | None, digits: int = 0) -> str:
     return units.number(value, digits)
 
 
-def significant(value: float, digits: int = 3) -> str:
-    """Return a number with so many significant digits, without exponent, thousands separated."""
-    return f"{float(f'{value:.{digits}g}'):,.15g}"
-
-
 def measure(value: float | None, unit: str, digits: int, scale: float = 1.0) -> str:
     """Return `value / scale` with its unit, or a dash where there is no value."""
     if value is None or not math.isfinite(value):
@@ -85,6 +80,11 @@ def bar_gauge(pascal: float | None) -> str:
 def celsius(value: float | None) -> str:
     """Return a temperature in °C."""
     return measure(value, "°C", 0)
+
+
+def quantity(value: float, scale: units.Scale) -> str:
+    """Return a quantity of the inside unit in the site's, or a dash where there is no value."""
+    return scale.show(value) if math.isfinite(value) else NO_VALUE
 
 
 def count(n: int, thing: str, things: str = "") -> str:

@@ -23,8 +23,9 @@ from rowcall.model import (
     WorkEntry,
     WorkLog,
 )
+from rowcall.site import UnitsTable
 
-ZONE = ZoneInfo("UTC")
+ZONE, UNITS = ZoneInfo("UTC"), UnitsTable().scales
 FIRST = date(2026, 2, 1)
 ROWS = {"BH1": 24}
 FAMILIES, RULES = load_families(), load_rules()
@@ -114,4 +115,4 @@ def cases(
         facts={"BH1": pl.DataFrame(lines, schema=HISTORY_COLUMNS, orient="row")},
         rows=ROWS,
     )
-    return list(cases_on(day(until), known, families=FAMILIES, rules=RULES, zone=ZONE))
+    return list(cases_on(day(until), known, families=FAMILIES, rules=RULES, zone=ZONE, units=UNITS))

@@ -9,7 +9,8 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 import polars as pl
 
 from rowcall.model.fact import FACT_COLUMNS, Floats, History
-from rowcall.site import Baghouse, Role
+from rowcall.site import Baghouse, Role, UnitsTable
+from rowcall.units import Units
 
 HOUR_COLUMNS = {
     "compartment": pl.Int64,
@@ -96,7 +97,7 @@ class BaghouseDay:
         95 % of a drop), `plateau_pa` (what it tends to), their errors, `drop_pa`, `left_pa` (what
         is missing of the plateau when the next row is pulsed).
     history: facts and verdicts of the days before.
-    zone: the plant's, for clock times in words.
+    zone, units: the plant's, for clock times and quantities in words.
     fires_known: bits, counters or the cadence of header pressure show every fire of the day.
     inferred: by compartment, how rows were inferred where neither bits nor counters show them;
         there `row` of pulses, facts and subjects may be a place in the firing sequence.
@@ -120,6 +121,7 @@ class BaghouseDay:
     history: History = field(default_factory=History)
     hours: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HOUR_COLUMNS))
     zone: tzinfo = UTC
+    units: Units = UnitsTable().scales
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
     stacks: pl.DataFrame = field(default_factory=pl.DataFrame)
