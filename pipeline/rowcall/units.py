@@ -218,15 +218,17 @@ def number(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:,.{digits}f}"
 
 
-def significant(value: float, digits: int = 3) -> str:
+def significant(value: float, digits: int = 3, *, padded: bool = False) -> str:
     """Write a number with so many significant digits, without exponent, thousands separated.
 
     What is below 1e-6 is written as 0.
+
+    padded: with zeros at its end, so that numbers of one kind have equally many digits.
     """
     rounded = float(f"{value:.{digits}g}")
     decimals = digits - 1 - math.floor(math.log10(abs(rounded))) if rounded else 0
     text = number(rounded, min(max(decimals, 0), 6))
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return text if padded or "." not in text else text.rstrip("0").rstrip(".")
 
 
 DpUnit = Literal["kPa", "Pa", "mbar", "[in_i'H2O]"]
@@ -262,13 +264,13 @@ class Scale:
         """
         value = self.of(inside)
         if self.decimals is None:
-            return significant(value, 3 + finer)
+            return significant(value, 3 + finer, padded=True)
         text = number(value, max(0, self.decimals + finer))
         return f"+{text}" if signed and not text.startswith("-") else text
 
     def show(self, inside: float, finer: int = 0) -> str:
         """Write a quantity of the inside unit."""
-        return f"{self.number(inside, finer)} {self.words}"
+        return f"{self.number(inside, finer)} {self.words}".rstrip()
 
 
 def _scale(code: str, decimals: int | None = None, words: str = "") -> Scale:
@@ -313,7 +315,7 @@ class Units:
         dp, dp_a_day: DP [Pa], and what it changes by in a day [Pa/d].
         drag: DP over face velocity, in feet a minute where gas flow is in cubic feet [Pa.s/m].
         gauge, pressure: of headers and supply, and differences of such [Pa].
-        temperature: no difference, which is 1.8 times as many degF as K [Cel].
+        temperature, warming: a temperature [Cel]; a difference, 1.8 times as many degF as K [K].
         heat_dose: time above a temperature times by how much [K.min].
         gas_flow: [m3/s].
         air, air_flow: of free air [m3, m3/s].
@@ -325,6 +327,7 @@ class Units:
     gauge: Scale
     pressure: Scale
     temperature: Scale
+    warming: Scale
     heat_dose: Scale
     gas_flow: Scale
     air: Scale
@@ -341,6 +344,7 @@ class Units:
         air: AirUnit,
     ) -> Self:
         """Return the scales of the units that a site file names."""
+        factor = UNITS[temperature].factor
         is_us = gas_flow == "[cft_i]/min"
         velocity, over = ("[ft_i]/min", "/(ft/min)") if is_us else ("m/s", "·s/m")
         return cls(
@@ -350,7 +354,8 @@ class Units:
             gauge=_GAUGE[pressure],
             pressure=_scale(pressure, _GAUGE[pressure].decimals),
             temperature=_scale(temperature, 0),
-            heat_dose=Scale(UNITS[temperature].factor, _HEAT_DOSE[temperature], 0),
+            warming=Scale(factor, "K" if temperature == "Cel" else symbol(temperature), 0),
+            heat_dose=Scale(factor, _HEAT_DOSE[temperature], 0),
             gas_flow=_GAS_FLOW[gas_flow],
             air=_scale(air),
             air_flow=_AIR_FLOW[air],

@@ -67,24 +67,17 @@ def measure(value: float | None, unit: str, digits: int, scale: float = 1.0) -> 
     return f"{number(value / scale, digits)} {unit}".strip()
 
 
-def kilopascal(pascal: float | None) -> str:
-    """Return a differential pressure in kPa."""
-    return measure(pascal, "kPa", 2, 1e3)
-
-
-def bar_gauge(pascal: float | None) -> str:
-    """Return a header or supply pressure in bar gauge."""
-    return measure(pascal, "bar gauge", 2, 1e5)
-
-
-def celsius(value: float | None) -> str:
-    """Return a temperature in °C."""
-    return measure(value, "°C", 0)
-
-
 def quantity(value: float, scale: units.Scale) -> str:
-    """Return a quantity of the inside unit in the site's, or a dash where there is no value."""
+    """Return a quantity of the inside unit in that of a scale, or a dash where it is not known."""
     return scale.show(value) if math.isfinite(value) else NO_VALUE
+
+
+ScaleOf = Callable[[units.Units], units.Scale]
+
+
+def fixed(words: str, decimals: int, factor: float = 1.0) -> ScaleOf:
+    """Return the scale of a kind of quantity that is written alike at every plant."""
+    return lambda shown: units.Scale(factor, words, decimals)
 
 
 def count(n: int, thing: str, things: str = "") -> str:

@@ -93,7 +93,8 @@ def test_flows_of_free_air_are_those_of_scipy() -> None:
 def test_a_temperature_is_no_difference_of_temperatures() -> None:
     ten_c = constants.convert_temperature(10.0, "Celsius", "Fahrenheit")
     assert US.temperature.of(10.0) == pytest.approx(ten_c) == pytest.approx(50.0)
-    assert US.heat_dose.show(10.0) == "18 °F-minutes"  # 10 K are 18 degrees Fahrenheit
+    assert (METRIC.warming.show(10.0), US.warming.show(10.0)) == ("10 K", "18 °F")
+    assert US.heat_dose.show(10.0) == "18 °F-minutes"
     assert METRIC.heat_dose.show(10.0) == "10 degree-minutes"
 
 

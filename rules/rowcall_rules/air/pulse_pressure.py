@@ -32,7 +32,7 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension
+from rowcall.units import Dimension, percent
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -97,7 +97,9 @@ def _judge_header(context: Context, subject: Subject, media: Fibre, pressure: fl
     )
     slack = context.limits["slack"]
     if (1 - slack) * low <= pressure <= (1 + slack) * high:
-        return Answer.clear(subject, f"As usual: {seen}.", values)
+        is_within = low <= pressure <= high
+        lead = "As usual" if is_within else f"Within {percent(slack)} of what is usual"
+        return Answer.clear(subject, f"{lead}: {seen}.", values)
     setting = context.day.baghouse.pulse_pressure
     stated = "" if setting is None else f" The site file sets {gauge.show(setting)}."
     found = "low" if pressure < low else "high"
