@@ -109,7 +109,7 @@ def test_a_temperature_is_no_difference_of_temperatures() -> None:
         (
             US,
             "4.95 in. w.c.; -0.013 in. w.c. a day; 1.23 in. w.c./(ft/min); 87.3 psig; 4.5 psi; "
-            "400 °F; 33,902 acfm; 4.63 ft³; 7.2 ft³ of free air a minute",
+            "400 °F; 33,902 acfm; 4.63 ft³; 7.20 ft³ of free air a minute",
         ),
     ],
 )
