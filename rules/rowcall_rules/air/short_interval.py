@@ -103,7 +103,7 @@ def _over_cycle(context: Context, header: int) -> str:
 
 
 def _action(context: Context, header: int, needed: float) -> str:
-    setting = f"{show(needed, 's', 0)} or more between two pulses on this header"
+    setting = f"{show(needed, 's', 1)} or more between two pulses on this header"
     interval = context.facts.of(Fact.INTERVAL_S, header)
     row = context.facts.of(Fact.ROW_INTERVAL_S)
     if row <= _TAKES_TURNS * interval:  # the setting counts from row to row of all headers
