@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages
 from helpers.report_facts import with_facts
 from helpers.unit_systems import OTHER, SYSTEMS, WORDS
 
@@ -17,7 +18,6 @@ from rowcall.model import Fact
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
-from rowcall_reports.markdown import write_markdown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -79,7 +79,7 @@ def test_a_report_holds_no_unit_of_another_system(
     system: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     report = report_in(system)
-    words = "\n".join([write_markdown(report, ()), *drawn_words(report, monkeypatch)])
+    words = "\n".join([all_pages(report), *drawn_words(report, monkeypatch)])
     assert re.findall(WORDS[OTHER[system]], words) == []
     own = {match[0] for match in re.finditer(WORDS[system], words)}
     shown = {"metric": {"kPa", "bar", "°C", "m³"}, "us": {"in. w.c.", "psig", "psi", "°F", "acfm"}}
