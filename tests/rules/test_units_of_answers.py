@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from unittest.mock import MagicMock
 
 import numpy as np
 import polars as pl
@@ -11,10 +12,13 @@ import pytest
 from helpers.scenes import exports, history_of, kiln, study
 from helpers.unit_systems import OTHER, SYSTEMS, WORDS
 
+import rowcall.runs.study
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import FACT_COLUMNS, BaghouseDay, Fact, Finding, History, Signal
-from rowcall.site import Role
+from rowcall.runs.study import study_day
+from rowcall.site import Role, Site
+from rowcall.store import Store
 
 PAST = {
     (0, 0): {
@@ -87,3 +91,17 @@ def test_all_but_words_is_the_same_in_any_units(answers: dict[str, list[Finding]
         for findings in answers.values()
     ]
     assert list(map(repr, bare[0])) == list(map(repr, bare[1]))
+
+
+def test_a_day_is_studied_in_the_units_of_its_site(monkeypatch: pytest.MonkeyPatch) -> None:
+    day = study(exports(kiln(), hours=6)[0]).day
+    site = Site.model_validate(
+        {
+            "plant": {"name": "Ondravel Lime", "time_zone": "Europe/Vienna"},
+            "baghouse": [day.baghouse],
+            "units": SYSTEMS["us"],
+        }
+    )
+    monkeypatch.setattr(rowcall.runs.study, "study_from", lambda *_: day)
+    studied = study_day(MagicMock(spec=Store), site, day.baghouse, day.day, History())
+    assert studied.units == SYSTEMS["us"].scales
