@@ -17,7 +17,8 @@ from rowcall.day_report import DayReport
 from rowcall.model import Fact
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
+from rowcall_reports.tables.findings import findings_frame
+from rowcall_reports.tables.formats import to_json_lines, to_parquet
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from rowcall.errors import printable
 from rowcall.mail.message import Letter, content_id
+from rowcall.mail.notice import Notice
 from rowcall.model import Urgency
-from rowcall.notice import Notice
 from rowcall.site import Site
 from rowcall.store.nights.judgements import Judged
 from rowcall_reports.html import to_html
