@@ -124,7 +124,8 @@ def test_the_example_of_a_site_file_is_a_valid_one(tmp_path: Path) -> None:
     assert limits_in_force(load_rules(), site.rules)["row_silent"]["min_pulses"] == 20
     written = tomllib.loads(example[1])
     assert site.take_in.model_fields_set == written["take_in"].keys()
-    assert written.keys() == {"plant", "folders", "take_in", "mail", "log", "rules", "baghouse"}
+    tables = {"plant", "folders", "take_in", "units", "mail", "log", "rules", "baghouse"}
+    assert written.keys() == tables
 
 
 def test_every_time_form_named_is_read() -> None:
