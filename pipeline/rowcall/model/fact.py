@@ -185,7 +185,7 @@ class Fact(Enum):
     )
     # Baghouse.
     ROW_INTERVAL_S = _baghouse(
-        "s", "time from row to row", "cleaning", "compressed_air", "short_interval"
+        "s", "time from row to row", "settings_found", "compressed_air", "short_interval"
     )
     N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
     RESIDUAL_DP_PA = _baghouse(
@@ -213,7 +213,7 @@ class Fact(Enum):
     )
     CLEAN_DP_PER_FLOW = _baghouse(
         "Pa.s/m3",
-        "DP over gas flow just after cleaning, at the viscosity of 20 Cel",
+        "level of DP over gas flow just after cleaning, at the viscosity of 20 Cel",
         "one_baghouse",
     )
     DP_PER_FLOW_GROWTH = _baghouse(
@@ -222,9 +222,7 @@ class Fact(Enum):
     START_DP_PA = _baghouse(
         "Pa", "level of DP at which cleaning starts, as found", "settings_found"
     )
-    STOP_DP_PA = _baghouse(
-        "Pa", "level of DP at which cleaning stops, as found", "settings_found"
-    )
+    STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_found")
     RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse", "trends")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
     N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")

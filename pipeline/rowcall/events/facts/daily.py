@@ -11,7 +11,7 @@ from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.facts.operation import operation_facts
-from rowcall.events.filter.drag import drag_on_demand, drag_on_time, filtered
+from rowcall.events.filter.cycle_drag import drag_on_demand, drag_on_time, filtered
 from rowcall.events.filter.set_points import start_set_point, stop_set_point
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds

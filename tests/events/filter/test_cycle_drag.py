@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from rowcall.events.filter.drag import Filtered, drag_on_demand, drag_on_time, filtered
+from rowcall.events.filter.cycle_drag import Filtered, drag_on_demand, drag_on_time, filtered
 from rowcall.gas.viscosity import viscosity_ratio
 from rowcall.model import Floats, Signal
 
