@@ -9,6 +9,7 @@ from rowcall.day_report import DayReport
 from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import (
     BaghouseDay,
+    Case,
     Caution,
     Chapter,
     FactBook,
@@ -90,6 +91,11 @@ class PreparedReport:
     def own_jobs(self) -> tuple[Job, ...]:
         """The jobs without those that others account for."""
         return tuple(job for job in self.jobs if not job.is_explained)
+
+    @property
+    def own_cases(self) -> tuple[Case, ...]:
+        """The cases without those that others account for: what may be news."""
+        return tuple(case for case in self.report.cases if not case.explained_by)
 
     @property
     def cautions(self) -> set[Caution]:

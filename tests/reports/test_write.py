@@ -31,6 +31,7 @@ def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
     assert sorted(path.name for path in folder.iterdir()) == [
         "findings.jsonl",
         "findings.parquet",
+        "mail.json",
         "rowcall-2026-11-24.html",
         "rowcall-2026-11-24.md",
         "rows-BH1.png",
@@ -56,6 +57,7 @@ def test_newer_report_takes_the_place_of_the_older(tmp_path: Path) -> None:
     assert names == {
         "findings.jsonl",
         "findings.parquet",
+        "mail.json",
         "rowcall-2026-11-24.html",
         "rowcall-2026-11-24.md",
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from email.message import EmailMessage
@@ -17,6 +17,7 @@ from rowcall.mail.fate import (
     SENDING,
     SENT,
     UNKNOWN,
+    WAITING,
     Outbox,
     fate_unknown,
     name_of,
@@ -38,26 +39,43 @@ class Letter:
     html: str  # refers to pictures as `cid:` + `content_id(name)`
     pictures: Sequence[tuple[str, bytes]]  # name, PNG
     written: datetime  # with zone; becomes the Date header
+    earlier: Sequence[tuple[date, int]] = ()  # days and revisions that a digest also covers
+
+    @property
+    def covers(self) -> Sequence[tuple[date, int]]:
+        """The days that whoever has the mail has, with their revisions, oldest first."""
+        return (*self.earlier, (self.day, self.revision))
 
     @property
     def name(self) -> str:
         """What the mail is, in a sentence."""
+        if self.earlier:
+            return f"digest of {self.earlier[0][0]} to {self.day}"
         return name_of(self.day, self.revision)
 
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """What became of a report's mail: by recipient, and in sentences for the log."""
+    """What became of a report's mail: by recipient, and in sentences for the log.
+
+    down: why the server could not be used at all; empty where it could.
+    """
 
     sent: tuple[str, ...]
     waiting: tuple[str, ...]  # tried again by the next run
     unknown: tuple[str, ...]  # never sent again by itself
     messages: tuple[str, ...]
+    down: str = ""
 
 
 def content_id(picture: str) -> str:
-    """Return the id by which the HTML part of a mail refers to a picture."""
+    """Return the id by which the HTML part of a mail refers to a picture (RFC 2392)."""
     return f"{picture}@rowcall"
+
+
+def size_of(mail: Mail, letter: Letter) -> int:
+    """Return how large the message is as it is handed over [bytes]."""
+    return len(compose(mail, letter).as_bytes())
 
 
 def compose(mail: Mail, letter: Letter) -> EmailMessage:
@@ -67,13 +85,12 @@ def compose(mail: Mail, letter: Letter) -> EmailMessage:
     recognised as the same one.
 
     Raises:
-        MailError: an address of the site file cannot be used.
+        ValueError: an address cannot be used.
     """
     sender = address(mail.sender)
     everyone = [address(recipient) for recipient in mail.to]
-    key = "\n".join(
-        [letter.plant, letter.day.isoformat(), str(letter.revision), *sorted(set(everyone))]
-    )
+    covers = [f"{day}\n{revision}" for day, revision in letter.covers]
+    key = "\n".join([letter.plant, *covers, *sorted(set(everyone))])
     digest = hashlib.sha256(key.encode()).hexdigest()[:32]
     message = EmailMessage(policy=SMTP)
     message["From"] = sender
@@ -105,68 +122,77 @@ def _attach_pictures(message: EmailMessage, pictures: Sequence[tuple[str, bytes]
             filename=name,
             disposition="inline",
         )
+    if pictures:
+        page.set_param("type", "text/html")  # RFC 2387, 3.1: of the part that the others belong to
 
 
-def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str, str]) -> Delivery:
-    """Mail a report to whoever does not have it yet, and to nobody twice.
+def deliver(
+    outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str, str], down: str = ""
+) -> Delivery:
+    """Mail a report to those in `mail.to` who do not have it yet, and to nobody twice.
 
     A recipient is marked 'sending' just before the mail is handed over. Where that mark is found
     again, a run was killed in that moment and may or may not have sent: the mark becomes
-    'unknown', is reported, and is not sent again. Refusals and lost connections wait for the next
-    run.
+    'unknown', is reported, and is not sent again. Refusals and lost connections wait.
+
+    Args:
+        down: why the server could not be used a moment ago; it is not asked again.
 
     Raises:
-        MailError: an address of the site file cannot be used.
+        ValueError: an address cannot be used.
     """
-    day, revision = letter.day, letter.revision
-    unknown, pending = _sort_recipients(outbox, mail, day, revision)
-    result, put_off = SendResult(), list[str]()
+    unknown, pending = _sort_recipients(outbox, mail, letter)
+    result, put_off = SendResult(), ""
 
     def mark(state: str, recipients: Sequence[str]) -> None:
         for recipient in recipients:
-            outbox.set_state(day, revision, recipient, state)
+            for day, revision in letter.covers:
+                outbox.set_state(day, revision, recipient, state)
 
-    if pending:
-        message = compose(mail, letter)
-        try:
+    try:
+        if pending and down:
+            raise MailError(down)
+        if pending:
+            message = compose(mail, letter)
             result = send(message, mail, pending, environment, partial(mark, SENDING))
-        except MailError as error:
-            put_off.append(
-                f"The {letter.name} could not be mailed and waits for the next run. {error}"
-            )
+    except MailError as error:
+        put_off = str(error)
     mark(SENT, result.accepted)
-    mark(REFUSED, tuple(result.refused))
     mark(UNKNOWN, result.uncertain)
+    failed = dict.fromkeys(pending, put_off) if put_off else result.refused
+    for recipient, why in failed.items():
+        for day, revision in letter.covers:
+            outbox.set_failed(day, revision, recipient, WAITING if put_off else REFUSED, why)
     unknown = (*unknown, *result.uncertain)
-    lines = _report_lines(letter.name, replace(result, uncertain=unknown))
-    waiting = pending if put_off else tuple(result.refused)
-    return Delivery(result.accepted, waiting, unknown, (*lines, *put_off))
+    lines = list(_report_lines(letter.name, replace(result, uncertain=unknown)))
+    if put_off:
+        lines.append(f"The {letter.name} could not be mailed and waits for the next run. {put_off}")
+    return Delivery(result.accepted, tuple(failed), unknown, tuple(lines), put_off)
 
 
 def _sort_recipients(
-    outbox: Outbox, mail: Mail, day: date, revision: int
+    outbox: Outbox, mail: Mail, letter: Letter
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return who may or may not have the mail after a killed run, and who surely has it not."""
     unknown: list[str] = []
     pending: list[str] = []
     for recipient in dict.fromkeys(address(entry) for entry in mail.to):
-        state = outbox.state(day, revision, recipient)
-        if state == SENDING:
-            outbox.set_state(day, revision, recipient, UNKNOWN)
+        fates = {key: outbox.fate(*key, recipient) for key in letter.covers}
+        states = {key: fate.state if fate else "" for key, fate in fates.items()}
+        if SENDING in states.values():
+            for key, state in states.items():
+                if state == SENDING:
+                    outbox.set_state(*key, recipient, UNKNOWN)
             unknown.append(recipient)
-        elif state in (None, REFUSED):
+        elif not {SENT, UNKNOWN} & set(states.values()):
             pending.append(recipient)
     return tuple(unknown), tuple(pending)
 
 
-def _report_lines(what: str, result: SendResult) -> tuple[str, ...]:
-    lines = []
+def _report_lines(what: str, result: SendResult) -> Iterator[str]:
     if result.accepted:
-        lines.append(f"The {what} was mailed to {', '.join(result.accepted)}.")
+        yield f"The {what} was mailed to {', '.join(result.accepted)}."
     for recipient, reason in result.refused.items():
-        lines.append(
-            f"The {what} was refused for {recipient} ({reason}); the next run tries again."
-        )
+        yield f"The {what} was refused for {recipient} ({reason}); it is tried again."
     if result.uncertain:
-        lines.append(fate_unknown(what, result.uncertain))
-    return tuple(lines)
+        yield fate_unknown(what, result.uncertain)

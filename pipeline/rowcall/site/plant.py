@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
-from rowcall.site.address import checked
-from rowcall.site.toml_table import Name, Seconds, Table
+from rowcall.site.address import address, checked
+from rowcall.site.toml_table import Name, Seconds, Table, TableError
 
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
@@ -161,13 +161,68 @@ class Log(Table):
     old_files: Annotated[int, Field(ge=1, le=1000)] = 4
 
 
-class Mail(Table):
-    """Where reports are mailed; the user name and password come from the environment only."""
+def _one_or_more(value: object) -> object:
+    return (value,) if isinstance(value, str) else value
 
-    to: Annotated[tuple[Address, ...], Field(min_length=1)]
+
+Addresses = Annotated[tuple[Address, ...], BeforeValidator(_one_or_more), Field(min_length=1)]
+Pressing = Literal["now", "next outage", "watch"]  # as `model.Urgency`, most pressing first
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
+class Reader(Table):
+    """Who is mailed about some baghouses only, or on some days only.
+
+    A day is quiet for a reader where nothing as pressing as `from_urgency` is new on it, and
+    nothing is to be done now.
+    """
+
+    to: Addresses
+    baghouses: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None  # ids; None: all
+    from_urgency: Pressing = "watch"
+    quiet: Literal["report", "line", "nothing", "digest"] = "report"
+    digest_on: Weekday = "monday"  # quiet days since the last one, in one mail
+
+    @model_validator(mode="before")
+    @classmethod
+    def _default_quiet(cls, given: object) -> object:
+        """Who names an urgency wants no report below it, unless he says so."""
+        if isinstance(given, dict) and "from_urgency" in given:
+            return {"quiet": "nothing", **given}
+        return given
+
+
+class Mail(Table):
+    """Where reports are mailed, and to whom; the password is never in the site file itself."""
+
+    to: Addresses  # every report, and trouble
+    reader: tuple[Reader, ...] = ()
     sender: Annotated[Address, Field(alias="from")]
     host: Name
     port: Annotated[int, Field(ge=1, le=65535)] = 587
     security: Literal["starttls", "tls"] = "starttls"
     login: bool = True
+    user: Name | None = None  # left out: from the environment, as the password
+    password_file: Path | None = None
     days_back: Annotated[int, Field(ge=1, le=366)] = 7  # older days are reported, not mailed
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        seen = {address(text) for text in self.to}
+        for number, reader in enumerate(self.reader):
+            own = {address(text) for text in reader.to}
+            if twice := sorted(seen & own):
+                text = f"{twice[0]} is named in [mail] to or in another table; name each once"
+                raise TableError([(("reader", number, "to"), text)])
+            seen |= own
+        return self
+
+    @property
+    def readers(self) -> tuple[Reader, ...]:
+        """Everyone who is mailed, those of every report first."""
+        return (Reader(to=self.to), *self.reader)
+
+    def beside(self, base: Path) -> Mail:
+        """Return the same with its files found from the folder of the site file."""
+        file = self.password_file
+        return self if file is None else self.model_copy(update={"password_file": base / file})

@@ -35,7 +35,7 @@ class Site(Table):
         ids = [baghouse.id for baghouse in self.baghouse]
         if len(set(ids)) < len(ids):
             raise ValueError(f"baghouse ids {ids} must differ from each other")
-        if found := list(self._tags_of_two()):
+        if found := [*self._tags_of_two(), *self._readers_of_none(ids)]:
             raise TableError(found)
         return self
 
@@ -52,6 +52,14 @@ class Site(Table):
                         f"{first.id}; one tag records one thing, so one of the two is wrong"
                     )
                     yield ("baghouse", number, "tag", index), text
+
+    def _readers_of_none(self, ids: list[str]) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Yield readers' baghouses that the site file has not."""
+        for number, reader in enumerate(self.mail.reader if self.mail else ()):
+            for index, house in enumerate(reader.baghouses or ()):
+                if house not in ids:
+                    text = f"there is no baghouse {house!r}; allowed are {', '.join(ids)}"
+                    yield ("mail", "reader", number, "baghouses", index), text
 
     @property
     def take_in_settings(self) -> TakeIn:

@@ -32,7 +32,7 @@ _LIKELY = 0.5  # chosen: below it the cause is one among others
 
 def write_news(prepared: PreparedReport) -> str:
     """Return what became of the cases on the day, '' on a day without any case."""
-    cases = [case for case in prepared.report.cases if not case.explained_by]
+    cases = prepared.own_cases
     if not cases:
         return ""
     lines = [

@@ -18,8 +18,10 @@ import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
+from rowcall.mail.fate import Fate
+from rowcall.mail.login import PASSWORD, USER
 from rowcall.mail.message import Letter
-from rowcall.mail.smtp import CA_FILE, PASSWORD, USER
+from rowcall.mail.smtp import CA_FILE
 from rowcall.site import Mail
 
 HOST = "localhost"
@@ -175,19 +177,25 @@ class DictOutbox:
     """An outbox that forgets at the end of the test, and may be killed at a state."""
 
     def __init__(self) -> None:
-        self.states: dict[tuple[date, int, str], str] = {}
+        self.fates: dict[tuple[date, int, str], Fate] = {}
         self.killed_at: str | None = None
+        self.now = datetime(2026, 11, 25, 4, 30, tzinfo=UTC)
 
-    def state(self, day: date, revision: int, recipient: str) -> str | None:
-        """Return the state of a recipient."""
-        return self.states.get((day, revision, recipient))
+    def fate(self, day: date, revision: int, recipient: str) -> Fate | None:
+        """Return the fate of a recipient's mail."""
+        return self.fates.get((day, revision, recipient))
 
     def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
         """Keep a state, or die as a killed run does."""
         if state == self.killed_at:
             raise KeyboardInterrupt
-        self.states[day, revision, recipient] = state
+        self.fates[day, revision, recipient] = Fate(state, self.now)
+
+    def set_failed(self, day: date, revision: int, recipient: str, state: str, said: str) -> None:
+        """Keep one more failure."""
+        before = self.fate(day, revision, recipient) or Fate(state, self.now)
+        self.fates[day, revision, recipient] = before.failed(state, said, self.now)
 
     def all_states(self) -> list[str]:
         """Return every state, planner first."""
-        return [state for _, state in sorted(self.states.items(), reverse=True)]
+        return [fate.state for _, fate in sorted(self.fates.items(), reverse=True)]
