@@ -73,6 +73,7 @@ def build_parser() -> argparse.ArgumentParser:
     _add_outage_sheet(commands)
     _add_check_store(commands)
     _add_backup(commands)
+    _add_mail(commands)
     return parser
 
 
@@ -345,4 +346,25 @@ def _add_backup(commands: _Commands[argparse.ArgumentParser]) -> None:
     _add_wait(parser)
     parser.add_argument(
         "--to", type=Path, required=True, metavar="FILE", help="new file for the copy"
+    )
+
+
+def _add_mail(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "mail",
+        "mail reports that readers lack, also those given up; or only look; or test the server",
+    )
+    _add_site(parser)
+    _add_wait(parser)
+    either = parser.add_mutually_exclusive_group()
+    either.add_argument(
+        "--dry-run",
+        action="store_true",
+        help="send nothing; print who would get what now, how large, and why or why not",
+    )
+    either.add_argument(
+        "--test",
+        action="store_true",
+        help="send each reader a few words, and print what the mail server answers",
     )

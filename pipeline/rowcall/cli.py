@@ -332,6 +332,26 @@ def _backup(options: argparse.Namespace) -> Exit:
     return Exit.DONE
 
 
+def _mail(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.mailing.by_hand import dry_run, mail_waiting, send_tests
+
+    site, now = _site(options), datetime.now(UTC)
+    if options.dry_run:
+        for line in dry_run(site, now, options.wait, LOG.info):
+            print(line)
+        return Exit.DONE
+    if options.test:
+        taken = []
+        for line, was_taken in send_tests(site, now, os.environ):
+            print(line, flush=True)
+            taken.append(was_taken)
+        return Exit.DONE if all(taken) else Exit.NOT_MAILED
+    lacking = mail_waiting(site, now, options.wait, os.environ, LOG.info)
+    for text in lacking:
+        LOG.warning(text)
+    return Exit.NOT_MAILED if lacking else Exit.DONE
+
+
 def _check_new(target: Path) -> None:
     if target.exists():
         raise RowcallError(
@@ -424,4 +444,5 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "outage-sheet": _outage_sheet,
     "check-store": _check_store,
     "backup": _backup,
+    "mail": _mail,
 }

@@ -42,12 +42,13 @@ class Fate:
 
     @property
     def next_try(self) -> datetime:
-        """The instant from which a mail that failed may be tried again.
-
-        A server that could not be used is tried by every run.
-        """
+        """The instant of the next try; a server that could not be used is tried by every run."""
         gap = _GAPS[min(self.n_failed, len(_GAPS)) - 1] if self.state == REFUSED else 0
-        return self.changed + max(timedelta(days=gap) - _EARLIER, timedelta())
+        return self.changed + timedelta(days=gap)
+
+    def is_due(self, now: datetime) -> bool:
+        """Whether a mail that failed is tried again by a run at an instant."""
+        return now >= max(self.next_try - _EARLIER, self.changed) and not self.is_given_up
 
     def failed(self, state: str, said: str, now: datetime) -> Fate:
         """Return the fate after one more failure."""

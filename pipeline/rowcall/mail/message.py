@@ -142,21 +142,19 @@ def deliver(
         ValueError: an address cannot be used.
     """
     unknown, pending = _sort_recipients(outbox, mail, letter)
-    result, put_off = SendResult(), ""
+    result, put_off = SendResult(), down if pending else ""
 
     def mark(state: str, recipients: Sequence[str]) -> None:
         for recipient in recipients:
             for day, revision in letter.covers:
                 outbox.set_state(day, revision, recipient, state)
 
-    try:
-        if pending and down:
-            raise MailError(down)
-        if pending:
-            message = compose(mail, letter)
+    if pending and not down:
+        message = compose(mail, letter)
+        try:
             result = send(message, mail, pending, environment, partial(mark, SENDING))
-    except MailError as error:
-        put_off = str(error)
+        except MailError as error:
+            put_off = str(error)
     mark(SENT, result.accepted)
     mark(UNKNOWN, result.uncertain)
     failed = dict.fromkeys(pending, put_off) if put_off else result.refused
@@ -164,10 +162,8 @@ def deliver(
         for day, revision in letter.covers:
             outbox.set_failed(day, revision, recipient, WAITING if put_off else REFUSED, why)
     unknown = (*unknown, *result.uncertain)
-    lines = list(_report_lines(letter.name, replace(result, uncertain=unknown)))
-    if put_off:
-        lines.append(f"The {letter.name} could not be mailed and waits for the next run. {put_off}")
-    return Delivery(result.accepted, tuple(failed), unknown, tuple(lines), put_off)
+    lines = tuple(_report_lines(outbox, letter, replace(result, uncertain=unknown), put_off))
+    return Delivery(result.accepted, tuple(failed), unknown, lines, put_off or down)
 
 
 def _sort_recipients(
@@ -189,10 +185,17 @@ def _sort_recipients(
     return tuple(unknown), tuple(pending)
 
 
-def _report_lines(what: str, result: SendResult) -> Iterator[str]:
+def _report_lines(
+    outbox: Outbox, letter: Letter, result: SendResult, put_off: str
+) -> Iterator[str]:
+    what = f"The {letter.name}"
     if result.accepted:
-        yield f"The {what} was mailed to {', '.join(result.accepted)}."
+        yield f"{what} was mailed to {', '.join(result.accepted)}."
     for recipient, reason in result.refused.items():
-        yield f"The {what} was refused for {recipient} ({reason}); it is tried again."
+        fate = outbox.fate(letter.day, letter.revision, recipient)
+        then = "given up" if fate and fate.is_given_up else "tried again"
+        yield f"{what} was refused for {recipient} ({reason}); it is {then}."
     if result.uncertain:
-        yield fate_unknown(what, result.uncertain)
+        yield fate_unknown(letter.name, result.uncertain)
+    if put_off:
+        yield f"{what} could not be mailed and waits for the next run. {put_off}"

@@ -28,8 +28,9 @@ class Errand:
     """What becomes of one day, or of the quiet days of a digest, for some recipients.
 
     Attributes:
-        form: report, line or digest of `letter`; empty where nothing is mailed now, `why` says why.
+        form: report, line or digest of `letter`; empty where nothing is mailed now.
         state: kept of the mail instead, where not empty.
+        why: it is mailed, or is not.
         is_lacking: whether they should have got something.
     """
 
@@ -105,13 +106,11 @@ class Errands:
     def _waits(self, day: date, judged: Judged, to: str) -> Errand | None:
         """Return why a mail that failed is not tried now, None where it is."""
         fate = self.outbox.fate(day, judged.revision, to)
-        if fate is None or fate.state not in FAILED or self.at_once:
+        if fate is None or fate.state not in FAILED or self.at_once or fate.is_due(self.now):
             return None
         if fate.is_given_up:
             why = f"given up ({fate.said})"
             return Errand(to=(to,), day=day, revision=judged.revision, why=why)
-        if self.now >= fate.next_try:
-            return None
         when = local_day(fate.next_try, self.site.plant.zone)
         why = f"The report of {day} was refused for {to} ({fate.said}) and waits until {when}."
         return Errand(to=(to,), day=day, revision=judged.revision, why=why, is_lacking=True)
@@ -161,7 +160,8 @@ class Errands:
         else:
             mail = self.mail.model_copy(update={"to": to})
             letter = letters.report_letter(self.site, mail, folder, day, judged, day_mail)
-        return Errand(to=to, day=day, revision=judged.revision, form=form, letter=letter)
+        why = f"{day_mail.pressing}: new, or to do now" if day_mail.pressing else "nothing new"
+        return Errand(to=to, day=day, revision=judged.revision, form=form, letter=letter, why=why)
 
     def _digests(self, reader: Reader) -> Iterator[Errand]:
         """Yield a reader's digests of the quiet days before the last weekday that he named."""
@@ -189,7 +189,8 @@ class Errands:
         except OSError as error:
             why = f"{folder}: it cannot be read ({error.strerror or error}) and mailed."
             return Errand(to=to, day=newest, revision=revision, why=why, is_lacking=True)
-        return Errand(to=to, day=newest, revision=revision, form="digest", letter=letter)
+        why = f"{len(of_days)} quiet days"
+        return Errand(to=to, day=newest, revision=revision, form="digest", letter=letter, why=why)
 
     def _folder(self, day: date) -> Path:
         return self.site.reports / day.isoformat()

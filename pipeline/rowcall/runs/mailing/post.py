@@ -108,7 +108,7 @@ def _mail_failed_notices(
         failed = [
             to
             for to, fate in fates.items()
-            if fate and fate.state in FAILED and (at_once or now >= fate.next_try)
+            if fate and fate.state in FAILED and (at_once or fate.is_due(now))
         ]
         if failed and any(fate and fate.state in (SENT, UNKNOWN) for fate in fates.values()):
             due = [one for one in kept if one.mailed == day]
