@@ -193,6 +193,9 @@ class Fact(Enum):
     COLD_GAS_MIN = _baghouse(
         "min", "minutes with gas below its water dew point at the inlet", "one_baghouse", "signs"
     )
+    ACID_GAS_MIN = _baghouse(
+        "min", "minutes with gas below its acid dew point at the inlet", "one_baghouse"
+    )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property

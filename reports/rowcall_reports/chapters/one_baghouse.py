@@ -111,6 +111,7 @@ _DP_LINES: Sequence[tuple[Fact, str, str, int, float]] = (
     (Fact.RUNNING_MIN, "Time running", "h", 1, 60.0),
     (Fact.N_STARTS, "Starts", "", 0, 1.0),
     (Fact.COLD_GAS_MIN, "Gas below the water dew point", "min", 0, 1.0),
+    (Fact.ACID_GAS_MIN, "Gas below the acid dew point", "min", 0, 1.0),
 )
 
 
