@@ -13,9 +13,10 @@ from rowcall.guard import UNGUARDED, Failure, Guard
 from rowcall.mail.day_mail import DayMail, groups_of
 from rowcall.model import PRESSING, Urgency
 from rowcall_reports import wording
-from rowcall_reports.chapters.summary import counts
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.first_page.summary import counts
+from rowcall_reports.markdown import write_pages
+from rowcall_reports.page_links import day_page, without_links
 from rowcall_reports.prepared import PreparedReport, prepare
 
 _PICTURE = re.compile(r"!\[[^\n]*\]\(([^)\n]+)\)")
@@ -48,7 +49,8 @@ def _of_baghouses(report: DayReport, houses: Sequence[str]) -> DayReport:
 def _day_mail(
     report: DayReport, houses: tuple[str, ...], pictures: Sequence[Picture], guard: Guard
 ) -> DayMail:
-    markdown = write_markdown(report, pictures, guard)
+    page = write_pages(report, pictures, guard)[day_page(report.day)]
+    markdown = without_links(page)  # a mail does not hold the pages that it links to
     prepared = prepare(report, guard)
     failures = [one for one in guard.failures if not houses or one.baghouse in (*houses, "")]
     pressing = _pressing(prepared, failures)

@@ -6,10 +6,11 @@ import re
 from html.parser import HTMLParser
 
 from helpers import report_days
+from helpers.day_pages import all_pages
 
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.html import to_html
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.page_links import without_links
 
 PICTURE = Picture("rows-BH1.png", b"", "rows of BH1", "Roll call.")
 
@@ -32,7 +33,7 @@ class Tags(HTMLParser):
 
 
 def report_text() -> str:
-    return write_markdown(report_days.report(name=report_days.ODD_NAME), (PICTURE,))
+    return all_pages(report_days.report(name=report_days.ODD_NAME), (PICTURE,))
 
 
 def page(src: dict[str, str]) -> Tags:
@@ -40,14 +41,14 @@ def page(src: dict[str, str]) -> Tags:
 
 
 def test_pictures_point_where_they_were_put() -> None:
-    (image,) = page({"rows-BH1.png": "cid:rows-BH1.png@rowcall"}).of("img")
+    image, *_ = page({"rows-BH1.png": "cid:rows-BH1.png@rowcall"}).of("img")
     assert image["src"] == "cid:rows-BH1.png@rowcall"
     assert image["alt"] == "rows of BH1"
 
 
 def test_picture_that_is_not_there_is_told_by_its_text() -> None:
     assert page({}).of("img") == []
-    markdown = write_markdown(report_days.report(), (PICTURE,))
+    markdown = all_pages(report_days.report(), (PICTURE,))
     assert "rows of BH1" in to_html(markdown, title="x", image_src={})
 
 
@@ -101,7 +102,7 @@ class Text(HTMLParser):
 
 
 def test_page_and_text_of_a_mail_say_the_same_in_the_same_order() -> None:
-    markdown = report_text()
+    markdown = without_links(report_text())
     names = {"rows-BH1.png": "cid:rows-BH1.png@rowcall"}
     shown = Text(to_html(markdown, title="x", image_src=names)).shown.partition(">")[2]
     plain = re.sub(r"\]\([^)]*\.png\)|\\(?=[^\w\s])", " ", markdown)

@@ -16,6 +16,12 @@ from rowcall_reports.write import ReportError, write_report
 
 PICTURE = Picture("rows-BH1.png", b"\x89PNG one", "rows of BH1", "Roll call.")
 
+PAGES = {
+    f"{name}.{ending}"
+    for name in ("rowcall-2026-11-24", "baghouse-BH1", "baghouse-BH2", "method")
+    for ending in ("md", "html")
+}
+
 
 def written(folder: Path) -> Path:
     return write_report(folder, report_days.report(), (PICTURE,))
@@ -29,11 +35,7 @@ def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
     folder = written(tmp_path / "deep" / "reports")
     assert folder == tmp_path / "deep" / "reports" / "2026-11-24"
     assert sorted(path.name for path in folder.iterdir()) == [
-        "findings.jsonl",
-        "findings.parquet",
-        "mail.json",
-        "rowcall-2026-11-24.html",
-        "rowcall-2026-11-24.md",
+        *sorted(PAGES | {"findings.jsonl", "findings.parquet", "mail.json"}),
         "rows-BH1.png",
     ]
     assert all(path.is_file() for path in folder.iterdir())
@@ -54,13 +56,7 @@ def test_newer_report_takes_the_place_of_the_older(tmp_path: Path) -> None:
     again = write_report(tmp_path, replace(report_days.report(), revision=2), ())
     assert "Revision 2" in markdown_of(again)
     names = {path.name for path in again.iterdir()}
-    assert names == {
-        "findings.jsonl",
-        "findings.parquet",
-        "mail.json",
-        "rowcall-2026-11-24.html",
-        "rowcall-2026-11-24.md",
-    }
+    assert names == PAGES | {"findings.jsonl", "findings.parquet", "mail.json"}
     assert [path.name for path in tmp_path.iterdir()] == ["2026-11-24"]
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages
 from helpers.exports import START, aside, long_csv, stored, taken
 from helpers.site_texts import SITE
 from hypothesis import given, settings
@@ -22,7 +23,6 @@ from rowcall.store import Store
 from rowcall.store.aside import harmless
 from rowcall.take_in import Outcome
 from rowcall_reports.html import to_html
-from rowcall_reports.markdown import write_markdown
 from rowcall_reports.write import write_report
 
 HOSTILE = [
@@ -94,7 +94,7 @@ def named(name: str) -> DayReport:
 
 
 def page_of(report: DayReport) -> Seen:
-    return Seen(to_html(write_markdown(report, ()), title=report.site.plant.name, image_src={}))
+    return Seen(to_html(all_pages(report, ()), title=report.site.plant.name, image_src={}))
 
 
 PLAIN = page_of(named("plain"))

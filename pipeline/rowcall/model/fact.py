@@ -77,7 +77,13 @@ class Fact(Enum):
     DAYS_STACKED = _row("1", "days that these pulses come from", _EVIDENCE)
     # Rows: from their stacked pulses, against the reference rows of the header.
     DROP_RATIO = _row(
-        "1", "drop over that of the reference rows", _EVIDENCE, "row_weak", "roll_call", "row_sheet"
+        "1",
+        "drop over that of the reference rows",
+        _EVIDENCE,
+        "row_weak",
+        "roll_call",
+        "row_sheet",
+        "jobs",
     )
     DROP_RATIO_ERROR = _row("1", "standard error of that", _EVIDENCE)
     LATE_S = _row("s", "ends its closing later than the reference rows", _EVIDENCE, "row_panels")
@@ -115,7 +121,7 @@ class Fact(Enum):
         ("headers", "one_baghouse"),
     )
     N_PULSES = About(
-        "1", (Level.COMPARTMENT, Level.BAGHOUSE), "pulses of the day", ("one_baghouse",)
+        "1", (Level.COMPARTMENT, Level.BAGHOUSE), "pulses of the day", ("one_baghouse", "sums")
     )
     # Headers.
     INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
@@ -149,7 +155,7 @@ class Fact(Enum):
     )
     PULSE_LENGTH_S = _header("s", "electrical pulse length by the bits", "compressed_air")
     FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
-    FREE_AIR_DAY_M3 = _header("m3", "free air of the day", "compressed_air")
+    FREE_AIR_DAY_M3 = _header("m3", "free air of the day", "compressed_air", "sums")
     IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "header_leak")
     DECAY_TAU_S = _header(
         "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
