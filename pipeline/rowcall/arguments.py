@@ -14,7 +14,7 @@ _EXIT_CODES = """exit codes:
   2  nothing done: wrong arguments, site file or store; the message says what to correct
   3  reports are written, but exports, tags, work log or store need a look; see the notices
   4  another rowcall run was at work and did not end in time; nothing done
-  5  reports are written, but someone still lacks one by mail; the next run tries again
+  5  reports are written, but someone still lacks one by mail; it is tried again
   6  cut short: what is listed is written and kept; the message says what to correct first
   7  parts of a day failed by an error of rowcall, all else is reported; send the log to developers
   8  reports are written; they name tags that could not be used, or a file waits for the next run

@@ -16,9 +16,11 @@ from rowcall_reports import wording
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.first_page.summary import counts
 from rowcall_reports.markdown import write_pages
-from rowcall_reports.page_links import day_page, without_links
+from rowcall_reports.page_links import NAV_MARK, day_page, without_links
 from rowcall_reports.prepared import PreparedReport, prepare
 
+_LINK = r"\[[^\n]*?\]\([^)\n]+\)"
+_ONLY_LINKS = re.compile(rf"{_LINK}({re.escape(NAV_MARK)}{_LINK})*")
 _PICTURE = re.compile(r"!\[[^\n]*\]\(([^)\n]+)\)")
 
 
@@ -50,7 +52,7 @@ def _day_mail(
     report: DayReport, houses: tuple[str, ...], pictures: Sequence[Picture], guard: Guard
 ) -> DayMail:
     page = write_pages(report, pictures, guard)[day_page(report.day)]
-    markdown = without_links(page)  # a mail does not hold the pages that it links to
+    markdown = _without_pages(page)
     prepared = prepare(report, guard)
     failures = [one for one in guard.failures if not houses or one.baghouse in (*houses, "")]
     pressing = _pressing(prepared, failures)
@@ -65,6 +67,13 @@ def _day_mail(
         markdown=markdown,
         pictures=tuple(name for name in _PICTURE.findall(markdown) if name in known),
     )
+
+
+def _without_pages(page: str) -> str:
+    """Return the page of a day without links to others: a mail does not hold them."""
+    lines = [line for line in page.splitlines() if not _ONLY_LINKS.fullmatch(line)]
+    more = "More on each baghouse, and how this was judged, is in the folder of the report."
+    return without_links("\n".join([*lines, more, ""]))
 
 
 def _pressing(prepared: PreparedReport, failures: Sequence[Failure]) -> Urgency | None:

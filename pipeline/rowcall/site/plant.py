@@ -186,7 +186,7 @@ class Reader(Table):
     @model_validator(mode="before")
     @classmethod
     def _default_quiet(cls, given: object) -> object:
-        """Who names an urgency wants no report below it, unless he says so."""
+        """Who names an urgency wants no report below it, unless they say so."""
         if isinstance(given, dict) and "from_urgency" in given:
             return {"quiet": "nothing", **given}
         return given

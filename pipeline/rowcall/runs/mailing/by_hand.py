@@ -10,8 +10,8 @@ from rowcall.errors import MailError, RowcallError, printable
 from rowcall.mail.message import Letter, compose, size_of
 from rowcall.mail.smtp import send
 from rowcall.runs.lock import hold_site
-from rowcall.runs.mailing.errands import Errand, Errands
 from rowcall.runs.mailing.letters import short_letter
+from rowcall.runs.mailing.mail_plan import MailPlan, PlannedMail
 from rowcall.runs.mailing.post import mail_night
 from rowcall.site import Mail, Reader, Site
 from rowcall.site.address import address
@@ -42,23 +42,23 @@ def dry_run(
     mail = mail_of(site)
     with hold_site(site.store, wait_s, progress), Store.open(site.store, read_only=True) as store:
         has_something = set[str]()
-        for errand in Errands(StoreOutbox(store, now), site, mail).of(judged_days(store)):
-            has_something |= set(errand.to)
-            yield printable(_described(mail, errand))
+        for planned in MailPlan(StoreOutbox(store, now), site, mail).of(judged_days(store)):
+            has_something |= set(planned.to)
+            yield printable(_described(mail, planned))
         for reader in mail.readers:
             for to in map(address, reader.to):
                 if to not in has_something:
                     yield f"{to}: nothing; no report of the last {mail.days_back} days is lacking"
 
 
-def _described(mail: Mail, errand: Errand) -> str:
-    to, letter = ", ".join(errand.to), errand.letter
+def _described(mail: Mail, planned: PlannedMail) -> str:
+    to, letter = ", ".join(planned.to), planned.letter
     if letter is None:
-        return f"{to}: nothing of {errand.day}: {errand.why}"
-    size = size_of(mail.model_copy(update={"to": errand.to}), letter)
+        return f"{to}: nothing of {planned.day}: {planned.why}"
+    size = size_of(mail.model_copy(update={"to": planned.to}), letter)
     return (
-        f'{to}: {errand.form} of {errand.day}, "{letter.subject}" ({errand.why}): text, page and '
-        f"{len(letter.pictures)} pictures, {size / 1e3:,.0f} kB"
+        f'{to}: {planned.form} of {planned.day}, "{letter.subject}" ({planned.why}): text, page '
+        f"and {len(letter.pictures)} pictures, {size / 1e3:,.0f} kB"
     )
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from rowcall.days import local_day
 from rowcall.mail.fate import FAILED, SENT, UNKNOWN
 from rowcall.notice import Notice
-from rowcall.runs.mailing.errands import Errand, Errands
+from rowcall.runs.mailing.mail_plan import MailPlan, PlannedMail
 from rowcall.runs.notices import due_by_mail, mailed, with_reports
 from rowcall.site import Mail, Site
 from rowcall.site.address import address
@@ -36,20 +36,20 @@ class Post:
     lacking: list[str] = field(default_factory=list)
     down: str = ""
 
-    def do(self, errand: Errand) -> bool:
-        """Mail an errand's letter or keep why not; return whether a report left for anyone."""
-        if errand.letter is not None:
-            return self.send(errand.letter, errand.to) and errand.form != "line"
-        if errand.state:
-            self._keep(errand)
-        elif errand.is_lacking:
-            self.lacking.append(errand.why)
+    def carry_out(self, planned: PlannedMail) -> bool:
+        """Mail a letter, or keep that there is none; return whether a report left for anyone."""
+        if planned.letter is not None:
+            return self.send(planned.letter, planned.to) and planned.form != "line"
+        if planned.state:
+            self._keep(planned)
+        elif planned.is_lacking:
+            self.lacking.append(planned.why)
         return False
 
-    def _keep(self, errand: Errand) -> None:
-        for recipient in errand.to:
-            if self.outbox.fate(errand.day, errand.revision, recipient) is None:
-                self.outbox.set_state(errand.day, errand.revision, recipient, errand.state)
+    def _keep(self, planned: PlannedMail) -> None:
+        for recipient in planned.to:
+            if self.outbox.fate(planned.day, planned.revision, recipient) is None:
+                self.outbox.set_state(planned.day, planned.revision, recipient, planned.state)
 
     def send(self, letter: Letter, to: Sequence[str]) -> bool:
         """Mail a letter; return whether it left for anyone."""
@@ -87,13 +87,13 @@ def mail_night(
     if site.mail is None:
         return []
     post = Post(StoreOutbox(store, now), site.mail, environment, progress)
-    errands = Errands(post.outbox, site, site.mail, at_once)
-    days = {errand.day for errand in errands.of(judged_days(store)) if post.do(errand)}
-    kept = with_reports(notices, days, errands.today)
+    plan = MailPlan(post.outbox, site, site.mail, at_once)
+    days = {planned.day for planned in plan.of(judged_days(store)) if post.carry_out(planned)}
+    kept = with_reports(notices, days, plan.today)
     _mail_failed_notices(post, site, now, kept, at_once=at_once)
-    due = due_by_mail(kept, errands.today)
-    if due and _mail_notices(post, site, now, errands.today, due, site.mail.to):
-        kept = mailed(kept, due, errands.today)
+    due = due_by_mail(kept, plan.today)
+    if due and _mail_notices(post, site, now, plan.today, due, site.mail.to):
+        kept = mailed(kept, due, plan.today)
     save_notices(store, kept)
     return post.lacking
 

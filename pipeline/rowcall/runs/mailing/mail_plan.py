@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, get_args
 
 from rowcall.days import local_day
 from rowcall.mail.day_mail import DayMail, read_day_mails
-from rowcall.mail.fate import FAILED, HELD, SENT, UNKNOWN, UNWANTED
+from rowcall.mail.fate import FAILED, HELD, SENT, UNKNOWN, UNWANTED, Fate
 from rowcall.site import Mail, Reader, Site
 from rowcall.site.address import address
 from rowcall.site.plant import Weekday
@@ -24,7 +24,7 @@ _WEEKDAYS: Sequence[str] = get_args(Weekday)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Errand:
+class PlannedMail:
     """What becomes of one day, or of the quiet days of a digest, for some recipients.
 
     Attributes:
@@ -45,8 +45,8 @@ class Errand:
 
 
 @dataclass(frozen=True, slots=True)
-class Errands:
-    """Finds the errands of a night.
+class MailPlan:
+    """Who is to be mailed what in a night.
 
     Attributes:
         at_once: mails that failed are tried now, whenever they were tried last.
@@ -69,8 +69,8 @@ class Errands:
         """The plant-local day of the run."""
         return local_day(self.now, self.site.plant.zone)
 
-    def of(self, judged: Mapping[date, Judged]) -> Iterator[Errand]:
-        """Yield the errands for the judged days that someone lacks, oldest first; digests last."""
+    def of(self, judged: Mapping[date, Judged]) -> Iterator[PlannedMail]:
+        """Yield what becomes of the judged days that someone lacks, oldest first; digests last."""
         oldest = self.today - timedelta(days=self.mail.days_back)
         open_days = self.outbox.days_open()
         for day, one in sorted(judged.items()):
@@ -79,14 +79,14 @@ class Errands:
         for reader in self.mail.readers:
             yield from self._digests(reader)
 
-    def _of_day(self, day: date, judged: Judged, *, is_old: bool) -> Iterator[Errand]:
+    def _of_day(self, day: date, judged: Judged, *, is_old: bool) -> Iterator[PlannedMail]:
         lacking: list[tuple[Reader, str]] = []
         for reader in self.mail.readers:
             for to in dict.fromkeys(map(address, reader.to)):
                 fate = self.outbox.fate(day, judged.revision, to)
                 if _has(self.outbox, day, judged, to) or (is_old and fate is None):
                     continue
-                if waits := self._waits(day, judged, to):
+                if waits := self._waits(day, judged, to, fate):
                     yield waits
                 else:
                     lacking.append((reader, to))
@@ -101,19 +101,20 @@ class Errands:
                 f"{folder}: the report of {day} cannot be read ({error.strerror or error}) and "
                 f'mailed; "rowcall rejudge --from {day} --to {day}" writes it again.'
             )
-            yield Errand(to=everyone, day=day, revision=judged.revision, why=why, is_lacking=True)
+            yield PlannedMail(
+                to=everyone, day=day, revision=judged.revision, why=why, is_lacking=True
+            )
 
-    def _waits(self, day: date, judged: Judged, to: str) -> Errand | None:
+    def _waits(self, day: date, judged: Judged, to: str, fate: Fate | None) -> PlannedMail | None:
         """Return why a mail that failed is not tried now, None where it is."""
-        fate = self.outbox.fate(day, judged.revision, to)
         if fate is None or fate.state not in FAILED or self.at_once or fate.is_due(self.now):
             return None
         if fate.is_given_up:
             why = f"given up ({fate.said})"
-            return Errand(to=(to,), day=day, revision=judged.revision, why=why)
+            return PlannedMail(to=(to,), day=day, revision=judged.revision, why=why)
         when = local_day(fate.next_try, self.site.plant.zone)
         why = f"The report of {day} was refused for {to} ({fate.said}) and waits until {when}."
-        return Errand(to=(to,), day=day, revision=judged.revision, why=why, is_lacking=True)
+        return PlannedMail(to=(to,), day=day, revision=judged.revision, why=why, is_lacking=True)
 
     def _mailed(
         self,
@@ -121,8 +122,8 @@ class Errands:
         judged: Judged,
         mails: Mapping[tuple[str, ...], DayMail],
         lacking: Sequence[tuple[Reader, str]],
-    ) -> Iterator[Errand]:
-        """Yield what those who lack a day get of it, one errand for all who get the same."""
+    ) -> Iterator[PlannedMail]:
+        """Yield what those who lack a day get of it, one mail for all who get the same."""
         alike: dict[tuple[str, tuple[str, ...]], list[str]] = {}
         for reader, to in lacking:
             day_mail = _mail_for(reader, mails)
@@ -134,7 +135,7 @@ class Errands:
                 self.quiet.setdefault(to, {})[day] = judged, day_mail
             alike.setdefault((form, day_mail.baghouses), []).append(to)
         for (form, houses), everyone in alike.items():
-            yield self._errand(form, tuple(everyone), day, judged, mails.get(houses))
+            yield self._planned(form, tuple(everyone), day, judged, mails.get(houses))
 
     def _form(self, day: date, judged: Judged, day_mail: DayMail, reader: Reader, to: str) -> str:
         """Return what a reader gets of a day; who had a report of it gets the next one, too."""
@@ -142,29 +143,31 @@ class Errands:
         has_had = any(fate is not None and fate.state == SENT for fate in before)
         return reader.quiet if day_mail.is_quiet_for(reader) and not has_had else "report"
 
-    def _errand(
+    def _planned(
         self, form: str, to: tuple[str, ...], day: date, judged: Judged, day_mail: DayMail | None
-    ) -> Errand:
+    ) -> PlannedMail:
         from rowcall.runs.mailing import letters
 
         folder = self._folder(day)
         if day_mail is None:
             why = f"{folder}: the report of {day} is gone and cannot be mailed."
-            return Errand(to=to, day=day, revision=judged.revision, why=why, is_lacking=True)
+            return PlannedMail(to=to, day=day, revision=judged.revision, why=why, is_lacking=True)
         if form in ("nothing", "digest"):
             state = UNWANTED if form == "nothing" else HELD
             why = "quiet day" if form == "nothing" else "quiet day, kept for the digest"
-            return Errand(to=to, day=day, revision=judged.revision, state=state, why=why)
+            return PlannedMail(to=to, day=day, revision=judged.revision, state=state, why=why)
         if form == "line":
             letter = letters.line_letter(self.site, day, judged, day_mail)
         else:
             mail = self.mail.model_copy(update={"to": to})
             letter = letters.report_letter(self.site, mail, folder, day, judged, day_mail)
         why = f"{day_mail.pressing}: new, or to do now" if day_mail.pressing else "nothing new"
-        return Errand(to=to, day=day, revision=judged.revision, form=form, letter=letter, why=why)
+        return PlannedMail(
+            to=to, day=day, revision=judged.revision, form=form, letter=letter, why=why
+        )
 
-    def _digests(self, reader: Reader) -> Iterator[Errand]:
-        """Yield a reader's digests of the quiet days before the last weekday that he named."""
+    def _digests(self, reader: Reader) -> Iterator[PlannedMail]:
+        """Yield a reader's digests of the quiet days before the last weekday that they named."""
         since = (self.today.weekday() - _WEEKDAYS.index(reader.digest_on)) % len(_WEEKDAYS)
         end = self.today - timedelta(days=since)
         alike: dict[tuple[date, ...], list[str]] = {}
@@ -178,7 +181,7 @@ class Errands:
 
     def _digest(
         self, to: tuple[str, ...], of_days: Mapping[date, tuple[Judged, DayMail]]
-    ) -> Errand:
+    ) -> PlannedMail:
         from rowcall.runs.mailing.letters import digest_letter
 
         newest = max(of_days)
@@ -188,16 +191,18 @@ class Errands:
             letter = digest_letter(self.site, mail, folder, of_days)
         except OSError as error:
             why = f"{folder}: it cannot be read ({error.strerror or error}) and mailed."
-            return Errand(to=to, day=newest, revision=revision, why=why, is_lacking=True)
+            return PlannedMail(to=to, day=newest, revision=revision, why=why, is_lacking=True)
         why = f"{len(of_days)} quiet days"
-        return Errand(to=to, day=newest, revision=revision, form="digest", letter=letter, why=why)
+        return PlannedMail(
+            to=to, day=newest, revision=revision, form="digest", letter=letter, why=why
+        )
 
     def _folder(self, day: date) -> Path:
         return self.site.reports / day.isoformat()
 
 
 def _mail_for(reader: Reader, mails: Mapping[tuple[str, ...], DayMail]) -> DayMail | None:
-    """Return a reader's part of a day, all of it where the report was written before he asked."""
+    """Return a reader's part of a day, all of it where the report was written before they asked."""
     return mails.get(reader.baghouses or ()) or mails.get(())
 
 

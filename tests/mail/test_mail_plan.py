@@ -17,7 +17,7 @@ from helpers.nights.small_plant import ZONE
 from rowcall.cli import Exit, main
 from rowcall.mail.day_mail import DAY_MAIL, DayMail, to_json
 from rowcall.notice import Notice
-from rowcall.runs.mailing.by_hand import dry_run
+from rowcall.runs.mailing.by_hand import dry_run, mail_waiting
 from rowcall.runs.mailing.post import mail_night
 from rowcall.site_file import read_site
 from rowcall.store import Store
@@ -89,12 +89,10 @@ class Plant:
             [day, datetime(2026, 11, 24), revision],
         )
 
-    def night(self, day: date, *, at_once: bool = False, notices: tuple[Notice, ...] = ()) -> None:
+    def night(self, day: date, notices: tuple[Notice, ...] = ()) -> None:
         """Mail as on the morning of a day."""
         site, now = read_site(self.folder / "site.toml"), at(day)
-        self.lacking = mail_night(
-            self.store, site, now, notices, self.environment, lambda _: None, at_once=at_once
-        )
+        self.lacking = mail_night(self.store, site, now, notices, self.environment, lambda _: None)
 
     def last_to(self, reader: str) -> Envelope:
         """Return the last mail of a reader."""
@@ -224,7 +222,9 @@ def test_a_refused_mail_waits_for_its_turn_and_is_said_when_given_up(plant: Plan
     plant.box.refuse = set()
     plant.night(after(20))
     assert plant.got(ALL) == []
-    plant.night(after(20), at_once=True)
+    plant.store.close()
+    site = read_site(plant.folder / "site.toml")
+    assert mail_waiting(site, at(after(20)), 0.0, plant.environment, lambda _: None) == []
     assert plant.got(ALL) == [f"All of {MONDAY}"]
 
 
