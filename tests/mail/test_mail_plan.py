@@ -272,6 +272,19 @@ def test_pictures_beyond_a_megabyte_are_left_out_from_the_last_and_named(plant: 
         assert "a mail holds 1 MB at most: rows-BH2.png" in body.get_content()
 
 
+@pytest.mark.parametrize("content", [b"[{", b'[{"subject": "x"}]', b"{}[", b"\xff"])
+def test_a_day_whose_file_was_changed_is_said_with_the_way_out(
+    plant: Plant, content: bytes
+) -> None:
+    plant.site()
+    plant.judge(MONDAY, "now")
+    (plant.folder / "reports" / MONDAY.isoformat() / DAY_MAIL).write_bytes(content)
+    plant.night(after(1))
+    (said,) = plant.lacking
+    assert "mail.json is not as rowcall wrote it" in said
+    assert f'"rowcall rejudge --from {MONDAY} --to {MONDAY}" writes it again' in said
+
+
 def test_a_dry_run_says_who_gets_what_and_why_and_sends_nothing(plant: Plant) -> None:
     plant.site('quiet = "nothing"\nbaghouses = ["BH2"]')
     plant.judge(MONDAY, None)

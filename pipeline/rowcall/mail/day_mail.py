@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from errno import EINVAL
 from pathlib import Path
 from typing import get_args
 
@@ -56,9 +57,13 @@ def read_day_mails(folder: Path) -> dict[tuple[str, ...], DayMail]:
     """Return what is mailed of a day, by baghouses.
 
     Raises:
-        OSError: the report has none, or it cannot be read.
+        OSError: the report has none, it cannot be read, or was changed.
     """
-    lines = json.loads((folder / DAY_MAIL).read_text(encoding="utf-8"))
+    text = (folder / DAY_MAIL).read_bytes()
     tuples = ("baghouses", "pictures")
-    mails = [DayMail(**line | {key: tuple(line[key]) for key in tuples}) for line in lines]
+    try:
+        lines = json.loads(text)
+        mails = [DayMail(**line | {key: tuple(line[key]) for key in tuples}) for line in lines]
+    except (ValueError, TypeError, KeyError) as error:
+        raise OSError(EINVAL, f"{DAY_MAIL} is not as rowcall wrote it") from error
     return {mail.baghouses: mail for mail in mails}

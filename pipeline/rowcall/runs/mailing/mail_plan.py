@@ -146,8 +146,6 @@ class MailPlan:
     def _planned(
         self, form: str, to: tuple[str, ...], day: date, judged: Judged, day_mail: DayMail | None
     ) -> PlannedMail:
-        from rowcall.runs.mailing import letters
-
         folder = self._folder(day)
         if day_mail is None:
             why = f"{folder}: the report of {day} is gone and cannot be mailed."
@@ -156,6 +154,8 @@ class MailPlan:
             state = UNWANTED if form == "nothing" else HELD
             why = "quiet day" if form == "nothing" else "quiet day, kept for the digest"
             return PlannedMail(to=to, day=day, revision=judged.revision, state=state, why=why)
+        from rowcall.runs.mailing import letters  # loads the report; a day that is held needs none
+
         if form == "line":
             letter = letters.line_letter(self.site, day, judged, day_mail)
         else:
