@@ -16,7 +16,7 @@ from helpers.nights.small_plant import ZONE
 
 from rowcall.cli import Exit, main
 from rowcall.mail.day_mail import DAY_MAIL, DayMail, to_json
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.runs.mailing.by_hand import dry_run, mail_waiting
 from rowcall.runs.mailing.post import mail_night
 from rowcall.site_file import read_site

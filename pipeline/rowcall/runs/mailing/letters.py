@@ -10,7 +10,7 @@ from pathlib import Path
 from rowcall.errors import printable
 from rowcall.mail.day_mail import DayMail
 from rowcall.mail.message import Letter, content_id, size_of
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.site import Mail, Site
 from rowcall.store.nights.judgements import Judged
 from rowcall_reports.html import to_html
