@@ -48,15 +48,7 @@ def mail_failure(
         to: settings.store.with_name(f"{name}-{quote(to, safe='@')}")
         for to in map(address, settings.mail.to)
     }
-    unkept, lacking = "", []
-    for reader, mark in marks.items():
-        try:
-            mark.touch(exist_ok=False)
-        except FileExistsError:
-            continue
-        except OSError as problem:
-            unkept = problem.strerror or str(problem)
-        lacking.append(reader)
+    lacking, unkept = _marked(marks)
     if not lacking:
         return
     mail = settings.mail.model_copy(update={"to": tuple(lacking)})
@@ -65,6 +57,20 @@ def mail_failure(
         if reader not in left:
             with suppress(OSError):
                 marks[reader].unlink(missing_ok=True)
+
+
+def _marked(marks: Mapping[str, Path]) -> tuple[list[str], str]:
+    """Mark readers as mailed; return those who were not yet, and why a mark could not be made."""
+    lacking, unkept = list[str](), ""
+    for reader, mark in marks.items():
+        try:
+            mark.touch(exist_ok=False)
+        except FileExistsError:
+            continue
+        except OSError as problem:
+            unkept = problem.strerror or str(problem)
+        lacking.append(reader)
+    return lacking, unkept
 
 
 def forget_failures(store: Path) -> None:
