@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date, timedelta, timezone, tzinfo
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
@@ -14,6 +14,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_
 
 from rowcall.site.address import address, checked
 from rowcall.site.toml_table import Name, Seconds, Table, TableError
+from rowcall.units import AirUnit, DpUnit, GasFlowUnit, PressureUnit, TemperatureUnit, Units
 
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
@@ -151,6 +152,21 @@ class TakeIn(Table):
         copy = self.model_copy()
         copy._tags = frozenset(tags)
         return copy
+
+
+class UnitsTable(Table):
+    """The units of tables, texts and pictures, as UCUM codes; findings files have their own."""
+
+    dp: DpUnit = "kPa"
+    pressure: PressureUnit = "bar"  # of headers and supply, gauge
+    temperature: TemperatureUnit = "Cel"
+    gas_flow: GasFlowUnit = "m3/h"
+    air: AirUnit = "m3"  # free air
+
+    @cached_property
+    def scales(self) -> Units:
+        """How quantities are written."""
+        return Units.of(**self.model_dump())
 
 
 class Log(Table):

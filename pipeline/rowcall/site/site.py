@@ -10,7 +10,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
-from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn
+from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn, UnitsTable
 from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import Table, TableError
@@ -22,6 +22,7 @@ class Site(Table):
     plant: Plant
     folders: Folders = Folders()
     take_in: TakeIn = TakeIn()
+    units: UnitsTable = UnitsTable()
     mail: Mail | None = None
     log: Log | None = None
     rules: dict[str, dict[str, str | int | float]] = Field(default_factory=dict)
