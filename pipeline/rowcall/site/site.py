@@ -24,8 +24,13 @@ class Site(Table):
     take_in: TakeIn = TakeIn()
     units: UnitsTable = UnitsTable()
     mail: Mail | None = None
+    """Left out: nothing is mailed. User and password come from `user` and `password_file`, or from
+    `ROWCALL_SMTP_USER` and `ROWCALL_SMTP_PASSWORD` in the environment; `ROWCALL_SMTP_CA` may name
+    the file of a certificate authority of your own."""
     log: Log | None = None
+    """Left out: runs write to stderr only."""
     rules: dict[str, dict[str, str | int | float]] = Field(default_factory=dict)
+    """A table a rule, `[rules.row_silent]`, with any threshold that `rowcall rules` lists."""
     baghouse: tuple[Baghouse, ...]
     base: Annotated[Path, Field(exclude=True)] = Path()
 
