@@ -137,15 +137,6 @@ def save_day(
     )
 
 
-def urgencies_found(store: Store, day: date) -> dict[str, int]:
-    """Return how many findings of a day there are of each urgency."""
-    rows = store.connection.execute(
-        "SELECT urgency, count(*) FROM findings WHERE day = ? AND verdict = ? GROUP BY urgency",
-        [day, Verdict.FOUND.value],
-    ).fetchall()
-    return {str(urgency): int(n) for urgency, n in rows}
-
-
 def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:
     with store.view("incoming", frame):
         store.connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
