@@ -24,7 +24,7 @@ from rowcall.model import (
     WorkEntry,
     WorkLog,
 )
-from rowcall_reports.outage.judgeable import judgeable
+from rowcall_reports.judgeable import judgeable
 from rowcall_reports.outage.stop import Stop
 
 DAY = date(2026, 3, 15)

@@ -24,7 +24,7 @@ from rowcall.model import (
 from rowcall.site import Baghouse, Site
 from rowcall_reports import wording
 from rowcall_reports.actions import places_of
-from rowcall_reports.outage.judgeable import Advice
+from rowcall_reports.judgeable import Advice
 from rowcall_reports.outage.stop_checks import Step
 
 # As rules and causes write it where what follows needs isolation.

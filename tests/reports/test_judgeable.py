@@ -9,7 +9,7 @@ from helpers.report_days import site
 
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Answer, Finding, Subject
-from rowcall_reports.outage.judgeable import judgeable
+from rowcall_reports.judgeable import judgeable
 
 DAY = date(2026, 3, 15)
 RULES = load_rules()
