@@ -1,16 +1,11 @@
-"""What would make it judgeable: changes of exports, tags and settings, and what each would buy.
-
-Rules say in words why they cannot tell; `LACKS` maps these words to what is lacking. Reasons that
-no change of a record mends (a row without pulses, what another rule found) are left out.
-"""
+"""What would make it judgeable: changes of exports, tags and settings, and what each would buy."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from rowcall.model import Chapter, Finding, Rule, Subject, Verdict
+from rowcall.model import Chapter, Finding, Lack, Rule, Subject
 from rowcall.site import Baghouse, Role, Sample, Site
 from rowcall_reports import wording
 from rowcall_reports.actions import title_of
@@ -22,20 +17,25 @@ _FINE_S = 1.0  # chosen: the sampling that is worth asking a historian for
 # Chosen: the middle of the trials, rows pulsed every few minutes by a quiet transmitter.
 _PULSES, _NOISE = 200, 0.002
 
-
-@dataclass(frozen=True, slots=True)
-class Lack:
-    """One cause of not knowing.
-
-    Attributes:
-        says: pattern of reasons; the first lack of the table that fits counts.
-        do: the change, with the named groups of the pattern; empty where none helps.
-        is_finer: the change is header pressure at `_FINE_S`, no change where it is so recorded.
-    """
-
-    says: str
-    do: str
-    is_finer: bool = False
+# What to change, with `{}` for what it is of; empty where no record would show more.
+CHANGES: Mapping[Lack, str] = {
+    Lack.NOTHING: "",
+    Lack.TAG: "Export a tag of {} and name it in the site file.",
+    Lack.USABLE_TAG: "Repair {} or its export.",
+    Lack.STEP: "Export {}.",
+    Lack.COVERAGE: "Close the gaps in the export of {}.",
+    Lack.ROW_SIGNAL: "Record the solenoid bits by change instead of scanned at intervals, or the "
+    "number of the last row pulsed.",
+    Lack.FINE_PRESSURE: "Record header pressure once a second, every value, without thinning.",
+    Lack.PHASES: "Record header pressure once a second: now its samples meet each pulse at the "
+    "same moment.",
+    Lack.EVERY_SAMPLE: "Record header pressure without lost points: no thinning, no gaps at the "
+    "collector.",
+    Lack.MEDIA: "State the media of the bags in the site file (`media`).",
+    Lack.SUPPLY: "Export a tag of supply pressure, measured ahead of the headers.",
+    Lack.HISTORY: "Export older days as well, or wait: the history is still too short.",
+}
+_FINER = (Lack.FINE_PRESSURE, Lack.PHASES)  # no change where pressure is recorded at `_FINE_S`
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,100 +52,26 @@ class Advice:
     buys: str
 
 
-_BITS = (
-    "Record the solenoid bits by change instead of scanned at intervals, or the number of the "
-    "last row pulsed."
-)
-_FINER = "Record header pressure once a second, every value, without thinning."
-LACKS = (
-    Lack(
-        "sent this row no pulses|no row of this compartment answers|may not be its valve"
-        "|differ alike|no pressure drop whose end|mean drop misleads|judged instead"
-        "|a round has only|wholly in running|were sent only|but stacked they show",
-        "",
-    ),
-    Lack(
-        "names no tag for (?P<what>.+?)(?:, which|$)",
-        "Export a tag of {what} and name it in the site file.",
-    ),
-    Lack("header pressure is sampled every", _FINER, is_finer=True),
-    Lack(
-        r"tell: (?P<what>.+?) is sampled every .*?, (?P<step>[\d,]+) s or less",
-        "Export {what} at least every {step} s.",
-    ),
-    Lack("tell: (?P<what>.+?) covers ", "Close the gaps in the export of {what}."),
-    Lack(
-        "no usable (?P<what>.+?) on this day: (?P<tag>[^ :]+)",
-        "Repair {tag} ({what}), or its export.",
-    ),
-    Lack("its own bit is not usable", "Repair the bits of these rows, or their export."),
-    Lack(
-        "bits are scanned or incomplete|inferred from header pressure|nothing shows which row"
-        "|not every pulse is known",
-        _BITS,
-    ),
-    Lack(
-        "in step with the pulses",
-        "Record header pressure once a second: now its samples meet each pulse at the same moment.",
-        is_finer=True,
-    ),
-    Lack(
-        "whether samples were lost",
-        "Record header pressure without lost points: no thinning, no gaps at the collector.",
-    ),
-    Lack(
-        "no media and no temperature limits|does not state the media",
-        "State the media of the bags in the site file (`media`).",
-    ),
-    Lack(
-        "supply did not empty|neither supply pressure nor another header",
-        "Export a tag of supply pressure, measured ahead of the headers.",
-    ),
-    Lack(
-        "days are known|days since are known|days? for a trend|days show where",
-        "Export older days as well, or wait: the history is still too short.",
-    ),
-    Lack(
-        "pulses could be judged|too few, or too poorly|not certain enough|too uncertain to call"
-        "|refill could be followed|may take up to|may close late|that it refills to"
-        "|pressure between pulses is not known|pressure before pulses is not known",
-        _FINER,
-        is_finer=True,
-    ),
-)
-
-
 def judgeable(
     findings: Iterable[Finding], site: Site, rules: Sequence[Rule], steps: Steps | None = None
 ) -> tuple[Advice, ...]:
     """Return the changes that would turn most verdicts `cannot tell` into others, best first.
 
     Args:
-        findings: of the last days; those that are not `cannot tell` are left out.
+        findings: of one day or more; those that lack nothing are left out.
         steps: time between points of header pressure by baghouse and compartment [s], 0 a shared
             header, where it is known; what is recorded once a second needs no finer record.
     """
     houses = {house.id: house for house in site.baghouse}
-    known, lacking = steps or {}, dict[str, list[Finding]]()
+    known, lacking = steps or {}, dict[tuple[Lack, str], list[Finding]]()
     for finding in findings:
-        house = houses.get(finding.answer.subject.baghouse)
-        if finding.answer.verdict is Verdict.CANNOT_TELL and house is not None:
-            change = _change(finding, house, known)
-            if change:
-                lacking.setdefault(change, []).append(finding)
-    advice = [_advice(change, found, houses, rules, known) for change, found in lacking.items()]
+        answer, house = finding.answer, houses.get(finding.answer.subject.baghouse)
+        if answer.lack is None or house is None or not CHANGES[answer.lack]:
+            continue
+        if answer.lack not in _FINER or not _is_fine(house, answer.subject.compartment, known):
+            lacking.setdefault((answer.lack, answer.lack_of), []).append(finding)
+    advice = [_advice(*key, found, houses, rules, known) for key, found in lacking.items()]
     return tuple(sorted(advice, key=lambda one: (-one.row_days, one.do)))
-
-
-def _change(finding: Finding, house: Baghouse, steps: Steps) -> str:
-    """Return what would let a rule judge, '' where nothing would."""
-    for lack in LACKS:
-        found = re.search(lack.says, finding.answer.text.removesuffix("."))
-        if found:
-            if lack.is_finer and _is_fine(house, finding.answer.subject.compartment, steps):
-                return ""
-            return lack.do.format(**found.groupdict())
-    return ""
 
 
 def _is_fine(house: Baghouse, compartment: int, steps: Steps) -> bool:
@@ -163,7 +89,8 @@ def _step_of(house: str, compartment: int, steps: Steps) -> float | None:
 
 
 def _advice(
-    change: str,
+    lack: Lack,
+    of: str,
     found: Sequence[Finding],
     houses: Mapping[str, Baghouse],
     rules: Sequence[Rule],
@@ -172,25 +99,29 @@ def _advice(
     by_rule = wording.grouped(found, lambda one: one.rule)
     counted = [_counted(group, houses, rules) for group in by_rule]
     ranked = sorted(counted, key=lambda one: (-one[0], one[1]))
-    buys = "; ".join(text for _, text in ranked)
-    if "once a second" in change:
+    buys = f"Becomes judgeable: {'; '.join(text for _, text in ranked)}"
+    if lack in _FINER:
         buys += _reach(found, rules, steps)
-    return Advice(change, sum(n for n, _ in ranked), f"{buys}.")
+    return Advice(CHANGES[lack].format(of), sum(n for n, _ in ranked), f"{buys}.")
 
 
 def _counted(
     found: Sequence[Finding], houses: Mapping[str, Baghouse], rules: Sequence[Rule]
 ) -> tuple[int, str]:
-    """Return of one rule how many verdicts were lacking, and in words of what."""
+    """Return of one rule how many verdicts were lacking, and in words at what."""
     name = found[0].rule
     is_of_rows = any(rule.name == name and rule.chapter is Chapter.ROWS for rule in rules)
     places = {one.answer.subject for one in found}
     sizes = {place: _size(place, houses[place.baghouse], of_rows=is_of_rows) for place in places}
     n_days = sum(sizes[one.answer.subject] for one in found)
-    what, days = f"{wording.escape(title_of(rules, name))}: ", "day"
     if is_of_rows or any(place.row for place in places):
-        what, days = what + f"{wording.count(_rows(places, houses), 'row')}, ", "row-day"
-    return n_days, f"{what}{wording.count(n_days, days)}"
+        where, days = wording.count(_rows(places, houses), "row"), "row-day"
+    else:
+        is_header = any(place.compartment for place in places)
+        where, days = wording.count(len(places), "header" if is_header else "baghouse"), "day"
+    if len({one.day for one in found}) > 1:
+        where += f", {wording.count(n_days, days)}"
+    return n_days, f"{wording.escape(title_of(rules, name))} ({where})"
 
 
 def _size(place: Subject, house: Baghouse, *, of_rows: bool) -> int:

@@ -30,6 +30,7 @@ from rowcall.model import (
     Context,
     Fact,
     Floats,
+    Lack,
     Limits,
     Need,
     Quantity,
@@ -79,7 +80,7 @@ def judge(context: Context) -> Iterator[Answer]:
     series = dp_series(context)
     if series is None:
         why = "no cleaning cycle of this day lay wholly in running operation"
-        yield Answer.cannot_tell(context.subject(), why)
+        yield Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
         return
     trend = series.trend()
     note, change = newest_change(context, series, trend)
@@ -92,7 +93,7 @@ def judge(context: Context) -> Iterator[Answer]:
         trend = series.since((step.day - context.day.day).days).trend()
     if change is not None and series.number.size < context.limits["history_days"]:
         known = f"{series.number.size} of {context.limits['history_days']:.0f} days since are known"
-        yield Answer.cannot_tell(context.subject(), f"{note}, and {known}")
+        yield Answer.cannot_tell(context.subject(), f"{note}, and {known}", Lack.HISTORY)
         return
     is_blind = series.log_flow is None and series.number.size < _FORTNIGHT
     doubt = context.limits["doubt"] * (_BLIND if is_blind else 1.0)
@@ -139,7 +140,7 @@ def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
     note = f" {seen.note[0].upper()}{seen.note[1:]}." if seen.note else ""
     if seen.step is None and seen.trend is None:
         why = f"{lead[0].lower()}{lead[1:]}; {slope} ({series.number.size} known)"
-        return Answer.cannot_tell(context.subject(), why)
+        return Answer.cannot_tell(context.subject(), why, Lack.HISTORY)
     if seen.step is None and not seen.is_rising:
         return Answer.clear(context.subject(), f"{lead}, not rising: {slope}.{note}", values)
     start = series.days[0]

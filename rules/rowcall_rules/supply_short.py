@@ -30,6 +30,7 @@ from rowcall.model import (
     Caution,
     Chapter,
     Context,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -46,7 +47,8 @@ def judge(context: Context) -> Iterator[Answer]:
     headers, limits, subject = HeaderHours(context), context.limits, context.subject()
     low, slow = headers.lower(limits["history_days"]), headers.slower(limits["history_days"])
     if not np.isfinite(low.log).any():
-        yield Answer.cannot_tell(subject, "no header shows the pressure that it refills to")
+        why = "no header shows the pressure that it refills to"
+        yield Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
         return
     fall = max(-math.log1p(-limits["fall"]), _WANDERS * low.wander)
     longer = math.log(limits["slow_ratio"])

@@ -16,6 +16,23 @@ class Verdict(StrEnum):
     CANNOT_TELL = "cannot tell"
 
 
+class Lack(StrEnum):
+    """What a rule lacked where it cannot tell; reports know what would supply it."""
+
+    NOTHING = "nothing"  # that a record could hold: no pulses, or another rule found the reason
+    TAG = "tag"
+    USABLE_TAG = "usable tag"
+    STEP = "step"  # between points of a tag
+    COVERAGE = "coverage"  # of the day by a tag
+    ROW_SIGNAL = "row signal"  # which row was pulsed when
+    FINE_PRESSURE = "fine pressure"  # of the header, against noise and between pulses
+    PHASES = "phases"  # samples of pressure at more than one moment after a pulse
+    EVERY_SAMPLE = "every sample"  # of header pressure, none lost
+    MEDIA = "media"
+    SUPPLY = "supply"  # pressure ahead of the headers
+    HISTORY = "history"
+
+
 class Urgency(StrEnum):
     """When a finding wants action, most pressing first."""
 
@@ -66,7 +83,8 @@ class Answer:
     """One verdict of a rule on one subject.
 
     `text` says why in plain words with numbers; `action` what to do (found only); `start` and
-    `end` (UTC) bound what was seen.
+    `end` (UTC) bound what was seen; `lack` what was lacking (cannot tell only; None in stores of
+    before), and `lack_of` of which tag or role, in words.
     """
 
     subject: Subject
@@ -77,11 +95,19 @@ class Answer:
     start: datetime | None = None
     end: datetime | None = None
     values: tuple[Quantity, ...] = ()
+    lack: Lack | None = None
+    lack_of: str = ""
 
     @classmethod
-    def cannot_tell(cls, subject: Subject, why: str) -> Answer:
+    def cannot_tell(cls, subject: Subject, why: str, lack: Lack, of: str = "") -> Answer:
         """Return the answer of a rule that lacks what it needs to judge."""
-        return cls(subject=subject, verdict=Verdict.CANNOT_TELL, text=f"Cannot tell: {why}.")
+        return cls(
+            subject=subject,
+            verdict=Verdict.CANNOT_TELL,
+            text=f"Cannot tell: {why}.",
+            lack=lack,
+            lack_of=of,
+        )
 
     @classmethod
     def clear(cls, subject: Subject, text: str, values: Iterable[Quantity] = ()) -> Answer:

@@ -253,6 +253,11 @@ CREATE TABLE basis (
 );
 """
 
+_LACKS = """
+ALTER TABLE findings ADD COLUMN lack VARCHAR;
+ALTER TABLE findings ADD COLUMN lack_of VARCHAR;
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -274,4 +279,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("when files were written", _WRITTEN),
     Migration("notices and when they were said", _NOTICES),
     Migration("what a judgement rests on", _BASIS),
+    Migration("what rules lacked", _LACKS),
 )
