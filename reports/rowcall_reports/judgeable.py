@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from rowcall.model import Chapter, Finding, Lack, Rule, Subject
+from rowcall.model import BaghouseDay, Chapter, Finding, Lack, Rule, Subject
 from rowcall.site import Baghouse, Role, Sample, Site
 from rowcall_reports import wording
 from rowcall_reports.actions import title_of
@@ -60,7 +61,8 @@ def judgeable(
     Args:
         findings: of one day or more; those that lack nothing are left out.
         steps: time between points of header pressure by baghouse and compartment [s], 0 a shared
-            header, where it is known; what is recorded once a second needs no finer record.
+            header, where it is known; what is recorded once a second needs no finer record. Of
+            the day of a report `pressure_steps(report.baghouses)`.
     """
     houses = {house.id: house for house in site.baghouse}
     known, lacking = steps or {}, dict[tuple[Lack, str], list[Finding]]()
@@ -72,6 +74,16 @@ def judgeable(
             lacking.setdefault((answer.lack, answer.lack_of), []).append(finding)
     advice = [_advice(*key, found, houses, rules, known) for key, found in lacking.items()]
     return tuple(sorted(advice, key=lambda one: (-one.row_days, one.do)))
+
+
+def pressure_steps(days: Iterable[BaghouseDay]) -> Steps:
+    """Return the time between points of header pressure, as `judgeable` takes it."""
+    return {
+        (day.baghouse.id, tag.compartment): tag.step_s
+        for day in days
+        for tag in day.health
+        if tag.role is Role.HEADER_PRESSURE and math.isfinite(tag.step_s)
+    }
 
 
 def _is_fine(house: Baghouse, compartment: int, steps: Steps) -> bool:

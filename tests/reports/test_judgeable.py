@@ -7,13 +7,13 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
-from helpers.report_days import site
+from helpers.report_days import report, site
 
 import rowcall.diagnosis
 import rowcall_rules
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Answer, Finding, Lack, Subject
-from rowcall_reports.judgeable import CHANGES, judgeable
+from rowcall_reports.judgeable import CHANGES, judgeable, pressure_steps
 
 DAY = date(2026, 3, 15)
 RULES = load_rules()
@@ -55,6 +55,17 @@ def test_trials_are_quoted_only_where_the_change_finds_more() -> None:
     found = unjudged("row_silent", Lack.FINE_PRESSURE, (1, 1))
     (advice,) = judgeable(found, site(), RULES, {("BH1", 0): 5.0})
     assert "trials" not in advice.buys
+
+
+def test_a_days_report_counts_its_own_answers() -> None:
+    day = report()
+    (advice,) = judgeable(day.findings, day.site, day.rules, {("BH1", 0): 5.0})
+    assert advice.do == CHANGES[Lack.FINE_PRESSURE]
+    assert "rows)" in advice.buys
+    assert "row-day" not in advice.buys
+    known = pressure_steps(day.baghouses)
+    assert known == {("BH1", 1): 1.0, ("BH1", 2): 1.0}
+    assert judgeable(day.findings, day.site, day.rules, known) == ()
 
 
 def test_an_answer_on_the_whole_baghouse_counts_its_rows() -> None:
