@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from enum import Enum, auto
 
 from rowcall.days import days_from
-from rowcall.memory.measures import error_of, turn, value_of, words_of
+from rowcall.memory.measures import SILENT_SHARE, error_of, turn, value_of, words_of
 from rowcall.memory.places import Answers, Place, found_in
 from rowcall.model import (
     PRESSING,
@@ -32,7 +32,6 @@ _QUIET_DAYS = 2  # clear days until it is said: one can be chance
 _CLOSE_DAYS = 7  # clear days: a week holds every shift and a weekend
 _BACK_DAYS = 30  # found again within these, it is the old case
 _CHATTER_DAYS, _CHATTER_TURNS = 14, 3  # so many returns in a fortnight
-_SURE_SHARE = 0.05  # of the pulses of a day answered: fewer is silence, not coming and going
 
 Bounds = Callable[[date], tuple[datetime, datetime]]
 
@@ -247,7 +246,7 @@ def _health(life: _Life, answers: Answers) -> str:
 def _comes_and_goes(life: _Life) -> bool:
     """Return whether a clear day may be one of those on which it does not show."""
     shares = life.series.get("row_silent", [])  # a row that once answered nothing is silent
-    return life.chatters or (bool(shares) and min(shares) > _SURE_SHARE)
+    return life.chatters or (bool(shares) and min(shares) > SILENT_SHARE)
 
 
 def _verify(life: _Life, day: date, text: str) -> bool:

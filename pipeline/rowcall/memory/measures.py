@@ -13,6 +13,7 @@ from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
 from rowcall.units import percent, show
 
+SILENT_SHARE = 0.05  # of a day's pulses answered; chosen: fewer is silence, not missing some
 _ERRORS = 4.0  # standard errors of a difference; chosen: 3 make 1 standing case in 10 turn a month
 _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
 _MIN_DAYS = 4

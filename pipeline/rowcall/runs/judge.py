@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 
 import polars as pl
@@ -97,7 +97,8 @@ def judge_day(
     ]
     findings = diagnose(rules, limits, days, guard, done)
     found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
-    known = _remembered(days, [*answers_before(found), *findings], done)
+    answers = [*answers_before(found), *findings]
+    facts = {one.baghouse.id: pl.concat([one.history.facts, _dated(one)]) for one in days}
     return DayReport(
         site=site,
         day=day,
@@ -105,7 +106,9 @@ def judge_day(
         findings=tuple(findings),
         rules=tuple(rules),
         limits=limits,
-        cases=_cases(site, day, known, rules, guard),
+        cases=guard.run(
+            "", "cases", lambda: cases_of(site, day, rules, answers, facts, done), lambda why: ()
+        ),
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
@@ -113,24 +116,18 @@ def judge_day(
     )
 
 
-def _remembered(
-    days: Sequence[BaghouseDay], answers: Sequence[Finding], work: WorkLog
-) -> Remembered:
-    facts = {day.baghouse.id: pl.concat([day.history.facts, _dated(day)]) for day in days}
-    rows = {day.baghouse.id: len(day.baghouse.all_rows()) for day in days}
-    return Remembered(answers=answers, work=work, facts=facts, rows=rows)
-
-
-def _cases(
-    site: Site, day: date, known: Remembered, rules: Sequence[Rule], guard: Guard
+def cases_of(
+    site: Site,
+    day: date,
+    rules: Sequence[Rule],
+    answers: Iterable[Finding],
+    facts: Mapping[str, pl.DataFrame],
+    work: WorkLog,
 ) -> tuple[Case, ...]:
-    families = load_families()
-    return guard.run(
-        "",
-        "cases",
-        lambda: cases_on(day, known, families=families, rules=rules, zone=site.plant.zone),
-        lambda why: (),
-    )
+    """Return the cases of a plant as of the end of a day; answers, facts and work: `Remembered`."""
+    rows = {house.id: len(house.all_rows()) for house in site.baghouse}
+    known = Remembered(answers=answers, work=work, facts=facts, rows=rows)
+    return cases_on(day, known, families=load_families(), rules=rules, zone=site.plant.zone)
 
 
 def _study_guarded(
