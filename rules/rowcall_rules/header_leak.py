@@ -132,7 +132,8 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     if not low.by_history[n]:
         since = since_words(context.history, Fact.PLATEAU_PA, subject)
         why = f"fewer than {limits['history_days']:.0f} days{since} show where it usually stands"
-        return Answer.cannot_tell(subject, why, Lack.HISTORY)
+        level = Quantity("plateau_pa", middle(low.value[n], known), "Pa")
+        return Answer.cannot_tell(subject, why, Lack.HISTORY, values=(level,))
     bound = -math.log1p(-limits["fall"])
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
     is_low = np.where(compared, parts.p_own[n] >= SURE, low.beyond(bound)[n])

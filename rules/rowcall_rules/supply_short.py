@@ -67,7 +67,7 @@ def judge(context: Context) -> Iterator[Answer]:
     )
     if not low.by_history.any():
         text += " Too few days are known to say whether the whole day was low."
-    yield Answer.clear(subject, text)
+    yield Answer.clear(subject, text, _levels(low, np.full(headers.n_hours, fill_value=True)))
 
 
 def _all_sure(change: Change, parts: Parts) -> Hours:
@@ -76,10 +76,20 @@ def _all_sure(change: Change, parts: Parts) -> Hours:
     return np.asarray((parts.p_shared >= SURE) & several)
 
 
+def _levels(low: Change, hours: Hours) -> Iterator[Quantity]:
+    """Return the mean of what the headers tend to in some hours, and of what is usual of them."""
+    levels = np.array([middle(one, hours) for one in low.value])
+    known = np.isfinite(levels)
+    if known.any():
+        yield Quantity("plateau_pa", float(levels[known].mean()), "Pa")
+        if low.by_history[known].all():
+            yield Quantity("usual_plateau_pa", float(low.usual[known].mean()), "Pa")
+
+
 def _found(
     context: Context, headers: HeaderHours, low: Change, slow: Change, hours: Hours
 ) -> Answer:
-    lines, values = [], [Quantity("hours", float(hours.sum()), "h")]
+    lines, values = [], [Quantity("hours", float(hours.sum()), "h"), *_levels(low, hours)]
     for n, header in enumerate(headers.headers):
         now, tau = (middle(one, hours) for one in (low.value[n], np.exp(slow.log[n])))
         if math.isnan(now):

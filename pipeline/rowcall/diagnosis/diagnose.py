@@ -22,6 +22,7 @@ from rowcall.model import (
     Lack,
     Limits,
     Need,
+    Quantity,
     Rule,
     Subject,
     Verdict,
@@ -201,9 +202,17 @@ def with_place(day: BaghouseDay, answer: Answer) -> Answer:
     )
 
 
-def _lacks(need: Need, day: BaghouseDay, why: str, lack: Lack, of: str = "") -> Answer:
+def _lacks(
+    need: Need,
+    day: BaghouseDay,
+    why: str,
+    lack: Lack,
+    of: str = "",
+    values: Iterable[Quantity] = (),
+) -> Answer:
     subject = Subject(day.baghouse.id)
-    return Answer.cannot_tell(subject, f"{why}, which this rule needs {need.purpose}", lack, of)
+    why = f"{why}, which this rule needs {need.purpose}"
+    return Answer.cannot_tell(subject, why, lack, of, values=values)
 
 
 def _missing_tags(need: Need, day: BaghouseDay) -> Answer | None:
@@ -257,7 +266,8 @@ def _missing_past(need: Need, context: Context) -> Answer | None:
         return None
     since = since_words(context.history, known, context.subject()) or " so far"
     why = f"only {days} days are known{since}, {wanted:.0f} are needed"
-    return _lacks(need, context.day, why, Lack.HISTORY)
+    level = Quantity("level", context.facts[known, 0, 0], known.value.unit)
+    return _lacks(need, context.day, why, Lack.HISTORY, values=(level,))
 
 
 def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:

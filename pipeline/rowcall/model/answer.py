@@ -99,7 +99,15 @@ class Answer:
     lack_of: str = ""
 
     @classmethod
-    def cannot_tell(cls, subject: Subject, why: str, lack: Lack, of: str = "") -> Answer:
+    def cannot_tell(
+        cls,
+        subject: Subject,
+        why: str,
+        lack: Lack,
+        of: str = "",
+        *,
+        values: Iterable[Quantity] = (),
+    ) -> Answer:
         """Return the answer of a rule that lacks what it needs to judge."""
         return cls(
             subject=subject,
@@ -107,6 +115,7 @@ class Answer:
             text=f"Cannot tell: {why}.",
             lack=lack,
             lack_of=of,
+            values=tuple(values),
         )
 
     @classmethod

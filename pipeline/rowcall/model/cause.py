@@ -82,6 +82,8 @@ class Measure:
         words: with `{}` for the number, such as `drop {} of its neighbours'`.
         worse: 1 where more is worse, -1 where less is.
         step: change that matters: of the number, or as a share of it where `is_relative`.
+        level: name of the quantity that a repair is to bring back to its usual, `usual_<level>`,
+            which the rule counts anew after such work; '' where the rule needs no days before.
         error: name of its standard error; '' where the ends of its interval give it, or only its
             days show how it scatters.
     """
@@ -93,6 +95,7 @@ class Measure:
     step: float
     error: str = ""
     is_relative: bool = False
+    level: str = ""
 
 
 @dataclass(frozen=True, slots=True)
