@@ -13,7 +13,6 @@ from rowcall.model.answer import (
     Finding,
     Lack,
     Quantity,
-    Subject,
     Urgency,
     Verdict,
 )
@@ -55,7 +54,8 @@ from rowcall.model.rule import (
     limit,
     work,
 )
-from rowcall.model.work import Work, WorkEntry, WorkLog
+from rowcall.site.subject import Subject
+from rowcall.work_log.work import Work, WorkEntry, WorkLog
 
 __all__ = [
     "FACT_COLUMNS",

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
+from rowcall.site.subject import Subject
+
 
 class Verdict(StrEnum):
     """What a rule says of one subject and day."""
@@ -54,19 +56,6 @@ class Caution(StrEnum):
     COMBUSTIBLE_DUST = "combustible dust"
     BREATHING = "breathing"
     HEIGHT = "height"
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class Subject:
-    """What an answer is about; compartment and row are 1-based, 0 meaning all of them.
-
-    is_place: `row` is a place in the firing sequence, the row itself being unknown.
-    """
-
-    baghouse: str
-    compartment: int = 0
-    row: int = 0
-    is_place: bool = False
 
 
 @dataclass(frozen=True, slots=True)

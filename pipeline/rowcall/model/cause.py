@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from rowcall.model.work import Work
+from rowcall.work_log.work import Work
 
 
 class At(StrEnum):
