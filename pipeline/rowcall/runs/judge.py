@@ -26,7 +26,6 @@ from rowcall.model import (
     Rule,
     Subject,
     Verdict,
-    Work,
     WorkLog,
     since_work,
 )
@@ -36,35 +35,12 @@ from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 
-_BEARS_FOR = timedelta(days=HISTORY_DAYS + 7)  # bags are changed row by row in a week
-_NOT_MOVING = (Work.NOTE, Work.INSPECTED, Work.OUTAGE_PLANNED)  # the last is asked for apart
-
 
 def settings_hash(site: Site, limits: Mapping[str, Limits]) -> str:
     """Return a short fingerprint of everything that decides a verdict besides the data."""
     houses = [house.model_dump(mode="json") for house in site.baghouse]
     text = json.dumps([houses, {name: dict(values) for name, values in limits.items()}])
     return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def work_fingerprint(work: WorkLog, site: Site, day: date) -> str:
-    """Return a short fingerprint of what the work log says that could move a day's answers.
-
-    Empty where it says nothing of that kind. Lines move as others come in before them, and count
-    only where an answer names them.
-    """
-    _, end = day_bounds(day, site.plant.zone)
-    done = [
-        [entry.at, entry.work, entry.subject, entry.position, entry.result, entry.part]
-        + [entry.line] * (entry.work is Work.OFF)
-        for entry in work.done_by(end)
-        if entry.work in (Work.OFF, Work.ON)
-        or (entry.work not in _NOT_MOVING and day - _BEARS_FOR < entry.day <= day)
-    ]
-    tomorrow = day + timedelta(days=1)
-    outages = {work.next_outage(house.id, tomorrow) for house in site.baghouse} - {None}
-    text = repr([done, sorted(map(str, outages))]) if done or outages else ""
-    return text and hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def judge_day(
