@@ -120,3 +120,8 @@ class Finding:
     day: date
     rule: str
     answer: Answer
+
+    @property
+    def id(self) -> str:
+        """Of every judgement of the same place, rule and day: `BH1-C1-R7-row_weak-20260224`."""
+        return f"{self.answer.subject.code}-{self.rule}-{self.day:%Y%m%d}"

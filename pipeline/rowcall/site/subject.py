@@ -16,3 +16,11 @@ class Subject:
     compartment: int = 0
     row: int = 0
     is_place: bool = False
+
+    @property
+    def code(self) -> str:
+        """It in ids: `BH1-C2-R7`, `BH1-C2-P7` for a place."""
+        numbers = (("C", self.compartment), ("P" if self.is_place else "R", self.row))
+        return "-".join(
+            [self.baghouse, *(f"{letter}{number}" for letter, number in numbers if number)]
+        )
