@@ -242,6 +242,8 @@ def _clear(rule: str, subject: Subject) -> Finding:
     return Finding(DAY, rule, Answer.clear(subject, "As usual."))
 
 
-def unjudged(rule: str, subject: Subject, text: str) -> Finding:
+def unjudged(
+    rule: str, subject: Subject, text: str, lack: Lack = Lack.FINE_PRESSURE, of: str = ""
+) -> Finding:
     """Return an answer that could not be given."""
-    return Finding(DAY, rule, Answer.cannot_tell(subject, text, Lack.FINE_PRESSURE))
+    return Finding(DAY, rule, Answer.cannot_tell(subject, text, lack, of))
