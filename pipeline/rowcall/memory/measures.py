@@ -12,7 +12,7 @@ from rowcall.events.noise import TO_DEVIATION
 from rowcall.memory.places import Answers, quantity
 from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
-from rowcall.units import percent, show
+from rowcall.units import Units, percent, show
 
 SILENT_SHARE = 0.05  # of a day's pulses answered; chosen: fewer is silence, not missing some
 _BACK = 2.0 / 3.0  # of the way back; chosen: of a rise by 10 % a day's noise of 3 % makes a third
@@ -80,24 +80,25 @@ def course_of(level: float, usual: float, faulty: float) -> Course | None:
     return Course.STAYED if share <= 1 - _BACK else Course.BETWEEN
 
 
-def words_of(members: Sequence[Member], answers: Answers) -> str:
+def words_of(members: Sequence[Member], answers: Answers, units: Units) -> str:
     """Return the numbers of a day in words: `answers 0 % of its pulses`."""
     parts = []
     for member in members:
         finding, measure = answers.get(member.rule), member.measure
         value = value_of(measure, finding) if finding else None
         if measure is not None and value is not None:
-            parts.append(measure.words.format(_written(value, measure)))
+            parts.append(measure.words.format(_written(value, measure, units)))
     return ", ".join(parts)
 
 
-def _written(value: float, measure: Measure) -> str:
+def _written(value: float, measure: Measure, units: Units) -> str:
+    scales = {"dp": units.dp, "gauge": units.gauge, "temperature": units.temperature}
+    if measure.unit in scales:
+        return scales[measure.unit].show(value)
     if measure.unit == "1":
         return percent(max(value, 0.0))
-    digits = {"Cel": 0, "h": 0, "kPa": 2, "bar": 2}.get(measure.unit, 1)
-    if measure.unit == "h":  # counted in hours inside too
-        return f"{value:.0f} h"
-    return show(value, measure.unit, digits)
+    # Hours are counted in hours inside too.
+    return f"{value:.0f} h" if measure.unit == "h" else show(value, measure.unit, 1)
 
 
 def turn(

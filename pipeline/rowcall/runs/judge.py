@@ -103,7 +103,14 @@ def cases_of(
     """Return the cases of a plant as of the end of a day; answers, facts and work: `Remembered`."""
     rows = {house.id: len(house.all_rows()) for house in site.baghouse}
     known = Remembered(answers=answers, work=work, facts=facts, rows=rows)
-    return cases_on(day, known, families=load_families(), rules=rules, zone=site.plant.zone)
+    return cases_on(
+        day,
+        known,
+        families=load_families(),
+        rules=rules,
+        zone=site.plant.zone,
+        units=site.units.scales,
+    )
 
 
 def _study_guarded(
