@@ -143,3 +143,29 @@ def test_few_pulses_or_a_level_pressure_show_no_refill() -> None:
     assert follow_refills(filled_in(header), fire[:4], np.ones(4, np.bool_), 1).is_empty()
     level = Signal(header.time_s, np.full(header.time_s.size, SET_PA))
     assert follow_refills(filled_in(level), fire, np.ones(fire.size, np.bool_), 6).is_empty()
+
+
+def test_an_end_that_the_next_pulse_hides_leaves_the_time_to_95_open() -> None:
+    """An orifice all but level at the next pulse, on a line shared with others, may rise on."""
+    open_s = time_to(0.5, 4.0, 0.1)
+    fire, header = train(0.5, 4.0, open_s + 0.013, n=3000, noise_pa=500.0)
+    rested_fire, rested = train(0.5, 4.0, 20.013, noise_pa=500.0)
+    hidden, seen = day_of(header, fire), day_of(rested, rested_fire)
+    assert hidden["recovery_log_error"] > 0.15 > seen["recovery_log_error"]
+    assert hidden["plateau_error_pa"] > 0.02 * DROP_PA > seen["plateau_error_pa"]
+    # Times to 63 % are compared hour by hour, where what is hidden is the same.
+    assert hidden["tau_log_error"] < 0.1
+
+
+def test_no_plateau_lies_beyond_what_a_transmitter_shows() -> None:
+    """Of a refill that rises all but as a line to the next pulse, no sample shows the end."""
+    fire, header = train(1.0, 15.0, 4.013, n=4000, noise_pa=100.0)
+    line = filled_in(Signal(header.time_s, header.value - header.value.min() + 5.0e5))
+    n_hours = math.ceil(float(fire[-1]) / 3600.0)
+    highest = [
+        follow_refills(line, fire, np.ones(fire.size, np.bool_), n_hours, max_pa)["plateau_pa"]
+        for max_pa in (math.inf, 8.0e5)
+    ]
+    assert highest[0].median() == pytest.approx(10.7e5, rel=0.1)
+    assert highest[1].len() > 0
+    assert float(np.max(highest[1].to_numpy())) <= 8.0e5
