@@ -65,6 +65,7 @@ def build_parser() -> argparse.ArgumentParser:
         "rules",
         "print what each rule looks for, its thresholds, their sources, and causes",
     )
+    _add_schema(commands)
     _add_look(commands)
     _add_set_aside(commands)
     _add_new_site(commands)
@@ -150,7 +151,10 @@ def _add_nightly(commands: _Commands[argparse.ArgumentParser]) -> None:
 
 def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
     parser = _add(
-        commands, "rerun", "judge a range of days again, with other settings, into another folder"
+        commands,
+        "rerun",
+        "judge a range of days again, with other settings, into another folder, with one report of "
+        "the range: trends, cases, what differs and why",
     )
     _add_site(parser)
     _add_wait(parser)
@@ -169,6 +173,13 @@ def _add_rerun(commands: _Commands[argparse.ArgumentParser]) -> None:
         default=[],
         metavar="KEY=VALUE",
         help="a setting to try, RULE.THRESHOLD=VALUE or baghouse.ID.KEY=VALUE; may be repeated",
+    )
+    parser.add_argument(
+        "--against",
+        default="nightly",
+        metavar="FOLDER",
+        help="another rerun's folder: the report of the range says which verdicts differ from it "
+        "and why (default: nightly, the nightly record)",
     )
 
 
@@ -201,6 +212,20 @@ def _add_demo(commands: _Commands[argparse.ArgumentParser]) -> None:
         type=int,
         default=7,
         help="number that decides the random values of the plant (default: 7)",
+    )
+
+
+def _add_schema(commands: _Commands[argparse.ArgumentParser]) -> None:
+    parser = _add(
+        commands,
+        "schema",
+        "print what the columns of findings, cases and work orders hold, for other systems",
+    )
+    parser.add_argument(
+        "table",
+        nargs="?",
+        choices=("findings", "cases"),
+        help="print the JSON Schema (draft 2020-12) of a line of findings.jsonl or cases.jsonl",
     )
 
 

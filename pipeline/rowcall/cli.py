@@ -131,12 +131,15 @@ def _rerun(options: argparse.Namespace) -> Exit:
     from rowcall.runs.rerun import run_rerun
 
     settings = dict(_setting(text) for text in options.set)
+    site = _site(options, settings, is_to_judge=True)
     result = run_rerun(
-        _site(options, settings, is_to_judge=True),
+        site,
         first=options.first,
         last=options.last,
         folder=options.out,
         settings=settings,
+        as_written=_site(options) if settings else site,
+        against=options.against,
         now=datetime.now(UTC),
         wait_s=options.wait,
         progress=LOG.info,
@@ -190,6 +193,21 @@ def _rules(_: argparse.Namespace) -> Exit:
     return Exit.DONE
 
 
+def _schema(options: argparse.Namespace) -> Exit:
+    from rowcall_reports.tables.day_files import TABLES, schema_text
+
+    if options.table:
+        print(schema_text(options.table), end="")
+        return Exit.DONE
+    for table in TABLES:
+        print(f"{table.name}, a line: {table.title}")
+        width = max(len(column.name) for column in table.columns)
+        for column in table.columns:
+            print(f"  {column.name:{width}}  {column.type_words}: {column.words}")
+        print()
+    return Exit.DONE
+
+
 def _new_site(options: argparse.Namespace) -> Exit:
     from rowcall.draft import draft_site
 
@@ -227,16 +245,18 @@ def _look(options: argparse.Namespace) -> Exit:
 
 
 def _set_aside(options: argparse.Namespace) -> Exit:
+    from rowcall.csv_text import to_csv
     from rowcall.site_file import read_site
     from rowcall.store import Store
-    from rowcall.store.aside import Kept, aside_counts, aside_rows, harmless
+    from rowcall.store.aside import Kept, aside_counts, aside_rows
 
     with Store.open(read_site(options.site).store, read_only=True) as store:
         kept = Kept(options.file or "", options.reason or "")
         counts = aside_counts(store, kept)
         if options.to:
             _check_new(options.to)
-            _write_new(options.to, harmless(aside_rows(store, kept)).write_csv())
+            rows = aside_rows(store, kept)
+            _write_new(options.to, to_csv(rows.columns, rows.iter_rows()))
     total = 0
     for file, reason, rows in counts.iter_rows():
         print(printable(f"{rows:>10}  {file}: {reason}"))
@@ -371,6 +391,8 @@ def _print_what_was_done(result: RunResult) -> None:
         LOG.warning(text)
     for report in result.reports:
         print(report)
+    if result.range_report is not None:
+        print(result.range_report)
 
 
 def _setting(text: str) -> tuple[str, str]:
@@ -416,6 +438,7 @@ _COMMANDS: Mapping[str, Callable[[argparse.Namespace], Exit]] = {
     "rejudge": _rejudge,
     "demo": _demo,
     "rules": _rules,
+    "schema": _schema,
     "look": _look,
     "set-aside": _set_aside,
     "new-site": _new_site,

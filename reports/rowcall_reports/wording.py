@@ -33,6 +33,11 @@ def escape(text: str) -> str:
     )
 
 
+def lower_first(text: str) -> str:
+    """Return a title as it stands within a sentence."""
+    return f"{text[0].lower()}{text[1:]}"
+
+
 def bullets(sentences: Iterable[str]) -> str:
     """Return foreign sentences as a Markdown list."""
     return "\n".join(f"- {escape(sentence)}" for sentence in sentences)

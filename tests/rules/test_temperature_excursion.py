@@ -14,7 +14,7 @@ from helpers.scenes import Export, exports, kiln, local, sample_tag, study
 from rowcall.model import Answer, Floats, Signal, Subject, Urgency, Verdict
 from rowcall.store.samples import BAD, TagSamples
 from rowcall_plant import TemperatureExcursion
-from rowcall_rules.temperature_excursion import excess
+from rowcall_rules.gas.temperature_excursion import excess
 
 RULE = "temperature_excursion"
 HOUSE = Subject("BH1")

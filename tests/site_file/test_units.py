@@ -198,7 +198,7 @@ def units_of_quantities() -> dict[str, set[str]]:
     """Return, by rule file, every unit that it writes into a `Quantity`."""
     found: dict[str, set[str]] = {}
     folders = (rowcall_rules.__path__, rowcall.diagnosis.__path__)
-    for path in sorted(one for folder in folders for one in Path(next(iter(folder))).glob("*.py")):
+    for path in sorted(one for folder in folders for one in Path(next(iter(folder))).rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == Quantity.__name__:
                 named = [word.value for word in node.keywords if word.arg == "unit"]

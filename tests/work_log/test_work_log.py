@@ -235,6 +235,13 @@ def test_lines_of_different_programs_may_stand_in_one_file(site: Site) -> None:
     assert [entry.note for entry in entries] == ["geprüft", "geprüft"]
 
 
+def test_the_apostrophe_that_our_sheets_put_before_a_formula_is_no_part_of_a_cell(
+    site: Site,
+) -> None:
+    entries, _ = read("time,work,part,note\n2026-03-02,note,'=K-210,'tis done\n", site)
+    assert [(entry.part, entry.note) for entry in entries] == [("=K-210", "'tis done")]
+
+
 def test_a_quotation_mark_without_a_partner_swallows_no_line(site: Site) -> None:
     text = (
         'time,work,note\n2026-03-12,note,"open\n2026-03-13,note,", quoted"\n2026-03-14,note,"end\n'

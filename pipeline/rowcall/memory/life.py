@@ -6,7 +6,7 @@ found and clear in turn is said once to come and go, and not every time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum, auto
@@ -264,9 +264,8 @@ def _verify(life: _Life, day: date, text: str) -> bool:
 
 def _case(life: _Life, until: date) -> Case:
     place = life.place
-    code = "-".join(_codes(place))
     return Case(
-        id=f"{code}-{place.family.key}-{life.opened:%Y%m%d}",
+        id=f"{place.subject.code}-{place.family.key}-{life.opened:%Y%m%d}",
         family=place.family.key,
         title=place.family.title,
         subject=place.subject,
@@ -284,12 +283,3 @@ def _case(life: _Life, until: date) -> Case:
         news=tuple(event.news for event in life.events if event.day == until),
         history=tuple(life.events),
     )
-
-
-def _codes(place: Place) -> Iterator[str]:
-    subject = place.subject
-    yield subject.baghouse
-    if subject.compartment:
-        yield f"C{subject.compartment}"
-    if subject.row:
-        yield f"{'P' if subject.is_place else 'R'}{subject.row}"

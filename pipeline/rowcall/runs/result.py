@@ -18,6 +18,7 @@ class RunResult:
 
     Attributes:
         stored: how many exports were taken in.
+        range_report: the page on all days of a rerun.
         notices: what the night must say besides its reports, and what to do.
         unusable: tags and days that the reports say cannot be used, files that wait.
         failed, not_mailed: what rowcall itself failed at, and what someone still lacks.
@@ -29,6 +30,7 @@ class RunResult:
     unusable: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     not_mailed: list[str] = field(default_factory=list)
+    range_report: Path | None = None
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""How the day was judged: limits in force, settings, files taken in, version."""
+"""How the day was judged: limits in force, settings, files taken in, version; how to read it."""
 
 from __future__ import annotations
 
@@ -14,6 +14,15 @@ from rowcall_reports import wording
 from rowcall_reports.prepared import PreparedReport
 
 _HASH_SHOWN = 12  # chosen: enough of a SHA-256 to keep one night's files apart
+HOW_TO_READ = """\
+The page of the day says what is new and what to do by when: now; any day, from outside (nothing \
+is opened); at the next outage; watch. Each job links to its place on the page of its baghouse, \
+which holds all that was measured, with errors, the history of each case and what could not be \
+judged.
+
+Every check has one of three answers a day for each place: found, clear, or cannot tell. A place \
+that could not be judged is not clear. A case is closed when it has been clear for some days, or \
+when the data agree with a repair in the work log."""
 
 
 def write_method(prepared: PreparedReport) -> str:

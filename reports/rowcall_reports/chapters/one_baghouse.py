@@ -1,55 +1,14 @@
-"""The chapters about one baghouse: what was found, header recovery, DP, temperature."""
+"""The chapters about one baghouse: header recovery, DP, temperature."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
-from rowcall.model import Chapter, Fact, FactBook, Finding
-from rowcall_reports import actions, wording
-from rowcall_reports.actions import Job
+from rowcall.model import Fact, FactBook
+from rowcall_reports import wording
 from rowcall_reports.inlet import InletTag
 from rowcall_reports.prepared import PreparedDay
-from rowcall_reports.row_marks import Place
-
-
-def write_found(baghouse: PreparedDay, chapter: Chapter, pictured: Collection[Place] = ()) -> str:
-    """Return each job of a chapter with its period, first checks and what to rule out.
-
-    pictured: rows whose stacked pulses a picture shows below.
-    """
-    return "\n\n".join(_job(baghouse, job, pictured) for job in baghouse.jobs_of(chapter))
-
-
-def _job(baghouse: PreparedDay, job: Job, pictured: Collection[Place]) -> str:
-    lines = [f"**{wording.escape(job.rule.title)}: {job.place}** ({job.urgency})", ""]
-    lines += [f"- {_row(found)}{wording.escape(found.answer.text)}" for found in job.findings]
-    answer = job.first.answer
-    seen = wording.period(answer.start, answer.end, baghouse.day.zone)
-    if seen:
-        lines.append(f"- Seen: {seen}")
-    if job.mark is not None:
-        lines += _see_picture(job, pictured)
-    if job.rule.check_first:
-        checks = "; ".join(wording.escape(check) for check in job.rule.check_first)
-        lines.append(f"- Check first: {checks}")
-    if job.rule.confused_with:
-        lines.append(f"- Rule out: {wording.escape(job.rule.confused_with)}")
-    return "\n".join(lines)
-
-
-def _see_picture(job: Job, pictured: Collection[Place]) -> Sequence[str]:
-    subjects = [found.answer.subject for found in job.findings]
-    shown = [one for one in subjects if (one.compartment, one.row) in pictured]
-    if not shown:
-        return ()
-    which = "" if len(shown) == len(subjects) else f" of {actions.places_of(shown)}"
-    return (f"- Its pulses against the peers'{which}: the picture of stacked pulses below",)
-
-
-def _row(found: Finding) -> str:
-    subject = found.answer.subject
-    return f"{actions.word_of(subject).capitalize()} {subject.row}: " if subject.row else ""
 
 
 def write_recovery(baghouse: PreparedDay) -> str:
@@ -111,6 +70,7 @@ _DP_LINES: Sequence[tuple[Fact, str, str, int, float]] = (
     (Fact.RUNNING_MIN, "Time running", "h", 1, 60.0),
     (Fact.N_STARTS, "Starts", "", 0, 1.0),
     (Fact.COLD_GAS_MIN, "Gas below the water dew point", "min", 0, 1.0),
+    (Fact.ACID_GAS_MIN, "Gas below the acid dew point", "min", 0, 1.0),
 )
 
 
@@ -125,7 +85,7 @@ def write_dp(baghouse: PreparedDay) -> str:
         lines.append([words, *shown, wording.change(now, before)])
     if not lines:
         return ""
-    return wording.table(["", "Today", "7-day median", "Change"], lines, right=(1, 2, 3))
+    return wording.table(["Of the day", "Today", "7-day median", "Change"], lines, right=(1, 2, 3))
 
 
 def write_temperature(baghouse: PreparedDay) -> str:

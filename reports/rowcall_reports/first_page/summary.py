@@ -1,4 +1,4 @@
-"""The first screen: trouble of the night, what is new, what to do."""
+"""The first lines: trouble of the night, what must be known before, how much was found."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from rowcall.guard import Failure
 from rowcall.model import BaghouseDay, Urgency, Verdict
 from rowcall_reports import actions, wording
 from rowcall_reports.actions import Job
-from rowcall_reports.chapters.jobs import write_jobs, write_news
 from rowcall_reports.prepared import PreparedReport
 
 _WHEN = {
@@ -24,21 +23,14 @@ _MAX_FILES = 5  # chosen: the closing chapter lists them all
 
 
 def write_summary(prepared: PreparedReport, failures: Sequence[Failure] = ()) -> str:
-    """Return title, summary lines, news and the list of jobs.
+    """Return the trouble of the night, what must be known first, and how much was found.
 
     Args:
         failures: parts of the day that failed, the chapters' included.
     """
     report, found = prepared.report, prepared.own_jobs
-    plant = report.site.plant
-    parts = [f"# {wording.escape(plant.name)}: baghouse check-up, {wording.long_day(report.day)}"]
-    parts += [*_of_the_night(report), *_missing(prepared), *_notices(report), *_failed(failures)]
-    parts.append(_sentence(report, found))
-    parts.append(write_news(prepared))
-    if any(baghouse.has_data for baghouse in prepared.baghouses):
-        parts += [line for line in (_clear_line(prepared), _unjudged_line(prepared)) if line]
-    parts += write_jobs(prepared)
-    return "\n\n".join(part for part in parts if part)
+    parts = [*_of_the_night(report), *_missing(prepared), *_notices(report), *_failed(failures)]
+    return "\n\n".join([*parts, _sentence(report, found)])
 
 
 def _missing(prepared: PreparedReport) -> list[str]:
@@ -164,32 +156,3 @@ def _sentence(report: DayReport, found: Sequence[Job]) -> str:
     amount, _, words = first.partition(" ")
     lead = f"{wording.count(int(amount), 'thing')} {words}"
     return f"**{', '.join([lead, *rest])}.**"
-
-
-def _clear_line(prepared: PreparedReport) -> str:
-    """Name the baghouses where every check that was asked came out clear."""
-    verdicts: dict[str, set[Verdict]] = {}
-    for found in prepared.report.findings:
-        verdicts.setdefault(found.answer.subject.baghouse, set()).add(found.answer.verdict)
-    clear = [
-        one.name
-        for one in prepared.baghouses
-        if verdicts.get(one.day.baghouse.id) == {Verdict.CLEAR}
-    ]
-    if len(clear) == len(prepared.baghouses):
-        return f"All checks were clear on {wording.count(len(clear), 'baghouse')}."
-    return f"All clear: {', '.join(clear)}." if clear else ""
-
-
-def _unjudged_line(prepared: PreparedReport) -> str:
-    parts = [
-        f"{baghouse.name} ({wording.count(len(baghouse.unjudged), 'check')})"
-        for baghouse in prepared.baghouses
-        if baghouse.unjudged
-    ]
-    if not parts:
-        return ""
-    return (
-        f"**Not everything could be judged:** {', '.join(parts)}; the reasons are under "
-        '"Could not be judged".'
-    )
