@@ -84,6 +84,8 @@ MUTATIONS = (
     Mutation("pipeline/rowcall/events/headers/refills.py",
              "np.maximum(closed - left, 1.0)", "np.maximum(closed, 1.0)",
              "tests/events/headers/test_refills.py tests/rules/test_short_interval.py"),
+    Mutation("pipeline/rowcall/events/find.py",
+             "return max(spans, default=math.inf)", "return math.inf", REFILLS),
     Mutation("pipeline/rowcall/events/headers/refills.py",
              " * (fits.plateau_pa <= limits.max_pa)", "", REFILLS),
     Mutation("pipeline/rowcall/events/headers/refills.py",

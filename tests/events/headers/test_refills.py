@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
+from helpers.scenes import exports, fact, kiln, on_time, study
 from scipy.integrate import solve_ivp
 
 from rowcall.events.headers.refills import follow_refills
 from rowcall.events.stacking.decompress import filled_in
-from rowcall.model import Floats, Signal
+from rowcall.model import Fact, Floats, Signal
+from rowcall.site import Role
+from rowcall_plant import HeaderPlan
 
 SET_PA, DROP_PA = 6.0e5, 1.3e5
 OPEN_S = 0.15  # a sound valve: common practice, no source
@@ -169,3 +173,16 @@ def test_no_plateau_lies_beyond_what_a_transmitter_shows() -> None:
     assert highest[0].median() == pytest.approx(10.7e5, rel=0.1)
     assert highest[1].len() > 0
     assert float(np.max(highest[1].to_numpy())) <= 8.0e5
+
+
+def test_the_range_in_the_site_file_bounds_the_plateau() -> None:
+    """Refilled in 13 s, pulsed every 8 s: of 6 bar pulses start from 4.7."""
+    plan = kiln(rows=(6,), cleaning=on_time(6, 8.0), header=HeaderPlan(tau_s=13.0))
+    export = exports(plan, hours=2)[0]
+    tags = [
+        tag.model_copy(update={"span": (0.0, 5.2)}) if tag.role is Role.HEADER_PRESSURE else tag
+        for tag in export.baghouse.tag
+    ]
+    narrow = replace(export, baghouse=export.baghouse.model_copy(update={"tag": tuple(tags)}))
+    assert fact(study(export).day, Fact.PLATEAU_PA, 1) > 5.5e5
+    assert fact(study(narrow).day, Fact.PLATEAU_PA, 1) <= 5.2e5
