@@ -90,8 +90,6 @@ MUTATIONS = (
              " * (fits.plateau_pa <= limits.max_pa)", "", REFILLS),
     Mutation("pipeline/rowcall/events/headers/refills.py",
              "np.hypot(limits.half_pa, hidden)", "limits.half_pa", REFILLS),
-    Mutation("pipeline/rowcall/events/headers/refills.py",
-             "* chi + hidden**2", "* chi", REFILLS),
     Mutation("pipeline/rowcall/diagnosis/headers.py",
              "min(recovery_s, interval_s)", "recovery_s", RECOVERED),
     Mutation("pipeline/rowcall/diagnosis/headers.py",

@@ -156,7 +156,6 @@ def test_an_end_that_the_next_pulse_hides_leaves_the_time_to_95_open() -> None:
     rested_fire, rested = train(0.5, 4.0, 20.013, noise_pa=500.0)
     hidden, seen = day_of(header, fire), day_of(rested, rested_fire)
     assert hidden["recovery_log_error"] > 0.15 > seen["recovery_log_error"]
-    assert hidden["plateau_error_pa"] > 0.02 * DROP_PA > seen["plateau_error_pa"]
     # Times to 63 % are compared hour by hour, where what is hidden is the same.
     assert hidden["tau_log_error"] < 0.1
 
@@ -185,4 +184,4 @@ def test_the_range_in_the_site_file_bounds_the_plateau() -> None:
     ]
     narrow = replace(export, baghouse=export.baghouse.model_copy(update={"tag": tuple(tags)}))
     assert fact(study(export).day, Fact.PLATEAU_PA, 1) > 5.5e5
-    assert fact(study(narrow).day, Fact.PLATEAU_PA, 1) <= 5.2e5
+    assert fact(study(narrow).day, Fact.PLATEAU_PA, 1) <= 5.2e5  # type: ignore[operator]

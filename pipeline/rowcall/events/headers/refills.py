@@ -168,7 +168,7 @@ def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[pl.Data
     def error(value: Floats, own: Floats | float) -> Floats:
         return np.asarray(np.sqrt(mean((value - mean(value)[:, None]) ** 2 + own)))
 
-    # What no sample shows cancels between hours of one header, so it is no error of its 63 %.
+    # Plateaus and times to 63 % are compared hour by hour, where what no sample shows is the same.
     hidden = _BEYOND_ERROR * (late - left) / (_LAST * end) * np.exp(tau_63)
     # Near an end of a share s of the drop a course falls by about s of it in a time constant.
     half, off = (one / drop for one in (limits.half_pa, np.hypot(limits.half_pa, hidden)))
@@ -178,7 +178,9 @@ def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[pl.Data
         "recovery_s": np.exp(mean(t_95)),
         "recovery_log_error": error(t_95, _END_ERROR**2 + (off / _TWENTIETH / 3.0) ** 2),
         "plateau_pa": mean(fits.plateau_pa),
-        "plateau_error_pa": error(fits.plateau_pa, fits.plateau_error_pa**2 * chi + hidden**2),
+        "plateau_error_pa": error(
+            fits.plateau_pa, fits.plateau_error_pa**2 * chi + (_BEYOND_ERROR * left) ** 2
+        ),
         "drop_pa": mean(drop),
         "left_pa": mean(left),
     }
