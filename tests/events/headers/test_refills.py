@@ -183,5 +183,5 @@ def test_the_range_in_the_site_file_bounds_the_plateau() -> None:
         for tag in export.baghouse.tag
     ]
     narrow = replace(export, baghouse=export.baghouse.model_copy(update={"tag": tuple(tags)}))
-    assert fact(study(export).day, Fact.PLATEAU_PA, 1) > 5.5e5
+    assert fact(study(export).day, Fact.PLATEAU_PA, 1) > 5.5e5  # type: ignore[operator]
     assert fact(study(narrow).day, Fact.PLATEAU_PA, 1) <= 5.2e5  # type: ignore[operator]
