@@ -30,6 +30,7 @@ ROAD = (
     (
         "rowcall.errors",
         "rowcall.csv_text",
+        "rowcall.progress",
         "rowcall.units",
         "rowcall.days",
         "rowcall.media",
@@ -51,7 +52,8 @@ ROAD = (
     ("rowcall.memory",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli", "rowcall.arguments", "rowcall.run_log", "rowcall.start"),
+    ("rowcall.reference",),
+    ("rowcall.cli", "rowcall.commands", "rowcall.run_log", "rowcall.start"),
 )
 
 
@@ -285,3 +287,7 @@ def test_the_wheel_holds_our_packages_and_nothing_else(tmp_path: Path) -> None:
     assert "rowcall_reports/tables/schemas/findings.json" in names
     inside = {name for name in names if name.endswith(".py")}
     assert len(inside) == len(modules())
+    texts = [
+        path for kind in ("*.md", "*.toml") for one in FOLDERS.values() for path in one.rglob(kind)
+    ]
+    assert len({name for name in names if name.endswith((".md", ".toml"))}) == len(texts)

@@ -33,7 +33,7 @@ from rowcall.model import (
     since_words,
     work,
 )
-from rowcall.units import percent, show
+from rowcall.units import Units, percent, show
 
 _SUPPLY_ERROR = 0.01  # of its logarithm; chosen: headers follow it so closely
 _MIN_HOURS = 3  # chosen: an hour or two may be a regulator being set
@@ -83,10 +83,10 @@ def _by_decay(context: Context, header: int) -> Answer:
     """Judge by what the header lost while nothing pulsed."""
     subject, facts = context.subject(header), context.facts
     tau, loss = facts.of(Fact.DECAY_TAU_S, header), facts.of(Fact.DECAY_PA_S, header)
-    flow = facts.of(Fact.DECAY_M3_S, header)
+    flow, a_minute = facts.of(Fact.DECAY_M3_S, header), context.units.pressure.show(60 * loss, 1)
     lost = (
-        f"while nothing pulsed the pressure fell by {show(60 * loss, 'bar', 3)} a minute at first "
-        f"(time constant {_time(tau)}){_spell_flow(flow)}"
+        f"while nothing pulsed the pressure fell by {a_minute} a minute at first "
+        f"(time constant {_time(tau)}){_spell_flow(context.units, flow)}"
     )
     if not _supply_stood(context, header):
         return Answer.cannot_tell(
@@ -145,10 +145,8 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     judged = hours if hours.any() else known
     fell = middle(np.where(compared, parts.own[n], low.log[n]), judged)
     now, ratio = middle(low.value[n], judged), math.exp(-fell)
-    seen = (
-        f"between pulses it stands at {show(now, 'bar', 2)} gauge, usually "
-        f"{show(low.usual[n], 'bar', 2)}"
-    )
+    gauge = context.units.gauge
+    seen = f"between pulses it stands at {gauge.show(now)}, usually {gauge.show(low.usual[n])}"
     values = (
         Quantity("plateau_pa", now, "Pa"),
         Quantity("usual_plateau_pa", low.usual[n], "Pa"),
@@ -168,8 +166,9 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         subject,
         Urgency.NEXT_OUTAGE,
         f"Plateau is {percent(1 - ratio, 1)} down (95 % interval {least} to {most}) against supply "
-        f"or other headers: {seen}{_spell_flows(flows)}.{_shared_words(now / low.usual[n], ratio)} "
-        "A regulator set lower looks the same: only the resting test shows which.",
+        f"or other headers: {seen}{_spell_flows(context.units, flows)}."
+        f"{_shared_words(now / low.usual[n], ratio)} A regulator set lower looks the same: only "
+        "the resting test shows which.",
         _ACTION,
         (
             *values,
@@ -257,21 +256,20 @@ def _leak_value(flow_m3_s: float) -> tuple[Quantity, ...]:
     return () if math.isnan(flow_m3_s) else (Quantity("leak_m3_s", flow_m3_s, "m3/s"),)
 
 
-def _spell_flows(flows: tuple[float, float, float]) -> str:
-    least, likely, most = (float(f"{one * 3600:.2g}") for one in flows)
-    if math.isnan(likely):
+def _spell_flows(units: Units, flows: tuple[float, float, float]) -> str:
+    if math.isnan(flows[1]):
         return ""
-    if least == 0.0:
-        return f", at most {most:,g} m³ of free air an hour"
-    return f"{_spell_flow(flows[1])}, 95 % interval {least:,g} to {most:,g} m³ an hour"
+    least, most = (units.air_flow.show(flows[end], -1) for end in (0, 2))
+    if flows[0] == 0.0:
+        return f", at most {most}"
+    return f"{_spell_flow(units, flows[1])}, 95 % interval {least} to {most}"
 
 
-def _spell_flow(flow_m3_s: float) -> str:
+def _spell_flow(units: Units, flow_m3_s: float) -> str:
     if math.isnan(flow_m3_s):
         return ""
-    hourly = float(f"{flow_m3_s * 3600:.2g}")
-    yearly = float(f"{flow_m3_s * 3600 * HOURS_A_YEAR:.2g}")
-    return f", about {hourly:,g} m³ of free air an hour ({yearly:,.0f} a year at that rate)"
+    yearly = units.air.show(flow_m3_s * 3600 * HOURS_A_YEAR, -1)
+    return f", about {units.air_flow.show(flow_m3_s, -1)} ({yearly} a year at that rate)"
 
 
 def _time(seconds: float) -> str:

@@ -112,7 +112,7 @@ def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hour
         interval = context.facts.of(Fact.INTERVAL_S, headers.headers[n])
         text += (
             f", 95 % {recovered_in(t95, error, interval)}; when the next row is pulsed, about "
-            f"{show(left, 'bar', 2)} ({percent(left / drop)} of the drop) are missing"
+            f"{context.units.pressure.show(left)} ({percent(left / drop)} of the drop) are missing"
         )
     is_late = left > context.limits["short_of_full"] * plateau
     start, end = span_of(context, own)
