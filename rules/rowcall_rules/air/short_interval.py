@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterator
 
 from rowcall import trade
-from rowcall.diagnosis.headers import headers_of, needs_header
+from rowcall.diagnosis.headers import headers_of, needs_header, recovered_in
 from rowcall.model import (
     Answer,
     Caution,
@@ -53,10 +53,10 @@ def _judge_header(context: Context, header: int) -> Answer:
     )
     needed = recovery if math.isnan(usual) else min(recovery, usual)
     values = _values(context, header, needed)
-    error = recovery * facts.of(Fact.RECOVERY_LOG_ERROR, header)
-    stated = f" (standard error {show(error, 's', 1)})" if math.isfinite(error) else ""
-    took = f"95 % recovered in {show(recovery, 's', 1)}{stated}"
-    seen = f"{show(interval, 's', 1)} between pulses, {took}"
+    error = facts.of(Fact.RECOVERY_LOG_ERROR, header)
+    seen = (
+        f"{show(interval, 's', 1)} between pulses, 95 % {recovered_in(recovery, error, interval)}"
+    )
     if interval >= recovery:
         return Answer.clear(subject, f"Time to recover: {seen}.", values)
     if interval >= needed:
