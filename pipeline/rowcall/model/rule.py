@@ -23,8 +23,10 @@ class Chapter(StrEnum):
 
     ROWS = "Roll call"
     AIR = "Compressed air"
+    CLEANING = "Cleaning control"
     DP = "DP"
     TEMPERATURE = "Temperature"
+    INSTRUMENTS = "Instruments"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
