@@ -1,7 +1,9 @@
-"""The report as one HTML page: for the mail's second part or a browser, nothing fetched."""
+"""Markdown as an HTML page: for the mail's second part or a browser, nothing fetched."""
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from html import escape
 from itertools import zip_longest
@@ -10,6 +12,8 @@ from markdown_it import MarkdownIt
 from markdown_it.renderer import RendererHTML
 from markdown_it.token import Token
 from markdown_it.utils import EnvType, OptionsDict
+
+from rowcall_reports.page_links import NAV_MARK, anchor, without_links
 
 # Mail clients drop style sheets but keep style attributes, so every element carries its own.
 _STYLES = {
@@ -32,31 +36,115 @@ _BODY = (
 )
 
 
+# Pages in a folder: a style sheet, so that they follow the reader's light or dark and print.
+_SHEET = """\
+:root{color-scheme:light dark;--ink:#111;--paper:#fff;--line:#999;--shade:#eee;--link:#0645ad}
+@media (prefers-color-scheme:dark){
+:root{--ink:#e8e8e8;--paper:#161616;--line:#666;--shade:#2b2b2b;--link:#8ab4f8}}
+body{font:16px/1.35 Segoe UI,Helvetica,Arial,sans-serif;color:var(--ink);background:var(--paper);
+margin:0 auto;max-width:980px;padding:12px;overflow-wrap:break-word}
+a{color:var(--link)}
+h1{font-size:22px;line-height:1.25;margin:0 0 10px}
+h2{font-size:18px;margin:14px 0 4px;padding-top:4px;border-top:2px solid var(--line)}
+h3{font-size:16px;margin:16px 0 6px}
+p,ul,nav{margin:0 0 8px}
+ul{padding-left:16px}
+li{margin:0 0 2px}
+table{border-collapse:collapse;margin:0 0 12px}
+th,td{border:1px solid var(--line);padding:4px 7px;vertical-align:top}
+th{background:var(--shade);vertical-align:bottom}
+.short{white-space:nowrap}
+.wide{overflow-x:auto}
+img{max-width:100%;height:auto;background:#fff}
+code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap}
+@media print{body{max-width:none;padding:0;color:#000;background:#fff}nav{display:none}
+.wide{overflow:visible}h2,h3{break-after:avoid}img,tr{break-inside:avoid}}
+"""
+_PAGE_FILE = re.compile(r"^([\w-]+)\.md(#.*)?$")
+
+
 def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
-    """Return a self-contained page of a report's Markdown.
+    """Return a page for the mail: styles on each element, relative links as plain text.
 
     Args:
-        markdown: the report; raw HTML in it stays text.
+        markdown: raw HTML in it stays text.
         title: the page title, plain text.
         image_src: for each picture name its source: a file name, `cid:` or `data:` address;
             a picture without one is shown by its text.
     """
-    parser = MarkdownIt("commonmark", {"html": False}).enable("table")
-    parser.add_render_rule("table_open", _scrolling)
-    parser.add_render_rule("table_close", lambda *_: "</table></div>\n")
-    tokens = parser.parse(markdown)
-    _dress(tokens, image_src)
+    parser = _parser('<div style="overflow-x:auto">')
+    tokens = parser.parse(without_links(markdown))
+    _place_images(tokens, image_src)
+    _dress(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(title)}</title>\n</head>\n"
-        f'<body style="{_BODY}">\n{body}</body>\n</html>\n'
+    return _document(title, "", f'<body style="{_BODY}">\n{body}</body>')
+
+
+def to_page(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
+    """Return a page for a folder: one style sheet, links to the pages beside it; else `to_html`."""
+    parser = _parser('<div class="wide" role="region" aria-label="Table" tabindex="0">')
+    tokens = parser.parse(markdown)
+    _place_images(tokens, image_src)
+    _connect(tokens)
+    body = parser.renderer.render(tokens, parser.options, {})
+    return _document(
+        title, f"<style>\n{_SHEET}</style>\n", f"<body>\n<main>\n{body}</main>\n</body>"
     )
 
 
-def _dress(tokens: Sequence[Token], image_src: Mapping[str, str]) -> None:
-    """Put styles and picture sources on freshly parsed tokens."""
+def _document(title: str, head: str, body: str) -> str:
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{escape(title)}</title>\n{head}</head>\n{body}\n</html>\n"
+    )
+
+
+def _parser(around_table: str) -> MarkdownIt:
+    """Return a parser that lets a table wider than the page be moved by itself, not the page."""
+
+    def open_table(
+        renderer: RendererHTML,
+        tokens: Sequence[Token],
+        number: int,
+        options: OptionsDict,
+        _: EnvType,
+    ) -> str:
+        return f"{around_table}{renderer.renderToken(tokens, number, options, {})}"
+
+    parser = MarkdownIt("commonmark", {"html": False}).enable("table")
+    parser.add_render_rule("table_open", open_table)
+    parser.add_render_rule("table_close", lambda *_: "</table></div>\n")
+    return parser
+
+
+def _connect(tokens: Sequence[Token]) -> None:
+    """Give headings their places, links their pages, lines of links their landmark."""
+    taken = Counter[str]()
+    for token, following, last in zip(tokens, tokens[1:], tokens[2:], strict=False):
+        if token.type == "heading_open":
+            text = "".join(child.content for child in following.children or ())
+            place = anchor(text)
+            token.attrSet("id", f"{place}-{taken[place]}" if taken[place] else place)
+            taken[place] += 1
+        if token.type == "paragraph_open" and _is_links(following):
+            token.tag = last.tag = "nav"
+        if token.type == "td_open" and len(following.content) <= _KEPT_WHOLE:
+            token.attrSet("class", "short")
+        for child in token.children or ():
+            if child.type == "link_open":
+                child.attrSet("href", _PAGE_FILE.sub(r"\1.html\2", str(child.attrGet("href"))))
+
+
+def _is_links(paragraph: Token) -> bool:
+    """Return whether a paragraph holds nothing but links."""
+    children = paragraph.children or []
+    words = [child.content for child in children if child.type == "text" and not child.level]
+    return bool(children) and children[0].type == "link_open" and set(words) <= {NAV_MARK}
+
+
+def _dress(tokens: Sequence[Token]) -> None:
+    """Put styles on freshly parsed tokens."""
     for token, following in zip_longest(tokens, tokens[1:]):
         style = _STYLES.get(token.tag)
         if token.type == "td_open" and len(following.content) <= _KEPT_WHOLE:
@@ -65,22 +153,14 @@ def _dress(tokens: Sequence[Token], image_src: Mapping[str, str]) -> None:
             # A table's column alignment already sits in the style of its cells.
             own = token.attrGet("style")
             token.attrSet("style", f"{style};{own}" if own else style)
+        _dress([child for child in token.children or () if child.tag])
+
+
+def _place_images(tokens: Sequence[Token], image_src: Mapping[str, str]) -> None:
+    for token in tokens:
         for child in token.children or ():
             if child.type == "image":
                 _place_image(child, image_src)
-        _dress([child for child in token.children or () if child.tag], image_src)
-
-
-def _scrolling(
-    renderer: RendererHTML,
-    tokens: Sequence[Token],
-    number: int,
-    options: OptionsDict,
-    _: EnvType,
-) -> str:
-    """Let a table that is wider than the page be moved by itself, not the page."""
-    table = renderer.renderToken(tokens, number, options, {})
-    return f'<div style="overflow-x:auto">{table}'
 
 
 def _place_image(token: Token, image_src: Mapping[str, str]) -> None:

@@ -9,8 +9,7 @@ from rowcall.day_report import DayReport
 from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import (
     BaghouseDay,
-    Caution,
-    Chapter,
+    Case,
     FactBook,
     Finding,
     RowMark,
@@ -37,6 +36,7 @@ class PreparedDay:
         jobs: what was found, the most pressing first.
         unjudged: answers that could not be given, by rule and place.
         inlet: tags of the inlet temperature, by compartment.
+        cases: open ones, and those closed on this day.
     """
 
     day: BaghouseDay
@@ -48,6 +48,7 @@ class PreparedDay:
     jobs: tuple[Job, ...]
     unjudged: tuple[Finding, ...]
     inlet: tuple[InletTag, ...]
+    cases: tuple[Case, ...] = ()
 
     @property
     def has_data(self) -> bool:
@@ -73,9 +74,10 @@ class PreparedDay:
         """The rows of which something was found, with their marks."""
         return {place: mark for place, mark in self.marks.items() if mark not in row_marks.PLAIN}
 
-    def jobs_of(self, chapter: Chapter) -> tuple[Job, ...]:
-        """Return what the rules of one chapter found."""
-        return tuple(job for job in self.jobs if job.rule.chapter is chapter)
+    @property
+    def unknown_rows(self) -> int:
+        """How many rows could not be judged at all."""
+        return sum(mark is row_marks.UNKNOWN for mark in self.marks.values())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,11 +92,6 @@ class PreparedReport:
     def own_jobs(self) -> tuple[Job, ...]:
         """The jobs without those that others account for."""
         return tuple(job for job in self.jobs if not job.is_explained)
-
-    @property
-    def cautions(self) -> set[Caution]:
-        """Hazards of the work that the findings lead to."""
-        return {caution for job in self.jobs for caution in job.rule.cautions}
 
 
 def prepare(report: DayReport, guard: Guard = UNGUARDED) -> PreparedReport:
@@ -127,7 +124,7 @@ def prepare(report: DayReport, guard: Guard = UNGUARDED) -> PreparedReport:
 
 def _unprepared(report: DayReport, day: BaghouseDay, why: str) -> PreparedDay:
     unstudied = BaghouseDay.unstudied(day.baghouse, day.day, (day.start, day.end), day.history, why)
-    return _prepare_day(replace(report, findings=()), unstudied)
+    return _prepare_day(replace(report, findings=(), cases=()), unstudied)
 
 
 def _prepare_day(report: DayReport, day: BaghouseDay) -> PreparedDay:
@@ -146,6 +143,7 @@ def _prepare_day(report: DayReport, day: BaghouseDay) -> PreparedDay:
         jobs=tuple(jobs(replace(report, findings=tuple(found)))),
         unjudged=tuple(_unjudged(report, baghouse)),
         inlet=inlet_tags(day),
+        cases=tuple(case for case in report.cases if case.subject.baghouse == baghouse),
     )
 
 

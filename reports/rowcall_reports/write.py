@@ -15,9 +15,9 @@ from rowcall.day_report import DayReport
 from rowcall.errors import RowcallError
 from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
-from rowcall_reports.html import to_html
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.html import to_page
+from rowcall_reports.markdown import write_pages
+from rowcall_reports.tables.day_files import table_files
 
 _HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
 # Windows refuses to rename what a virus scanner or viewer holds open for a moment.
@@ -31,7 +31,7 @@ class ReportError(RowcallError):
 def write_report(
     folder: Path, report: DayReport, pictures: Sequence[Picture], guard: Guard = UNGUARDED
 ) -> Path:
-    """Write Markdown, page, findings and pictures into `<folder>/<day>/`, and return that folder.
+    """Write pages, findings and pictures into `<folder>/<day>/`, and return that folder.
 
     An older one is replaced. Everything is built in a hidden folder beside it and renamed when
     complete, so a run that is killed leaves either the older report or the new one; the next run
@@ -55,15 +55,16 @@ def write_report(
 
 def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> Mapping[str, bytes]:
     """Return the files of a report by name."""
-    day, frame = report.day.isoformat(), findings_frame(report)
-    text = write_markdown(report, pictures, guard)
+    tables, texts = table_files(report, guard), write_pages(report, pictures, guard)
     own_names = {picture.name: picture.name for picture in pictures}
-    page = to_html(text, title=f"{report.site.plant.name}, {day}", image_src=own_names)
+    title = f"{report.site.plant.name}, {report.day.isoformat()}"
     return {
-        f"rowcall-{day}.md": text.encode(),
-        f"rowcall-{day}.html": page.encode(),
-        "findings.jsonl": to_json_lines(frame).encode(),
-        "findings.parquet": to_parquet(frame),
+        **{f"{name}.md": text.encode() for name, text in texts.items()},
+        **{
+            f"{name}.html": to_page(text, title=title, image_src=own_names).encode()
+            for name, text in texts.items()
+        },
+        **tables,
         **{picture.name: picture.png for picture in pictures},
     }
 

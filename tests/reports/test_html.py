@@ -5,10 +5,10 @@ from __future__ import annotations
 from html.parser import HTMLParser
 
 from helpers import report_days
+from helpers.day_pages import all_pages
 
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.html import to_html
-from rowcall_reports.markdown import write_markdown
 
 PICTURE = Picture("rows-BH1.png", b"", "rows of BH1", "Roll call.")
 
@@ -31,19 +31,19 @@ class Tags(HTMLParser):
 
 
 def page(src: dict[str, str]) -> Tags:
-    markdown = write_markdown(report_days.report(name=report_days.ODD_NAME), (PICTURE,))
+    markdown = all_pages(report_days.report(name=report_days.ODD_NAME), (PICTURE,))
     return Tags(to_html(markdown, title=report_days.ODD_NAME, image_src=src))
 
 
 def test_pictures_point_where_they_were_put() -> None:
-    (image,) = page({"rows-BH1.png": "cid:rows-BH1.png@rowcall"}).of("img")
+    image, *_ = page({"rows-BH1.png": "cid:rows-BH1.png@rowcall"}).of("img")
     assert image["src"] == "cid:rows-BH1.png@rowcall"
     assert image["alt"] == "rows of BH1"
 
 
 def test_picture_that_is_not_there_is_told_by_its_text() -> None:
     assert page({}).of("img") == []
-    markdown = write_markdown(report_days.report(), (PICTURE,))
+    markdown = all_pages(report_days.report(), (PICTURE,))
     assert "rows of BH1" in to_html(markdown, title="x", image_src={})
 
 

@@ -1,4 +1,4 @@
-"""The Markdown of a day: first screen, every finding visible, honest gaps, safe names."""
+"""The pages of a day: every finding visible, honest gaps, safe names."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages, first_page, page_of
 from helpers.report_answers import rules
 from helpers.report_facts import DAY
 from markdown_it import MarkdownIt
@@ -30,13 +31,25 @@ from rowcall_reports import wording
 from rowcall_reports.chapters import cautions
 from rowcall_reports.chapters.data_quality import write_health
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.first_page.jobs import SINKING
+from rowcall_reports.markdown import write_pages
+from rowcall_reports.page_links import without_links
 from rowcall_reports.row_marks import marks_today
 
 
 @pytest.fixture(scope="module")
 def full() -> str:
-    return write_markdown(report_days.report(), ())
+    return all_pages(report_days.report(), ())
+
+
+@pytest.fixture(scope="module")
+def first() -> str:
+    return first_page(report_days.report())
+
+
+@pytest.fixture(scope="module")
+def kiln() -> str:
+    return page_of(report_days.report(), "BH1")
 
 
 def rows_of(markdown: str, heading: str) -> list[list[str]]:
@@ -52,31 +65,34 @@ def rows_of(markdown: str, heading: str) -> list[list[str]]:
 
 
 def jobs_under(markdown: str, heading: str) -> list[str]:
-    """Return the jobs under a heading of "What to do", each with its lines."""
-    part = markdown.split(f"\n### {heading}\n\n", 1)[1].split("\n\n", 1)[0]
-    return [job.strip("- ") for job in part.split("\n- ")]
+    """Return the jobs under a heading of the page of the day, links as plain text."""
+    part = without_links(markdown).split(f"\n## {heading}\n\n", 1)[1].split("\n\n", 1)[0]
+    return [job.removeprefix("- ") for job in part.splitlines()]
 
 
-def test_first_screen_says_what_to_do_most_pressing_first(full: str) -> None:
-    head = full.splitlines()
+def test_first_page_says_what_to_do_most_pressing_first(first: str) -> None:
+    head = first.splitlines()
     assert head[0] == "# Ondravel Lime: baghouse check-up, Tuesday 2026-11-24"
     assert head[2] == "**2 things to do now, 1 for the next outage, 1 to watch.**"
     assert head[4] == "- **New:** BH1, gas and cloth (inlet over the limit of the bags)."
-    assert "All clear: BH2 Mill baghouse." in full
-    order = [full.index(f"### {head}\n") for head in ("Now", "Next outage", "Watch")]
+    assert "- **BH1 Kiln baghouse:** 2 of 24 rows at fault, 2 not judged.\n" in first
+    assert "- **BH2 Mill baghouse:** none of 8 rows at fault.\n" in first
+    order = [
+        first.index(f"## {head}\n") for head in ("Now", "Any day, from outside", "Next outage")
+    ]
     assert order == sorted(order)
-    now = jobs_under(full, "Now")
-    assert now[0].startswith("**BH1 Kiln baghouse: inlet over the limit of the bags.**")
-    assert now[0].splitlines()[0].endswith(" New.")
-    assert now[1].startswith("**BH1 Kiln baghouse, compartment 1, row 4: row does not answer.**")
-    assert "Since 16 Nov (day 9)." in now[1]
-    assert "Since 23 Nov (day 2)." in jobs_under(full, "Next outage")[0]
-    assert "Since 10 Nov (day 15)." in jobs_under(full, "Watch")[0]
-    assert full.index("## What to do") < 600
-
-
-def test_first_screen_holds_no_table_that_a_telephone_would_cut(full: str) -> None:
-    assert "|" not in full.split("\n## BH1", maxsplit=1)[0]
+    inlet, silent = jobs_under(first, "Now")
+    assert inlet == (
+        "**BH1: inlet over the limit of the bags.** Inlet 22 min above the continuous limit of "
+        "135 °C, highest 148 °C. New. Ask the kiln what happened at 14:00; look for shrunken or "
+        "stiff bags."
+    )
+    assert silent == (
+        "**BH1, compartment 1, row 4 (LK.BH1.YS_104): row does not answer.** No pressure drop at "
+        "any of 240 pulses; its neighbours drop 1.6 bar. Since 16 Nov. Pulse row 4 manually, "
+        "standing clear, and listen. Then isolated: coil, wire, both diaphragms."
+    )
+    assert first.index("**Before anything is opened:**") < first.index("## Now")
 
 
 def test_every_finding_and_every_check_not_judged_is_visible(full: str) -> None:
@@ -89,8 +105,8 @@ def test_every_finding_and_every_check_not_judged_is_visible(full: str) -> None:
             assert found.answer.text.removeprefix("Cannot tell: ") in full
 
 
-def test_alike_checks_not_judged_are_one_line(full: str) -> None:
-    table = rows_of(full, "### Could not be judged")
+def test_alike_checks_not_judged_are_one_line(kiln: str) -> None:
+    table = rows_of(kiln, "## Could not be judged")
     assert [row[:2] for row in table] == [
         ["Row does not answer", "compartments 1, 2, row 11"],
         ["Row's valve closes late", "compartments 1, 2, row 11"],
@@ -98,12 +114,12 @@ def test_alike_checks_not_judged_are_one_line(full: str) -> None:
     ]
 
 
-def test_roll_call_has_a_word_for_each_row(full: str) -> None:
-    table = rows_of(full, "### Roll call")
+def test_roll_call_has_a_word_for_each_row(kiln: str) -> None:
+    table = rows_of(kiln, "## Roll call")
     assert table[0][1:13] == [*["ok"] * 3, "**SILENT**", *["ok"] * 6, "?", "ok"]
     assert table[1][1:13] == [*["ok"] * 8, "**CLOSES LATE**", "ok", "?", "ok"]
     assert table[1][13].startswith("62 % (row 2) to ")
-    assert "| **SILENT** | 240 | 0 / 240 | 0 % (0-2 %) |" in full
+    assert "| **SILENT** | 240 | 0 / 240 | 0 % (0-2 %) |" in kiln
 
 
 @pytest.mark.parametrize(
@@ -152,12 +168,13 @@ def test_same_job_on_several_rows_is_one_line() -> None:
         )
         for row in (1, 2, 3, 5)
     )
-    markdown = write_markdown(replace(report, findings=(*report.findings, *extra)), ())
-    assert "**3 things to do now" in markdown
-    (job,) = [one for one in jobs_under(markdown, "Now") if "Step the rows by hand." in one]
-    assert job.startswith("**BH1 Kiln baghouse, compartment 2, rows 1-3, 5: row does not answer.**")
-    assert "Row 1: No drop after any of 201 pulses. Rows 2, 3, 5 likewise." in job
-    assert all(f"any of {200 + row} pulses" in markdown for row in (1, 2, 3, 5))
+    more = replace(report, findings=(*report.findings, *extra))
+    first, kiln = first_page(more), page_of(more, "BH1")
+    assert "**3 things to do now" in first
+    (job,) = [one for one in jobs_under(first, "Now") if "Step the rows by hand." in one]
+    assert job.startswith("**BH1, compartment 2, rows 1-3, 5: row does not answer.**")
+    assert "### Row does not answer: compartment 2, rows 1-3, 5\n" in kiln
+    assert all(f"any of {200 + row} pulses" in kiln for row in (1, 2, 3, 5))
 
 
 def test_cautions_follow_the_findings(full: str) -> None:
@@ -166,7 +183,7 @@ def test_cautions_follow_the_findings(full: str) -> None:
     assert "Combustible dust" not in full
     assert all(word in full for word in ("Stored air", "Height", "Hot", "Breathing"))
     hot_only = tuple(f for f in report.findings if f.rule == "temperature_excursion")
-    written = write_markdown(replace(report, findings=hot_only), ())
+    written = all_pages(replace(report, findings=hot_only), ())
     assert "Lock out" in written
     assert "Confined space" in written
     assert "Stored air" not in written
@@ -175,15 +192,24 @@ def test_cautions_follow_the_findings(full: str) -> None:
 def test_nothing_found_is_said_shortly() -> None:
     report = report_days.report()
     clear = tuple(f for f in report.findings if f.answer.verdict is Verdict.CLEAR)
-    markdown = write_markdown(replace(report, findings=clear, cases=()), ())
-    assert markdown.splitlines()[2] == "**Nothing was found that needs work.**"
-    assert markdown.splitlines()[4] == "All checks were clear on 2 baghouses."
-    assert "## What to do" not in markdown
-    assert "Before anyone works" not in markdown
+    drop = pl.col("name") != Fact.DROP_RATIO.column
+    days = (replace(day, facts=day.facts.filter(drop)) for day in report.baghouses)
+    quiet = replace(report, baghouses=tuple(days), findings=clear, cases=())
+    assert "Before any" not in all_pages(quiet)
+    assert without_links(first_page(quiet)) == (
+        "# Ondravel Lime: baghouse check-up, Tuesday 2026-11-24\n\n"
+        "**Nothing was found that needs work.**\n\nNothing new.\n\n"
+        "- **BH1 Kiln baghouse:** none of 24 rows at fault.\n"
+        "- **BH2 Mill baghouse:** none of 8 rows at fault.\n\n"
+        "## Not judged\n\n"
+        "- No rule reads outlet temperature, opacity or dust signal: leaking bags are not looked "
+        "for.\n\n"
+        "BH1 Kiln baghouse · BH2 Mill baghouse · How this was judged\n"
+    )
 
 
 def test_no_data_is_said_first() -> None:
-    markdown = write_markdown(report_days.empty_report(), ())
+    markdown = all_pages(report_days.empty_report(), ())
     assert markdown.splitlines()[2].startswith("**There is no data for this day.**")
     assert "**Nothing was judged.**" in markdown
     assert "needs work" not in markdown
@@ -193,20 +219,20 @@ def test_no_data_is_said_first() -> None:
 def test_one_baghouse_without_data_is_named() -> None:
     report, empty = report_days.report(), report_days.empty_report()
     half = replace(report, baghouses=(report.baghouses[0], empty.baghouses[1]))
-    assert "no data for this day from BH2 Mill baghouse" in write_markdown(half, ())
+    assert "no data for this day from BH2 Mill baghouse" in all_pages(half, ())
 
 
 def test_changed_settings_and_revision_come_first() -> None:
     report = replace(
         report_days.report(), changed_settings={"rules.row_silent.x": "40 %"}, revision=3
     )
-    head = write_markdown(report, ()).split("## ")[0]
+    head = first_page(report).split("## ")[0]
     assert "rules.row_silent.x = 40 %" in head
     assert "Revision 3" in head
 
 
 def test_method_names_limits_files_and_source(full: str) -> None:
-    method = full.split("## How this was judged")[1]
+    method = write_pages(report_days.report(), ())["method"]
     assert "**40 %** (default 50 %)" in method
     assert "15 s" not in method  # only what differs from its default
     assert "`rowcall rules` prints every limit with its source" in method
@@ -218,7 +244,7 @@ def test_method_names_limits_files_and_source(full: str) -> None:
 
 
 def test_names_are_data_not_markup() -> None:
-    markdown = write_markdown(report_days.report(name=report_days.ODD_NAME), ())
+    markdown = all_pages(report_days.report(name=report_days.ODD_NAME), ())
     assert markdown.startswith("# a\\|b\\<script>: baghouse")
     html = MarkdownIt("commonmark", {"html": True}).enable("table").render(markdown)
     assert "<script" not in html
@@ -226,15 +252,13 @@ def test_names_are_data_not_markup() -> None:
 
 
 def test_same_day_gives_same_text() -> None:
-    assert write_markdown(report_days.report(), ()) == write_markdown(report_days.report(), ())
+    assert all_pages(report_days.report(), ()) == all_pages(report_days.report(), ())
 
 
 def test_order_of_findings_does_not_matter(full: str) -> None:
     report = report_days.report()
     turned = replace(report, findings=report.findings[::-1])
-    assert (
-        write_markdown(turned, ()).split("### Could")[0] == full.split("### Could", maxsplit=1)[0]
-    )
+    assert all_pages(turned, ()).split("## Could")[0] == full.split("## Could", maxsplit=1)[0]
 
 
 def test_columns_that_a_site_lacks_are_left_out() -> None:
@@ -249,9 +273,9 @@ def test_columns_that_a_site_lacks_are_left_out() -> None:
         )
         for day in report.baghouses
     )
-    markdown = write_markdown(replace(report, baghouses=bare, findings=()), ())
-    assert "### Temperature" not in markdown
-    assert "### Compressed air" not in markdown
+    markdown = all_pages(replace(report, baghouses=bare, findings=()), ())
+    assert "## Temperature" not in markdown
+    assert "## Compressed air" not in markdown
     assert "nan" not in markdown
 
 
@@ -270,14 +294,18 @@ def test_default_limit_reads_as_its_author_wrote_it() -> None:
     assert limit.text == "15 s"
 
 
-def test_findings_stand_with_the_numbers_of_their_chapter(full: str) -> None:
-    kiln = full.split("\n## BH1")[1].split("\n## BH2", maxsplit=1)[0]
-    parts = dict(part.split("\n", 1) for part in kiln.split("\n### ")[1:])
-    assert list(parts) == [*(c.value for c in Chapter), "Could not be judged", "Data"]
-    assert "**Residual DP rises: whole baghouse** (watch)" in parts["DP"]
-    assert "**Inlet over the limit of the bags: " in parts["Temperature"]
-    assert parts["Roll call"].count("Rule out: a row that was not pulsed") == 2
-    assert "Rule out" not in parts["Compressed air"]
+def test_findings_refer_to_the_numbers_of_their_chapter(kiln: str) -> None:
+    parts = dict(part.split("\n", 1) for part in kiln.split("\n## ")[1:])
+    assert list(parts) == [
+        *("Before anyone works on it", "Found", SINKING, *(c.value for c in Chapter)),
+        *("Data", "Could not be judged", "Cases", "Words"),
+    ]
+    found = dict(part.split("\n", 1) for part in parts["Found"].split("\n### ")[1:])
+    assert "- Numbers: [DP](#dp)" in found["Residual DP rises: whole baghouse"]
+    assert (
+        "[Temperature](#temperature)" in found["Inlet over the limit of the bags: whole baghouse"]
+    )
+    assert parts["Found"].count("Rule out: a row that was not pulsed") == 4
 
 
 def test_every_inlet_temperature_is_shown(full: str) -> None:
@@ -293,8 +321,8 @@ def test_the_picture_of_the_temperature_is_referred_to_where_it_is() -> None:
     report = report_days.report()
     words = 'The temperature over the day is in the picture under "Compressed air".'
     recovery = Picture("recovery-BH1.png", b"", "", "")
-    assert write_markdown(report, (recovery,)).count(words) == 1
-    assert words not in write_markdown(report, ())
+    assert all_pages(report, (recovery,)).count(words) == 1
+    assert words not in all_pages(report, ())
 
 
 def test_tags_recorded_on_change_have_no_sampling_period() -> None:

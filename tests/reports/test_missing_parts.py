@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages, page_of
 from helpers.report_facts import DAY
 
 from rowcall.guard import Failure, Guard
@@ -14,7 +15,7 @@ from rowcall.model import BaghouseDay, Chapter
 from rowcall_reports import markdown, row_marks
 from rowcall_reports.figures import all_pictures
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.markdown import write_pages
 from rowcall_reports.prepared import PreparedDay
 
 
@@ -31,32 +32,32 @@ def test_a_picture_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch)
     report, guard = report_days.report(), Guard(DAY, isolates=True)
     pictures = all_pictures.draw(report, guard)
     assert [picture.name for picture in pictures] == ["dp-BH1.png", "dp-BH2.png"]
-    text = write_markdown(report, pictures, guard)
+    text = all_pages(report, pictures, guard)
     for failure, house in zip(guard.failures, ("BH1", "BH2"), strict=True):
         said = f"- {house}, picture stacks: could not be drawn: {failure.why}."
-        assert said in text.split("## What to do")[0]
+        assert said in text.split("Before anything")[0]
     assert text.count("dp-BH1.png") == 1
 
 
 def test_a_chapter_that_fails_leaves_the_others(monkeypatch: pytest.MonkeyPatch) -> None:
     report = report_days.report()
-    whole = write_markdown(report, ())
+    whole = all_pages(report, ())
     monkeypatch.setattr(markdown, "write_dp", fail)
     guard = Guard(DAY, isolates=True)
-    text = write_markdown(report, (), guard)
+    text = all_pages(report, (), guard)
     assert {failure.part for failure in guard.failures} == {"chapter DP"}
-    assert f"### DP\n\nThis chapter could not be written: {guard.failures[0].why}." in text
+    assert f"## DP\n\nThis chapter could not be written: {guard.failures[0].why}." in text
     assert f"BH1, chapter DP: could not be written: {guard.failures[0].why}." in text
-    assert text.count("### ") == whole.count("### ")
+    assert text.count("## ") == whole.count("## ")
     for chapter in (Chapter.ROWS, Chapter.AIR, Chapter.TEMPERATURE):
-        assert text.count(f"### {chapter.value}") == whole.count(f"### {chapter.value}")
+        assert text.count(f"## {chapter.value}\n") == whole.count(f"## {chapter.value}\n")
 
 
 def test_a_baghouse_that_cannot_be_prepared_leaves_the_others(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     report = report_days.report()
-    of_mill = write_markdown(report, ()).split("\n## BH2")[1].split("\n## ")[0]
+    of_mill = page_of(report, "BH2")
 
     def marks(day: BaghouseDay, *rest: Any) -> Any:
         return fail() if day.signals and day.baghouse.id == "BH1" else actual(day, *rest)
@@ -67,26 +68,28 @@ def test_a_baghouse_that_cannot_be_prepared_leaves_the_others(
     guard = Guard(DAY, isolates=True)
     pictures = all_pictures.draw(report, guard)
     assert [picture.name for picture in pictures] == ["dp-BH2.png"]
-    text = write_markdown(report, (), guard)
+    pages = write_pages(report, (), guard)
     (failure,) = guard.failures
-    first, _, kiln = text.partition("\n## BH1")
+    first, kiln = pages["rowcall-2026-11-24"], pages["baghouse-BH1"]
     assert f"- BH1, report: could not be prepared: {failure.why}." in first
-    assert failure.why in kiln.split("\n## ")[0]
-    assert text.split("\n## BH2")[1].split("\n## ")[0] == of_mill
+    assert failure.why in kiln
+    assert pages["baghouse-BH2"] == of_mill
 
 
-@pytest.mark.parametrize("name", ["write_summary", "write_cautions", "write_method"])
+@pytest.mark.parametrize(
+    "name", ["write_summary", "write_news", "write_jobs", "write_not_judged", "write_method"]
+)
 def test_what_is_of_the_whole_plant_costs_itself(
     monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     report = report_days.report()
-    whole = write_markdown(report, ())
+    whole = all_pages(report, ())
     monkeypatch.setattr(markdown, name, fail)
     guard = Guard(DAY, isolates=True)
-    text = write_markdown(report, (), guard)
+    text = all_pages(report, (), guard)
     (failure,) = guard.failures
     assert f"This chapter could not be written: {failure.why}." in text
-    of_houses, of_whole = (one.split("\n## BH1")[1].count("\n### ") for one in (text, whole))
+    of_houses, of_whole = (one.split("\n# BH1")[1].count("\n### ") for one in (text, whole))
     assert of_houses == of_whole > 0
 
 
@@ -97,10 +100,11 @@ def test_a_day_that_could_not_be_studied_has_no_chapters(monkeypatch: pytest.Mon
     span = (kiln.start, kiln.end)
     unstudied = BaghouseDay.unstudied(kiln.baghouse, kiln.day, span, kiln.history, failure.why)
     guard = Guard(report.day, isolates=True, failures=[failure])
-    text = write_markdown(replace(report, baghouses=(unstudied, mill)), (), guard)
-    of_kiln = text.split("## BH1 Kiln baghouse")[1].split("\n## ")[0]
-    assert "### Could not be judged" in of_kiln
-    assert of_kiln.count("### ") == 1
-    assert "no data" not in text.split("## What to do")[0]
+    pages = write_pages(replace(report, baghouses=(unstudied, mill)), (), guard)
+    assert "## Could not be judged" in pages["baghouse-BH1"]
+    assert pages["baghouse-BH1"].count("## ") == 1
+    first = pages["rowcall-2026-11-24"]
+    assert "no data" not in first
+    assert "- **BH1 Kiln baghouse:** could not be judged.\n" in first
     monkeypatch.setattr(all_pictures, "_DRAWN", {"dp": dp})
     assert [one.name for one in all_pictures.draw(replace(report, baghouses=(unstudied,)))] == []

@@ -7,6 +7,7 @@ from datetime import timedelta
 
 import pytest
 from helpers import report_days
+from helpers.day_pages import all_pages, first_page, page_of
 from helpers.report_facts import DAY, SILENT, START
 
 from rowcall.day_report import DayReport
@@ -24,7 +25,6 @@ from rowcall.model import (
     WorkEntry,
     WorkLog,
 )
-from rowcall_reports.markdown import write_markdown
 
 ROW = Subject("BH1", *SILENT)
 ENTRY = WorkEntry(
@@ -40,13 +40,17 @@ def silent_case(report: DayReport) -> Case:
     return next(case for case in report.cases if case.subject == ROW)
 
 
-def page(**changes: object) -> str:
-    """Return the first screen with other things said of the silent row's case, the only one."""
+def only(**changes: object) -> DayReport:
+    """Return the day with other things said of the silent row's case, the only one."""
     report = report_days.report()
     case = replace(silent_case(report), **changes)  # type: ignore[arg-type]
     found = [one for one in report.findings if one.answer.subject == ROW]
-    only = replace(report, findings=tuple(found), cases=(case,))
-    return write_markdown(only, ()).split("\n## Before anyone", maxsplit=1)[0]
+    return replace(report, findings=tuple(found), cases=(case,))
+
+
+def page(**changes: object) -> str:
+    """Return the page of that day."""
+    return first_page(only(**changes))
 
 
 @pytest.mark.parametrize(
@@ -63,11 +67,11 @@ def page(**changes: object) -> str:
 def test_what_became_of_a_case_stands_first(news: News, words: str) -> None:
     text = page(news=(news,), history=(Event(DAY, news, "answers 3 % of its pulses"),))
     assert f"- **{words}:** BH1, compartment 1, row 4 (answers 3 % of its pulses)." in text
-    assert text.index(words) < text.index("## What to do")
+    assert text.index(words) < text.index("**Before anything is opened:**")
 
 
 def test_a_day_on_which_nothing_changed_says_so() -> None:
-    assert "Nothing is new since the day before." in page(news=())
+    assert "Nothing new." in page(news=())
 
 
 def test_a_mended_case_is_told_and_is_no_job() -> None:
@@ -92,16 +96,18 @@ def test_a_job_says_its_number_since_when_what_is_likely_and_what_was_done() -> 
     done = Repair(
         ENTRY, Check.CONTRADICTED, DAY, "solenoid renewed on 2026-11-22, but still: silent"
     )
-    text = page(number="answers 0 % of its pulses", causes=causes, repairs=(done,))
-    assert "Answers 0 % of its pulses. Since 16 Nov (day 9)." in text
-    assert "    - Likely: solenoid dead.\n" in text  # no percentage where no trial stands behind it
-    assert "    - Solenoid renewed on 2026-11-22, but still: silent." in text
+    day = only(number="answers 0 % of its pulses", causes=causes, repairs=(done,))
+    assert "Answers 0 % of its pulses. Since 16 Nov. Pulse row 4 manually" in first_page(day)
+    text = page_of(day, "BH1")
+    assert "**Now.** Answers 0 % of its pulses. Since 16 Nov (day 9)." in text
+    assert "\n- Likely: solenoid dead.\n" in text  # no percentage where no trial stands behind it
+    assert "\n- Solenoid renewed on 2026-11-22, but still: silent." in text
     measured = tuple(replace(cause, is_measured=True) for cause in causes)
-    assert "Likely: solenoid dead (80 %)." in page(causes=measured)
+    assert "Likely: solenoid dead (80 %)." in page_of(only(causes=measured), "BH1")
 
 
 def test_a_repair_that_no_day_has_judged_yet_is_said() -> None:
-    text = page(repairs=(Repair(ENTRY, Check.WAITING),))
+    text = page_of(only(repairs=(Repair(ENTRY, Check.WAITING),)), "BH1")
     assert "Solenoid renewed on 2026-11-22; whether it helped is not yet seen." in text
 
 
@@ -112,17 +118,18 @@ def test_what_another_case_accounts_for_is_no_job_of_its_own() -> None:
     text = "rows not cleaned account for all of it"
     explains = (Explained(rise.findings[0], 1.0, text),)
     cases = (replace(behind, explains=explains), replace(rise, explained_by=(behind.id,)))
-    first = write_markdown(replace(report, cases=cases), ()).split("\n## Before", maxsplit=1)[0]
-    assert "residual DP rises" not in first
-    assert "    - Rows not cleaned account for all of it." in first
+    day = replace(report, cases=cases)
+    assert "residual DP rises" not in first_page(day)
+    assert "\n- Rows not cleaned account for all of it." in page_of(day, "BH1")
+    assert f"\n- Accounted for by: {behind.id}\n" in page_of(day, "BH1")
 
 
 def test_an_open_case_that_could_not_be_judged_is_not_forgotten() -> None:
     report = report_days.report()
     last = DAY - timedelta(days=3)
     case = replace(silent_case(report), found_today=False, last_found=last, unknown_days=3)
-    text = write_markdown(replace(report, findings=(), cases=(case,)), ())
-    part = text.split("### Still open, but not to be seen on this day")[1]
+    text = first_page(replace(report, findings=(), cases=(case,)))
+    part = text.split("## Still open, but not to be seen on this day")[1]
     assert "**Nothing was judged; 1 thing found earlier is still open.**" in text
     assert "compartment 1, row 4: row does not answer.** Last found on 21 Nov" in part
 
@@ -131,7 +138,7 @@ def test_a_row_that_is_off_on_purpose_is_shown_so_and_no_row_of_few_pulses() -> 
     report = report_days.report()
     row = Subject("BH1", 1, 2)
     entry = replace(ENTRY, work=Work.OFF, subject=row)
-    whole = write_markdown(replace(report, work=WorkLog((entry,))), ())
+    whole = all_pages(replace(report, work=WorkLog((entry,))), ())
     line = next(one for one in whole.splitlines() if one.startswith("| Comp. 1"))
     assert [cell.strip() for cell in line.split("|")][3] == "off"
     assert "`off`: off on purpose, by the work log" in whole

@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.day_pages import page_of
 from helpers.odds_tables import as_tables
 from helpers.report_answers import rules
 from helpers.report_facts import DAY, SILENT, Line, fact_table
@@ -17,7 +18,6 @@ from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Answer, BaghouseDay, Fact, FactBook, Finding, Inferred, Subject, Verdict
 from rowcall.site import Baghouse, Role
 from rowcall_reports.chapters import odds
-from rowcall_reports.markdown import write_markdown
 
 FAULTS = {rule.name: rule.trial_fault for rule in rules() if rule.trial_fault}
 ROWS = {"row_closes_late": [(1, 1), (1, 2), (1, 3)]}
@@ -137,8 +137,8 @@ def test_nothing_is_quoted_where_sampling_is_not_the_reason(
 
 
 def test_the_report_quotes_below_what_could_not_be_judged() -> None:
-    markdown = write_markdown(report_days.report(), ())
-    unjudged = markdown.split("### Could not be judged")[1].split("\n### ")[0]
+    markdown = page_of(report_days.report(), "BH1")
+    unjudged = markdown.split("## Could not be judged")[1].split("\n## ")[0]
     assert "a silent row is found in" in unjudged
     assert "a row that closes 0.4 s late is found in" in unjudged
 
@@ -149,7 +149,7 @@ def test_a_row_found_silent_is_not_said_to_lack_samples() -> None:
         DAY, "row_closes_late", Answer.cannot_tell(Subject("BH1", *SILENT), "it shows no drop")
     )
     silent = [f for f in report.findings if f.answer.verdict is Verdict.FOUND]
-    markdown = write_markdown(replace(report, findings=(*silent, late)), ())
+    markdown = page_of(replace(report, findings=(*silent, late)), "BH1")
     assert "it shows no drop" in markdown
     assert "simulated cases" not in markdown
 

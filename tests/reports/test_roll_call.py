@@ -9,6 +9,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from helpers import report_days
+from helpers.day_pages import page_of
 from helpers.light import contrast, luminance
 from helpers.report_answers import rules
 from helpers.report_facts import CLOSES_LATE, DAY, fact_table, past_facts
@@ -34,7 +35,6 @@ from rowcall_reports.figures.row_panels import panels
 from rowcall_reports.figures.row_sheet import blocks, courses
 from rowcall_reports.figures.row_styles import FULL_DROP, LOOKS, Look
 from rowcall_reports.figures.rows import draw_rows
-from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import PreparedDay, prepare
 from rowcall_reports.row_marks import UNKNOWN, marks_before, marks_of, marks_today
 
@@ -114,8 +114,8 @@ def test_a_rule_that_is_not_known_here_has_its_mark_and_findings_shown() -> None
     finding = Finding(DAY, "row_odd", _odd_answer())
     report = replace(first, rules=(*first.rules, odd), findings=(*first.findings, finding))
     pictures = draw(report)
-    kiln = write_markdown(report, pictures).split("\n## BH1")[1].split("\n## BH2")[0]
-    assert "**Row is odd: compartment 1, row 9** (watch)" in kiln.split("### Compressed air")[0]
+    kiln = page_of(report, "BH1", pictures)
+    assert "### Row is odd: compartment 1, row 9\n\n**Watch.**" in kiln
     assert "| **ODD** | 240 | 240 / 240 |" in kiln
     assert "X odd, N not pulsed" not in kiln  # explains only what is shown
     assert "Letters: X odd, S silent" in kiln

@@ -1,4 +1,4 @@
-"""The sample report under `reports/sample`: what a reader gets, compared byte for byte.
+"""The sample pages under `reports/sample`: what a reader gets, compared byte for byte.
 
 After a change that is meant to be seen, write it anew, and look at it and at its diff:
 
@@ -10,36 +10,37 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import pytest
 from helpers import report_days
+from helpers.day_pages import read_pages
 
 from rowcall.day_report import DayReport
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.findings import findings_frame, to_json_lines
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.markdown import write_pages
 from rowcall_reports.prepared import prepare
+from rowcall_reports.tables.day_files import table_files
 
+TABLES = ("findings.jsonl", "cases.jsonl", "work-orders.csv")
 FOLDER = Path(__file__).parents[2] / "reports" / "sample"
 
 
 def texts(report: DayReport) -> dict[str, str]:
     """Return the text files of the sample by name."""
     return {
-        "report.md": write_markdown(report, draw(report)),
-        "findings.jsonl": to_json_lines(findings_frame(report)),
+        **{f"{name}.md": text for name, text in write_pages(report, draw(report)).items()},
+        **{name: table_files(report)[name].decode() for name in TABLES},
     }
 
 
-@pytest.mark.parametrize("name", ["report.md", "findings.jsonl"])
-def test_sample_is_what_is_written_today(name: str) -> None:
-    assert (FOLDER / name).read_bytes() == texts(report_days.sample())[name].encode()
+def test_sample_is_what_is_written_today() -> None:
+    kept = {path.name: path.read_bytes() for path in FOLDER.iterdir() if path.suffix != ".png"}
+    assert kept == {name: text.encode() for name, text in texts(report_days.sample()).items()}
 
 
 def test_sample_shows_every_mark_and_names_pictures_that_are_there() -> None:
     kiln = prepare(report_days.sample()).baghouses[0]
     assert set(kiln.found_rows.values()) == set(kiln.known_marks)
     assert {mark.word for mark in kiln.marks.values()} >= {"ok", "ok?", "?"}
-    named = re.findall(r"\]\(([^)]+\.png)\)", (FOLDER / "report.md").read_text(encoding="utf-8"))
+    named = re.findall(r"\]\(([^)]+\.png)\)", read_pages(FOLDER))
     assert set(named) == {path.name for path in FOLDER.glob("*.png")}
 
 

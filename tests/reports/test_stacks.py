@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.day_pages import page_of
 from helpers.report_facts import CLOSE_S, CLOSES_LATE, DAY, LATE_S, SILENT
 
 from rowcall.day_report import DayReport
@@ -15,7 +16,6 @@ from rowcall.model import Answer, Finding, Subject, Urgency, Verdict
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.figures.row_panels import MAX_PANELS, Panel, panels
 from rowcall_reports.figures.stacks import draw_stacks
-from rowcall_reports.markdown import write_markdown
 from rowcall_reports.prepared import PreparedDay, prepare
 
 
@@ -98,9 +98,9 @@ def test_few_peers_make_no_band(report: DayReport) -> None:
 
 
 def test_findings_refer_to_the_picture_only_where_it_is(report: DayReport) -> None:
-    line = "Its pulses against the peers': the picture of stacked pulses below"
-    full = write_markdown(report, draw(report))
+    line = "its pulses against the peers': the picture of stacked pulses there"
+    full = page_of(report, "BH1", draw(report))
     assert full.count(line) == 2
-    assert full.index(line) < full.index("](stacks-BH1.png)") < full.index("](rows-BH1.png)")
+    assert full.index(line) < full.index("](rows-BH1.png)") < full.index("](stacks-BH1.png)")
     assert "full triangle: this valve closes" in full
-    assert line not in write_markdown(report, ())
+    assert line not in page_of(report, "BH1")

@@ -125,7 +125,7 @@ def _called(call: ast.Call) -> str:
 
 def advice_of(rule: Rule) -> list[Advice]:
     """Return all advice that a rule can give with a finding."""
-    text = (FOLDER / f"{rule.name}.py").read_text(encoding="utf-8")
+    text = next(FOLDER.rglob(f"{rule.name}.py")).read_text(encoding="utf-8")
     given = [one for one in Source.of(text).actions() if one.outside or one.isolated]
     assert given, f"no action of {rule.name} could be read"
     return given

@@ -20,7 +20,7 @@ from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Answer, BaghouseDay, Context, Rule
 from rowcall.runs import judge, record
 from rowcall.runs.study import study_day
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.markdown import write_pages
 
 DAY_1, DAY_2, DAY_3 = (day.isoformat() for day in DAYS)
 BECAUSE = "an error of rowcall, reference "
@@ -146,8 +146,8 @@ def test_a_report_that_cannot_be_composed_leaves_the_days_after_it(
 ) -> None:
     plant = copy_plant(made, tmp_path / "plant", days=2)
     with monkeypatch.context() as patch:
-        compose = on(DAYS[0], write_markdown, lambda report, *_: report.day)
-        patch.setattr("rowcall_reports.write.write_markdown", compose)
+        compose = on(DAYS[0], write_pages, lambda report, *_: report.day)
+        patch.setattr("rowcall_reports.write.write_pages", compose)
         first = night(plant)
         assert names(first) == [DAY_2]
         (said,) = first.failed
@@ -189,7 +189,10 @@ def test_a_rerun_goes_on_after_a_day_that_failed(
     span = ["--from", DAY_1, "--to", DAY_3]
     site, out = str(plant / "site.toml"), tmp_path / "again"
     assert main(["rerun", "--site", site, "--out", str(out), *span]) == Exit.PARTS_FAILED
-    assert sorted(folder.name for folder in out.iterdir()) == [DAY_1, DAY_2, DAY_3]
+    days = sorted(path.name for path in out.iterdir() if path.is_dir())
+    assert days == [DAY_1, DAY_2, DAY_3]
+    ranged = (out / f"range-{DAY_1}-{DAY_3}.md").read_text(encoding="utf-8")
+    assert f"Parts that failed:\n\n- {DAY_2}, F1, study: could not be judged" in ranged
     last = pl.read_parquet(out / DAY_3 / "findings.parquet")
     found = last.filter(pl.col("rule") == "row_silent", pl.col("verdict") == "found")
     assert found["since"].to_list() == [DAYS[0]]

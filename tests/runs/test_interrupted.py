@@ -103,7 +103,7 @@ def test_a_new_revision_is_one_however_often_its_run_died(
         assert run_dying(plants[0], death, tmp_path / "log") == DIED
     for plant in plants:
         (report,) = night(plant).reports
-        assert "Revision 2" in next(report.glob("*.md")).read_text(encoding="utf-8")
+        assert "Revision 2" in next(report.glob("rowcall-*.md")).read_text(encoding="utf-8")
     assert differences(*map(portrait, plants)) == []
 
 

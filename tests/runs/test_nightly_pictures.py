@@ -6,6 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from helpers.day_pages import read_pages
 from helpers.nights.night_runs import night, tree
 from helpers.nights.small_plant import MORNING, copy_plant
 
@@ -26,7 +27,7 @@ def test_a_silent_row_is_drawn_against_its_peers_and_dated(made: Path, tmp_path:
     plant = copy_plant(made, tmp_path / "plant", days=2)
     _, report = sorted(night(plant).reports)
     assert (report / "stacks-F1.png").read_bytes().startswith(b"\x89PNG")
-    text = (report / "rowcall-2026-03-29.md").read_text(encoding="utf-8")
+    text = read_pages(report)
     assert "Stacked pulses of F1: compartment 1, row 2 (silent)" in text
-    assert "Its pulses against the peers': the picture of stacked pulses below" in text
+    assert "its pulses against the peers': the picture of stacked pulses there" in text
     assert "Compartment 1, row 2 silent since 28 Mar." in text

@@ -298,7 +298,7 @@ def test_a_day_that_rowcall_fails_to_report_is_mailed(
         raise ZeroDivisionError("of the test")
 
     with monkeypatch.context() as patch:
-        patch.setattr("rowcall_reports.write.write_markdown", fail)
+        patch.setattr("rowcall_reports.write.write_pages", fail)
         nights.next()
     (mail,) = nights.short_mails()
     assert "2026-03-28, day: could not be reported: an error of rowcall, reference" in mail

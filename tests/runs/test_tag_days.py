@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import polars as pl
+from helpers.day_pages import read_pages
 from helpers.nights.night_runs import health, night
 from helpers.nights.small_plant import copy_plant
 
@@ -31,7 +32,7 @@ def test_the_effective_resolution_of_each_tag_is_kept_with_the_day(
     assert first[name][:2] == (10.0, 8640)
     assert first[name][1] == 8640
     assert {step_s for tag, (step_s, _, _) in first.items() if "PDT" in tag} == {5.0}
-    text = (report / "rowcall-2026-03-28.md").read_text(encoding="utf-8")
+    text = read_pages(report)
     assert "supply pressure (sampled every 10 s)" in " ".join(text.split())
     whole = copy_plant(made, tmp_path / "whole", days=1)
     (export,) = (whole / "inbox").iterdir()

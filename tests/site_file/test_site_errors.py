@@ -59,6 +59,20 @@ MISTAKES = [
         ["'Europe/Lindau' is not an IANA time zone", "Europe/Vienna"],
     ),
     (
+        "[plant]",
+        '[units]\ndp = "[psi]"\n[plant]',
+        'dp = "[psi]"',
+        "units.dp",
+        ["found '[psi]'", "'kPa', 'Pa', 'mbar' or \"[in_i'H2O]\""],
+    ),
+    (
+        "[plant]",
+        '[units]\narea = "m2"\n[plant]',
+        'area = "m2"',
+        "units.area",
+        ["not known here", "spelling"],
+    ),
+    (
         "[1, 3, 2]",
         "[1, 3, 3]",
         "firing_order",

@@ -29,7 +29,7 @@ from rowcall.model import (
     History,
 )
 from rowcall_plant import site_text, tag_list
-from rowcall_rules.rising_residual_dp import RULE, reached
+from rowcall_rules.filter.rising_residual_dp import RULE, reached
 
 FIRST = date(2026, 1, 1)
 FLOW = 16.0  # [m3/s]

@@ -40,7 +40,7 @@ def operating_state(baghouse: Baghouse, columns: Mapping[str, Floats], n_minutes
     Args:
         columns: minute means, shape (n_minutes,), by column name (see `site.roles`).
     """
-    gas = _gas_level(baghouse, columns)
+    gas = gas_level(baghouse, columns)
     if gas is None:
         return [State.UNKNOWN.value] * n_minutes
     level, limit = gas
@@ -61,8 +61,12 @@ def operating_state(baghouse: Baghouse, columns: Mapping[str, Floats], n_minutes
     return [str(value) for value in state]
 
 
-def _gas_level(baghouse: Baghouse, columns: Mapping[str, Floats]) -> tuple[Floats, float] | None:
-    """Return the best available signal of moving gas and the level above which gas moves."""
+def gas_level(baghouse: Baghouse, columns: Mapping[str, Floats]) -> tuple[Floats, float] | None:
+    """Return the best available signal of moving gas and the level above which gas moves.
+
+    Args:
+        columns: of equal shapes, by column name (see `site.roles`).
+    """
     flow, fan, dp = (columns.get(name) for name in ("gas_flow_m3_s", "fan_signal", "dp_pa"))
     if flow is not None and np.isfinite(flow).any():
         usual = baghouse.design_flow or float(np.nanpercentile(flow, 95))

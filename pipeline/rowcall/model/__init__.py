@@ -28,7 +28,14 @@ from rowcall.model.case import (
     State,
 )
 from rowcall.model.cause import At, Cause, Evidence, Explains, Family, Measure, Member, SignOf
-from rowcall.model.day import HOUR_COLUMNS, BaghouseDay, Inferred, Signal, TagHealth
+from rowcall.model.day import (
+    HOUR_COLUMNS,
+    START_COLUMNS,
+    BaghouseDay,
+    Inferred,
+    Signal,
+    TagHealth,
+)
 from rowcall.model.fact import (
     FACT_COLUMNS,
     HISTORY_COLUMNS,
@@ -63,6 +70,7 @@ __all__ = [
     "ISOLATED",
     "PRESSING",
     "RESTARTS",
+    "START_COLUMNS",
     "VERDICT_COLUMNS",
     "Answer",
     "At",

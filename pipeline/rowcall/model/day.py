@@ -9,7 +9,8 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 import polars as pl
 
 from rowcall.model.fact import FACT_COLUMNS, Floats, History
-from rowcall.site import Baghouse, Role
+from rowcall.site import Baghouse, Role, UnitsTable
+from rowcall.units import Units
 
 HOUR_COLUMNS = {
     "compartment": pl.Int64,
@@ -23,6 +24,18 @@ HOUR_COLUMNS = {
     "plateau_error_pa": pl.Float64,
     "drop_pa": pl.Float64,
     "left_pa": pl.Float64,
+}
+
+START_COLUMNS = {
+    "kind": pl.String,
+    "begin_s": pl.Float64,
+    "end_s": pl.Float64,
+    "water_s": pl.Float64,
+    "acid_s": pl.Float64,
+    "ramp_k_min": pl.Float64,
+    "max_c": pl.Float64,
+    "max_dp_pa": pl.Float64,
+    "first_pulse_s": pl.Float64,
 }
 
 
@@ -95,8 +108,12 @@ class BaghouseDay:
         start of the day), `n_pulses` (answered), `tau_s`, `recovery_s` (time to recover 63 % and
         95 % of a drop), `plateau_pa` (what it tends to), their errors, `drop_pa`, `left_pa` (what
         is missing of the plateau when the next row is pulsed).
+    starts: starts and stops of the unit: `kind` (start, stop), `begin_s`, `end_s`, `water_s` and
+        `acid_s` (seconds with gas below its dew points), `ramp_k_min` (fastest change of inlet
+        temperature over 5 minutes), `max_c`, `max_dp_pa`, `first_pulse_s` (since `begin_s`); null
+        where it is not known.
     history: facts and verdicts of the days before.
-    zone: the plant's, for clock times in words.
+    zone, units: the plant's, for clock times and quantities in words.
     fires_known: bits, counters or the cadence of header pressure show every fire of the day.
     inferred: by compartment, how rows were inferred where neither bits nor counters show them;
         there `row` of pulses, facts and subjects may be a place in the firing sequence.
@@ -119,7 +136,9 @@ class BaghouseDay:
     facts: pl.DataFrame
     history: History = field(default_factory=History)
     hours: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HOUR_COLUMNS))
+    starts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=START_COLUMNS))
     zone: tzinfo = UTC
+    units: Units = UnitsTable().scales
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
     stacks: pl.DataFrame = field(default_factory=pl.DataFrame)

@@ -11,7 +11,7 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 from rowcall.days import day_bounds, local_day
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
 from rowcall.runs.mailing.post import mail_night

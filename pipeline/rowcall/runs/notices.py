@@ -10,7 +10,7 @@ from difflib import get_close_matches
 
 from rowcall.errors import printable
 from rowcall.mail.fate import fate_unknown
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.site import Sample, Tag
 from rowcall.store.aside import LargelyAside
 

@@ -23,6 +23,8 @@ from rowcall.events.facts.pooled_days import (
     with_more_days,
 )
 from rowcall.events.find import Events, Signals, find_events
+from rowcall.events.operation.gas_seconds import gas_seconds
+from rowcall.events.operation.start_events import find_starts
 from rowcall.model import BaghouseDay, History, Subject
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
@@ -53,7 +55,8 @@ def study_day(
         before = last_before(store, held, start, within=within) if held else {}
         return Kept(read_samples(store, names, start, end), before)
 
-    return study_from(read, baghouse, day, site.plant.zone, history)
+    studied = study_from(read, baghouse, day, site.plant.zone, history)
+    return replace(studied, units=site.units.scales)
 
 
 def study_from(
@@ -90,22 +93,26 @@ def study_span(
     """
     start, end = span
     conditioned, minutes, events = _events(baghouse, span, read, find)
+    signals = conditioned.signals
+    gas = gas_seconds(baghouse, signals, (end - start).total_seconds())
+    starts = find_starts(baghouse, gas, minutes, events.pulses["time_s"].to_numpy())
     studied = BaghouseDay(
         day=day,
         start=start,
         end=end,
         baghouse=baghouse,
-        signals=conditioned.signals,
+        signals=signals,
         health=conditioned.health,
         minutes=minutes,
         pulses=events.pulses,
         cycles=events.cycles,
-        facts=daily_facts(baghouse, conditioned.signals, minutes, events),
+        facts=daily_facts(baghouse, signals, minutes, events, gas, starts),
         history=history,
         hours=events.refills.drop_nulls("hour"),
         fires_known=events.fires_known,
         inferred=events.inferred,
         stacks=events.stacks,
+        starts=starts,
     )
     return studied, events
 

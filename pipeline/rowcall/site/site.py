@@ -10,7 +10,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
-from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn
+from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn, UnitsTable
 from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import Table, TableError
@@ -22,9 +22,15 @@ class Site(Table):
     plant: Plant
     folders: Folders = Folders()
     take_in: TakeIn = TakeIn()
+    units: UnitsTable = UnitsTable()
     mail: Mail | None = None
+    """Left out: nothing is mailed. The login comes from `ROWCALL_SMTP_USER` and
+    `ROWCALL_SMTP_PASSWORD` in the environment; `ROWCALL_SMTP_CA` may name the file of a certificate
+    authority of your own."""
     log: Log | None = None
+    """Left out: runs write to stderr only."""
     rules: dict[str, dict[str, str | int | float]] = Field(default_factory=dict)
+    """A table a rule, `[rules.row_silent]`, with any threshold that `rowcall rules` lists."""
     baghouse: tuple[Baghouse, ...]
     base: Annotated[Path, Field(exclude=True)] = Path()
 

@@ -6,8 +6,10 @@ Topics from 29 CFR 1910.147 (hazardous energy), 29 CFR 1910.146 (confined spaces
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from rowcall.model import Caution
-from rowcall_reports.prepared import PreparedReport
+from rowcall_reports.actions import Job
 
 SENTENCES: dict[Caution, str] = {
     Caution.LOCKOUT: (
@@ -33,14 +35,34 @@ SENTENCES: dict[Caution, str] = {
     ),
     Caution.HEIGHT: "**Height:** fall protection on the roof and at open plenum lids.",
 }
+_SHORT: dict[Caution, str] = {
+    Caution.LOCKOUT: "lock out and tag out, verify zero energy",
+    Caution.STORED_AIR: "bleed the header, verify zero pressure",
+    Caution.CONFINED_SPACE: "permit and air test before entry",
+    Caution.HOT: "let it cool",
+    Caution.COMBUSTIBLE_DUST: "no sparks",
+    Caution.BREATHING: "respirator, gloves",
+    Caution.HEIGHT: "fall protection",
+}
 _WHENEVER_WORK = (Caution.LOCKOUT, Caution.CONFINED_SPACE)
 CLOSING = "Local codes, the site's permits and licensed persons decide."
 
 
-def write_cautions(prepared: PreparedReport) -> str:
-    """Return the cautions, '' when nothing was found that leads to work."""
-    if not prepared.jobs:
+def write_cautions(jobs: Collection[Job]) -> str:
+    """Return the cautions in full, '' when nothing was found that leads to work."""
+    if not jobs:
         return ""
-    apply = prepared.cautions.union(_WHENEVER_WORK)
-    lines = [f"- {SENTENCES[caution]}" for caution in Caution if caution in apply]
-    return "\n".join([*lines, "", CLOSING])
+    return "\n".join([*(f"- {SENTENCES[caution]}" for caution in _cautions(jobs)), "", CLOSING])
+
+
+def cautions_in_short(jobs: Collection[Job]) -> str:
+    """Return them in one line, '' when nothing was found that leads to work."""
+    if not jobs:
+        return ""
+    short = "; ".join(_SHORT[caution] for caution in _cautions(jobs))
+    return f"**Before anything is opened:** {short}. {CLOSING}"
+
+
+def _cautions(jobs: Collection[Job]) -> list[Caution]:
+    apply = {caution for job in jobs for caution in job.rule.cautions}.union(_WHENEVER_WORK)
+    return [caution for caution in Caution if caution in apply]

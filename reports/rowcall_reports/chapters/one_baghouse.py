@@ -1,55 +1,15 @@
-"""The chapters about one baghouse: what was found, header recovery, DP, temperature."""
+"""The chapters about one baghouse: header recovery, DP, temperature."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
-from rowcall.model import Chapter, Fact, FactBook, Finding
-from rowcall_reports import actions, wording
-from rowcall_reports.actions import Job
+from rowcall.model import Fact, FactBook
+from rowcall.units import Scale
+from rowcall_reports import wording
 from rowcall_reports.inlet import InletTag
 from rowcall_reports.prepared import PreparedDay
-from rowcall_reports.row_marks import Place
-
-
-def write_found(baghouse: PreparedDay, chapter: Chapter, pictured: Collection[Place] = ()) -> str:
-    """Return each job of a chapter with its period, first checks and what to rule out.
-
-    pictured: rows whose stacked pulses a picture shows below.
-    """
-    return "\n\n".join(_job(baghouse, job, pictured) for job in baghouse.jobs_of(chapter))
-
-
-def _job(baghouse: PreparedDay, job: Job, pictured: Collection[Place]) -> str:
-    lines = [f"**{wording.escape(job.rule.title)}: {job.place}** ({job.urgency})", ""]
-    lines += [f"- {_row(found)}{wording.escape(found.answer.text)}" for found in job.findings]
-    answer = job.first.answer
-    seen = wording.period(answer.start, answer.end, baghouse.day.zone)
-    if seen:
-        lines.append(f"- Seen: {seen}")
-    if job.mark is not None:
-        lines += _see_picture(job, pictured)
-    if job.rule.check_first:
-        checks = "; ".join(wording.escape(check) for check in job.rule.check_first)
-        lines.append(f"- Check first: {checks}")
-    if job.rule.confused_with:
-        lines.append(f"- Rule out: {wording.escape(job.rule.confused_with)}")
-    return "\n".join(lines)
-
-
-def _see_picture(job: Job, pictured: Collection[Place]) -> Sequence[str]:
-    subjects = [found.answer.subject for found in job.findings]
-    shown = [one for one in subjects if (one.compartment, one.row) in pictured]
-    if not shown:
-        return ()
-    which = "" if len(shown) == len(subjects) else f" of {actions.places_of(shown)}"
-    return (f"- Its pulses against the peers'{which}: the picture of stacked pulses below",)
-
-
-def _row(found: Finding) -> str:
-    subject = found.answer.subject
-    return f"{actions.word_of(subject).capitalize()} {subject.row}: " if subject.row else ""
 
 
 def write_recovery(baghouse: PreparedDay) -> str:
@@ -74,7 +34,7 @@ def write_recovery(baghouse: PreparedDay) -> str:
                 wording.measure(recovery, "s", 1),
                 wording.measure(_of_header(Fact.RECOVERY_S, baghouse.usual, compartment), "s", 1),
                 _slowest(baghouse, compartment),
-                wording.bar_gauge(before),
+                wording.quantity(before, baghouse.day.units.gauge),
                 wording.number(facts.of(Fact.N_PULSES, compartment)),
             ]
         )
@@ -99,44 +59,54 @@ def _slowest(baghouse: PreparedDay, compartment: int) -> str:
     return f"{baghouse.day.row_word(compartment)} {row}: {wording.measure(tau, 's', 1)}"
 
 
-# Fact, words, unit, decimals, and the divisor from the inside unit.
-_DP_LINES: Sequence[tuple[Fact, str, str, int, float]] = (
-    (Fact.RESIDUAL_DP_PA, "Residual DP (just after cleaning)", "kPa", 2, 1e3),
-    (Fact.PEAK_DP_PA, "Peak DP (just before cleaning)", "kPa", 2, 1e3),
-    (Fact.RESIDUAL_DRAG, "Residual drag (residual DP / face velocity)", "kPa·s/m", 1, 1e3),
-    (Fact.CYCLE_TIME_S, "Cycle time (clean to clean)", "min", 1, 60.0),
-    (Fact.N_CYCLES, "Cleaning cycles", "", 0, 1.0),
-    (Fact.N_PULSES, "Pulses", "", 0, 1.0),
-    (Fact.FLOW_M3_S, "Gas flow", "m³/s", 1, 1.0),
-    (Fact.RUNNING_MIN, "Time running", "h", 1, 60.0),
-    (Fact.N_STARTS, "Starts", "", 0, 1.0),
-    (Fact.COLD_GAS_MIN, "Gas below the water dew point", "min", 0, 1.0),
+_DP_LINES: Sequence[tuple[Fact, str, wording.ScaleOf]] = (
+    (
+        Fact.RESIDUAL_DP_PA,
+        "Residual DP (just after cleaning, not corrected for flow)",
+        lambda units: units.dp,
+    ),
+    (Fact.PEAK_DP_PA, "Peak DP (just before cleaning)", lambda units: units.dp),
+    (
+        Fact.RESIDUAL_DRAG,
+        "Residual drag (residual DP / face velocity)",
+        lambda units: units.drag,
+    ),
+    (Fact.CYCLE_TIME_S, "Cycle time (clean to clean)", wording.fixed("min", 1, 60.0)),
+    (Fact.N_CYCLES, "Cleaning cycles", wording.fixed("", 0)),
+    (Fact.N_PULSES, "Pulses", wording.fixed("", 0)),
+    (Fact.FLOW_M3_S, "Gas flow", lambda units: units.gas_flow),
+    (Fact.RUNNING_MIN, "Time running", wording.fixed("h", 1, 60.0)),
+    (Fact.N_STARTS, "Starts", wording.fixed("", 0)),
+    (Fact.COLD_GAS_MIN, "Gas below the water dew point", wording.fixed("min", 0)),
+    (Fact.ACID_GAS_MIN, "Gas below the acid dew point", wording.fixed("min", 0)),
 )
 
 
 def write_dp(baghouse: PreparedDay) -> str:
     """Return the DP numbers of the day against the week before, '' without any."""
     lines = []
-    for fact, words, unit, digits, scale in _DP_LINES:
+    for fact, words, scale_of in _DP_LINES:
         now, before = baghouse.facts.of(fact), baghouse.usual.of(fact)
         if math.isnan(now):
             continue
-        shown = [wording.measure(side, unit, digits, scale) for side in (now, before)]
+        scale = scale_of(baghouse.day.units)
+        shown = [wording.quantity(side, scale) for side in (now, before)]
         lines.append([words, *shown, wording.change(now, before)])
     if not lines:
         return ""
-    return wording.table(["", "Today", "7-day median", "Change"], lines, right=(1, 2, 3))
+    return wording.table(["Of the day", "Today", "7-day median", "Change"], lines, right=(1, 2, 3))
 
 
 def write_temperature(baghouse: PreparedDay) -> str:
     """Return the inlet temperature by tag against the limits, '' when there is none."""
     tags, limits = baghouse.inlet, baghouse.day.baghouse.temperature_limits()
+    scale = baghouse.day.units.temperature
     if not tags:
         return ""
     head = ["Inlet temperature", "Compartment", "Highest 1-minute average"]
     named = zip(("continuous", "surge"), limits or (), strict=False)
-    head += [f"Above {words} limit {wording.celsius(limit)}" for words, limit in named]
-    lines = [_temperature_line(one, limits or ()) for one in tags]
+    head += [f"Above {words} limit {scale.show(limit)}" for words, limit in named]
+    lines = [_temperature_line(one, limits or (), scale) for one in tags]
     table = wording.table(head, lines, right=range(2, len(head)))
     if limits is None:
         note = (
@@ -152,7 +122,7 @@ def write_temperature(baghouse: PreparedDay) -> str:
     return f"{table}\n\n{note}"
 
 
-def _temperature_line(one: InletTag, limits: Sequence[float]) -> list[str]:
+def _temperature_line(one: InletTag, limits: Sequence[float], scale: Scale) -> list[str]:
     above = [wording.measure(one.minutes_above(limit), "min", 0) for limit in limits]
     place = str(one.compartment) if one.compartment else "all"
-    return [wording.escape(one.tag), place, wording.celsius(one.highest_c), *above]
+    return [wording.escape(one.tag), place, scale.show(one.highest_c), *above]

@@ -107,6 +107,22 @@ def courses(days: Sequence[date], made: Sequence[Block]) -> list[Course]:
     return out
 
 
+def sinking(days: Sequence[date], made: Sequence[Block]) -> list[Course]:
+    """Return the rows of which nothing is found today, and whose drop has left its usual downwards.
+
+    `since` is the first day of that; drops of today and of the usual are those of the course.
+    """
+    out = []
+    for block in made:
+        for row in np.flatnonzero(~block.found[:, -1]):
+            moved, usual = _moved(block.ratio[row])
+            now = float(block.ratio[row, -1])
+            if moved is not None and now < usual:
+                since = days[moved]
+                out.append(Course(block.compartment, int(row) + 1, "", since, False, since, usual))
+    return out
+
+
 def _first_of_run(flags: Flags) -> int:
     """Place of the first of the flags that are set without a break up to the last one."""
     unset = np.flatnonzero(~flags)

@@ -12,6 +12,6 @@ PNG = b"\x89PNG\r\n\x1a\n"
 def stand_ins(report: DayReport, guard: Guard = UNGUARDED) -> tuple[Picture, ...]:
     """Return one empty picture a baghouse."""
     return tuple(
-        Picture(picture_name("dp", day.baghouse.id), PNG, alt="DP.", caption="DP.")
+        Picture(picture_name("rows", day.baghouse.id), PNG, alt="Rows.", caption="Rows.")
         for day in report.baghouses
     )

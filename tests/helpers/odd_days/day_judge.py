@@ -10,6 +10,7 @@ from datetime import timedelta
 from random import Random
 
 import polars as pl
+from helpers.day_pages import all_pages
 from helpers.odd_days.odd_day import OddDay
 
 from rowcall.day_report import DayReport
@@ -19,8 +20,7 @@ from rowcall.model import BaghouseDay, Finding, History
 from rowcall.runs.judge import verdict_table
 from rowcall.runs.study import study_from
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.findings import findings_frame
-from rowcall_reports.markdown import write_markdown
+from rowcall_reports.tables.findings import findings_frame
 
 RULES = load_rules()
 LIMITS = limits_in_force(RULES, {})
@@ -71,7 +71,7 @@ def _judged(odd: OddDay, history: History, *, pictured: bool) -> tuple[BaghouseD
         rules=RULES,
         limits=LIMITS,
     )
-    write_markdown(report, draw(report) if pictured else ())
+    all_pages(report, draw(report) if pictured else ())
     findings_frame(report)
     return day, findings
 

@@ -12,6 +12,7 @@ from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.facts.operation import operation_facts
 from rowcall.events.find import Events, Signals
+from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
 from rowcall.model import FACT_COLUMNS, Fact, Level
@@ -37,13 +38,18 @@ _MIN_CONFIDENCE = 0.5  # chosen: a tau with a standard error of 50 % or more say
 
 
 def daily_facts(
-    baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, events: Events
+    baghouse: Baghouse,
+    signals: Signals,
+    minutes: pl.DataFrame,
+    events: Events,
+    gas: GasSeconds | None,
+    starts: pl.DataFrame,
 ) -> pl.DataFrame:
     """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
     lines = [
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(minutes, events),
-        *operation_facts(baghouse, minutes),
+        *operation_facts(baghouse, minutes, gas, starts),
         *_dp_facts(baghouse, signals, events),
         *_clock_facts(events),
     ]

@@ -1,47 +1,42 @@
-"""Facts of how the unit was run: time running, starts, and gas colder than its water dew point."""
+"""Facts of how the unit was run: time running, starts, and gas colder than its dew points."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
 
+import numpy as np
 import polars as pl
 
-from rowcall import trade
 from rowcall.condition.state import State
+from rowcall.events.operation.gas_seconds import GasSeconds
+from rowcall.events.operation.start_events import dew_points_c
 from rowcall.model import Fact
 from rowcall.site import Baghouse
 
 Line = tuple[int, int, Fact, object]
 
-_MOVING = (State.STARTING.value, State.RUNNING.value, State.STOPPING.value)
-_MIN_HALT = 5  # [min] chosen: a shorter one is a dip of the signal
-# Magnus formula over water, -45 to 60 degC: Sonntag 1990, as in WMO-No. 8 (value from memory).
-_MAGNUS_PA, _MAGNUS_FACTOR, _MAGNUS_C = 611.2, 17.62, 243.12
+_MAX_UNKNOWN = 0.01  # chosen: in a quarter of an hour no start hides that is worth a word
 
 
-def operation_facts(baghouse: Baghouse, minutes: pl.DataFrame) -> Iterator[Line]:
-    """Yield them from the minute table; starts and cold gas only where they are known."""
-    state = minutes["state"]
-    yield 0, 0, Fact.RUNNING_MIN, (state == State.RUNNING.value).sum()
-    if not (state == State.UNKNOWN.value).all():
-        yield 0, 0, Fact.N_STARTS, _starts(state)
-    if baghouse.gas_moisture and "inlet_temperature_c" in minutes.columns:
-        dew_c = water_dew_point_c(baghouse.gas_moisture)
-        is_moving = state.replace(State.UNKNOWN.value, None).is_in(_MOVING)
-        is_cold = is_moving & (minutes["inlet_temperature_c"] < dew_c)
-        if is_cold.any() or not is_cold.null_count():  # none at all only where all is known
-            yield 0, 0, Fact.COLD_GAS_MIN, is_cold.sum()
+def operation_facts(
+    baghouse: Baghouse, minutes: pl.DataFrame, gas: GasSeconds | None, starts: pl.DataFrame
+) -> Iterator[Line]:
+    """Yield them; starts and cold gas only where they are known."""
+    yield 0, 0, Fact.RUNNING_MIN, (minutes["state"] == State.RUNNING.value).sum()
+    if gas is None:
+        return
+    yield 0, 0, Fact.N_STARTS, (starts["kind"] == "start").sum()
+    for fact, limit_c in zip(
+        (Fact.COLD_GAS_MIN, Fact.ACID_GAS_MIN), dew_points_c(baghouse), strict=True
+    ):
+        if math.isfinite(limit_c):
+            yield 0, 0, fact, _minutes_below(gas, limit_c)
 
 
-def water_dew_point_c(moisture_frac: float) -> float:
-    """Return the water dew point [degC] at 1 atm of a gas with a volume share of water vapour."""
-    log = math.log(moisture_frac * trade.ATMOSPHERE.value / _MAGNUS_PA)
-    return _MAGNUS_C * log / (_MAGNUS_FACTOR - log)
-
-
-def _starts(state: pl.Series) -> int:
-    """Count starts after a halt; of one at the day's begin the halt is not known."""
-    spans = state.rle().struct.unnest()
-    is_halt = (spans["value"] == State.IDLE.value) & (spans["len"] >= _MIN_HALT)
-    return int((is_halt.shift(1) & spans["value"].is_in(_MOVING)).sum())
+def _minutes_below(gas: GasSeconds, limit_c: float) -> float | None:
+    """Return the minutes of cold gas; none at all only where nearly all of the day is known."""
+    is_cold = gas.below(limit_c)
+    may_be_cold = ~(gas.inlet_c >= limit_c) & (gas.is_moving | ~gas.is_known)
+    is_open = np.mean(may_be_cold & ~is_cold) > _MAX_UNKNOWN
+    return None if is_open and not is_cold.any() else float(is_cold.sum()) / 60

@@ -8,19 +8,22 @@ from pathlib import Path
 
 from rowcall.errors import printable
 from rowcall.mail.message import Letter, content_id
+from rowcall.mail.notice import Notice
 from rowcall.model import Urgency
-from rowcall.notice import Notice
 from rowcall.site import Site
 from rowcall.store.nights.judgements import Judged
 from rowcall_reports.html import to_html
+from rowcall_reports.page_links import day_page, without_links
 from rowcall_reports.wording import bullets, escape
 
 
 def report_letter(
     site: Site, folder: Path, day: date, judged: Judged, urgencies: Mapping[str, int]
 ) -> Letter:
-    markdown = (folder / f"rowcall-{day.isoformat()}.md").read_text(encoding="utf-8")
-    pictures = [(path.name, path.read_bytes()) for path in sorted(folder.glob("*.png"))]
+    page = (folder / f"{day_page(day)}.md").read_text(encoding="utf-8")
+    markdown = without_links(page)  # a mail does not hold the pages that it links to
+    shown = (path for path in sorted(folder.glob("*.png")) if f"]({path.name})" in markdown)
+    pictures = [(path.name, path.read_bytes()) for path in shown]
     subject = f"{printable(site.plant.name)}: baghouses on {day.isoformat()}: {_counts(urgencies)}"
     if judged.revision > 1:
         subject += f" (revision {judged.revision})"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from rowcall.days import local_day
 from rowcall.mail.fate import REFUSED, SENT, UNKNOWN
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.runs.notices import due_by_mail, mailed, with_reports
 from rowcall.site import Mail, Site
 from rowcall.site.address import address

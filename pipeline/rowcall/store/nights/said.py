@@ -7,7 +7,7 @@ from dataclasses import astuple
 from datetime import date, datetime
 
 from rowcall.mail.fate import SENDING, UNKNOWN, name_of
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.store.connection import Store
 from rowcall.store.samples import naive_utc
 

@@ -1,0 +1,1 @@
+"""How the unit was run: when gas flowed, its starts and stops, and how cold the gas was in them."""

@@ -1,0 +1,129 @@
+"""Starts and stops of the unit: when, how cold the gas was meanwhile, and when pulsing began.
+
+A start runs from the first second of gas until the unit runs (`condition.state`), or until the gas
+is warmer than its dew points, whichever is later; a stop from where the unit slows down until the
+gas stands. Shorter halts than `MIN_HALT_S` are dips of a signal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from statistics import median
+
+import numpy as np
+import polars as pl
+
+from rowcall.condition.state import State
+from rowcall.events.operation.gas_seconds import GasSeconds, Mask
+from rowcall.gas.dew_points import acid_dew_points_c, water_dew_point_c
+from rowcall.model import START_COLUMNS, Floats
+from rowcall.site import Baghouse
+
+MIN_HALT_S = 300  # [s] chosen: a shorter one is a dip of the signal
+_RAMP_S = 300  # [s] chosen: over so long the noise of a thermocouple hardly counts
+_MIN_KNOWN = 0.9  # chosen: with more of an event unknown, its minutes would mislead
+
+
+def find_starts(
+    baghouse: Baghouse,
+    gas: GasSeconds | None,
+    minutes: pl.DataFrame,
+    pulses_s: Floats,
+) -> pl.DataFrame:
+    """Return the starts and stops of a day, columns `START_COLUMNS`, in order of time.
+
+    A run of gas at the day's begin has no start, and one at its end no stop.
+
+    Args:
+        minutes: the minute table, for the state of the unit and the highest DP.
+        pulses_s: when rows were pulsed, ascending, shape (n,) [s].
+    """
+    if gas is None:
+        return pl.DataFrame(schema=START_COLUMNS)
+    running = np.repeat((minutes["state"] == State.RUNNING.value).to_numpy(), 60)
+    lines = []
+    for begin, end in _spans_of_gas(gas):
+        runs = np.flatnonzero(running[begin:end])
+        first, last = (int(runs[0]), int(runs[-1]) + 1) if runs.size else (end - begin, 0)
+        if begin > 0 and gas.is_known[begin - 1]:
+            until = begin + max(first, _cold_for(baghouse, gas.inlet_c[begin:end]))
+            lines.append(_event("start", begin, until, baghouse, gas, minutes, pulses_s))
+        if end < gas.is_moving.size and gas.is_known[end]:
+            since = begin + max(last, 0) if runs.size else begin
+            lines.append(_event("stop", since, end, baghouse, gas, minutes, pulses_s))
+    table = pl.DataFrame(lines, schema=START_COLUMNS, orient="row")
+    return table.with_columns(pl.col(pl.Float64).fill_nan(None))
+
+
+def dew_points_c(baghouse: Baghouse) -> tuple[float, float]:
+    """Return the dew points of water and acid [degC] by the site file; nan where it gives nothing.
+
+    Of the correlations of the acid's the middle one.
+    """
+    if not baghouse.gas_moisture:
+        return float("nan"), float("nan")
+    water = water_dew_point_c(baghouse.gas_moisture)
+    if not baghouse.gas_so3:
+        return water, float("nan")
+    return water, median(acid_dew_points_c(baghouse.gas_moisture, baghouse.gas_so3).values())
+
+
+def _cold_for(baghouse: Baghouse, inlet_c: Floats) -> int:
+    """Return how many seconds pass until gas is warmer than the highest of its dew points."""
+    limit_c = np.fmax(*dew_points_c(baghouse))
+    is_warm = np.flatnonzero(inlet_c >= limit_c)
+    return int(is_warm[0]) if is_warm.size else 0
+
+
+def _event(
+    kind: str,
+    begin: int,
+    end: int,
+    baghouse: Baghouse,
+    gas: GasSeconds,
+    minutes: pl.DataFrame,
+    pulses_s: Floats,
+) -> tuple[object, ...]:
+    inlet_c = gas.inlet_c[begin:end]
+    is_known = inlet_c.size > 0 and np.isfinite(inlet_c).mean() >= _MIN_KNOWN
+    cold_s = [
+        float(gas.below(limit_c)[begin:end].sum()) if is_known and np.isfinite(limit_c) else None
+        for limit_c in dew_points_c(baghouse)
+    ]
+    dp = minutes.slice(begin // 60, max(1, (end - begin) // 60))
+    pulsed = pulses_s[(pulses_s >= begin) & (pulses_s < end + MIN_HALT_S)]
+    return (
+        kind,
+        float(begin),
+        float(end),
+        *cold_s,
+        _steepest(inlet_c) if is_known else None,
+        float(np.nanmax(inlet_c)) if is_known else None,
+        dp["dp_pa"].max() if "dp_pa" in dp.columns else None,
+        float(pulsed[0] - begin) if pulsed.size else None,
+    )
+
+
+def _steepest(inlet_c: Floats) -> float | None:
+    """Return the fastest change over some minutes [K/min], with its sign."""
+    known = inlet_c[np.isfinite(inlet_c)]
+    if known.size <= _RAMP_S:
+        return None
+    change = (known[_RAMP_S:] - known[:-_RAMP_S]) / (_RAMP_S / 60)
+    return float(change[np.argmax(np.abs(change))])
+
+
+def _spans_of_gas(gas: GasSeconds) -> Iterator[tuple[int, int]]:
+    """Yield [begin, end) of each run of gas [s]; short halts are parts of a run."""
+    is_halt = _longer(~gas.is_moving, MIN_HALT_S)
+    edges = np.flatnonzero(np.diff(np.concatenate(([True], is_halt, [True])).astype(np.int8)))
+    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+
+
+def _longer(mask: Mask, n: int) -> Mask:
+    """Return the mask with only its runs of at least n."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    kept = np.zeros(mask.size, np.bool_)
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        kept[begin:end] = end - begin >= n
+    return kept

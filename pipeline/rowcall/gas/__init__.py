@@ -1,0 +1,1 @@
+"""What the gas is: its dew points and its viscosity."""

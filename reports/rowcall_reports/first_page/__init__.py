@@ -1,0 +1,1 @@
+"""The page of the day: what maintenance reads first."""

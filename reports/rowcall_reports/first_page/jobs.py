@@ -1,0 +1,149 @@
+"""What to do, a line a job, by when it can be done."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+
+from rowcall.model import Fact, Urgency
+from rowcall_reports import job_words, wording
+from rowcall_reports.actions import Job
+from rowcall_reports.chapters.cautions import cautions_in_short
+from rowcall_reports.figures.row_sheet import Course, blocks, sinking
+from rowcall_reports.first_page.news import title_of, where
+from rowcall_reports.page_links import baghouse_page, link
+from rowcall_reports.prepared import PreparedDay, PreparedReport
+
+_MAX_TAGS = 3  # chosen: more are not read
+SINKING = "Rows whose drop falls"
+
+
+def write_jobs(prepared: PreparedReport) -> list[str]:
+    """Return headings and lists: what to do by when, and what could not be seen on this day."""
+    jobs = prepared.own_jobs
+    now = [job for job in jobs if job.urgency == Urgency.NOW.value]
+    later = [job for job in jobs if job not in now]
+    sections = {
+        "Now": [_line(prepared, job, _now(job)) for job in now],
+        "Any day, from outside": [
+            _line(prepared, job, _first(job_words.steps(job)[0]))
+            for job in later
+            if job_words.steps(job)[0]
+        ],
+        "Next outage": _inside(prepared, later, Urgency.NEXT_OUTAGE),
+        "Watch": _watched(prepared, later),
+        "Without a stated urgency": _inside(prepared, later, None),
+        "Still open, but not to be seen on this day": list(_unseen(prepared)),
+    }
+    lists = [
+        f"## {head}\n\n" + "\n".join(f"- {line}" for line in lines)
+        for head, lines in sections.items()
+        if lines
+    ]
+    return [part for part in (cautions_in_short(jobs), *lists, _rows_to_mend(prepared)) if part]
+
+
+def _inside(prepared: PreparedReport, jobs: Sequence[Job], urgency: Urgency | None) -> list[str]:
+    """Return the jobs that need isolation, short where their outside step stands above."""
+    lines = []
+    for job in jobs:
+        outside, isolated = job_words.steps(job)
+        if job.first.answer.urgency is not urgency or (outside and not isolated):
+            continue
+        step = f"Isolated: {_short(isolated)}" if isolated else ""
+        short = f"**{_linked(job)}:** {wording.escape(step)}"
+        lines.append(short if outside else _line(prepared, job, step))
+    return lines
+
+
+def _watched(prepared: PreparedReport, jobs: Sequence[Job]) -> list[str]:
+    """Return what is only to be watched, and rows whose drop falls but is not yet found weak."""
+    without = [job for job in jobs if not job_words.steps(job)[0]]
+    sinking = (line for house in prepared.baghouses for line in _sinking(house))
+    return [*_inside(prepared, without, Urgency.WATCH), *sinking]
+
+
+def _line(prepared: PreparedReport, job: Job, step: str) -> str:
+    """Return what, where, one number, since when, and a step."""
+    number = job_words.number(job) or wording.escape(_first(job.first.answer.text))
+    since = job_words.since(job.since, prepared.report.day)
+    outside, _ = job_words.steps(job)
+    watch = "; to watch" if job.first.answer.urgency is Urgency.WATCH and outside else ""
+    return f"{_lead(prepared, job)} {number} {since}{watch}. {wording.escape(step)}".strip()
+
+
+def _lead(prepared: PreparedReport, job: Job) -> str:
+    title = wording.escape(wording.lower_first(job.rule.title))
+    return f"**{_linked(job)}{_tags(prepared, job)}: {title}.**"
+
+
+def _linked(job: Job) -> str:
+    place = f"{job.baghouse}, {job.place}" if job.first.answer.subject.compartment else job.baghouse
+    return link(wording.escape(place), baghouse_page(job.baghouse), job_words.heading(job))
+
+
+def _tags(prepared: PreparedReport, job: Job) -> str:
+    """Return the tags of its rows' solenoids, '' where there are none, or more than are read."""
+    (house,) = (one for one in prepared.baghouses if one.day.baghouse.id == job.baghouse)
+    tags = job_words.solenoids(house.day, job)
+    return f" ({wording.escape(', '.join(tags))})" if 0 < len(tags) <= _MAX_TAGS else ""
+
+
+def _now(job: Job) -> str:
+    """Return the step from outside and then the isolated one, or the one that there is."""
+    outside, isolated = job_words.steps(job)
+    lead = "Then isolated: " if outside else "Isolated: "
+    return f"{_first(outside)} {lead}{_short(isolated)}" if isolated else outside
+
+
+def _first(text: str) -> str:
+    """Return the first sentence."""
+    return re.split(r"(?<=[.?!])\s+(?=[A-Z])", text, maxsplit=1)[0]
+
+
+def _short(text: str) -> str:
+    """Return the first sentence without what stands in brackets."""
+    return re.sub(r" \([^)]*\)", "", _first(text))
+
+
+def _unseen(prepared: PreparedReport) -> Iterator[str]:
+    for case in prepared.report.cases:
+        if case.is_unseen:
+            last = wording.day_in_sentence(case.last_found, prepared.report.day)
+            yield (
+                f"**{where(case)}: {wording.escape(title_of(prepared, case))}.** "
+                f"Last found on {last}; then: {wording.escape(case.number or 'no number')}."
+            )
+
+
+def _sinking(house: PreparedDay) -> Iterator[str]:
+    for course, text in sinking_rows(house):
+        place = wording.places([(course.compartment, course.row)])
+        name = house.day.baghouse.id
+        linked = link(wording.escape(f"{name}, {place}"), baghouse_page(name), SINKING)
+        yield f"**{linked}: its drop falls.** {text}"
+
+
+def sinking_rows(house: PreparedDay) -> list[tuple[Course, str]]:
+    """Return the rows not yet found whose drop has left its usual downwards, each in a sentence."""
+    if house.day.failed:
+        return []
+    out = []
+    for one in sinking(*blocks(house)):
+        if house.day.counts_places(one.compartment):
+            continue
+        now = wording.percent(house.facts.of(Fact.DROP_RATIO, one.compartment, one.row))
+        since = wording.day_in_sentence(one.since, house.day.day)
+        usual = wording.percent(one.usual)
+        out.append((one, f"{now} of its neighbours', usually {usual}; lower since {since}."))
+    return out
+
+
+def _rows_to_mend(prepared: PreparedReport) -> str:
+    """Name the rows at fault: a high DP says nothing of bags that are not cleaned."""
+    named = [
+        f"{wording.escape(house.day.baghouse.id)}, {wording.places(house.found_rows)}"
+        for house in prepared.baghouses
+        if house.found_rows
+    ]
+    return f"**Mend these rows before bags are blamed:** {'; '.join(named)}." if named else ""

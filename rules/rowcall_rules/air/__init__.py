@@ -1,0 +1,1 @@
+"""Rules on the compressed air: headers, their supply and their pressure."""

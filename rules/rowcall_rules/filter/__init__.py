@@ -1,0 +1,1 @@
+"""Rules on the filter: cloth and cake."""

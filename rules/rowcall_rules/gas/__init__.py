@@ -1,0 +1,1 @@
+"""Rules on the gas: its temperature and its dew points."""

@@ -1,0 +1,1 @@
+"""Rules on the rows: each valve and its pulses."""

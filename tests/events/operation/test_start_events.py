@@ -1,0 +1,131 @@
+"""Starts and stops against a day whose truth is known in closed form."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+import pytest
+
+from rowcall.condition.minutes import minute_table
+from rowcall.events.facts.operation import operation_facts
+from rowcall.events.operation.gas_seconds import gas_seconds
+from rowcall.events.operation.start_events import find_starts
+from rowcall.model import Fact, Signal
+from rowcall.site import Baghouse, Cleaning, Role
+
+DAY_S = 86_400.0
+WATER_C, ACID_C = 46.1, 136.4  # of 10 % water vapour and 10 ppm SO3
+FLOW, TEMPERATURE = (Role.GAS_FLOW, 0, 0), (Role.INLET_TEMPERATURE, 0, 0)
+STOP_S, START_S = 36_000.0, 50_000.0
+Signals = Mapping[tuple[Role, int, int], Signal]
+
+
+def house(**other: object) -> Baghouse:
+    fixed: dict[str, object] = {
+        "id": "BH2",
+        "name": "Mill filter",
+        "compartments": 1,
+        "rows_per_compartment": 10,
+        "cleaning": Cleaning(mode="on_time"),
+        "gas_moisture": 0.1,
+        "gas_so3": 10e-6,
+        "running_temperature": "150 Cel",
+    }
+    return Baghouse.model_validate(fixed | other)
+
+
+def cold_start(step_s: float, *, heating_s: float = 3600.0, phase_s: float = 0.0) -> Signals:
+    """Gas stands from STOP_S to START_S, then comes in from 20 degC on, towards 180 degC."""
+    at = np.arange(phase_s, DAY_S, step_s)
+    flow = np.where((at < STOP_S) | (at >= START_S), 10.0, 0.0)
+    since = np.maximum(at - START_S, 0.0)
+    warming = 180.0 - 160.0 * np.exp(-since / heating_s)
+    inlet = np.where(at < STOP_S, 180.0, np.where(at < START_S, 20.0, warming))
+    return {
+        place: Signal(at, value, bridge_s=max(5 * step_s, 60.0))
+        for place, value in ((FLOW, flow), (TEMPERATURE, inlet))
+    }
+
+
+def starts(baghouse: Baghouse, signals: Signals, pulses_s: tuple[float, ...] = ()) -> pl.DataFrame:
+    gas = gas_seconds(baghouse, signals, DAY_S)
+    return find_starts(baghouse, gas, minute_table(baghouse, signals, DAY_S), np.array(pulses_s))
+
+
+def facts(baghouse: Baghouse, signals: Signals) -> dict[Fact, float | None]:
+    gas, minutes = gas_seconds(baghouse, signals, DAY_S), minute_table(baghouse, signals, DAY_S)
+    lines = operation_facts(baghouse, minutes, gas, starts(baghouse, signals))
+    return {fact: None if v is None else float(str(v)) for _, _, fact, v in lines}
+
+
+def warm_after_s(limit_c: float, heating_s: float) -> float:
+    """Return when the gas passes a limit, since the start: closed form of the warming."""
+    return heating_s * math.log(160.0 / (180.0 - limit_c))
+
+
+@pytest.mark.parametrize("step_s", [1.0, 10.0, 60.0])
+@pytest.mark.parametrize("heating_s", [900.0, 3600.0, 7200.0])
+def test_minutes_below_the_dew_points_are_within_a_minute(step_s: float, heating_s: float) -> None:
+    day = cold_start(step_s, heating_s=heating_s, phase_s=0.37 * step_s)
+    start = starts(house(), day).filter(kind="start").row(0, named=True)
+    assert start["water_s"] == pytest.approx(warm_after_s(WATER_C, heating_s), abs=60)
+    assert start["acid_s"] == pytest.approx(warm_after_s(ACID_C, heating_s), abs=60)
+    assert start["begin_s"] == pytest.approx(START_S, abs=60)
+    found = facts(house(), day)
+    assert found[Fact.COLD_GAS_MIN] == pytest.approx(warm_after_s(WATER_C, heating_s) / 60, abs=1)
+    assert found[Fact.ACID_GAS_MIN] == pytest.approx(warm_after_s(ACID_C, heating_s) / 60, abs=1)
+    assert found[Fact.N_STARTS] == 1
+
+
+def test_a_start_tells_its_ramp_and_its_first_pulse() -> None:
+    day = cold_start(1.0)
+    events = starts(house(), day, pulses_s=(100.0, START_S + 700.0, START_S + 720.0))
+    start = events.filter(kind="start").row(0, named=True)
+    ramp = 160.0 * (1 - math.exp(-300 / 3600)) / 5
+    assert start["ramp_k_min"] == pytest.approx(ramp, rel=0.02)
+    assert start["first_pulse_s"] == pytest.approx(700.0, abs=2)
+
+
+def test_the_stop_before_it_is_an_event_of_its_own() -> None:
+    kinds = starts(house(), cold_start(10.0))
+    assert kinds["kind"].to_list() == ["stop", "start"]
+    assert kinds["end_s"][0] == pytest.approx(STOP_S, abs=10)
+
+
+def test_nothing_is_said_of_dew_points_that_the_site_file_does_not_give() -> None:
+    plain = house(gas_moisture=None, gas_so3=None)
+    assert starts(plain, cold_start(10.0))["water_s"].null_count() == 2
+    assert not facts(plain, cold_start(10.0)).keys() & {Fact.COLD_GAS_MIN, Fact.ACID_GAS_MIN}
+
+
+def test_a_start_of_unknown_temperature_has_no_minutes() -> None:
+    day = cold_start(10.0)
+    warm = day[TEMPERATURE]
+    known = (warm.time_s < START_S - 100) | (warm.time_s > START_S + 5000)
+    holed = Signal(warm.time_s[known], warm.value[known], bridge_s=60.0)
+    start = starts(house(), {**day, TEMPERATURE: holed}).filter(kind="start").row(0, named=True)
+    assert start["water_s"] is None
+    assert facts(house(), {**day, TEMPERATURE: holed})[Fact.COLD_GAS_MIN] is None
+
+
+def test_a_dip_of_the_flow_is_no_start() -> None:
+    day = cold_start(10.0)
+    flow = day[FLOW].value.copy()
+    flow[(day[FLOW].time_s >= 70_000) & (day[FLOW].time_s < 70_200)] = 0.0
+    dipped = Signal(day[FLOW].time_s, flow, bridge_s=60.0)
+    assert facts(house(), {**day, FLOW: dipped})[Fact.N_STARTS] == 1
+
+
+def test_gas_that_nothing_shows_is_not_counted() -> None:
+    only_warm = {TEMPERATURE: cold_start(10.0)[TEMPERATURE]}
+    assert gas_seconds(house(), only_warm, DAY_S) is None
+    assert facts_names(only_warm) == {Fact.RUNNING_MIN}
+
+
+def facts_names(signals: Signals) -> set[Fact]:
+    minutes = minute_table(house(), signals, DAY_S)
+    nothing = starts(house(), signals)
+    return {fact for _, _, fact, _ in operation_facts(house(), minutes, None, nothing)}
