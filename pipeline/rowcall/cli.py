@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, cast
 from rowcall.commands import (
     export_commands,
     judge_commands,
+    mail_command,
     store_commands,
     text_commands,
     work_commands,
@@ -85,6 +86,7 @@ def _parser() -> argparse.ArgumentParser:
         judge_commands,
         export_commands,
         work_commands,
+        mail_command,
         store_commands,
         text_commands,
     ):

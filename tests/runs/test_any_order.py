@@ -1,7 +1,7 @@
 """Days judged in any order, with late data and late entries of the work log, end alike.
 
-Judging is stood in for by a few sums of a day's data, its history and the work log; what decides
-which days are judged again, and what the store keeps, is the real thing.
+Save in the last test, judging is stood in for by a few sums of a day's data, its history and the
+work log; what decides which days are judged again, and what the store keeps, is the real thing.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from typing import Any
 import polars as pl
 import pytest
 from helpers.exports import open_store
+from helpers.nights.night_runs import night
+from helpers.nights.small_plant import copy_plant
 from helpers.report_days import site
 from helpers.work_logs import log, only
 
@@ -44,6 +46,7 @@ from rowcall.runs.result import RunResult
 from rowcall.store import Store
 from rowcall.store.nights.judgements import failed_days, judged_days
 
+SIX_HOURS = timedelta(hours=6)
 FIRST, N_DAYS, WINDOW = date(2026, 3, 2), 7, 3
 DAYS = [FIRST + timedelta(days=n) for n in range(N_DAYS)]
 SITE = site()
@@ -232,3 +235,22 @@ def test_a_day_that_fails_again_is_not_tried_every_night(plant: Plant, tmp_path:
         assert plant.judged == DAYS[1:4]
         plant.night(store)
         assert plant.judged == DAYS[1:4]
+
+
+def test_short_days_judged_in_earnest_end_alike_too(made: Path, tmp_path: Path) -> None:
+    """Six hours of three days in one night, and a day a night from the last one on."""
+    exports = {
+        path.name: pl.read_parquet(path).filter(pl.col("time") < pl.col("time").min() + SIX_HOURS)
+        for path in sorted((made / "inbox").iterdir())
+    }
+    ended = []
+    for order in ([list(exports)], [[name] for name in reversed(exports)]):
+        plant = copy_plant(made, tmp_path / str(len(order)), days=0)
+        for names in order:
+            for name in names:
+                exports[name].write_parquet(plant / "inbox" / name)
+            assert night(plant).stored == len(names)
+        with Store.open(plant / "rowcall.duckdb") as store:
+            ended.append(tables(store))
+    assert ended[0] == ended[1]
+    assert {len(table) > 0 for table in ended[0]} == {True}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,6 +17,7 @@ from helpers.exports import START, long_csv, samples, store_of, stored, taken
 from rowcall.errors import StoreError
 from rowcall.store import Store
 from rowcall.store.local_days import local_days
+from rowcall.store.nights.unjudged import unjudged_answers
 from rowcall.store.samples import epoch_us, from_epoch_us, last_before, read_samples
 from rowcall.store.schema import MIGRATIONS
 
@@ -88,6 +89,24 @@ def test_an_old_stores_findings_and_facts_get_their_new_names(
         facts = store.connection.execute("SELECT name, value FROM facts ORDER BY value").fetchall()
     assert findings == [(rule, True) for rule in NEW_RULES]
     assert facts == [(name, float(n)) for n, name in enumerate(OLD_FACTS.values())]
+
+
+def test_what_was_not_judged_before_it_was_known_what_lacked_lacks_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, day = _store_path(tmp_path), date(2026, 3, 1)
+    with monkeypatch.context() as patch:
+        before = [m.name for m in MIGRATIONS].index("what rules lacked")
+        patch.setattr("rowcall.store.connection.MIGRATIONS", MIGRATIONS[:before])
+        with Store.open(path) as store:
+            store.connection.execute(
+                "INSERT INTO findings VALUES (?, 'BH1', 1, 2, 'row_weak', 'cannot tell', NULL, "
+                "NULL, NULL, '[]', 'Cannot tell: no.', '', false)",
+                [day],
+            )
+    with Store.open(path) as store:
+        (finding,) = unjudged_answers(store, day, day)
+    assert (finding.answer.lack, finding.answer.lack_of) == (None, "")
 
 
 def test_a_migration_is_whole_or_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -34,7 +34,7 @@ MEANINGS: Mapping[Exit, str] = {
     ),
     Exit.BUSY: "another rowcall run was at work and did not end in time; nothing done",
     Exit.NOT_MAILED: (
-        "reports are written, but someone still lacks one by mail; the next run tries again"
+        "reports are written, but someone still lacks one by mail; it is tried again"
     ),
     Exit.CUT_SHORT: (
         "cut short: what is listed is written and kept; the message says what to correct first"

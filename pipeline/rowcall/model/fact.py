@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.model.work import WorkEntry
+from rowcall.work_log.work import WorkEntry
 
 Floats = npt.NDArray[np.floating[Any]]
 

@@ -17,12 +17,8 @@ from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Limits, Rule, WorkLog
 from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due
-from rowcall.runs.judge import (
-    changes_since,
-    judge_day,
-    settings_hash,
-    work_fingerprint,
-)
+from rowcall.runs.judge import changes_since, judge_day, settings_hash
+from rowcall.runs.moved import work_fingerprint
 from rowcall.runs.past import read_past
 from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site

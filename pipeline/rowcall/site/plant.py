@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
-from rowcall.site.address import checked
-from rowcall.site.toml_table import Name, Seconds, Table, Written
+from rowcall.site.address import address, checked
+from rowcall.site.toml_table import Name, Seconds, Table, TableError, Written
 from rowcall.units import AirUnit, DpUnit, GasFlowUnit, PressureUnit, TemperatureUnit, Units
 
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
@@ -229,11 +229,49 @@ class Log(Table):
     """So many renamed ones are kept."""
 
 
-class Mail(Table):
-    """Where reports are mailed; the user name and password come from the environment only."""
+def _one_or_more(value: object) -> object:
+    return (value,) if isinstance(value, str) else value
 
-    to: Annotated[tuple[Address, ...], Field(min_length=1)]
-    """Who gets every report."""
+
+Addresses = Annotated[tuple[Address, ...], BeforeValidator(_one_or_more), Field(min_length=1)]
+Pressing = Literal["now", "next outage", "watch"]  # as `model.Urgency`, most pressing first
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
+class Reader(Table):
+    """Who is mailed about some baghouses only, or on some days only.
+
+    A day is quiet for a reader where nothing as pressing as `from_urgency` is new on it, and
+    nothing is to be done now.
+    """
+
+    to: Addresses
+    """Who they are."""
+    baghouses: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None
+    """Ids of the baghouses that they are mailed about; left out: all."""
+    from_urgency: Pressing = "watch"
+    """The least pressing that makes a day worth a report."""
+    quiet: Literal["report", "line", "nothing", "digest"] = "report"
+    """What they get of a quiet day; `"nothing"` where `from_urgency` is given and this is not."""
+    digest_on: Weekday = "monday"
+    """The day on which a digest brings the quiet days since the last one in one mail."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _default_quiet(cls, given: object) -> object:
+        """Who names an urgency wants no report below it, unless they say so."""
+        if isinstance(given, dict) and "from_urgency" in given:
+            return {"quiet": "nothing", **given}
+        return given
+
+
+class Mail(Table):
+    """Where reports are mailed, and to whom; the password is never in the site file itself."""
+
+    to: Addresses
+    """Who gets every report, and what is wrong with a night."""
+    reader: tuple[Reader, ...] = ()
+    """Others, each a `[[mail.reader]]`."""
     sender: Annotated[Address, Field(alias="from")]
     """The sender's address."""
     host: Name
@@ -244,5 +282,30 @@ class Mail(Table):
     """How the connection is encrypted."""
     login: bool = True
     """Whether the server asks for user and password."""
+    user: Name | None = None
+    """The user; left out: from the environment, as the password."""
+    password_file: Path | None = None
+    """A file that holds the password and that nobody else may read."""
     days_back: Annotated[int, Field(ge=1, le=366)] = 7
     """Reports of older days are written, but not mailed."""
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        seen = {address(text) for text in self.to}
+        for number, reader in enumerate(self.reader):
+            own = {address(text) for text in reader.to}
+            if twice := sorted(seen & own):
+                text = f"{twice[0]} is named in [mail] to or in another table; name each once"
+                raise TableError([(("reader", number, "to"), text)])
+            seen |= own
+        return self
+
+    @property
+    def readers(self) -> tuple[Reader, ...]:
+        """Everyone who is mailed, those of every report first."""
+        return (Reader(to=self.to), *self.reader)
+
+    def beside(self, base: Path) -> Mail:
+        """Return the same with its files found from the folder of the site file."""
+        file = self.password_file
+        return self if file is None else self.model_copy(update={"password_file": base / file})

@@ -26,6 +26,7 @@ from rowcall.model import (
     Context,
     Fact,
     Floats,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -87,6 +88,7 @@ def _by_decay(context: Context, header: int) -> Answer:
             subject,
             f"{lost}, but nothing shows that the supply did not empty with it (no tag of supply "
             "pressure above the header's, no other header that held its pressure meanwhile)",
+            Lack.SUPPLY,
         )
     return context.found(
         subject,
@@ -125,11 +127,13 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     limits, subject = context.limits, context.subject(headers.headers[n])
     known = np.isfinite(low.log[n])
     if not known.any():
-        return Answer.cannot_tell(subject, "the pressure between pulses is not known")
+        why = "the pressure between pulses is not known"
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
     if not low.by_history[n]:
         since = since_words(context.history, Fact.PLATEAU_PA, subject)
         why = f"fewer than {limits['history_days']:.0f} days{since} show where it usually stands"
-        return Answer.cannot_tell(subject, why)
+        level = Quantity("plateau_pa", middle(low.value[n], known), "Pa")
+        return Answer.cannot_tell(subject, why, Lack.HISTORY, values=(level,))
     bound = -math.log1p(-limits["fall"])
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
     is_low = np.where(compared, parts.p_own[n] >= SURE, low.beyond(bound)[n])
@@ -150,7 +154,7 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         return Answer.clear(subject, f"Holds its plateau: {seen}. {unseen}", values)
     if not compared[hours].any():
         why = f"{seen}, but neither supply pressure nor another header shows a low supply"
-        return Answer.cannot_tell(subject, why)
+        return Answer.cannot_tell(subject, why, Lack.SUPPLY)
     flow = _balance(context, headers.headers[n], low.usual[n] - now)
     text = (
         f"Plateau is {percent(1 - ratio, 1)} down: {seen}, while supply or other headers hold "

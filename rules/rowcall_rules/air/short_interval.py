@@ -20,6 +20,7 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -43,9 +44,10 @@ def _judge_header(context: Context, header: int) -> Answer:
     subject, facts = context.subject(header), context.facts
     interval, recovery = facts.of(Fact.INTERVAL_S, header), facts.of(Fact.RECOVERY_S, header)
     if math.isnan(interval):
-        return Answer.cannot_tell(subject, "not every pulse is known, so no interval is")
+        why = "not every pulse is known, so no interval is"
+        return Answer.cannot_tell(subject, why, Lack.ROW_SIGNAL)
     if math.isnan(recovery):
-        return Answer.cannot_tell(subject, "no refill could be followed")
+        return Answer.cannot_tell(subject, "no refill could be followed", Lack.FINE_PRESSURE)
     usual = context.history.usual(
         Fact.RECOVERY_S, header, 0, quantile=0.25, min_days=context.limits["history_days"]
     )

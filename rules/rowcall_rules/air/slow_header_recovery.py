@@ -34,6 +34,7 @@ from rowcall.model import (
     Caution,
     Chapter,
     Context,
+    Lack,
     Quantity,
     Rule,
     Subject,
@@ -62,7 +63,8 @@ def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) ->
     limits, subject = context.limits, context.subject(headers.headers[n])
     known = np.isfinite(change.log[n])
     if not known.any():
-        return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
+        why = "too few pulses whose refill could be followed"
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
     alone = len(headers.headers) == 1
     own = change.beyond(math.log(limits["slow_ratio"]))[0] if alone else parts.p_own[n] >= SURE
     if not change.by_history[n]:
@@ -160,7 +162,7 @@ def _judge_rows(context: Context) -> Iterator[Answer]:
             n = followed.get((compartment, row), 0)
             if n < context.limits["min_pulses_row"] or math.isnan(tau):
                 why = f"only {n:,} pulses whose refill could be followed"
-                yield Answer.cannot_tell(subject, why)
+                yield Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
             else:
                 yield _judge_row(context, subject, tau, peers)
 
