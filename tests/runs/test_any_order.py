@@ -14,6 +14,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from helpers.exports import open_store
 from helpers.nights.night_runs import night
 from helpers.nights.small_plant import copy_plant
 from helpers.report_days import site
@@ -142,7 +143,7 @@ def tables(store: Store) -> tuple[list[Any], ...]:
 
 def in_order(plant: Plant, folder: Path) -> tuple[list[Any], ...]:
     """What the same data and work log give when each day is judged once, oldest first."""
-    with Store.open(folder / "in_order.duckdb") as store:
+    with open_store(folder / "in_order.duckdb") as store:
         plant.night(store)
         return tables(store)
 
@@ -153,7 +154,7 @@ def test_the_order_of_data_and_of_entries_does_not_matter(
 ) -> None:
     random = Random(seed)
     missing, entries, file_id = random.sample(DAYS, N_DAYS), list(MOVING), 0
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         while missing:
             for _ in range(random.randint(1, 3)):
                 file_id += 1
@@ -189,7 +190,7 @@ def two_nights(plant: Plant, store: Store) -> None:
 def test_days_after_one_with_late_data_are_judged_again_that_night(
     plant: Plant, tmp_path: Path
 ) -> None:
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.data[DAYS[1]] = 2, 8
         plant.night(store)
@@ -200,7 +201,7 @@ def test_days_after_one_with_late_data_are_judged_again_that_night(
 def test_a_day_whose_findings_stay_keeps_its_report(plant: Plant, tmp_path: Path) -> None:
     """The last day looks no further back than new bags: late data of before move nothing of it."""
     plant.work = (only(Work.BAGS_CHANGED, DAYS[2], house=""),)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.data[DAYS[1]] = 2, 8
         plant.night(store)
@@ -215,7 +216,7 @@ def test_a_day_whose_findings_stay_keeps_its_report(plant: Plant, tmp_path: Path
 def test_an_entry_of_the_work_log_judges_the_days_that_it_touches(
     plant: Plant, tmp_path: Path
 ) -> None:
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.work = (only(Work.NOTE, DAYS[0]), only(Work.INSPECTED, DAYS[0]))
         plant.night(store)
@@ -227,7 +228,7 @@ def test_an_entry_of_the_work_log_judges_the_days_that_it_touches(
 
 
 def test_a_day_that_fails_again_is_not_tried_every_night(plant: Plant, tmp_path: Path) -> None:
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.data[DAYS[1]], plant.fails = (2, 8), frozenset(DAYS[2:3])
         plant.night(store)

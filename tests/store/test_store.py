@@ -12,7 +12,7 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from helpers.exports import START, long_csv, samples, stored, taken
+from helpers.exports import START, long_csv, samples, store_of, stored, taken
 
 from rowcall.errors import StoreError
 from rowcall.store import Store
@@ -207,7 +207,7 @@ def test_samples_come_back_sorted_and_cut_at_the_bounds(tmp_path: Path) -> None:
     for number, part in enumerate((rows[75:], rows[:90:2], rows[::-1])):
         taken(tmp_path, long_csv(part), f"{number}.csv")
     start, end = START + timedelta(seconds=100), START + timedelta(seconds=200)
-    with Store.open(_store_path(tmp_path)) as store:
+    with store_of(tmp_path) as store:
         found = read_samples(store, ["C", "A", "nowhere"], start, end)
     assert list(found) == ["C", "A", "nowhere"]
     for tag, offset in (("A", 110.5), ("C", 210.5)):
@@ -222,7 +222,7 @@ def test_samples_come_back_sorted_and_cut_at_the_bounds(tmp_path: Path) -> None:
 
 def test_the_last_sample_before_an_instant(tmp_path: Path) -> None:
     taken(tmp_path, long_csv(samples(10)))
-    with Store.open(_store_path(tmp_path)) as store:
+    with store_of(tmp_path) as store:
         at = START + timedelta(seconds=50)
         found = last_before(store, ["DP", "PT", "nowhere"], at, within=timedelta(hours=1))
         assert found == {
