@@ -30,6 +30,7 @@ ROAD = (
     (
         "rowcall.errors",
         "rowcall.csv_text",
+        "rowcall.progress",
         "rowcall.units",
         "rowcall.days",
         "rowcall.media",
@@ -37,9 +38,9 @@ ROAD = (
     ),
     ("rowcall.trade",),
     ("rowcall.site",),
-    ("rowcall.site_file", "rowcall.model"),
+    ("rowcall.site_file", "rowcall.work_log"),
+    ("rowcall.model",),
     ("rowcall.gas",),
-    ("rowcall.work_log",),
     ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.mail",),
     ("rowcall.store", "rowcall.guard"),
@@ -51,7 +52,8 @@ ROAD = (
     ("rowcall.memory",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli", "rowcall.arguments", "rowcall.run_log", "rowcall.start"),
+    ("rowcall.reference",),
+    ("rowcall.cli", "rowcall.commands", "rowcall.run_log", "rowcall.start"),
 )
 
 
@@ -209,8 +211,12 @@ print(result.stored, *sys.modules)
 
 
 def test_an_idle_night_loads_nothing_that_takes_long(made: Path, tmp_path: Path) -> None:
-    """With its inbox known, no day due, and every reader in possession of what was to be mailed."""
+    """With its inbox and work log known, no day due, and every mail with its readers."""
     plant = copy_plant(made, tmp_path / "plant")
+    site, log = plant / "site.toml", "time,baghouse,work\n2026-03-28,F1,set point changed\n"
+    text = site.read_text(encoding="utf-8").replace("[folders]", '[folders]\nwork_log = "log.csv"')
+    site.write_text(text, encoding="utf-8")
+    (plant / "log.csv").write_text(log, encoding="utf-8")
     idle, busy = _HEAVY_OF_A_NIGHT, {"numpy", "polars", "scipy", "rowcall_rules", "rowcall.events"}
     for stored, absent, present in ((3, set[str](), busy), (0, idle, set[str]())):
         done = subprocess.run(
@@ -285,3 +291,7 @@ def test_the_wheel_holds_our_packages_and_nothing_else(tmp_path: Path) -> None:
     assert "rowcall_reports/tables/schemas/findings.json" in names
     inside = {name for name in names if name.endswith(".py")}
     assert len(inside) == len(modules())
+    texts = [
+        path for kind in ("*.md", "*.toml") for one in FOLDERS.values() for path in one.rglob(kind)
+    ]
+    assert len({name for name in names if name.endswith((".md", ".toml"))}) == len(texts)

@@ -14,6 +14,8 @@ from pathlib import Path
 from rowcall.day_report import DayReport
 from rowcall.errors import RowcallError
 from rowcall.guard import UNGUARDED, Guard
+from rowcall.mail.day_mail import DAY_MAIL, to_json
+from rowcall_reports.day_mails import day_mails
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.html import to_page
 from rowcall_reports.markdown import write_pages
@@ -86,6 +88,7 @@ def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> M
             ).encode()
             for name, text in texts.items()
         },
+        DAY_MAIL: to_json(day_mails(report, pictures, guard)).encode(),
         **tables,
         **{picture.name: picture.png for picture in pictures},
     }

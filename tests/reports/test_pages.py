@@ -16,7 +16,7 @@ from helpers.report_answers import unjudged
 from helpers.report_facts import DAY, SILENT, past_facts, with_facts
 
 from rowcall.day_report import DayReport
-from rowcall.model import BaghouseDay, Fact, State, Subject, Verdict
+from rowcall.model import BaghouseDay, Fact, Lack, State, Subject, Verdict
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.first_page.jobs import SINKING
 from rowcall_reports.first_page.sums import sum_of, write_sums
@@ -133,7 +133,7 @@ def test_a_job_stands_under_any_day_and_in_short_at_the_outage() -> None:
 def test_checks_not_judged_name_what_would_change_that() -> None:
     report = report_days.report()
     why = "the site file names no tag for opacity, which this rule needs"
-    more = (unjudged("rising_residual_dp", Subject("BH2"), why),)
+    more = (unjudged("rising_residual_dp", Subject("BH2"), why, Lack.TAG, "opacity"),)
     first = write_pages(replace(report, findings=(*report.findings, *more)), ())[FIRST]
     part = without_links(first).split("## Not judged")[1]
     asked = "- **BH2:** residual DP rises. Export a tag of opacity and name it in the site file."

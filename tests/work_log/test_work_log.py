@@ -359,13 +359,3 @@ def test_checking_without_a_log_in_the_site_file_says_how_to_begin_one(
     (tmp_path / "site.toml").write_text(FULL, encoding="utf-8")
     assert main(["check-work-log", "--site", str(tmp_path / "site.toml")]) == 2
     assert 'begin one with "rowcall new-work-log"' in capsys.readouterr().err
-
-
-def test_the_example_of_the_readme_is_a_valid_log(tmp_path: Path) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    example = readme.partition("```csv\n")[2].partition("```")[0]
-    text = FULL.replace("[3, 2]", "12").replace("firing_order = [1, 3, 2]\n", "")
-    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
-    entries, problems = read(example, read_site(tmp_path / "site.toml"))
-    assert problems == []
-    assert len(entries) == example.count("\n")  # a header line less, and a line of two rows

@@ -18,6 +18,7 @@ from rowcall.memory.places import Place, places
 from rowcall.memory.signs import Material
 from rowcall.memory.weighing import ranked_causes
 from rowcall.model import PRESSING, Case, Family, Finding, Rule, State, WorkLog
+from rowcall.units import Units
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,12 +45,13 @@ def cases_on(
     families: Sequence[Family],
     rules: Sequence[Rule],
     zone: ZoneInfo,
+    units: Units,
 ) -> tuple[Case, ...]:
     """Return the cases as of the end of a day, the most pressing first; those closed earlier not.
 
     The same answers and entries give the same cases, whatever order they came in.
     """
-    return all_cases_on(day, known, families=families, rules=rules, zone=zone)[0]
+    return all_cases_on(day, known, families=families, rules=rules, zone=zone, units=units)[0]
 
 
 def all_cases_on(
@@ -59,13 +61,14 @@ def all_cases_on(
     families: Sequence[Family],
     rules: Sequence[Rule],
     zone: ZoneInfo,
+    units: Units,
 ) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
     """Return `cases_on` the day and, without their causes, the cases closed on earlier days."""
     bounds = partial(day_bounds, zone=zone)
     all_lives = [
         (place, case)
         for place in places((one for one in known.answers if one.day <= day), families)
-        for case in lives(place, known.work, day, bounds)
+        for case in lives(place, known.work, day, bounds, units)
     ]
     followed = [(place, case) for place, case in all_lives if case.closed in (None, day)]
     by_family = {family.key: family for family in families}

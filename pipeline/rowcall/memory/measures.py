@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from enum import Enum, auto
 
 import numpy as np
 
@@ -11,8 +12,11 @@ from rowcall.events.noise import TO_DEVIATION
 from rowcall.memory.places import Answers, quantity
 from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
-from rowcall.units import percent, show
+from rowcall.units import Units, percent, show
 
+SILENT_SHARE = 0.05  # of a day's pulses answered; chosen: fewer is silence, not missing some
+_BACK = 2.0 / 3.0  # of the way back; chosen: of a rise by 10 % a day's noise of 3 % makes a third
+_APART = 0.02  # [-] by which the levels of a fault and before it differ; chosen: least of a leak
 _ERRORS = 4.0  # standard errors of a difference; chosen: 3 make 1 standing case in 10 turn a month
 _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
 _MIN_DAYS = 4
@@ -22,7 +26,22 @@ _NORMAL_95 = 1.96  # standard errors to either side of a 95 % interval
 
 def value_of(measure: Measure | None, finding: Finding) -> float | None:
     """Return the number of a finding, None where it has none."""
-    value = quantity(finding, measure.value) if measure else None
+    return _finite(finding, measure.value) if measure else None
+
+
+def level_of(measure: Measure | None, finding: Finding) -> float | None:
+    """Return the level that a repair is held against, None where there is none."""
+    return _finite(finding, measure.level) if measure and measure.level else None
+
+
+def usual_of(measure: Measure | None, finding: Finding) -> float | None:
+    """Return what was usual of it, None where the rule did not know."""
+    usual = _finite(finding, f"usual_{measure.level}") if measure and measure.level else None
+    return usual if usual is not None and usual > 0 else None
+
+
+def _finite(finding: Finding, name: str) -> float | None:
+    value = quantity(finding, name)
     return value if value is not None and math.isfinite(value) else None
 
 
@@ -40,24 +59,46 @@ def error_of(measure: Measure | None, finding: Finding) -> float:
     return named if named is not None and math.isfinite(named) else 0.0
 
 
-def words_of(members: Sequence[Member], answers: Answers) -> str:
+class Course(Enum):
+    """Where the level of what ailed stands after a repair."""
+
+    BACK = auto()
+    STAYED = auto()
+    BETWEEN = auto()
+
+
+def course_of(level: float, usual: float, faulty: float) -> Course | None:
+    """Return whether a level is back at its usual, by where it lies between that and the fault's.
+
+    A level beyond either end counts as at that end; None where the ends hardly differ.
+    """
+    if abs(usual - faulty) < _APART * usual:
+        return None
+    share = (level - faulty) / (usual - faulty)
+    if share >= _BACK:
+        return Course.BACK
+    return Course.STAYED if share <= 1 - _BACK else Course.BETWEEN
+
+
+def words_of(members: Sequence[Member], answers: Answers, units: Units) -> str:
     """Return the numbers of a day in words: `answers 0 % of its pulses`."""
     parts = []
     for member in members:
         finding, measure = answers.get(member.rule), member.measure
         value = value_of(measure, finding) if finding else None
         if measure is not None and value is not None:
-            parts.append(measure.words.format(_written(value, measure)))
+            parts.append(measure.words.format(_written(value, measure, units)))
     return ", ".join(parts)
 
 
-def _written(value: float, measure: Measure) -> str:
+def _written(value: float, measure: Measure, units: Units) -> str:
+    scales = {"dp": units.dp, "gauge": units.gauge, "temperature": units.temperature}
+    if measure.unit in scales:
+        return scales[measure.unit].show(value)
     if measure.unit == "1":
         return percent(max(value, 0.0))
-    digits = {"Cel": 0, "h": 0, "kPa": 2, "bar": 2}.get(measure.unit, 1)
-    if measure.unit == "h":  # counted in hours inside too
-        return f"{value:.0f} h"
-    return show(value, measure.unit, digits)
+    # Hours are counted in hours inside too.
+    return f"{value:.0f} h" if measure.unit == "h" else show(value, measure.unit, 1)
 
 
 def turn(

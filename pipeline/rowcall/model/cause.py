@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
-from rowcall.model.work import Work
+from rowcall.work_log.work import Work
 
 
 class At(StrEnum):
@@ -78,21 +79,25 @@ class Measure:
 
     Attributes:
         value: name of the quantity in the finding.
-        unit: UCUM code for people; `1` is written in percent.
+        unit: UCUM code, `h` as counted, `1` written in percent; or a kind of quantity, which is
+            written in the unit of the site file.
         words: with `{}` for the number, such as `drop {} of its neighbours'`.
         worse: 1 where more is worse, -1 where less is.
         step: change that matters: of the number, or as a share of it where `is_relative`.
+        level: name of the quantity that a repair is to bring back to its usual, `usual_<level>`,
+            which the rule counts anew after such work; '' where the rule needs no days before.
         error: name of its standard error; '' where the ends of its interval give it, or only its
             days show how it scatters.
     """
 
     value: str
-    unit: str
+    unit: Literal["1", "s", "h", "dp", "gauge", "temperature"]
     words: str
     worse: int
     step: float
     error: str = ""
     is_relative: bool = False
+    level: str = ""
 
 
 @dataclass(frozen=True, slots=True)

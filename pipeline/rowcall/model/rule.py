@@ -7,12 +7,13 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from rowcall.model.answer import Answer, Caution, Quantity, Subject, Urgency, Verdict
+from rowcall.model.answer import Answer, Caution, Quantity, Urgency, Verdict
 from rowcall.model.day import BaghouseDay
 from rowcall.model.fact import Fact, FactBook, History
-from rowcall.model.work import WorkEntry, WorkLog
 from rowcall.site import Role
-from rowcall.units import Dimension
+from rowcall.site.subject import Subject
+from rowcall.units import Dimension, Units
+from rowcall.work_log.work import WorkEntry, WorkLog
 
 Limits = Mapping[str, float]
 
@@ -22,8 +23,10 @@ class Chapter(StrEnum):
 
     ROWS = "Roll call"
     AIR = "Compressed air"
+    CLEANING = "Cleaning control"
     DP = "DP"
     TEMPERATURE = "Temperature"
+    INSTRUMENTS = "Instruments"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +115,11 @@ class Context:
     def history(self) -> History:
         """Facts and verdicts of the days before."""
         return self.day.history
+
+    @property
+    def units(self) -> Units:
+        """How quantities are written."""
+        return self.day.units
 
     def subject(self, compartment: int = 0, row: int = 0) -> Subject:
         """Return a place of this baghouse; 0 meaning all."""

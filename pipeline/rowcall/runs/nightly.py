@@ -24,12 +24,12 @@ from rowcall.store import Store
 from rowcall.store.aside import largely_aside
 from rowcall.store.ledger import days_touched, last_times
 from rowcall.store.nights.judgements import failed_days, judged_days
-from rowcall.store.nights.said import mails_unsure, read_notices, save_notices
+from rowcall.store.nights.said import mails_given_up, mails_unsure, read_notices, save_notices
 from rowcall.take_in import Outcome, find_exports, taking_in
 from rowcall.take_in.outcome import UNKNOWN_TAG
+from rowcall.work_log.read_log import read_work_log
 
 if TYPE_CHECKING:
-    from rowcall.model import WorkLog
     from rowcall.runs.record import Record
 
 # All chosen.
@@ -64,21 +64,20 @@ def run_nightly(
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
-        work, log_problems = _read_work_log(site, now)
+        work, log_problems = read_work_log(site, now)
 
         @cache
         def record() -> Record:
-            from rowcall.model import WorkLog  # loads frames and every rule; most nights are idle
-            from rowcall.runs.record import Record
+            from rowcall.runs.record import Record  # loads frames and rules; most nights are idle
 
-            return Record.of(store, site, work or WorkLog(), now, progress, result)
+            return Record.of(store, site, work, now, progress, result)
 
         _notice_new_store(store, site, today)
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
         judged = judged_days(store)
-        is_log_known = work is None or bool(work.entries) or not log_problems
+        is_log_known = bool(work.entries) or not log_problems
         moved = moved_days(store, site, work, judged, is_log_known=is_log_known, progress=progress)
         tried = Tried(judged, failed_days(store), lambda: record().settings, moved)
         due = days_to_judge(complete, touched, tried)
@@ -98,15 +97,6 @@ def _is_index_behind(reports: Path) -> bool:
     days = [path.stat().st_mtime_ns for path in reports.glob("????-??-??")]
     index = reports / "index.html"
     return bool(days) and not (index.exists() and index.stat().st_mtime_ns >= max(days))
-
-
-def _read_work_log(site: Site, now: datetime) -> tuple[WorkLog | None, Sequence[str]]:
-    """Return the work log, None where the site file names none, and what is wrong with it."""
-    if site.work_log is None:
-        return None, ()
-    from rowcall.work_log.read_log import read_work_log
-
-    return read_work_log(site, now)
 
 
 def _judge(
@@ -211,6 +201,7 @@ def _night(
             day for day in sorted(kept) if not (site.reports / day.isoformat()).is_dir()
         ],
         mails_unsure=mails_unsure(store, now - _MAIL_DAYS),
+        mails_given_up=mails_given_up(store, now - _MAIL_DAYS),
     )
 
 

@@ -18,7 +18,7 @@ from rowcall.store import Store
 from rowcall.store.nights.judgements import judged_days
 from rowcall.store.nights.unjudged import header_steps, unjudged_answers
 from rowcall.work_log.read_log import read_work_log
-from rowcall_reports.outage.judgeable import judgeable
+from rowcall_reports.judgeable import judgeable
 from rowcall_reports.outage.sheet_files import sheets
 from rowcall_reports.outage.stop import Stop
 

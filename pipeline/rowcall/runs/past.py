@@ -8,10 +8,9 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from rowcall.diagnosis.rule_book import load_families
-from rowcall.memory.cases import Remembered, all_cases_on
 from rowcall.model import Case, History, OtherSettings, Rule, WorkLog
 from rowcall.runs.due import HISTORY_DAYS
+from rowcall.runs.judge import cases_of
 from rowcall.site import Baghouse, Site
 from rowcall.site.meaning import changes_of_meaning, meaning_of
 from rowcall.store import Store
@@ -45,12 +44,7 @@ def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History
 def all_cases_stored(
     store: Store, site: Site, day: date, work: WorkLog, rules: Sequence[Rule]
 ) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
-    """Return `all_cases_on` a judged day by what the store holds; `work` is up to its end."""
+    """Return `cases_of` a judged day by what the store holds; `work` is up to its end."""
     after = day + timedelta(days=1)
-    known = Remembered(
-        answers=answers_before(store, after, ()),
-        work=work,
-        facts={one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse},
-        rows={house.id: len(house.all_rows()) for house in site.baghouse},
-    )
-    return all_cases_on(day, known, families=load_families(), rules=rules, zone=site.plant.zone)
+    facts = {one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse}
+    return cases_of(site, day, rules, answers_before(store, after, ()), facts, work)

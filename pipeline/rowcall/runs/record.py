@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -16,13 +17,10 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Case, Limits, Rule, WorkLog
+from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due
-from rowcall.runs.judge import (
-    changes_since,
-    judge_day,
-    settings_hash,
-    work_fingerprint,
-)
+from rowcall.runs.judge import changes_since, judge_day, settings_hash
+from rowcall.runs.moved import work_fingerprint
 from rowcall.runs.past import all_cases_stored, read_past
 from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
@@ -94,7 +92,8 @@ class Record:
         while waiting:
             one = waiting.pop(min(waiting))
             n_done += 1
-            self.progress(f"Judging {one.day} ({n_done} of {n_done + len(waiting)}).")
+            n_days = n_done + len(waiting)
+            self.progress(Step(f"Judging {one.day} ({n_done} of {n_days}).", n_done, n_days))
             done = self._judge(one, notices if one.day == newest else ())
             report = done if one.day == newest else report
             cases = {one.day: [*done.cases, *done.closed_cases]} if done else cases
@@ -203,6 +202,8 @@ def enter_day(
     if done is None:
         return None
     report, folder = done
+    result.judged += 1
+    result.newest, result.to_do = report.day, _to_do(report)
     if folder is not None:
         result.reports.append(folder)
         result.unusable += _unusable_parts(report)
@@ -228,6 +229,13 @@ def enter_index(
     except ReportError as error:
         result.unusable.append(str(error))
     result.failed[:0] = [failure.text for failure in guard.failures]  # a day's own stay last
+
+
+def _to_do(report: DayReport) -> Mapping[str, int]:
+    """Return how many things of each urgency a report says are to be done."""
+    from rowcall_reports.actions import jobs
+
+    return Counter(job.urgency for job in jobs(report) if not job.is_explained)
 
 
 def _unusable_parts(report: DayReport) -> list[str]:

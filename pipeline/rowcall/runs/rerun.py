@@ -18,6 +18,7 @@ from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
 from rowcall.model import Case, Finding, History, Rule, Subject, Verdict
+from rowcall.progress import Step
 from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.judge import judge_day, settings_hash, with_day
@@ -105,7 +106,8 @@ def run_rerun(
             {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse}
         )
         for number, day in enumerate(days, start=1):
-            progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
+            text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
+            progress(Step(text, number, len(days)))
             guard = Guard(day, isolates=True)
 
             def judge(guard: Guard = guard) -> tuple[DayReport, Path]:

@@ -118,7 +118,8 @@ def save_day(
         _insert(store, "cycles", _labelled(house, _cycles(house)))
         if house.health:
             _insert(store, "tag_days", _labelled(house, _health(house)))
-    lines = pl.DataFrame([_line(finding) for finding in findings], infer_schema_length=None)
+    rows = [_line(finding) | _lack(finding.answer) for finding in findings]
+    lines = pl.DataFrame(rows, infer_schema_length=None)
     if lines.height:
         _insert(store, "findings", lines)
     store.connection.execute(
@@ -148,15 +149,6 @@ def said_by_day(store: Store) -> list[tuple[date, str, Verdict, Urgency | None]]
     ]
 
 
-def urgencies_found(store: Store, day: date) -> dict[str, int]:
-    """Return how many findings of a day there are of each urgency."""
-    rows = store.connection.execute(
-        "SELECT urgency, count(*) FROM findings WHERE day = ? AND verdict = ? GROUP BY urgency",
-        [day, Verdict.FOUND.value],
-    ).fetchall()
-    return {str(urgency): int(n) for urgency, n in rows}
-
-
 def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:
     with store.view("incoming", frame):
         store.connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
@@ -180,7 +172,7 @@ def _cycles(house: BaghouseDay) -> pl.DataFrame:
     timed = house.cycles.with_columns(
         start=_instant(house, "start_s"), end=_instant(house, "end_s")
     )
-    return timed.drop("start_s", "end_s")
+    return timed.drop("start_s", "clean_end_s", "end_s")
 
 
 def _health(house: BaghouseDay) -> pl.DataFrame:
@@ -206,6 +198,11 @@ def _line(finding: Finding) -> dict[str, object]:
         "text": answer.text,
         "action": answer.action,
     }
+
+
+def _lack(answer: Answer) -> dict[str, object]:
+    """Return what an answer lacked; days of before have none stored, and count as the same."""
+    return {"lack": answer.lack.value if answer.lack else None, "lack_of": answer.lack_of}
 
 
 def answers_before(store: Store, day: date, places: Collection[Subject]) -> list[Finding]:

@@ -253,6 +253,18 @@ CREATE TABLE basis (
 );
 """
 
+_MAIL_FAILURES = """
+ALTER TABLE mails ADD COLUMN n_failed INTEGER DEFAULT 0;
+ALTER TABLE mails ADD COLUMN first_failed_at TIMESTAMP;
+ALTER TABLE mails ADD COLUMN said VARCHAR DEFAULT '';
+UPDATE mails SET n_failed = 1, first_failed_at = changed_at WHERE state = 'refused';
+"""
+
+_LACKS = """
+ALTER TABLE findings ADD COLUMN lack VARCHAR;
+ALTER TABLE findings ADD COLUMN lack_of VARCHAR;
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -274,4 +286,6 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("when files were written", _WRITTEN),
     Migration("notices and when they were said", _NOTICES),
     Migration("what a judgement rests on", _BASIS),
+    Migration("mails that failed", _MAIL_FAILURES),
+    Migration("what rules lacked", _LACKS),
 )

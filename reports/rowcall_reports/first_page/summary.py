@@ -9,7 +9,6 @@ from rowcall.day_report import DayReport
 from rowcall.guard import Failure
 from rowcall.model import BaghouseDay, Urgency, Verdict
 from rowcall_reports import actions, wording
-from rowcall_reports.actions import Job
 from rowcall_reports.prepared import PreparedReport
 
 _WHEN = {
@@ -28,9 +27,13 @@ def write_summary(prepared: PreparedReport, failures: Sequence[Failure] = ()) ->
     Args:
         failures: parts of the day that failed, the chapters' included.
     """
-    report, found = prepared.report, prepared.own_jobs
-    parts = [*_of_the_night(report), *_missing(prepared), *_notices(report), *_failed(failures)]
-    return "\n\n".join([*parts, _sentence(report, found)])
+    parts = [
+        *_of_the_night(prepared.report),
+        *_missing(prepared),
+        *_notices(prepared.report),
+        *_failed(failures),
+    ]
+    return "\n\n".join([*parts, f"**{counts(prepared)}.**"])
 
 
 def _missing(prepared: PreparedReport) -> list[str]:
@@ -138,7 +141,9 @@ def _changes(report: DayReport) -> str:
     return f"Changed: {'; '.join(changed)}."
 
 
-def _sentence(report: DayReport, found: Sequence[Job]) -> str:
+def counts(prepared: PreparedReport) -> str:
+    """Return how many jobs there are of each urgency, for the first line and a mail's subject."""
+    report, found = prepared.report, prepared.own_jobs
     if not found:
         judged = {item.answer.verdict for item in report.findings} - {Verdict.CANNOT_TELL}
         what = "Nothing was found that needs work" if judged else "Nothing was judged"
@@ -146,13 +151,13 @@ def _sentence(report: DayReport, found: Sequence[Job]) -> str:
         earlier = (
             f"; {wording.count(n_open, 'thing')} found earlier {'is' if n_open == 1 else 'are'}"
         )
-        return f"**{what}{f'{earlier} still open' if n_open else ''}.**"
-    counts = Counter(job.urgency for job in found)
+        return f"{what}{f'{earlier} still open' if n_open else ''}"
+    number = Counter(job.urgency for job in found)
     parts = [
-        f"{counts[urgency]} {_WHEN.get(urgency, 'without a stated urgency')}"
-        for urgency in sorted(counts, key=[*_WHEN, *counts].index)
+        f"{number[urgency]} {_WHEN.get(urgency, 'without a stated urgency')}"
+        for urgency in sorted(number, key=[*_WHEN, *number].index)
     ]
     first, rest = parts[0], parts[1:]
     amount, _, words = first.partition(" ")
     lead = f"{wording.count(int(amount), 'thing')} {words}"
-    return f"**{', '.join([lead, *rest])}.**"
+    return ", ".join([lead, *rest])

@@ -13,13 +13,14 @@ import math
 from collections.abc import Iterator
 
 from rowcall import trade
-from rowcall.diagnosis.headers import headers_of, needs_header
+from rowcall.diagnosis.headers import headers_of, needs_header, recovered_in
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
     Fact,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -43,18 +44,19 @@ def _judge_header(context: Context, header: int) -> Answer:
     subject, facts = context.subject(header), context.facts
     interval, recovery = facts.of(Fact.INTERVAL_S, header), facts.of(Fact.RECOVERY_S, header)
     if math.isnan(interval):
-        return Answer.cannot_tell(subject, "not every pulse is known, so no interval is")
+        why = "not every pulse is known, so no interval is"
+        return Answer.cannot_tell(subject, why, Lack.ROW_SIGNAL)
     if math.isnan(recovery):
-        return Answer.cannot_tell(subject, "no refill could be followed")
+        return Answer.cannot_tell(subject, "no refill could be followed", Lack.FINE_PRESSURE)
     usual = context.history.usual(
         Fact.RECOVERY_S, header, 0, quantile=0.25, min_days=context.limits["history_days"]
     )
     needed = recovery if math.isnan(usual) else min(recovery, usual)
     values = _values(context, header, needed)
-    error = recovery * facts.of(Fact.RECOVERY_LOG_ERROR, header)
-    stated = f" (standard error {show(error, 's', 1)})" if math.isfinite(error) else ""
-    took = f"95 % recovered in {show(recovery, 's', 1)}{stated}"
-    seen = f"{show(interval, 's', 1)} between pulses, {took}"
+    error = facts.of(Fact.RECOVERY_LOG_ERROR, header)
+    seen = (
+        f"{show(interval, 's', 1)} between pulses, 95 % {recovered_in(recovery, error, interval)}"
+    )
     if interval >= recovery:
         return Answer.clear(subject, f"Time to recover: {seen}.", values)
     if interval >= needed:
@@ -72,10 +74,11 @@ def _judge_header(context: Context, header: int) -> Answer:
             f"starts {percent(share)} below the plateau"
         )
         return Answer.clear(subject, f"Slow but sound, {still}: {seen}.", values)
+    units = context.units
     text = (
         f"The next row pulses before the header is back: {seen}. Pulses start "
-        f"{show(shortfall, 'bar', 2)} ({percent(share)}) below the {show(plateau, 'bar', 2)} gauge "
-        f"that the header tends to, so residual DP is about "
+        f"{units.pressure.show(shortfall)} ({percent(share)}) below the "
+        f"{units.gauge.show(plateau)} that the header tends to, so residual DP is about "
         f"{percent((1 - share) ** -_CLEANING_POWER - 1)} higher.{_over_cycle(context, header)}"
     )
     return context.found(subject, Urgency.WATCH, text, _action(context, header, needed), values)
@@ -98,11 +101,11 @@ def _over_cycle(context: Context, header: int) -> str:
     if math.isnan(loss):
         return ""
     share = percent(context.facts.of(Fact.CYCLE_LOSS_SHARE, header))
-    return f" Pressure loss over a cleaning cycle: {show(loss, 'bar', 2)} ({share})."
+    return f" Pressure loss over a cleaning cycle: {context.units.pressure.show(loss)} ({share})."
 
 
 def _action(context: Context, header: int, needed: float) -> str:
-    setting = f"{show(needed, 's', 0)} or more between two pulses on this header"
+    setting = f"{show(needed, 's', 1)} or more between two pulses on this header"
     interval = context.facts.of(Fact.INTERVAL_S, header)
     row = context.facts.of(Fact.ROW_INTERVAL_S)
     if row <= _TAKES_TURNS * interval:  # the setting counts from row to row of all headers

@@ -18,6 +18,7 @@ from rowcall.model import (
     Caution,
     Chapter,
     Context,
+    Lack,
     Need,
     Quantity,
     Rule,
@@ -27,8 +28,8 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role
-from rowcall.units import Dimension, number, percent, show
+from rowcall.site import ROLES, Role
+from rowcall.units import Dimension, Units, percent, show
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ def judge(context: Context) -> Iterator[Answer]:
     limits_c = context.day.baghouse.temperature_limits()
     if limits_c is None:
         why = "the site file names no media and no temperature limits"
-        yield Answer.cannot_tell(context.subject(), why)
+        yield Answer.cannot_tell(context.subject(), why, Lack.MEDIA)
         return
     for tag in context.day.health:
         if tag.role is Role.INLET_TEMPERATURE:
@@ -74,9 +75,11 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
     subject = context.subject(tag.compartment)
     signal = context.day.signals.get((tag.role, tag.compartment, tag.row))
     if signal is None:
-        return Answer.cannot_tell(subject, f"{tag.tag}: {tag.problem or 'no usable value'}")
+        why = f"{tag.tag}: {tag.problem or 'no usable value'}"
+        of = f"{tag.tag} ({ROLES[tag.role].name})"
+        return Answer.cannot_tell(subject, why, Lack.USABLE_TAG, of)
     continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
-    numbers = _numbers(signal, continuous, surge, limits_c)
+    numbers = _numbers(context.units, signal, continuous, surge, limits_c)
     values = _values(signal, continuous, surge, limits_c)
     is_surge = surge.seconds >= context.limits["surge_time"]
     if is_surge or continuous.seconds >= context.limits["continuous_time"]:
@@ -92,18 +95,25 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
     if tag.coverage_frac < context.limits["covered"]:
         covered = percent(tag.coverage_frac)
         why = f"only {covered} of the day is covered; so far {numbers}"
-        return Answer.cannot_tell(subject, why)
+        return Answer.cannot_tell(subject, why, Lack.COVERAGE, ROLES[tag.role].name)
     return Answer.clear(subject, f"In bounds: {numbers}.", values)
 
 
 def _numbers(
-    signal: Signal, continuous: Excess, surge: Excess, limits_c: tuple[float, float]
+    units: Units,
+    signal: Signal,
+    continuous: Excess,
+    surge: Excess,
+    limits_c: tuple[float, float],
 ) -> str:
-    dose = number(continuous.degree_minutes, 0)
+    values = (float(signal.value.max()), *limits_c)
+    rounded = [units.temperature.number(value) for value in values]
+    finer = int(rounded[0] in rounded[1:])  # so that a peak just above a limit does not read as it
+    peak, low, high = (units.temperature.show(value, finer) for value in values)
+    dose = units.heat_dose.show(continuous.degree_minutes)
     return (
-        f"peak {show(float(signal.value.max()), 'Cel', 0)}; {show(continuous.seconds, 'min', 1)} "
-        f"above the continuous limit of {show(limits_c[0], 'Cel', 0)} ({dose} degree-minutes), "
-        f"{show(surge.seconds, 'min', 1)} above the surge limit of {show(limits_c[1], 'Cel', 0)}"
+        f"peak {peak}; {show(continuous.seconds, 'min', 1)} above the continuous limit of {low} "
+        f"({dose}), {show(surge.seconds, 'min', 1)} above the surge limit of {high}"
     )
 
 
