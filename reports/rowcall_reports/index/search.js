@@ -7,7 +7,7 @@ function termsOf(query) {
 function patternOf(term) {
   const text = term.replace(/[.*+?^${}()|[\]\\/]/g, "\\$&");
   const apart = text.replace(/^([a-z]+)\s*(\d+)$/, "$1\\s*$2");
-  return new RegExp((/^\d/.test(term) ? "(?<!\\d)" : "") + apart + (/\d$/.test(term) ? "(?!\\d)" : ""));
+  return new RegExp((/^\d/.test(term) ? "(?:^|\\D)" : "") + apart + (/\d$/.test(term) ? "(?!\\d)" : ""));
 }
 function holdsAll(text, query) {
   const lower = text.toLowerCase();
