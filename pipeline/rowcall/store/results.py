@@ -172,7 +172,7 @@ def _cycles(house: BaghouseDay) -> pl.DataFrame:
     timed = house.cycles.with_columns(
         start=_instant(house, "start_s"), end=_instant(house, "end_s")
     )
-    return timed.drop("start_s", "clean_end_s", "end_s")
+    return timed.drop("start_s", "clean_end_s", "end_s", strict=False)
 
 
 def _health(house: BaghouseDay) -> pl.DataFrame:
