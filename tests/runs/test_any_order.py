@@ -132,6 +132,7 @@ def plant(monkeypatch: pytest.MonkeyPatch) -> Plant:
     monkeypatch.setattr(moving, "HISTORY_DAYS", WINDOW)
     monkeypatch.setattr(recording, "judge_day", made.judge)
     monkeypatch.setattr(recording, "write_pictured", made.write)
+    monkeypatch.setattr(recording, "enter_index", lambda *_: None)
     return made
 
 
