@@ -13,6 +13,7 @@ from markdown_it.renderer import RendererHTML
 from markdown_it.token import Token
 from markdown_it.utils import EnvType, OptionsDict
 
+from rowcall.units import UNITS, symbol
 from rowcall_reports.page_links import NAV_MARK, anchor, without_links
 
 # Mail clients drop style sheets but keep style attributes, so every element carries its own.
@@ -55,11 +56,16 @@ th,td{border:1px solid var(--line);padding:4px 7px;vertical-align:top}
 th{background:var(--shade);vertical-align:bottom}
 .short{white-space:nowrap}
 .wide{overflow-x:auto}
-img{max-width:100%;height:auto;background:#fff}
-code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap}
+img{max-width:100%;height:auto;background:#fff;box-sizing:border-box;padding:4px;border-radius:6px}
+code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap;overflow-wrap:anywhere}
 @media print{body{max-width:none;padding:0;color:#000;background:#fff}nav{display:none}
 .wide{overflow:visible}h2,h3{break-after:avoid}img,tr{break-inside:avoid}}
 """
+# An amount and its unit stay on one line.
+_BEFORE_UNIT = re.compile(
+    rf"(?<=\d) (?=(?:{'|'.join(re.escape(symbol(code)) for code in UNITS if symbol(code))})(?!\w))"
+)
+_NO_BREAK = "\N{NO-BREAK SPACE}"
 _PAGE_FILE = re.compile(r"^([\w-]+)\.md(#.*)?$")
 
 
@@ -75,6 +81,7 @@ def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
     parser = _parser('<div style="overflow-x:auto">')
     tokens = parser.parse(without_links(markdown))
     _place_images(tokens, image_src)
+    _keep_together(tokens)
     _dress(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
     return _document(title, "", f'<body style="{_BODY}">\n{body}</body>')
@@ -82,10 +89,11 @@ def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
 
 def to_page(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
     """Return a page for a folder: one style sheet, links to the pages beside it; else `to_html`."""
-    parser = _parser('<div class="wide" role="region" aria-label="Table" tabindex="0">')
+    parser = _parser('<div class="wide" role="region" aria-label="Table {}" tabindex="0">')
     tokens = parser.parse(markdown)
     _place_images(tokens, image_src)
     _connect(tokens)
+    _keep_together(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
     return _document(
         title, f"<style>\n{_SHEET}</style>\n", f"<body>\n<main>\n{body}</main>\n</body>"
@@ -110,12 +118,20 @@ def _parser(around_table: str) -> MarkdownIt:
         options: OptionsDict,
         _: EnvType,
     ) -> str:
-        return f"{around_table}{renderer.renderToken(tokens, number, options, {})}"
+        nth = sum(token.type == "table_open" for token in tokens[: number + 1])
+        return around_table.format(nth) + renderer.renderToken(tokens, number, options, {})
 
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
     parser.add_render_rule("table_open", open_table)
     parser.add_render_rule("table_close", lambda *_: "</table></div>\n")
     return parser
+
+
+def _keep_together(tokens: Sequence[Token]) -> None:
+    for token in tokens:
+        for child in token.children or ():
+            if child.type == "text":
+                child.content = _BEFORE_UNIT.sub(_NO_BREAK, child.content)
 
 
 def _connect(tokens: Sequence[Token]) -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html.parser import HTMLParser
 
+import pytest
 from helpers import report_days
 from helpers.day_pages import all_pages
 
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.html import to_html
+from rowcall_reports.html import to_html, to_page
 
 PICTURE = Picture("rows-BH1.png", b"", "rows of BH1", "Roll call.")
 
@@ -68,3 +70,17 @@ def test_tables_carry_their_own_style() -> None:
     assert cells
     assert all("border:1px" in str(cell["style"]) for cell in cells)
     assert any("text-align:right" in str(cell["style"]) for cell in cells)
+
+
+@pytest.mark.parametrize("write", [to_html, to_page])
+def test_an_amount_and_its_unit_stay_on_one_line(write: Callable[..., str]) -> None:
+    text = "63 % of 5 rows, 1.6 bar. Since 2 h or 3 months, 4 minutes, 79.0 kPa·s/m, 5 °C."
+    html = write(text, title="x", image_src={})
+    kept = "63_% of 5 rows, 1.6_bar. Since 2_h or 3 months, 4 minutes, 79.0_kPa·s/m, 5_°C."
+    assert kept in html.replace("\N{NO-BREAK SPACE}", "_")
+
+
+def test_tables_are_regions_of_names_of_their_own() -> None:
+    html = to_page("|a|\n|-|\n\nx\n\n|b|\n|-|\n", title="x", image_src={})
+    named = [region["aria-label"] for region in Tags(html).of("div")]
+    assert named == ["Table 1", "Table 2"]
