@@ -30,6 +30,7 @@ _STYLES = {
     "img": "max-width:100%;height:auto;border:0",
     "code": "font-family:Consolas,Menlo,monospace;font-size:13px;white-space:pre-wrap",
 }
+_PICTURE_PX = "480"  # chosen: the words of a picture are about as large as those of the page
 _KEPT_WHOLE = 20  # chosen: dates, numbers and marks of a table are not broken across lines
 _BODY = (
     "font-family:Segoe UI,Helvetica,Arial,sans-serif;font-size:16px;line-height:1.4;"
@@ -186,3 +187,4 @@ def _place_image(token: Token, image_src: Mapping[str, str]) -> None:
         token.attrs = {}
         return
     token.attrSet("src", source)
+    token.attrSet("width", _PICTURE_PX)

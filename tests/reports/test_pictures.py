@@ -12,14 +12,18 @@ import polars as pl
 import pytest
 from helpers import report_days
 from helpers.light import luminance
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from rowcall.model import History
+from rowcall_reports.figures import canvas
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.figures.dp import shown_cycles
 from rowcall_reports.figures.hours import recovery_by_hour
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.row_sheet import blocks
 from rowcall_reports.figures.row_styles import shades
+from rowcall_reports.figures.rows import drawn_rows
 from rowcall_reports.prepared import prepare
 
 
@@ -39,6 +43,45 @@ def test_at_most_four_a_baghouse_each_with_words(drawn: tuple[Picture, ...]) -> 
     assert "silent: compartment 1 row 4" in drawn[1].alt
     assert "closes late: compartment 2 row 9" in drawn[1].alt
     assert "Inlet temperature of BH1, compartment 2, at most 148 °C" in drawn[2].alt
+
+
+def test_words_are_legible_on_a_telephone_and_none_is_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Figure] = []
+
+    def keep(figure: Figure) -> bytes:
+        seen.append(figure)
+        return b""
+
+    monkeypatch.setattr(canvas, "to_png", keep)
+    draw(report_days.sample())
+    assert len(seen) == 7
+    beside_px = 2 * (12 + 4)  # margin of the page, frame of a picture
+    for figure in seen:
+        points_px = (390 - beside_px) / (72 * figure.get_figwidth())
+        for words in figure.findobj(Text):
+            if not (words.get_visible() and words.get_text()):
+                continue
+            assert float(words.get_fontsize()) * points_px >= 11.0
+            box = words.get_window_extent()
+            across, tall = figure.get_size_inches() * figure.dpi
+            assert box.x0 >= 0, words
+            assert box.y0 >= -1, words
+            assert box.x1 <= across, words
+            assert box.y1 <= tall + 1, words
+
+
+def test_of_many_rows_those_are_drawn_that_have_something_to_show() -> None:
+    report = report_days.report()
+    house = report.baghouses[0].baghouse.model_copy(
+        update={"compartments": 6, "rows_per_compartment": (12,) * 6}
+    )
+    day = replace(report.baghouses[0], baghouse=house)
+    (many,) = prepare(replace(report, baghouses=(day,))).baghouses
+    drawn, n_left_out = drawn_rows(blocks(many)[1])
+    shown = {(block.compartment, row + 1) for block, rows in drawn for row in rows.tolist()}
+    assert shown >= {(1, 4), (2, 9)}
+    assert len(shown) + n_left_out == 72
+    assert len(shown) <= 48
 
 
 def test_same_day_gives_same_pictures(drawn: tuple[Picture, ...]) -> None:

@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 _TREND_DAYS = 90  # chosen: blinding takes weeks; a quarter shows it
 _MIN_TREND_DAYS = 3  # chosen: fewer points make no line
 _SMOOTHED_DAYS = 7  # chosen: one week, so that weekdays and weekends are all in
-_LABEL_APART_IN = 0.15  # height of a line of 7.5 pt
+_LABEL_APART_IN = 0.16  # height of a line of words
 _RAN_OR_UNKNOWN = ("running", "unknown")
-_DAY_IN, _TREND_IN = 2.3, 1.5  # heights; chosen: both fit half a page, the day weighs more
+_DAY_IN, _TREND_IN = 1.7, 1.2  # heights; chosen: both fit half a page, the day weighs more
 
 
 def draw_dp(baghouse: PreparedDay) -> Picture | None:
@@ -68,9 +68,9 @@ def _draw_day(axes: Axes, day: BaghouseDay) -> None:
         ends.append((float(value[-1]), words, color))
     if day.baghouse.cleaning.mode == "on_demand":
         cleaning = day.baghouse.cleaning
-        for pascal, words in ((cleaning.start_dp, "start at"), (cleaning.stop_dp, "stop at")):
+        for pascal, words in ((cleaning.start_dp, "start"), (cleaning.stop_dp, "stop")):
             axes.axhline(pascal / 1e3, color=canvas.INK, linewidth=0.8, linestyle=canvas.DASHES)
-            ends.append((pascal / 1e3, f"{words} {pascal / 1e3:.2f} kPa", canvas.INK))
+            ends.append((pascal / 1e3, f"{words} {pascal / 1e3:.2f}", canvas.INK))
             top = max(top, pascal / 1e3)
     axes.set_ylim(0, top * 1.12)
     label_ends(axes, ends)
@@ -91,20 +91,20 @@ def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
     smooth = _running_median(ago, value)
     axes.plot(ago, value, "o", markersize=2.6, color=canvas.PALE_INK, markeredgewidth=0)
     axes.plot(ago, smooth, color=canvas.BLUE, linewidth=1.6)
-    ends: list[tuple[float, str, canvas.Color]] = [(smooth[-1], "7-day median", canvas.BLUE)]
+    ends: list[tuple[float, str, canvas.Color]] = [(smooth[-1], "7-day med.", canvas.BLUE)]
     low, high = float(value.min()), float(value.max())
     limit = day.baghouse.residual_dp_limit
     if limit is not None:
         axes.axhline(limit / 1e3, color=canvas.INK, linewidth=1.0, linestyle=canvas.DASHES)
-        ends.append((limit / 1e3, f"limit {limit / 1e3:.2f} kPa", canvas.INK))
+        ends.append((limit / 1e3, f"limit {limit / 1e3:.2f}", canvas.INK))
         high = max(high, limit / 1e3)
     margin = max(0.1 * (high - low), 0.02 * high)
     axes.set_ylim(low - margin, high + margin)
     axes.set_xlim(min(float(ago[0]), -7.0) - 0.5, 0.5)
     label_ends(axes, ends)
-    weeks = np.arange(0, -ago[0] + 0.1, 14 if -ago[0] > 40 else 7)
+    weeks = np.arange(0, -ago[0] + 0.1, 28 if -ago[0] > 40 else 7)
     shown = [day.day - timedelta(days=int(back)) for back in weeks]
-    axes.set_xticks(-weeks, [f"{when:%m-%d}" if when != day.day else "today" for when in shown])
+    axes.set_xticks(-weeks, ["today", *(wording.day_in_sentence(when, when) for when in shown[1:])])
     axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
     canvas.write_title(axes, "Residual DP by day, kPa")
 
@@ -119,13 +119,13 @@ def title_axes(axes: Axes, title: str, day: BaghouseDay) -> None:
     """Write the title of a picture over the day, and what its grey spans mean."""
     canvas.write_title(axes, title)
     if has_stops(day):
-        axes.set_title("grey: not running", loc="right", fontsize=7.5)
+        axes.set_title("grey: off", loc="right", fontsize=canvas.SIZE_PT)
 
 
 def clock_axis(axes: Axes, day: BaghouseDay) -> None:
     """Label hours from day start with plant-local clock time, right on days of 23 or 25 h."""
     length = day.seconds / 3600
-    ticks = np.arange(0, length + 0.01, 3)
+    ticks = np.arange(0, length + 0.01, 6)
     moments = [(day.start + timedelta(hours=float(hour))).astimezone(day.zone) for hour in ticks]
     axes.set_xlim(0, length)
     axes.set_xticks(ticks, [f"{moment:%H:%M}" for moment in moments])
