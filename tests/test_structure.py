@@ -29,6 +29,8 @@ MOST_MODULES = 15  # beside its subfolders: what a reader takes in at a glance
 ROAD = (
     (
         "rowcall.errors",
+        "rowcall.csv_text",
+        "rowcall.progress",
         "rowcall.units",
         "rowcall.days",
         "rowcall.media",
@@ -39,7 +41,7 @@ ROAD = (
     ("rowcall.site_file", "rowcall.model"),
     ("rowcall.gas",),
     ("rowcall.work_log",),
-    ("rowcall.day_report", "rowcall.file_note", "rowcall.notice"),
+    ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.mail",),
     ("rowcall.store", "rowcall.guard"),
     ("rowcall.take_in",),
@@ -50,7 +52,8 @@ ROAD = (
     ("rowcall.memory",),
     ("rowcall_rules", "rowcall_reports", "rowcall_plant"),
     ("rowcall.runs",),
-    ("rowcall.cli", "rowcall.arguments", "rowcall.run_log", "rowcall.start"),
+    ("rowcall.reference",),
+    ("rowcall.cli", "rowcall.commands", "rowcall.run_log", "rowcall.start"),
 )
 
 
@@ -281,5 +284,10 @@ def test_the_wheel_holds_our_packages_and_nothing_else(tmp_path: Path) -> None:
     assert {name for name in top if not name.endswith(".dist-info")} == set(PACKAGES)
     for package in PACKAGES:
         assert f"{package}/py.typed" in names
+    assert "rowcall_reports/tables/schemas/findings.json" in names
     inside = {name for name in names if name.endswith(".py")}
     assert len(inside) == len(modules())
+    texts = [
+        path for kind in ("*.md", "*.toml") for one in FOLDERS.values() for path in one.rglob(kind)
+    ]
+    assert len({name for name in names if name.endswith((".md", ".toml"))}) == len(texts)

@@ -19,8 +19,14 @@ from rowcall.store.trouble import is_disk_failure, is_interruption
 Result = TypeVar("Result")
 _LOG = logging.getLogger(__name__)
 
-WHOLE_DAY, STUDY = "day", "study"  # parts; the others are `rule X`, `picture X` and `chapter X`
-_NOT_DONE = {"picture": "drawn", "chapter": "written", "report": "prepared", WHOLE_DAY: "reported"}
+WHOLE_DAY, STUDY = "day", "study"  # parts; others: `rule X`, `picture X`, `chapter X`, `table X`
+_NOT_DONE = {
+    "picture": "drawn",
+    "chapter": "written",
+    "table": "written",
+    "report": "prepared",
+    WHOLE_DAY: "reported",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+from rowcall.units import find_unit
+
 SOURCE = "APTI SI:412A, Lesson 4, Table 4-1"
 
 
@@ -48,5 +50,5 @@ LIMITS_DEGF: dict[Fibre, tuple[float, float]] = {
 
 def limits_c(fibre: Fibre) -> tuple[float, float]:
     """Return the continuous and the surge limit of a fibre [Cel]."""
-    continuous, surge = ((limit - 32) / 1.8 for limit in LIMITS_DEGF[fibre])
+    continuous, surge = map(find_unit("[degF]").to_inside, LIMITS_DEGF[fibre])
     return continuous, surge

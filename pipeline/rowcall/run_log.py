@@ -10,12 +10,13 @@ import os
 import sys
 import traceback
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TextIO
 
 from rowcall.errors import file_problem, printable
+from rowcall.progress import Step
 
 LOG = logging.getLogger("rowcall")
 
@@ -41,10 +42,12 @@ def log_to_stderr(*, quiet: bool) -> None:
     """Say all, or only warnings and worse, on stderr.
 
     On a terminal without time and level: whoever reads there sees when a line comes, and sentences
-    keep the width of the screen.
+    keep the width of the screen. Steps of a run are a bar there, below all lines.
     """
-    handler = _Stderr(sys.stderr)
-    handler.setFormatter(_Lines(dated=not sys.stderr.isatty()))
+    is_terminal = sys.stderr.isatty()
+    moves_back = is_terminal and os.environ.get("TERM") != "dumb"
+    handler = _Terminal(sys.stderr) if moves_back else _Stderr(sys.stderr)
+    handler.setFormatter(_Lines(dated=not is_terminal))
     handler.setLevel(logging.WARNING if quiet else logging.INFO)
     LOG.setLevel(logging.INFO)
     LOG.addHandler(handler)
@@ -69,6 +72,13 @@ def log_to_file(path: Path, max_bytes: int, old_files: int) -> None:
         return
     handler.setFormatter(_Lines(dated=True))
     logging.getLogger().addHandler(handler)
+
+
+def clear_bar() -> None:
+    """Take the bar off the terminal, before something is printed to stdout."""
+    for handler in LOG.handlers:
+        if isinstance(handler, _Terminal):
+            handler.clear()
 
 
 def let_go(stream: TextIO) -> None:
@@ -108,3 +118,48 @@ class _Stderr(logging.StreamHandler[TextIO]):
     def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802
         if isinstance(sys.exception(), BrokenPipeError):
             let_go(self.stream)
+
+
+class _Terminal(_Stderr):
+    """A terminal: lines as they come, and below them a bar of how far the run is.
+
+    With blanks and carriage returns only, which every console knows.
+    """
+
+    _PLACES = 20
+    _bar = ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write a line above the bar, or the next step as the bar."""
+        try:
+            if isinstance(record.msg, Step):
+                self._show(self._drawn(record.msg))
+            else:
+                self._show(self._bar, above=f"{self.format(record)}\n")
+        except Exception:
+            self.handleError(record)
+
+    def clear(self) -> None:
+        """Take the bar away."""
+        with suppress(OSError, ValueError):  # nobody looks at it any more
+            self._show("")
+
+    def close(self) -> None:
+        """Leave no bar behind."""
+        self.clear()
+        super().close()
+
+    def _show(self, bar: str, above: str = "") -> None:
+        blank = f"\r{' ' * len(self._bar)}\r" if self._bar else ""
+        self._bar = bar
+        if blank or above or bar:
+            self.stream.write(f"{blank}{above}{bar}")
+            self.flush()
+
+    def _drawn(self, step: Step) -> str:
+        """Return a step with its bar, shorter than the screen is wide: at its edge lines break."""
+        width = 80
+        with suppress(OSError):
+            width = os.get_terminal_size(self.stream.fileno()).columns or width
+        filled = "#" * (self._PLACES * step.done // step.of)
+        return printable(f"[{filled:.<{self._PLACES}}] {step}")[: width - 1]

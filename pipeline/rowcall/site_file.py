@@ -48,7 +48,9 @@ def read_site(
             "it is wrong, and delete its mark, from # CHECK to the end of the line."
         )
         raise SiteError("\n".join(lines))
-    return site.model_copy(update={"base": path.resolve().parent})
+    base = path.resolve().parent
+    mail = None if site.mail is None else site.mail.beside(base)
+    return site.model_copy(update={"base": base, "mail": mail})
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,8 @@ def read_mail_settings(path: Path) -> MailSettings | None:
             found = MailSettings.model_validate(
                 {key: tables[key] for key in names if key in tables}
             )
-            return found.model_copy(update={"base": path.resolve().parent})
+            base = path.resolve().parent
+            return found.model_copy(update={"base": base, "mail": found.mail.beside(base)})
     return None
 
 

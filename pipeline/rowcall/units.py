@@ -1,5 +1,9 @@
 """Units: UCUM codes in site files, exports and findings, one unit a dimension inside rowcall.
 
+For people a quantity is written by the `Scale` of its kind: `units.dp.show(1234.0)` is `1.23 kPa`,
+or what `[units]` of the site file says. All of them are `Units`, which rules get by their context
+and reports by the day. Findings keep the inside unit in their numbers; only words change.
+
 Inside rowcall every pressure is in Pa, temperature in Cel (degrees Celsius), flow in m3/s, time
 in s, area in m2, volume in m3, and every ratio (opacity, moisture) in 1. Gauge and absolute
 pressure are not marked in UCUM; header and supply pressures are gauge pressures throughout.
@@ -17,6 +21,13 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import TYPE_CHECKING, Any, Literal, Self, TypeVar
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    Inside = TypeVar("Inside", float, npt.NDArray[np.floating[Any]])
 
 
 class Dimension(StrEnum):
@@ -76,6 +87,7 @@ _TABLE: tuple[Unit, ...] = (
     Unit("m3/min", Dimension.FLOW, 1 / 60),
     Unit("m3/h", Dimension.FLOW, 1 / 3600),
     Unit("[ft_i]3/min", Dimension.FLOW, _FOOT_M**3 / 60),
+    Unit("[cft_i]/min", Dimension.FLOW, _FOOT_M**3 / 60),  # UCUM: [cft_i] is [ft_i]3
     Unit("ms", Dimension.TIME, 1e-3),
     Unit("s", Dimension.TIME, 1.0),
     Unit("min", Dimension.TIME, 60.0),
@@ -86,6 +98,7 @@ _TABLE: tuple[Unit, ...] = (
     Unit("L", Dimension.VOLUME, 1e-3),
     Unit("m3", Dimension.VOLUME, 1.0),
     Unit("[ft_i]3", Dimension.VOLUME, _FOOT_M**3),
+    Unit("[cft_i]", Dimension.VOLUME, _FOOT_M**3),
     Unit("m/s", Dimension.VELOCITY, 1.0),
     Unit("m/min", Dimension.VELOCITY, 1 / 60),
     Unit("[ft_i]/min", Dimension.VELOCITY, _FOOT_M / 60),
@@ -114,10 +127,12 @@ _SYMBOLS = {
     "m3/min": "m³/min",
     "m3/h": "m³/h",
     "[ft_i]3/min": "ft³/min",
+    "[cft_i]/min": "acfm",
     "m2": "m²",
     "[ft_i]2": "ft²",
     "m3": "m³",
     "[ft_i]3": "ft³",
+    "[cft_i]": "ft³",
     "[ft_i]/min": "ft/min",
     "1": "",
     "[ppm]": "ppm",
@@ -201,3 +216,147 @@ def percent(share: float, digits: int = 0) -> str:
 def number(value: float, digits: int) -> str:
     """Write a number with thousands separated, and no minus before a zero."""
     return f"{round(value, digits) + 0.0:,.{digits}f}"
+
+
+def significant(value: float, digits: int = 3, *, padded: bool = False) -> str:
+    """Write a number with so many significant digits, without exponent, thousands separated.
+
+    What is below 1e-6 is written as 0.
+
+    padded: with zeros at its end, so that numbers of one kind have equally many digits.
+    """
+    rounded = float(f"{value:.{digits}g}")
+    decimals = digits - 1 - math.floor(math.log10(abs(rounded))) if rounded else 0
+    text = number(rounded, min(max(decimals, 0), 6))
+    return text if padded or "." not in text else text.rstrip("0").rstrip(".")
+
+
+DpUnit = Literal["kPa", "Pa", "mbar", "[in_i'H2O]"]
+PressureUnit = Literal["bar", "kPa", "[psi]"]
+TemperatureUnit = Literal["Cel", "[degF]"]
+GasFlowUnit = Literal["m3/h", "m3/s", "[cft_i]/min"]
+AirUnit = Literal["m3", "[cft_i]"]
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How one kind of quantity is written: `shown = (inside - offset) / factor`, then words.
+
+    decimals: chosen so that one step more or less of the last one matters to nobody; None: three
+        significant digits, for what spans powers of ten.
+    """
+
+    factor: float
+    words: str
+    decimals: int | None = None
+    offset: float = 0.0
+
+    def of(self, inside: Inside) -> Inside:
+        """Return what is in the inside unit as numbers of this scale, to be drawn."""
+        return (inside - self.offset) / self.factor
+
+    def number(self, inside: float, finer: int = 0, *, signed: bool = False) -> str:
+        """Write a quantity of the inside unit without its unit.
+
+        Args:
+            finer: so many digits more than usual.
+            signed: with a plus where it is not below zero.
+        """
+        value = self.of(inside)
+        if self.decimals is None:
+            return significant(value, 3 + finer, padded=True)
+        text = number(value, max(0, self.decimals + finer))
+        return f"+{text}" if signed and not text.startswith("-") else text
+
+    def show(self, inside: float, finer: int = 0) -> str:
+        """Write a quantity of the inside unit."""
+        return f"{self.number(inside, finer)} {self.words}".rstrip()
+
+
+def _scale(code: str, decimals: int | None = None, words: str = "") -> Scale:
+    unit = UNITS[code]
+    return Scale(unit.factor, words or symbol(code), decimals, unit.offset)
+
+
+_DP: dict[DpUnit, Scale] = {
+    "kPa": _scale("kPa", 2),
+    "Pa": _scale("Pa", 0),
+    "mbar": _scale("mbar", 1),
+    "[in_i'H2O]": _scale("[in_i'H2O]", 2),
+}
+_DP_A_DAY: dict[DpUnit, Scale] = {
+    "kPa": _scale("Pa", 1, "Pa a day"),
+    "Pa": _scale("Pa", 1, "Pa a day"),
+    "mbar": _scale("mbar", 3, "mbar a day"),
+    "[in_i'H2O]": _scale("[in_i'H2O]", 3, "in. w.c. a day"),
+}
+_GAUGE: dict[PressureUnit, Scale] = {
+    "bar": _scale("bar", 2, "bar gauge"),
+    "kPa": _scale("kPa", 0, "kPa gauge"),
+    "[psi]": _scale("[psi]", 1, "psig"),
+}
+_GAS_FLOW: dict[GasFlowUnit, Scale] = {
+    "m3/h": _scale("m3/h", 0),
+    "m3/s": _scale("m3/s", 1),
+    "[cft_i]/min": _scale("[cft_i]/min", 0),
+}
+_AIR_FLOW: dict[AirUnit, Scale] = {
+    "m3": _scale("m3/h", words="m³ of free air an hour"),
+    "[cft_i]": _scale("[cft_i]/min", words="ft³ of free air a minute"),
+}
+_HEAT_DOSE: dict[TemperatureUnit, str] = {"Cel": "degree-minutes", "[degF]": "°F-minutes"}
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """How every kind of quantity is written at a plant; made by `of`.
+
+    Attributes:
+        dp, dp_a_day: DP [Pa], and what it changes by in a day [Pa/d].
+        drag: DP over face velocity, in feet a minute where gas flow is in cubic feet [Pa.s/m].
+        gauge, pressure: of headers and supply, and differences of such [Pa].
+        temperature, warming: a temperature [Cel]; a difference, 1.8 times as many degF as K [K].
+        heat_dose: time above a temperature times by how much [K.min].
+        gas_flow: [m3/s].
+        air, air_flow: of free air [m3, m3/s].
+    """
+
+    dp: Scale
+    dp_a_day: Scale
+    drag: Scale
+    gauge: Scale
+    pressure: Scale
+    temperature: Scale
+    warming: Scale
+    heat_dose: Scale
+    gas_flow: Scale
+    air: Scale
+    air_flow: Scale
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        dp: DpUnit,
+        pressure: PressureUnit,
+        temperature: TemperatureUnit,
+        gas_flow: GasFlowUnit,
+        air: AirUnit,
+    ) -> Self:
+        """Return the scales of the units that a site file names."""
+        factor = UNITS[temperature].factor
+        is_us = gas_flow == "[cft_i]/min"
+        velocity, over = ("[ft_i]/min", "/(ft/min)") if is_us else ("m/s", "·s/m")
+        return cls(
+            dp=_DP[dp],
+            dp_a_day=_DP_A_DAY[dp],
+            drag=Scale(UNITS[dp].factor / UNITS[velocity].factor, f"{symbol(dp)}{over}"),
+            gauge=_GAUGE[pressure],
+            pressure=_scale(pressure, _GAUGE[pressure].decimals),
+            temperature=_scale(temperature, 0),
+            warming=Scale(factor, "K" if temperature == "Cel" else symbol(temperature), 0),
+            heat_dose=Scale(factor, _HEAT_DOSE[temperature], 0),
+            gas_flow=_GAS_FLOW[gas_flow],
+            air=_scale(air),
+            air_flow=_AIR_FLOW[air],
+        )

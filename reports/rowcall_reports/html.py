@@ -16,21 +16,21 @@ from markdown_it.utils import EnvType, OptionsDict
 from rowcall.units import UNITS, symbol
 from rowcall_reports.page_links import NAV_MARK, anchor, without_links
 
-# Mail clients drop style sheets but keep style attributes, so every element carries its own.
+# Mail clients drop style sheets but keep style attributes. What they inherit or do by themselves is
+# not said again; cells get borders and padding from attributes of their table (`_TABLE`).
 _STYLES = {
-    "h1": "font-size:22px;line-height:1.25;margin:0 0 12px",
-    "h2": "font-size:18px;margin:28px 0 8px;padding-top:10px;border-top:2px solid #333",
-    "h3": "font-size:15px;margin:20px 0 6px",
-    "p": "margin:0 0 10px",
-    "ul": "margin:0 0 10px;padding-left:22px",
-    "li": "margin:0 0 3px",
-    "table": "border-collapse:collapse;margin:0 0 12px;font-size:13px",
-    "th": "border:1px solid #999;padding:4px 7px;background:#eee;vertical-align:bottom",
-    "td": "border:1px solid #bbb;padding:4px 7px;vertical-align:top",
+    "h1": "font-size:22px;line-height:1.25",
+    "h2": "font-size:18px;padding-top:10px;border-top:2px solid #333",
+    "h3": "font-size:15px",
+    "ul": "padding-left:22px",
+    "table": "border-collapse:collapse;font-size:13px;white-space:nowrap",
+    "thead": "background:#eee;vertical-align:bottom;white-space:normal",
+    "tbody": "vertical-align:top",
     "img": "max-width:100%;height:auto;border:0",
-    "code": "font-family:Consolas,Menlo,monospace;font-size:13px;white-space:pre-wrap",
+    "code": "white-space:pre-wrap",
 }
 _PICTURE_PX = "480"  # chosen: the words of a picture are about as large as those of the page
+_TABLE = {"border": "1", "cellpadding": "4"}
 _KEPT_WHOLE = 20  # chosen: dates, numbers and marks of a table are not broken across lines
 _BODY = (
     "font-family:Segoe UI,Helvetica,Arial,sans-serif;font-size:16px;line-height:1.4;"
@@ -164,12 +164,13 @@ def _dress(tokens: Sequence[Token]) -> None:
     """Put styles on freshly parsed tokens."""
     for token, following in zip_longest(tokens, tokens[1:]):
         style = _STYLES.get(token.tag)
-        if token.type == "td_open" and len(following.content) <= _KEPT_WHOLE:
-            style = f"{style};white-space:nowrap"
+        if token.type in ("td_open", "th_open"):
+            # Columns are flush right or not (`wording.table`).
+            token.attrs = {"align": "right"} if token.attrs else {}
+            if token.type == "td_open" and len(following.content) > _KEPT_WHOLE:
+                token.attrSet("style", "white-space:normal")
         if style is not None and token.nesting >= 0:
-            # A table's column alignment already sits in the style of its cells.
-            own = token.attrGet("style")
-            token.attrSet("style", f"{style};{own}" if own else style)
+            token.attrs |= {"style": style, **(_TABLE if token.tag == "table" else {})}
         _dress([child for child in token.children or () if child.tag])
 
 

@@ -93,6 +93,11 @@ class PreparedReport:
         """The jobs without those that others account for."""
         return tuple(job for job in self.jobs if not job.is_explained)
 
+    @property
+    def own_cases(self) -> tuple[Case, ...]:
+        """The cases without those that others account for: what may be news."""
+        return tuple(case for case in self.report.cases if not case.explained_by)
+
 
 def prepare(report: DayReport, guard: Guard = UNGUARDED) -> PreparedReport:
     """Return everything that the report says, ready to be written and drawn.

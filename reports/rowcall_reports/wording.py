@@ -13,7 +13,7 @@ from rowcall import units
 Item = TypeVar("Item")
 
 NO_VALUE = "-"
-percent = units.percent
+percent, significant = units.percent, units.significant
 _WIDEST_PADDED = 110  # a table wider than this wraps in a text mail, where padding only hurts
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -65,11 +65,6 @@ def number(value: float | None, digits: int = 0) -> str:
     return units.number(value, digits)
 
 
-def significant(value: float, digits: int = 3) -> str:
-    """Return a number with so many significant digits, without exponent, thousands separated."""
-    return f"{float(f'{value:.{digits}g}'):,.15g}"
-
-
 def measure(value: float | None, unit: str, digits: int, scale: float = 1.0) -> str:
     """Return `value / scale` with its unit, or a dash where there is no value."""
     if value is None or not math.isfinite(value):
@@ -77,19 +72,17 @@ def measure(value: float | None, unit: str, digits: int, scale: float = 1.0) -> 
     return f"{number(value / scale, digits)} {unit}".strip()
 
 
-def kilopascal(pascal: float | None) -> str:
-    """Return a differential pressure in kPa."""
-    return measure(pascal, "kPa", 2, 1e3)
+def quantity(value: float, scale: units.Scale) -> str:
+    """Return a quantity of the inside unit in that of a scale, or a dash where it is not known."""
+    return scale.show(value) if math.isfinite(value) else NO_VALUE
 
 
-def bar_gauge(pascal: float | None) -> str:
-    """Return a header or supply pressure in bar gauge."""
-    return measure(pascal, "bar gauge", 2, 1e5)
+ScaleOf = Callable[[units.Units], units.Scale]
 
 
-def celsius(value: float | None) -> str:
-    """Return a temperature in °C."""
-    return measure(value, "°C", 0)
+def fixed(words: str, decimals: int, factor: float = 1.0) -> ScaleOf:
+    """Return the scale of a kind of quantity that is written alike at every plant."""
+    return lambda shown: units.Scale(factor, words, decimals)
 
 
 def count(n: int, thing: str, things: str = "") -> str:

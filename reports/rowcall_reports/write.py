@@ -14,10 +14,12 @@ from pathlib import Path
 from rowcall.day_report import DayReport
 from rowcall.errors import RowcallError
 from rowcall.guard import UNGUARDED, Guard
+from rowcall.mail.day_mail import DAY_MAIL, to_json
+from rowcall_reports.day_mails import day_mails
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.findings import findings_frame, to_json_lines, to_parquet
 from rowcall_reports.html import to_page
 from rowcall_reports.markdown import write_pages
+from rowcall_reports.tables.day_files import table_files
 
 _HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
 # Windows refuses to rename what a virus scanner or viewer holds open for a moment.
@@ -55,7 +57,7 @@ def write_report(
 
 def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> Mapping[str, bytes]:
     """Return the files of a report by name."""
-    frame, texts = findings_frame(report), write_pages(report, pictures, guard)
+    tables, texts = table_files(report, guard), write_pages(report, pictures, guard)
     own_names = {picture.name: picture.name for picture in pictures}
     title = f"{report.site.plant.name}, {report.day.isoformat()}"
     return {
@@ -64,8 +66,8 @@ def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> M
             f"{name}.html": to_page(text, title=title, image_src=own_names).encode()
             for name, text in texts.items()
         },
-        "findings.jsonl": to_json_lines(frame).encode(),
-        "findings.parquet": to_parquet(frame),
+        DAY_MAIL: to_json(day_mails(report, pictures, guard)).encode(),
+        **tables,
         **{picture.name: picture.png for picture in pictures},
     }
 

@@ -44,6 +44,7 @@ from rowcall.memory.places import places
 from rowcall.memory.signs import Material
 from rowcall.memory.weighing import holds
 from rowcall.model import Case, Finding, State, Subject, WorkLog
+from rowcall.site import UnitsTable
 
 DAYS = 6  # five sound ones: rules ask for so many to know what is usual
 _CONDITION = condition_of("1 s")
@@ -256,7 +257,14 @@ def add(tally: Tally, trial: Trial) -> None:
 def _cases(trial: Trial) -> tuple[Case, ...]:
     known = Remembered(answers=trial.answers, work=WorkLog(()), facts={}, rows={"BH1": trial.rows})
     day = max(one.day for one in trial.answers)
-    return cases_on(day, known, families=load_families(), rules=load_rules(), zone=ZoneInfo("UTC"))
+    return cases_on(
+        day,
+        known,
+        families=load_families(),
+        rules=load_rules(),
+        zone=ZoneInfo("UTC"),
+        units=UnitsTable().scales,
+    )
 
 
 def _words(case: Case) -> str:

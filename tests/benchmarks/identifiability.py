@@ -43,8 +43,8 @@ FAULTS = (
 N_ROWS = 10
 _SPREAD = 0.95  # the interval between calls is drawn from this share of what fills the day on
 ABOUT = (
-    "Simulated header-days of 24 h, bits on change, pressure at intervals by a 12-bit transmitter "
-    "of 0-10 bar; ten rows pulsed evenly over the day, three of them faulty: silent, weak (60 % of "
+    "Simulated header-days of 24 h, bits on change, pressure at intervals by a 12-bit "
+    "transmitter; ten rows pulsed evenly over the day, three of them faulty: silent, weak (60 % of "
     "the usual drop), closing late (by 0.4 s, at a fifth of its flow); half of them by either of "
     "two simulators of different physics, all judged with the default limits."
 )

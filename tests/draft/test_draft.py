@@ -13,7 +13,7 @@ from rowcall.draft import draft_site
 from rowcall.draft.tag_words import place_of, role_of, row_places
 from rowcall.draft.unit_words import unit_of
 from rowcall.errors import ExportError
-from rowcall.site import Baghouse, Role, Sample, Site
+from rowcall.site import Baghouse, Role, Sample, Site, UnitsTable
 from rowcall.site_file import read_site
 
 _FORM = "%Y-%m-%dT%H:%M:%SZ"
@@ -85,6 +85,39 @@ def test_units_that_the_export_does_not_name_are_marked(tmp_path: Path) -> None:
     marked = [line for line in text.splitlines() if line.startswith("unit")]
     assert all("CHECK" in line for line in marked)
     assert any("'furlong'" in line for line in marked)
+
+
+US_COLUMNS = {
+    "BH1.PDT-100": ("in. w.c.", 4.0),
+    "BH1.PT-110": ("PSIG", 90.0),
+    "BH1.TT-101": ("degF", 300.0),
+    "BH1.FT-101": ("ACFM", 35_000.0),
+}
+US_UNITS = {
+    "dp": "[in_i'H2O]",
+    "pressure": "[psi]",
+    "temperature": "[degF]",
+    "gas_flow": "[cft_i]/min",
+    "air": "[cft_i]",
+}
+METRIC_COLUMNS = {"PDT-1": ("kPa", 1.2), "PT-2": ("bar", 6.0), "TT-1": ("°C", 140.0)}
+
+
+@pytest.mark.parametrize(
+    ("columns", "units"),
+    [
+        (US_COLUMNS, US_UNITS),
+        (METRIC_COLUMNS, {}),
+        ({"PDT-1": ("hPa", 12.0), "PT-2": ("kPa", 600.0)}, {"dp": "mbar", "pressure": "kPa"}),
+        ({"PDT-1": ("mmWC", 120.0), "PT-2": ("", 90.0)}, {}),  # not offered; a guess
+    ],
+)
+def test_reports_follow_the_units_of_the_export(
+    tmp_path: Path, columns: dict[str, tuple[str, float]], units: dict[str, str]
+) -> None:
+    site, text = _draft(tmp_path, _wide(columns))
+    assert site.units == UnitsTable.model_validate(units)
+    assert ("[units]" in text) == bool(units)
 
 
 def test_row_tags_become_one_template(tmp_path: Path) -> None:

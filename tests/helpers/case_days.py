@@ -23,8 +23,10 @@ from rowcall.model import (
     WorkEntry,
     WorkLog,
 )
+from rowcall.site import UnitsTable
+from rowcall.units import Units
 
-ZONE = ZoneInfo("UTC")
+ZONE, UNITS = ZoneInfo("UTC"), UnitsTable().scales
 FIRST = date(2026, 2, 1)
 ROWS = {"BH1": 24}
 FAMILIES, RULES = load_families(), load_rules()
@@ -105,6 +107,7 @@ def cases(
     answers: Iterable[Finding],
     *entries: WorkEntry,
     facts: Iterable[tuple[int, str, float]] = (),
+    units: Units = UNITS,
 ) -> list[Case]:
     """Return the cases of a day of the month of tests; facts are of BH1."""
     lines = [(day(number), 0, 0, name, value) for number, name, value in facts]
@@ -114,4 +117,4 @@ def cases(
         facts={"BH1": pl.DataFrame(lines, schema=HISTORY_COLUMNS, orient="row")},
         rows=ROWS,
     )
-    return list(cases_on(day(until), known, families=FAMILIES, rules=RULES, zone=ZONE))
+    return list(cases_on(day(until), known, families=FAMILIES, rules=RULES, zone=ZONE, units=units))

@@ -18,8 +18,9 @@ from helpers.nights.mail_server import (
 )
 
 from rowcall.errors import MailError
+from rowcall.mail.login import PASSWORD, USER
 from rowcall.mail.message import compose, deliver
-from rowcall.mail.smtp import CA_FILE, PASSWORD, USER, send
+from rowcall.mail.smtp import CA_FILE, send
 
 PLANNER, MECHANIC = "planner@ondravel.example", "mechanic@ondravel.example"
 BOTH = [PLANNER, MECHANIC]
@@ -60,7 +61,7 @@ def test_wrong_password_waits_and_is_not_told(
     with serve(box, authority, security) as port:
         wrong = authority.environment(**{PASSWORD: "other-w0rd"})
         delivery = deliver(outbox, mail(port, security), letter(), wrong)
-        assert outbox.states == {}
+        assert outbox.all_states() == ["waiting", "waiting"]
         assert delivery.waiting == (PLANNER, MECHANIC)
         told = " ".join(delivery.messages) + caplog.text
         assert "refused the login (code 535)" in told

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from email import message_from_bytes, policy
 from email.message import EmailMessage
 
@@ -36,6 +37,36 @@ def test_text_and_page_are_alternatives_and_pictures_inline() -> None:
     ]
     assert [part.get_content() for part in pictures] == [b"\x89PNG one", b"\x89PNG two"]
     assert {part.get_content_disposition() for part in pictures} == {"inline"}
+
+
+@pytest.mark.parametrize("name", ["Ondravel Lime", "Kalkwerk Öd, 石灰 \r\nBcc: x@y.example " * 9])
+def test_a_strict_parser_finds_no_defect(name: str) -> None:
+    """Python's own parser (RFC 5322, 2045-2047), which raises at every defect it knows."""
+    message = compose(
+        mail_server.mail(25), mail_server.letter(subject=f"NOW: {name}", markdown="ä" * 3000)
+    )
+    raw = message.as_bytes()
+    out = message_from_bytes(raw, policy=policy.strict)
+    assert out.policy.raise_on_defect
+    for part in out.walk():
+        assert not part.defects
+        assert all(not value.defects for value in part.values())
+        if not part.is_multipart():
+            part.get_content()
+    assert " ".join(out["Subject"].split()) == " ".join(f"NOW: {name}".split())
+    assert raw.isascii()
+    assert max(map(len, raw.split(b"\r\n"))) <= 998  # RFC 5322, 2.1.1
+
+
+def test_related_names_the_type_of_its_root_and_holds_what_the_page_refers_to() -> None:
+    """RFC 2387, 3.1: `type` is required, and the first part is the root; RFC 2392: cid:."""
+    _, related = parsed().iter_parts()
+    assert related.get_param("type") == "text/html"
+    root, *pictures = related.iter_parts()
+    assert root.get_content_type() == "text/html"
+    referred = re.findall(r'src="cid:([^"]+)"', root.get_content())
+    assert referred
+    assert {f"<{one}>" for one in referred} <= {part["Content-ID"] for part in pictures}
 
 
 def test_headers() -> None:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 from helpers.case_days import answer, cases, day, entry, row, unknown, valve
+from helpers.unit_systems import SYSTEMS
 
 from rowcall.model import Case, Check, Finding, News, State, Subject, Urgency, Verdict, Work
 
@@ -213,3 +214,20 @@ def test_a_past_day_has_the_cases_it_had(seed: int) -> None:
     days = [one for n in range(1, 31) for one in valve(n, ROW, rng.choice((0.0, 1.0)), 1.0)]
     then = [one for one in days if one.day <= day(15)]
     assert repr(cases(15, days)) == repr(cases(15, then))
+
+
+@pytest.mark.parametrize(
+    ("system", "words"),
+    [
+        ("metric", ["up to 205 °C", "residual DP 1.23 kPa", "5.02 bar gauge before a pulse"]),
+        ("us", ["up to 401 °F", "residual DP 4.95 in. w.c.", "72.8 psig before a pulse"]),
+    ],
+)
+def test_numbers_of_cases_are_in_the_units_of_the_site(system: str, words: list[str]) -> None:
+    found = [
+        answer(1, "temperature_excursion", Subject("BH1"), max_c=205.0),
+        answer(1, "rising_residual_dp", Subject("BH1"), residual_dp_corrected=1234.0),
+        answer(1, "pulse_pressure", Subject("BH1", 1), before_pa=5.02e5),
+    ]
+    numbers = " ".join(one.number for one in cases(1, found, units=SYSTEMS[system].scales))
+    assert all(each in numbers for each in words)

@@ -30,7 +30,7 @@ from rowcall_reports.chapters.cautions import CLOSING, SENTENCES
 from rowcall_reports.outage.bag_sheet import write_bag_change
 from rowcall_reports.outage.outage_sheet import write_outage
 from rowcall_reports.outage.return_sheet import write_return
-from rowcall_reports.outage.sheet_files import sheets, to_csv
+from rowcall_reports.outage.sheet_files import sheets
 from rowcall_reports.outage.stop import BAG, KIT
 from rowcall_reports.outage.stop import COIL as COIL_PART
 from rowcall_reports.outage.stop_checks import CHECKS, Step
@@ -276,12 +276,6 @@ def test_a_rise_of_residual_dp_asks_for_bags() -> None:
     text = write_bag_change(stop(case("cloth", 0, 0, BLINDED)))
     assert "Cages without bent or broken wires and rust" in text
     assert section(text, "Positions").count("Compartment") == 24
-
-
-@pytest.mark.parametrize("begin", ["=", "+", "-", "@", " =", "\t", "\uff1d"])
-def test_no_cell_is_a_formula(begin: str) -> None:
-    table = to_csv(["a"], [[f"{begin}1+1"]])
-    assert list(csv.reader(io.StringIO(table, newline="")))[1][0].startswith("'")
 
 
 def test_tasks_and_parts_stand_in_the_csv() -> None:

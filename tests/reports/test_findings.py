@@ -9,13 +9,14 @@ from dataclasses import replace
 import polars as pl
 from helpers import report_days
 
-from rowcall_reports.findings import SCHEMA, findings_frame, to_json_lines, to_parquet
+from rowcall_reports.tables.findings import FINDINGS, findings_frame
+from rowcall_reports.tables.formats import to_json_lines, to_parquet
 
 
 def test_columns_are_as_documented() -> None:
     frame = findings_frame(report_days.report())
-    assert dict(frame.schema) == {column.name: column.dtype for column in SCHEMA}
-    assert all(column.meaning for column in SCHEMA)
+    assert dict(frame.schema) == {column.name: column.dtype for column in FINDINGS.columns}
+    assert all(column.meaning for column in FINDINGS.columns)
 
 
 def test_both_files_hold_the_same() -> None:
@@ -24,7 +25,7 @@ def test_both_files_hold_the_same() -> None:
     assert from_parquet.equals(frame)
     text = to_json_lines(frame)
     as_text = {"date": pl.String, "since": pl.String, "start": pl.String, "end": pl.String}
-    loose = {column.name: as_text.get(column.name, column.dtype) for column in SCHEMA}
+    loose = {column.name: as_text.get(column.name, column.dtype) for column in FINDINGS.columns}
     from_json = pl.read_ndjson(io.StringIO(text), schema=loose).with_columns(
         pl.col("date", "since").str.to_date(),
         pl.col("start", "end").str.to_datetime(time_unit="us", time_zone="UTC"),

@@ -74,9 +74,7 @@ def jobs_under(markdown: str, heading: str) -> list[str]:
 def test_first_page_says_what_to_do_most_pressing_first(first: str) -> None:
     head = first.splitlines()
     assert head[0] == "# Ondravel Lime: baghouse check-up, Tuesday 2026-11-24"
-    assert head[2] == (
-        "**2 things to do now, 1 to do any day from outside, 1 for the next outage, 1 to watch.**"
-    )
+    assert head[2] == "**2 things to do now, 1 to do any day, 1 for the next outage, 1 to watch.**"
     for heading, amount in zip(
         ("Now", "Any day, from outside", "Next outage", "Watch"),
         re.findall(r"\d+", head[2]),

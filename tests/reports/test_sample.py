@@ -15,10 +15,11 @@ from helpers.day_pages import read_pages
 
 from rowcall.day_report import DayReport
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.findings import findings_frame, to_json_lines
 from rowcall_reports.markdown import write_pages
 from rowcall_reports.prepared import prepare
+from rowcall_reports.tables.day_files import table_files
 
+TABLES = ("findings.jsonl", "cases.jsonl", "work-orders.csv")
 FOLDER = Path(__file__).parents[2] / "reports" / "sample"
 
 
@@ -26,7 +27,7 @@ def texts(report: DayReport) -> dict[str, str]:
     """Return the text files of the sample by name."""
     return {
         **{f"{name}.md": text for name, text in write_pages(report, draw(report)).items()},
-        "findings.jsonl": to_json_lines(findings_frame(report)),
+        **{name: table_files(report)[name].decode() for name in TABLES},
     }
 
 

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from markdown_it import MarkdownIt
 
+from rowcall.site import UnitsTable
 from rowcall_reports import wording
 
 START = datetime(2026, 3, 28, 23, tzinfo=UTC)  # midnight in Vienna, a day of 23 hours
@@ -99,6 +100,7 @@ def test_days_in_sentences_are_short() -> None:
 
 
 def test_values_that_are_missing_are_a_dash() -> None:
-    assert wording.kilopascal(None) == wording.celsius(float("nan")) == wording.number(None) == "-"
-    assert wording.kilopascal(1234.0) == "1.23 kPa"
-    assert wording.bar_gauge(6.02e5) == "6.02 bar gauge"
+    units = UnitsTable().scales
+    assert wording.quantity(float("nan"), units.temperature) == wording.number(None) == "-"
+    assert wording.quantity(1234.0, units.dp) == "1.23 kPa"
+    assert wording.quantity(6.02e5, units.gauge) == "6.02 bar gauge"

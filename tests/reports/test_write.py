@@ -14,6 +14,9 @@ from rowcall_reports import write
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.write import ReportError, write_report
 
+TABLES = {"work-orders.csv"} | {
+    f"{name}.{end}" for name in ("cases", "findings") for end in ("csv", "jsonl", "parquet")
+}
 PICTURE = Picture("rows-BH1.png", b"\x89PNG one", "rows of BH1", "Roll call.")
 
 PAGES = {
@@ -34,10 +37,10 @@ def markdown_of(folder: Path) -> str:
 def test_all_files_of_the_day_are_there(tmp_path: Path) -> None:
     folder = written(tmp_path / "deep" / "reports")
     assert folder == tmp_path / "deep" / "reports" / "2026-11-24"
-    assert sorted(path.name for path in folder.iterdir()) == [
-        *sorted(PAGES | {"findings.jsonl", "findings.parquet"}),
+    assert {path.name for path in folder.iterdir()} == PAGES | TABLES | {
+        "mail.json",
         "rows-BH1.png",
-    ]
+    }
     assert all(path.is_file() for path in folder.iterdir())
     text = markdown_of(folder)
     named = re.findall(r"\]\(([^)]+\.png)\)", text)
@@ -56,7 +59,7 @@ def test_newer_report_takes_the_place_of_the_older(tmp_path: Path) -> None:
     again = write_report(tmp_path, replace(report_days.report(), revision=2), ())
     assert "Revision 2" in markdown_of(again)
     names = {path.name for path in again.iterdir()}
-    assert names == PAGES | {"findings.jsonl", "findings.parquet"}
+    assert names == PAGES | TABLES | {"mail.json"}
     assert [path.name for path in tmp_path.iterdir()] == ["2026-11-24"]
 
 

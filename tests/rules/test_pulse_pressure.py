@@ -47,6 +47,7 @@ def test_pressure_outside_the_band_of_the_media_is_found(
     answer = answers[ONE]
     assert value_of(answer, "before_pa") == pytest.approx(psi * PSI, rel=0.01)
     assert answer.urgency is (Urgency.WATCH if is_found else None)
+    assert ("Within 10 % of what is usual" in answer.text) == (psi == 78.0)
     if is_found:
         assert ("high" in answer.text) == (psi > 90 or media is Fibre.GLASS)
 

@@ -37,6 +37,8 @@ def test_a_short_interval_is_found_with_its_shortfall(
     assert value_of(answer, "shortest_interval_s") == pytest.approx(
         2.2 * math.log(20), rel=0.05 * noise_scale
     )
+    # The advice is no shorter than the time that the text names.
+    assert f"{value_of(answer, 'shortest_interval_s'):.1f} s or more between" in answer.action
 
 
 @pytest.mark.parametrize("interval_s", [4.5, 5.0, 6.0])

@@ -13,6 +13,7 @@ from helpers.scenes import Export, exports, kiln, local, sample_tag, study
 
 from rowcall.model import Answer, Floats, Signal, Subject, Urgency, Verdict
 from rowcall.store.samples import BAD, TagSamples
+from rowcall.units import Dimension, parse_quantity
 from rowcall_plant import TemperatureExcursion
 from rowcall_rules.gas.temperature_excursion import excess
 
@@ -46,6 +47,17 @@ def hot(export: Export, spans: list[tuple[float, float, float]]) -> Export:
         return value
 
     return with_values(export, sample_tag(export, "inlet_temperature"), change)
+
+
+def test_a_peak_just_above_a_limit_does_not_read_as_the_limit(healthy: Export) -> None:
+    answer = judged(hot(healthy, [(36_000.0, 36_300.0, CONTINUOUS_C + 0.04)]))
+    assert "peak 204.5 °C; 5.0 min above the continuous limit of 204.4 °C" in answer.text
+
+
+def test_a_reading_of_exactly_the_limit_in_its_own_unit_is_not_above_it(healthy: Export) -> None:
+    level = parse_quantity("400 [degF]", Dimension.TEMPERATURE)
+    answer = judged(hot(healthy, [(36_000.0, 36_300.0, level)]))
+    assert value_of(answer, "above_continuous") == 0.0
 
 
 def judged(export: Export, **settings: str) -> Answer:

@@ -109,6 +109,16 @@ def test_a_failure_waits_for_a_mail_server_that_refuses(failing: Failing) -> Non
     assert len(failing.mails()) == 1
 
 
+def test_only_the_reader_who_was_refused_gets_it_again(failing: Failing) -> None:
+    failing.box.refuse = {READERS[1]}
+    failing.run(unknown_key)
+    failing.box.refuse = set()
+    for _ in range(2):
+        failing.run(unknown_key)
+    assert [failing.box.copies(reader) for reader in READERS] == [1, 1]
+    assert len(failing.box.messages()) == 2
+
+
 def test_a_failure_of_rowcall_itself_is_mailed(
     failing: Failing, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -189,7 +189,10 @@ def test_a_rerun_goes_on_after_a_day_that_failed(
     span = ["--from", DAY_1, "--to", DAY_3]
     site, out = str(plant / "site.toml"), tmp_path / "again"
     assert main(["rerun", "--site", site, "--out", str(out), *span]) == Exit.PARTS_FAILED
-    assert sorted(folder.name for folder in out.iterdir()) == [DAY_1, DAY_2, DAY_3]
+    days = sorted(path.name for path in out.iterdir() if path.is_dir())
+    assert days == [DAY_1, DAY_2, DAY_3]
+    ranged = (out / f"range-{DAY_1}-{DAY_3}.md").read_text(encoding="utf-8")
+    assert f"Parts that failed:\n\n- {DAY_2}, F1, study: could not be judged" in ranged
     last = pl.read_parquet(out / DAY_3 / "findings.parquet")
     found = last.filter(pl.col("rule") == "row_silent", pl.col("verdict") == "found")
     assert found["since"].to_list() == [DAYS[0]]

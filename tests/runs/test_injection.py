@@ -8,7 +8,6 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
-import polars as pl
 import pytest
 from helpers import report_days
 from helpers.day_pages import all_pages
@@ -20,7 +19,6 @@ from hypothesis import strategies as st
 from rowcall.cli import main
 from rowcall.day_report import DayReport
 from rowcall.store import Store
-from rowcall.store.aside import harmless
 from rowcall.take_in import Outcome
 from rowcall_reports.html import to_html
 from rowcall_reports.write import write_report
@@ -171,15 +169,6 @@ def test_rows_set_aside_are_exported_as_text(
         cells = [cell for row in csv.reader(file) for cell in row]
     assert {"'=cmd.csv", "'@PT"} < set(cells)
     assert not [cell for cell in cells if cell[:1] in tuple("=+-@\t\r\n")]
-
-
-@given(text=st.text(max_size=20))
-@settings(max_examples=100, deadline=None)
-def test_an_exported_cell_is_the_text_or_the_text_made_harmless(text: str) -> None:
-    (cell,) = harmless(pl.DataFrame({"raw": [text]}))["raw"].to_list()
-    assert cell in (text, "'" + text)
-    if text[:1] in tuple("=+-@\t\r\n") and not set(text) <= set("+-.,0123456789eE"):
-        assert cell == "'" + text
 
 
 def test_names_begin_no_line_of_their_own_on_the_terminal(

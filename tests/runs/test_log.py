@@ -129,8 +129,8 @@ def test_a_stopped_run_ends_with_a_sentence(
 
 
 @posix
-# The first fills the pipe at once, the others are so short that they are written at the very end.
-@pytest.mark.parametrize("command", ["rules", "--version", "--help"])
+# The first two fill the pipe at once; the others are so short that they are written at the end.
+@pytest.mark.parametrize("command", ["rules", "reference", "--version", "--help"])
 def test_a_closed_pipe_ends_quietly(command: str) -> None:
     reader, writer = os.pipe()
     os.close(reader)

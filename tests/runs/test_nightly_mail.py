@@ -36,7 +36,9 @@ def test_each_report_reaches_each_reader_once(
     assert [box.copies(reader) for reader in READERS] == [2, 2]
     subjects = [str(message["Subject"]) for message in box.messages()]
     assert subjects == [
-        f"Test plant: baghouses on {day}: 1 next outage" for day in ("2026-03-28", "2026-03-29")
+        "Next outage: F1 compartment 1, row 2: row is silent or misses pulses "
+        "(1 thing for the next outage; 1 new) - Test plant, 28 Mar",
+        "Nothing new (1 thing for the next outage) - Test plant, 29 Mar",
     ]
 
 
@@ -53,7 +55,10 @@ def test_the_mail_holds_the_markdown_and_a_page_with_pictures(
     assert text is not None
     assert page is not None
     written = (report / "rowcall-2026-03-28.md").read_text(encoding="utf-8")
-    assert text.get_content().split() == without_links(written).split()
+    *page_of_day, links, _ = written.split("\n")
+    assert links.startswith("[F1")
+    more = "More on each baghouse, and how this was judged, is in the folder of the report."
+    assert text.get_content().split() == without_links("\n".join([*page_of_day, more])).split()
     assert "F1, compartment" in page.get_content()
     assert "<a " not in page.get_content()
     pictures = [part for part in message.walk() if part.get_content_type() == "image/png"]
@@ -104,7 +109,7 @@ def test_a_mail_lost_after_hand_over_is_told_and_not_sent_twice(
         assert any("not known" in text for text in night(plant).not_mailed)
         box.drop_after_data = False
         night(plant)
-    assert [box.copies(reader, "baghouses on") for reader in READERS] == [1, 1]
+    assert [box.copies(reader, "Next outage") for reader in READERS] == [1, 1]
 
 
 def test_old_days_are_reported_but_not_mailed(
@@ -115,8 +120,8 @@ def test_old_days_are_reported_but_not_mailed(
         plant = with_mail(copy_plant(made, tmp_path / "plant"), port, more="days_back = 2")
         result = night(plant, now=MORNING)
     assert len(result.reports) == 3
-    days = [str(message["Subject"]).split()[4].rstrip(":") for message in box.messages()]
-    assert days == ["2026-03-29", "2026-03-30"]
+    days = [str(message["Subject"]).partition(", ")[2] for message in box.messages()]
+    assert days == ["29 Mar", "30 Mar"]
 
 
 def test_a_day_judged_again_is_mailed_again_only_where_a_verdict_changed(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from datetime import date
 from pathlib import Path
 
 import polars as pl
@@ -10,7 +12,11 @@ from helpers.nights.night_runs import night, tree
 from helpers.nights.small_plant import copy_plant
 
 from rowcall.cli import main
+from rowcall.runs.against import nightly_run
+from rowcall.store import Store
+from rowcall.store.nights.judgements import judged_days
 
+RANGE = "range-2026-03-29-2026-03-30"
 pytestmark = pytest.mark.finds_each_time
 
 
@@ -31,11 +37,22 @@ def verdicts(folder: Path, rule: str) -> list[str]:
     return frame.filter(pl.col("rule") == rule)["verdict"].to_list()
 
 
-def test_same_settings_give_the_same_findings(plant: Path, tmp_path: Path) -> None:
-    assert rerun(plant, tmp_path) == 0
+@pytest.fixture(scope="module")
+def again(plant: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of a rerun with the settings of the site file."""
+    out = tmp_path_factory.mktemp("again")
+    assert rerun(plant, out) == 0
+    return out
+
+
+def test_same_settings_give_the_same_findings(plant: Path, again: Path) -> None:
     for day in ("2026-03-29", "2026-03-30"):
         nightly = (plant / "reports" / day / "findings.jsonl").read_bytes()
-        assert (tmp_path / day / "findings.jsonl").read_bytes() == nightly
+        assert (again / day / "findings.jsonl").read_bytes() == nightly
+    text = (again / f"{RANGE}.md").read_text(encoding="utf-8")
+    assert (
+        "## What differs from the nightly record\n\nBoth hold 2 days; no verdict differs." in text
+    )
 
 
 def test_the_nightly_record_stays_as_it_is(plant: Path, tmp_path: Path) -> None:
@@ -51,13 +68,9 @@ def test_other_settings_change_verdicts_and_are_told(plant: Path, tmp_path: Path
     text = (tmp_path / "2026-03-29" / "rowcall-2026-03-29.md").read_text(encoding="utf-8")
     assert "row_silent.min_pulses" in text
     assert "100000" in text
-
-
-def test_a_site_setting_can_be_tried(plant: Path, tmp_path: Path) -> None:
-    limit = "baghouse.F1.continuous_limit=100 Cel"
-    surge = "baghouse.F1.surge_limit=120 Cel"
-    assert rerun(plant, tmp_path, "--set", limit, "--set", surge) == 0
-    assert verdicts(tmp_path, "temperature_excursion") == ["found"]
+    changed = (tmp_path / f"{RANGE}.md").read_text(encoding="utf-8")
+    assert "### Found there only" in changed
+    assert re.search(r"row_silent.min_pulses \d+ became 100,000", changed.replace("\\", ""))
 
 
 @pytest.mark.parametrize(
@@ -78,6 +91,46 @@ def test_a_wrong_setting_is_explained(
     assert rerun(plant, tmp_path, "--set", setting) == 2
     assert told in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_rerun_is_held_against_the_folder_of_another(
+    plant: Path, again: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    limit = "baghouse.F1.continuous_limit=100 Cel"
+    surge = "baghouse.F1.surge_limit=120 Cel"
+    tried = ["--set", limit, "--set", surge, "--against", str(again)]
+    assert rerun(plant, tmp_path, *tried) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == str(tmp_path / f"{RANGE}.html")
+    assert verdicts(tmp_path, "temperature_excursion") == ["found"]
+    text = (tmp_path / f"{RANGE}.md").read_text(encoding="utf-8")
+    assert f"## What differs from {again}".replace("_", "") in text.replace("\\", "").replace(
+        "_", ""
+    )
+    assert "continuous_limit" in text.replace("\\", "")
+    assert "### Found here only" in text
+
+
+def test_a_folder_without_these_days_is_refused_before_any_is_judged(
+    plant: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert rerun(plant, tmp_path / "out", "--against", str(tmp_path)) == 2
+    assert "there is no report of any day" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_nightly_record_says_what_its_days_rest_on(plant: Path, tmp_path: Path) -> None:
+    """Days are held against what the night knew: its settings by their hash, its files."""
+    copy = tmp_path / "rowcall.duckdb"
+    copy.write_bytes((plant / "rowcall.duckdb").read_bytes())
+    day, names = date(2026, 3, 29), {"a": "b"}
+    with Store.open(copy) as store:
+        kept = judged_days(store)[day]
+        same = nightly_run(store, [day, date(2020, 1, 1)], names, kept.settings_hash).days
+        assert list(same) == [day]
+        assert (same[day].basis.settings, bool(same[day].basis.files)) == (names, True)
+        assert nightly_run(store, [day], names, "other").days[day].basis.settings is None
+        store.connection.execute("UPDATE judged SET file_id = 0")
+        assert nightly_run(store, [day], names, "").days[day].basis.files == {}
 
 
 def test_the_nightly_folder_is_refused(plant: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,13 +5,11 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
-import polars as pl
 import pytest
 from helpers.exports import taken
 from helpers.site_texts import SITE
 
 from rowcall.cli import main
-from rowcall.store.aside import harmless
 
 BEGIN = "tag,time,value\nDP,2026-03-02T05:00:00Z,1\n"
 
@@ -74,31 +72,3 @@ def test_a_file_that_is_there_is_not_overwritten(
     assert main(["set-aside", "--site", site, "--to", str(target)]) == 2
     assert "already there" in capsys.readouterr().err
     assert target.read_text(encoding="utf-8") == "mine"
-
-
-# What a spreadsheet takes for a formula begins with one of these signs (OWASP, "CSV Injection").
-@pytest.mark.parametrize(
-    "text",
-    [
-        "=1+1",
-        "+cmd|x",
-        "-2+3",
-        "@SUM(A1)",
-        "\t=1",
-        "\r=1",
-        "=",
-        "-",
-        "\n=1",
-        "  =1",
-        "\uff1d1+1",
-        "\t1",
-    ],
-)
-def test_texts_like_formulas_are_made_harmless(text: str) -> None:
-    assert harmless(pl.DataFrame({"raw": [text]}))["raw"].to_list() == ["'" + text]
-
-
-@pytest.mark.parametrize("text", ["-1.5", "+3", "-1,5e-3", "DP", "", "1=1", "'=1"])
-def test_numbers_and_other_texts_stay_as_they_are(text: str) -> None:
-    rows = pl.DataFrame({"raw": [text], "line": [7]})
-    assert harmless(rows).equals(rows)

@@ -12,7 +12,7 @@ from rowcall import trade
 from rowcall.errors import SiteError
 from rowcall.media import SOURCE
 from rowcall.site import Baghouse, Cleaning, Role, Sample, Site, Tag
-from rowcall.site_file import read_site
+from rowcall.site_file import read_mail_settings, read_site
 
 
 def read(folder: Path, text: str = FULL, overrides: dict[str, str] | None = None) -> Site:
@@ -181,3 +181,22 @@ def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
     path = tmp_path / "site.toml"
     path.write_text(FULL, encoding="utf-8-sig")
     assert read_site(path).plant.name == "Ondravel Lime"
+
+
+def test_readers_of_mail_have_their_defaults_and_files_beside_the_site_file(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    table = (
+        '[mail]\nto = "a@b.example"\nfrom = "f@b.example"\nhost = "h"\npassword_file = "secret"\n'
+        '[[mail.reader]]\nto = "b@b.example"\n'
+        '[[mail.reader]]\nto = "c@b.example"\nfrom_urgency = "now"\n'
+    )
+    path.write_text(FULL + table, encoding="utf-8")
+    mail = read_site(path).mail
+    assert mail is not None
+    assert [reader.quiet for reader in mail.readers] == ["report", "report", "nothing"]
+    assert mail.password_file == tmp_path / "secret"
+    path.write_text(f"{FULL}[colours]\n{table}", encoding="utf-8")  # wrong, yet mail is readable
+    settings = read_mail_settings(path)
+    assert settings is not None
+    assert settings.mail.to == ("a@b.example",)
+    assert settings.mail.password_file == tmp_path / "secret"

@@ -27,6 +27,7 @@ def error_of(folder: Path, text: str) -> str:
     return str(caught.value)
 
 
+MAIL = '[mail]\nto = "a@b.example"\nfrom = "f@b.example"\nhost = "h"\n'
 # (text in the valid file, what it is replaced by, text on the line named, key, words)
 MISTAKES = [
     ("media =", "medium =", "medium =", "baghouse[1].medium", ["not known here", "spelling"]),
@@ -57,6 +58,20 @@ MISTAKES = [
         "[plant]",
         "plant",
         ["'Europe/Lindau' is not an IANA time zone", "Europe/Vienna"],
+    ),
+    (
+        "[plant]",
+        '[units]\ndp = "[psi]"\n[plant]',
+        'dp = "[psi]"',
+        "units.dp",
+        ["found '[psi]'", "'kPa', 'Pa', 'mbar' or \"[in_i'H2O]\""],
+    ),
+    (
+        "[plant]",
+        '[units]\narea = "m2"\n[plant]',
+        'area = "m2"',
+        "units.area",
+        ["not known here", "spelling"],
     ),
     (
         "[1, 3, 2]",
@@ -182,6 +197,27 @@ MISTAKES = [
         '"maintenance"',
         "mail.to[1]",
         ["not one mail address", "found 'maintenance'"],
+    ),
+    (
+        "[rules.row_silent]",
+        MAIL + '[[mail.reader]]\nto = "b@b.example"\nbaghouses = ["BH7"]\n[rules.row_silent]',
+        'baghouses = ["BH7"]',
+        "mail.reader[1].baghouses[1]",
+        ["there is no baghouse 'BH7'", "allowed are BH1"],
+    ),
+    (
+        "[rules.row_silent]",
+        MAIL + '[[mail.reader]]\nto = ["A <a@b.example>"]\n[rules.row_silent]',
+        'to = ["A <a@b.example>"]',
+        "mail.reader[1].to",
+        ["a@b.example is named in [mail] to or in another table"],
+    ),
+    (
+        "[rules.row_silent]",
+        MAIL + '[[mail.reader]]\nto = "b@b.example"\nquiet = "silence"\n[rules.row_silent]',
+        'quiet = "silence"',
+        "mail.reader[1].quiet",
+        ["found 'silence'", "'digest'"],
     ),
     ('"on_demand"', '"often"', 'mode = "often"', "baghouse[1].cleaning.mode", ["'on_time'"]),
     ('"aramid"', '"nylon66"', 'media = "nylon66"', "baghouse[1].media", ["'polyamide'"]),

@@ -11,7 +11,7 @@ import polars as pl
 STORE = "rowcall.duckdb"
 # When something was done is the only thing that an interrupted night may tell differently.
 _CLOCK_COLUMNS = {
-    *("taken_in_at", "judged_at", "applied_at", "changed_at", "written_ns"),
+    *("taken_in_at", "judged_at", "applied_at", "changed_at", "first_failed_at", "written_ns"),
     *("first_said", "last_said", "mailed"),
 }
 

@@ -184,11 +184,3 @@ def test_pins_of_text_do_not_stand_in_the_way_of_typed_columns(tmp_path: Path) -
     pins = pins_of({"decimal": ",", "delimiter": ";", "time_format": "%d.%m.%Y %H:%M:%S"})
     assert taken(tmp_path, path.read_bytes(), "day.parquet", pins=pins).outcome is Outcome.STORED
     assert stored(tmp_path) == [("DP", time, 1.5, 0)]
-
-
-def test_the_table_in_the_readme_is_a_valid_one() -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    table = re.search(r"```toml\n(\[take_in\].*?)```", readme, re.DOTALL)
-    assert table is not None
-    settings = tomllib.loads(table[1])["take_in"]
-    assert pins_of(settings).model_fields_set == settings.keys()

@@ -235,6 +235,13 @@ def test_lines_of_different_programs_may_stand_in_one_file(site: Site) -> None:
     assert [entry.note for entry in entries] == ["geprüft", "geprüft"]
 
 
+def test_the_apostrophe_that_our_sheets_put_before_a_formula_is_no_part_of_a_cell(
+    site: Site,
+) -> None:
+    entries, _ = read("time,work,part,note\n2026-03-02,note,'=K-210,'tis done\n", site)
+    assert [(entry.part, entry.note) for entry in entries] == [("=K-210", "'tis done")]
+
+
 def test_a_quotation_mark_without_a_partner_swallows_no_line(site: Site) -> None:
     text = (
         'time,work,note\n2026-03-12,note,"open\n2026-03-13,note,", quoted"\n2026-03-14,note,"end\n'
@@ -352,13 +359,3 @@ def test_checking_without_a_log_in_the_site_file_says_how_to_begin_one(
     (tmp_path / "site.toml").write_text(FULL, encoding="utf-8")
     assert main(["check-work-log", "--site", str(tmp_path / "site.toml")]) == 2
     assert 'begin one with "rowcall new-work-log"' in capsys.readouterr().err
-
-
-def test_the_example_of_the_readme_is_a_valid_log(tmp_path: Path) -> None:
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    example = readme.partition("```csv\n")[2].partition("```")[0]
-    text = FULL.replace("[3, 2]", "12").replace("firing_order = [1, 3, 2]\n", "")
-    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
-    entries, problems = read(example, read_site(tmp_path / "site.toml"))
-    assert problems == []
-    assert len(entries) == example.count("\n")  # a header line less, and a line of two rows

@@ -11,7 +11,6 @@ from rowcall.diagnosis.dp_series import DpSeries, by_day
 from rowcall.diagnosis.steps import find_steps
 from rowcall.diagnosis.trend import Trend
 from rowcall.model import Context, Fact
-from rowcall.units import show
 
 _AROUND_D = 7  # chosen: days on each side that show a change; a week holds its weekend
 _MIN_CHANGE = 0.04  # [-] chosen: a smaller change of scale or set point is none that matters
@@ -42,11 +41,12 @@ def newest_change(
         jump = by_day(context, Fact.DP_JUMP).get(day)
         times = f"since {day.isoformat()} DP reads {ratio:.2f} times what it did"
         if on_demand and jump is None and abs(math.log(peak_ratio)) >= _MIN_CHANGE:
+            show = context.units.dp.show
             before, after = (float(np.median(peak[part])) for part in beside)
             moved = "raised" if after > before else "lowered"
             return (
                 f"cleaning set points were {moved} on {day.isoformat()} (cleaning starts at "
-                f"{show(after, 'kPa', 2)}, before at {show(before, 'kPa', 2)}): DP is compared "
+                f"{show(after)}, before at {show(before)}): DP is compared "
                 "from then on",
                 day,
             )

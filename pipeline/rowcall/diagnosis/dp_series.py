@@ -10,7 +10,7 @@ import numpy as np
 
 from rowcall.diagnosis.trend import MIN_POINTS, Trend, fit_trend
 from rowcall.model import Context, Fact, Floats
-from rowcall.units import show
+from rowcall.units import Units
 
 _WINDOW_D = 90  # chosen: a season
 _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
@@ -48,12 +48,11 @@ class DpSeries:
             return None
         return fit_trend(self.number, self.value_pa, self.log_flow)
 
-    @property
-    def basis(self) -> str:
-        """What the values are corrected to, in words."""
+    def basis(self, units: Units) -> str:
+        """Return what the values are corrected to, in words."""
         if self.reference_m3_s is None:
             return "not corrected for flow: no flow tag"
-        return f"corrected to {show(self.reference_m3_s, 'm3/h', 0)}"
+        return f"corrected to {units.gas_flow.show(self.reference_m3_s)}"
 
 
 def dp_series(context: Context) -> DpSeries | None:

@@ -13,7 +13,6 @@ import polars as pl
 from rowcall.diagnosis.headers import headers_of
 from rowcall.diagnosis.shared_change import Parts, split
 from rowcall.model import BaghouseDay, Context, Fact, Floats
-from rowcall.units import show
 
 SURE = 0.95  # posterior from which an hour counts; chosen: the usual level of confidence
 _MIN_HOURS = 3  # chosen: a header with fewer is judged by its refill over the day
@@ -155,6 +154,6 @@ def supply_words(day: BaghouseDay, hours: Hours) -> str:
     if not isinstance(slow, float) or not isinstance(rest, float):
         return ""
     return (
-        f" Supply pressure is {show(slow, 'bar', 2)} gauge in these hours and "
-        f"{show(rest, 'bar', 2)} in the others."
+        f" Supply pressure is {day.units.gauge.show(slow)} in these hours and "
+        f"{day.units.gauge.show(rest)} in the others."
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from rowcall import trade
 from rowcall.draft.assign import Assigned, Assignment, assign_roles
 from rowcall.draft.tag_facts import ExportFacts, TagFacts, export_facts
 from rowcall.draft.tag_words import baghouse_of
-from rowcall.draft.unit_words import unit_of
+from rowcall.draft.unit_words import unit_of, units_wanted
 from rowcall.site import ROLES, Role
 from rowcall.site_file import ExportSettings
 from rowcall.take_in.cells.overrides import toml_value
@@ -50,9 +50,10 @@ def draft_site(export: Path, known: ExportSettings | None = None) -> str:
     facts = export_facts(export, known)
     houses, strays = _houses(facts.tags)
     plant, take_in = _plant(facts, known.plant), _take_in(facts, known.written)
-    blocks = [_HEAD.format(file=_text(export.name)), plant, take_in]
-    for house, tags in houses.items():
-        blocks += _baghouse(house, assign_roles(tags))
+    found = {house: assign_roles(tags) for house, tags in houses.items()}
+    blocks = [_HEAD.format(file=_text(export.name)), plant, take_in, _units(found.values())]
+    for house, assigned in found.items():
+        blocks += _baghouse(house, assigned)
     blocks.append(_rest(strays, "Tags of no baghouse in particular"))
     return "\n".join(block for block in blocks if block)
 
@@ -99,6 +100,13 @@ def _take_in(facts: ExportFacts, known: Mapping[str, Any]) -> str:
         for key, value in facts.take_in.items()
     ]
     return "\n".join(["[take_in]", *lines, ""]) if lines else ""
+
+
+def _units(found: Iterable[Assignment]) -> str:
+    wanted = units_wanted((one.role, one.tag.unit) for each in found for one in each.tags)
+    lines = [f"{kind} = {_text(code)}" for kind, code in wanted.items()]
+    head = "[units]  # of tables, texts and pictures: here as in the export"
+    return "\n".join([head, *lines, ""]) if lines else ""
 
 
 def _baghouse(house: str, found: Assignment) -> Iterator[str]:

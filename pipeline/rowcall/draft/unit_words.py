@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from rowcall.site import ROLES, Role
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from typing import get_args
+
+from rowcall.site import ROLES, Role, UnitsTable
 from rowcall.units import UNITS, Unit
 
 # Compared in lower case, without blanks, with plain digits. A unit of gas flow "at normal
@@ -26,6 +30,15 @@ _ALSO = {
     "[ppm]": "ppm",
 }
 _WRITTEN = {written: code for code, many in _ALSO.items() for written in many.split()}
+# Key of `[units]` that a role's quantities are written by, and codes that it has another word for.
+_KIND = {
+    Role.DP: "dp",
+    Role.HEADER_PRESSURE: "pressure",
+    Role.SUPPLY_PRESSURE: "pressure",
+    Role.INLET_TEMPERATURE: "temperature",
+    Role.GAS_FLOW: "gas_flow",
+}
+_SHOWN_AS = {"hPa": "mbar", "[ft_i]3/min": "[cft_i]/min"}
 _BY_LOWER = {code.lower(): code for code in UNITS}
 
 
@@ -49,3 +62,25 @@ def written_unit(written: str) -> Unit | None:
     plain = "".join(written.translate(str.maketrans("\u00b2\u00b3", "23")).lower().split())
     code = written if written in UNITS else _WRITTEN.get(plain) or _BY_LOWER.get(plain)
     return None if code is None else UNITS[code]
+
+
+def units_wanted(written: Iterable[tuple[Role, str]]) -> Mapping[str, str]:
+    """Return what `[units]` says otherwise than its defaults where reports follow an export.
+
+    Free air is in cubic feet where pressure is in psi.
+
+    Args:
+        written: role and unit of each tag.
+    """
+    kinds = ((_KIND.get(role), written_unit(unit)) for role, unit in written)
+    seen = Counter(
+        (kind, _SHOWN_AS.get(unit.code, unit.code)) for kind, unit in kinds if kind and unit
+    )
+    out: dict[str, str] = {}
+    for (kind, code), _ in seen.most_common():
+        if code in get_args(UnitsTable.model_fields[kind].annotation):
+            out.setdefault(kind, code)
+    if out.get("pressure") == "[psi]":
+        out["air"] = "[cft_i]"
+    usual = UnitsTable().model_dump()
+    return {kind: out[kind] for kind in usual if out.get(kind, usual[kind]) != usual[kind]}

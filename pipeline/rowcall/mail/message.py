@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from email.header import Header
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import EmailPolicy
 from email.utils import format_datetime
 from functools import partial
 
@@ -17,6 +18,7 @@ from rowcall.mail.fate import (
     SENDING,
     SENT,
     UNKNOWN,
+    WAITING,
     Outbox,
     fate_unknown,
     name_of,
@@ -24,6 +26,21 @@ from rowcall.mail.fate import (
 from rowcall.mail.smtp import SendResult, send
 from rowcall.site import Mail
 from rowcall.site.address import address
+
+
+class _Policy(EmailPolicy):
+    """`email.policy.SMTP`, with subjects whole.
+
+    Before Python 3.12.4 its folding lost the space between two words that need encoding
+    (CPython gh-92081).
+    """
+
+    def fold_binary(self, name: str, value: str) -> bytes:
+        """Return a header as it is sent."""
+        if name != "Subject" or value.isascii():
+            return super().fold_binary(name, value)
+        text = Header(value, "utf-8", header_name=name).encode(linesep=self.linesep)
+        return f"{name}: {text}{self.linesep}".encode("ascii")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,26 +55,43 @@ class Letter:
     html: str  # refers to pictures as `cid:` + `content_id(name)`
     pictures: Sequence[tuple[str, bytes]]  # name, PNG
     written: datetime  # with zone; becomes the Date header
+    earlier: Sequence[tuple[date, int]] = ()  # days and revisions that a digest also covers
+
+    @property
+    def covers(self) -> Sequence[tuple[date, int]]:
+        """The days that whoever has the mail has, with their revisions, oldest first."""
+        return (*self.earlier, (self.day, self.revision))
 
     @property
     def name(self) -> str:
         """What the mail is, in a sentence."""
+        if self.earlier:
+            return f"digest of {self.earlier[0][0]} to {self.day}"
         return name_of(self.day, self.revision)
 
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """What became of a report's mail: by recipient, and in sentences for the log."""
+    """What became of a report's mail: by recipient, and in sentences for the log.
+
+    down: why the server could not be used at all; empty where it could.
+    """
 
     sent: tuple[str, ...]
     waiting: tuple[str, ...]  # tried again by the next run
     unknown: tuple[str, ...]  # never sent again by itself
     messages: tuple[str, ...]
+    down: str = ""
 
 
 def content_id(picture: str) -> str:
-    """Return the id by which the HTML part of a mail refers to a picture."""
+    """Return the id by which the HTML part of a mail refers to a picture (RFC 2392)."""
     return f"{picture}@rowcall"
+
+
+def size_of(mail: Mail, letter: Letter) -> int:
+    """Return how large the message is as it is handed over [bytes]."""
+    return len(compose(mail, letter).as_bytes())
 
 
 def compose(mail: Mail, letter: Letter) -> EmailMessage:
@@ -67,15 +101,14 @@ def compose(mail: Mail, letter: Letter) -> EmailMessage:
     recognised as the same one.
 
     Raises:
-        MailError: an address of the site file cannot be used.
+        ValueError: an address cannot be used.
     """
     sender = address(mail.sender)
     everyone = [address(recipient) for recipient in mail.to]
-    key = "\n".join(
-        [letter.plant, letter.day.isoformat(), str(letter.revision), *sorted(set(everyone))]
-    )
+    covers = [f"{day}\n{revision}" for day, revision in letter.covers]
+    key = "\n".join([letter.plant, *covers, *sorted(set(everyone))])
     digest = hashlib.sha256(key.encode()).hexdigest()[:32]
-    message = EmailMessage(policy=SMTP)
+    message = EmailMessage(policy=_Policy(linesep="\r\n"))
     message["From"] = sender
     message["To"] = ", ".join(everyone)
     subject = "".join(c if c.isprintable() else " " for c in letter.subject)
@@ -105,68 +138,80 @@ def _attach_pictures(message: EmailMessage, pictures: Sequence[tuple[str, bytes]
             filename=name,
             disposition="inline",
         )
+    if pictures:
+        page.set_param("type", "text/html")  # RFC 2387, 3.1: of the part that the others belong to
 
 
-def deliver(outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str, str]) -> Delivery:
-    """Mail a report to whoever does not have it yet, and to nobody twice.
+def deliver(
+    outbox: Outbox, mail: Mail, letter: Letter, environment: Mapping[str, str], down: str = ""
+) -> Delivery:
+    """Mail a report to those in `mail.to` who do not have it yet, and to nobody twice.
 
     A recipient is marked 'sending' just before the mail is handed over. Where that mark is found
     again, a run was killed in that moment and may or may not have sent: the mark becomes
-    'unknown', is reported, and is not sent again. Refusals and lost connections wait for the next
-    run.
+    'unknown', is reported, and is not sent again. Refusals and lost connections wait.
+
+    Args:
+        down: why the server could not be used a moment ago; it is not asked again.
 
     Raises:
-        MailError: an address of the site file cannot be used.
+        ValueError: an address cannot be used.
     """
-    day, revision = letter.day, letter.revision
-    unknown, pending = _sort_recipients(outbox, mail, day, revision)
-    result, put_off = SendResult(), list[str]()
+    unknown, pending = _sort_recipients(outbox, mail, letter)
+    result, put_off = SendResult(), down if pending else ""
 
     def mark(state: str, recipients: Sequence[str]) -> None:
         for recipient in recipients:
-            outbox.set_state(day, revision, recipient, state)
+            for day, revision in letter.covers:
+                outbox.set_state(day, revision, recipient, state)
 
-    if pending:
+    if pending and not down:
         message = compose(mail, letter)
         try:
             result = send(message, mail, pending, environment, partial(mark, SENDING))
         except MailError as error:
-            put_off.append(
-                f"The {letter.name} could not be mailed and waits for the next run. {error}"
-            )
+            put_off = str(error)
     mark(SENT, result.accepted)
-    mark(REFUSED, tuple(result.refused))
     mark(UNKNOWN, result.uncertain)
+    failed = dict.fromkeys(pending, put_off) if put_off else result.refused
+    for recipient, why in failed.items():
+        for day, revision in letter.covers:
+            outbox.set_failed(day, revision, recipient, WAITING if put_off else REFUSED, why)
     unknown = (*unknown, *result.uncertain)
-    lines = _report_lines(letter.name, replace(result, uncertain=unknown))
-    waiting = pending if put_off else tuple(result.refused)
-    return Delivery(result.accepted, waiting, unknown, (*lines, *put_off))
+    lines = tuple(_report_lines(outbox, letter, replace(result, uncertain=unknown), put_off))
+    return Delivery(result.accepted, tuple(failed), unknown, lines, put_off or down)
 
 
 def _sort_recipients(
-    outbox: Outbox, mail: Mail, day: date, revision: int
+    outbox: Outbox, mail: Mail, letter: Letter
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Return who may or may not have the mail after a killed run, and who surely has it not."""
     unknown: list[str] = []
     pending: list[str] = []
     for recipient in dict.fromkeys(address(entry) for entry in mail.to):
-        state = outbox.state(day, revision, recipient)
-        if state == SENDING:
-            outbox.set_state(day, revision, recipient, UNKNOWN)
+        fates = {key: outbox.fate(*key, recipient) for key in letter.covers}
+        states = {key: fate.state if fate else "" for key, fate in fates.items()}
+        if SENDING in states.values():
+            for key, state in states.items():
+                if state == SENDING:
+                    outbox.set_state(*key, recipient, UNKNOWN)
             unknown.append(recipient)
-        elif state in (None, REFUSED):
+        elif not {SENT, UNKNOWN} & set(states.values()):
             pending.append(recipient)
     return tuple(unknown), tuple(pending)
 
 
-def _report_lines(what: str, result: SendResult) -> tuple[str, ...]:
-    lines = []
+def _report_lines(
+    outbox: Outbox, letter: Letter, result: SendResult, put_off: str
+) -> Iterator[str]:
+    what = f"The {letter.name}"
     if result.accepted:
-        lines.append(f"The {what} was mailed to {', '.join(result.accepted)}.")
+        yield f"{what} was mailed to {', '.join(result.accepted)}."
     for recipient, reason in result.refused.items():
-        lines.append(
-            f"The {what} was refused for {recipient} ({reason}); the next run tries again."
-        )
+        fate = outbox.fate(letter.day, letter.revision, recipient)
+        then = "given up" if fate and fate.is_given_up else "tried again"
+        yield f"{what} was refused for {recipient} ({reason}); it is {then}."
     if result.uncertain:
-        lines.append(fate_unknown(what, result.uncertain))
-    return tuple(lines)
+        yield fate_unknown(letter.name, result.uncertain)
+    if put_off:
+        yield f"{what} could not be mailed and waits for the next run. {put_off}"

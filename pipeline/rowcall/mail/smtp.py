@@ -10,10 +10,11 @@ from dataclasses import dataclass, field
 from email.message import EmailMessage
 
 from rowcall.errors import MailError
+from rowcall.mail.login import PASSWORD, USER, login_of
 from rowcall.site import Mail
 from rowcall.site.address import address
 
-USER, PASSWORD, CA_FILE = "ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"
+CA_FILE = "ROWCALL_SMTP_CA"
 _TIMEOUT_S = 30.0  # chosen: a slow relay answers within seconds, a dead one must not hold the night
 _VERDICT_TIMEOUT_S = 600.0  # RFC 5321, 4.5.3.2.6: 10 min for the answer to the whole mail
 _LONGEST_REASON = 200  # chosen: a sentence; servers may answer with pages
@@ -21,11 +22,15 @@ _LONGEST_REASON = 200  # chosen: a sentence; servers may answer with pages
 
 @dataclass(frozen=True, slots=True)
 class SendResult:
-    """What the server said, by recipient; `uncertain`: nobody knows whether it has the mail."""
+    """What the server said, by recipient; `uncertain`: nobody knows whether it has the mail.
+
+    answer: to the mail as a whole, where it was taken.
+    """
 
     accepted: tuple[str, ...] = ()
     refused: Mapping[str, str] = field(default_factory=dict)
     uncertain: tuple[str, ...] = ()
+    answer: str = ""
 
 
 def send(
@@ -60,7 +65,7 @@ def send(
         # The server's words may repeat what was sent to it, so only its number is shown.
         raise MailError(
             f"The mail server {where} refused the login (code {error.smtp_code}); check {USER} "
-            f"and {PASSWORD}."
+            f"and {PASSWORD}, or user and password_file in [mail] of the site file."
         ) from error
     except (OSError, smtplib.SMTPException) as error:
         raise MailError(f"The mail server {where} cannot be used ({_reason(error)}).") from error
@@ -71,12 +76,7 @@ def send(
 
 
 def _connect(mail: Mail, environment: Mapping[str, str]) -> smtplib.SMTP:
-    user, password = environment.get(USER, ""), environment.get(PASSWORD, "")
-    if mail.login and not (user and password):
-        raise MailError(
-            f"The mail server wants a login: set {USER} and {PASSWORD} in the environment, "
-            "or login = false in [mail] of the site file."
-        )
+    user, password = login_of(mail, environment) if mail.login else ("", "")
     context = _trust(environment)
     server: smtplib.SMTP
     if mail.security == "tls":
@@ -100,7 +100,7 @@ def _log_in(server: smtplib.SMTP, user: str, password: str) -> None:
         server.login(user, password)
     except UnicodeEncodeError:
         # Its text and its chain would show the password.
-        raise MailError(f"{USER} and {PASSWORD} may hold ASCII characters only.") from None
+        raise MailError("User name and password may hold ASCII characters only.") from None
 
 
 def _trust(environment: Mapping[str, str]) -> ssl.SSLContext:
@@ -138,7 +138,7 @@ def _hand_over(
         return SendResult(refused={**refused, **dict.fromkeys(accepted, _answer(code, said))})
     code, said = _submit(server, payload)
     if 200 <= code < 300:
-        return SendResult(accepted=accepted, refused=refused)
+        return SendResult(accepted, refused, answer=_answer(code, said))
     if 400 <= code < 600:
         return SendResult(refused={**refused, **dict.fromkeys(accepted, _answer(code, said))})
     return SendResult(refused=refused, uncertain=accepted)

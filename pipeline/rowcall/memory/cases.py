@@ -18,6 +18,7 @@ from rowcall.memory.places import Place, places
 from rowcall.memory.signs import Material
 from rowcall.memory.weighing import ranked_causes
 from rowcall.model import PRESSING, Case, Family, Finding, Rule, State, WorkLog
+from rowcall.units import Units
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +45,7 @@ def cases_on(
     families: Sequence[Family],
     rules: Sequence[Rule],
     zone: ZoneInfo,
+    units: Units,
 ) -> tuple[Case, ...]:
     """Return the cases as of the end of a day, the most pressing first; those closed earlier not.
 
@@ -53,7 +55,7 @@ def cases_on(
     followed = [
         (place, case)
         for place in places((one for one in known.answers if one.day <= day), families)
-        for case in lives(place, known.work, day, bounds)
+        for case in lives(place, known.work, day, bounds, units)
         if case.state is not State.CLOSED or case.closed == day
     ]
     by_family = {family.key: family for family in families}

@@ -6,7 +6,7 @@ found and clear in turn is said once to come and go, and not every time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum, auto
@@ -26,6 +26,7 @@ from rowcall.model import (
     Verdict,
     WorkLog,
 )
+from rowcall.units import Units
 
 # All chosen.
 _QUIET_DAYS = 2  # clear days until it is said: one can be chance
@@ -50,6 +51,7 @@ class _Life:
     """One case while its days are gone through."""
 
     place: Place
+    units: Units
     opened: date
     last_found: date
     findings: list[Finding] = field(default_factory=list)
@@ -66,11 +68,14 @@ class _Life:
     returns: list[date] = field(default_factory=list)
     chatters: bool = False
 
+    def numbers(self, answers: Answers) -> str:
+        return words_of(self.place.members, answers, self.units)
+
     def say(self, day: date, news: News, text: str = "") -> None:
         self.events.append(Event(day, news, text))
 
 
-def lives(place: Place, work: WorkLog, until: date, bounds: Bounds) -> list[Case]:
+def lives(place: Place, work: WorkLog, until: date, bounds: Bounds, units: Units) -> list[Case]:
     """Return every case of a place as of the end of a day, the closed ones too, oldest first.
 
     Args:
@@ -87,7 +92,7 @@ def lives(place: Place, work: WorkLog, until: date, bounds: Bounds) -> list[Case
         if work.off(place.subject, *bounds(day)) is not None:
             seen = _Seen.UNKNOWN
         if seen is _Seen.FOUND and (life is None or _is_over(life, day)):
-            past.append(_open(place, day, answers))
+            past.append(_open(place, day, answers, units))
         elif life is not None:
             _go_on(life, work, day, seen, answers)
     return [_case(life, until) for life in past]
@@ -108,9 +113,9 @@ def _is_over(life: _Life, day: date) -> bool:
     return life.closed is not None and day > life.closed + timedelta(days=_BACK_DAYS)
 
 
-def _open(place: Place, day: date, answers: Answers) -> _Life:
-    life = _Life(place, day, day)
-    life.say(day, News.OPENED, words_of(place.members, _only_found(answers)))
+def _open(place: Place, day: date, answers: Answers, units: Units) -> _Life:
+    life = _Life(place, units, day, day)
+    life.say(day, News.OPENED, life.numbers(_only_found(answers)))
     _keep(life, day, answers)
     life.worst = _urgency_rank(life.findings)
     life.rules = {finding.rule for finding in life.findings}
@@ -161,7 +166,7 @@ def _enter_repairs(life: _Life, work: WorkLog, day: date) -> None:
 def _found_again(life: _Life, day: date, answers: Answers) -> None:
     was_away = life.clear > 0 or life.state is not State.OPEN
     was_quiet = life.state is not State.OPEN
-    text = words_of(life.place.members, _only_found(answers))
+    text = life.numbers(_only_found(answers))
     _contradict(life, day, text)
     if was_away:
         life.returns = [one for one in life.returns if (day - one).days < _CHATTER_DAYS] + [day]
@@ -241,7 +246,7 @@ def _close(life: _Life, day: date) -> None:
 def _health(life: _Life, answers: Answers) -> str:
     """Return the numbers of a clear day that its rules, and the members that show most, have."""
     members = [one for one in life.place.members if one.shows_health or one.rule in life.rules]
-    return words_of(members, answers) or "clear"
+    return words_of(members, answers, life.units) or "clear"
 
 
 def _comes_and_goes(life: _Life) -> bool:
@@ -264,9 +269,8 @@ def _verify(life: _Life, day: date, text: str) -> bool:
 
 def _case(life: _Life, until: date) -> Case:
     place = life.place
-    code = "-".join(_codes(place))
     return Case(
-        id=f"{code}-{place.family.key}-{life.opened:%Y%m%d}",
+        id=f"{place.subject.code}-{place.family.key}-{life.opened:%Y%m%d}",
         family=place.family.key,
         title=place.family.title,
         subject=place.subject,
@@ -275,7 +279,7 @@ def _case(life: _Life, until: date) -> Case:
         last_found=life.last_found,
         closed=life.closed,
         urgency=PRESSING[_urgency_rank(life.findings)],
-        number=words_of(place.members, {one.rule: one for one in life.findings}),
+        number=life.numbers({one.rule: one for one in life.findings}),
         findings=tuple(life.findings),
         found_today=life.last_found == until,
         clear_days=life.clear,
@@ -284,12 +288,3 @@ def _case(life: _Life, until: date) -> Case:
         news=tuple(event.news for event in life.events if event.day == until),
         history=tuple(life.events),
     )
-
-
-def _codes(place: Place) -> Iterator[str]:
-    subject = place.subject
-    yield subject.baghouse
-    if subject.compartment:
-        yield f"C{subject.compartment}"
-    if subject.row:
-        yield f"{'P' if subject.is_place else 'R'}{subject.row}"

@@ -11,7 +11,7 @@ from rowcall.events.noise import TO_DEVIATION
 from rowcall.memory.places import Answers, quantity
 from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
-from rowcall.units import percent, show
+from rowcall.units import Units, percent, show
 
 _ERRORS = 4.0  # standard errors of a difference; chosen: 3 make 1 standing case in 10 turn a month
 _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
@@ -40,24 +40,25 @@ def error_of(measure: Measure | None, finding: Finding) -> float:
     return named if named is not None and math.isfinite(named) else 0.0
 
 
-def words_of(members: Sequence[Member], answers: Answers) -> str:
+def words_of(members: Sequence[Member], answers: Answers, units: Units) -> str:
     """Return the numbers of a day in words: `answers 0 % of its pulses`."""
     parts = []
     for member in members:
         finding, measure = answers.get(member.rule), member.measure
         value = value_of(measure, finding) if finding else None
         if measure is not None and value is not None:
-            parts.append(measure.words.format(_written(value, measure)))
+            parts.append(measure.words.format(_written(value, measure, units)))
     return ", ".join(parts)
 
 
-def _written(value: float, measure: Measure) -> str:
+def _written(value: float, measure: Measure, units: Units) -> str:
+    scales = {"dp": units.dp, "gauge": units.gauge, "temperature": units.temperature}
+    if measure.unit in scales:
+        return scales[measure.unit].show(value)
     if measure.unit == "1":
         return percent(max(value, 0.0))
-    digits = {"Cel": 0, "h": 0, "kPa": 2, "bar": 2}.get(measure.unit, 1)
-    if measure.unit == "h":  # counted in hours inside too
-        return f"{value:.0f} h"
-    return show(value, measure.unit, digits)
+    # Hours are counted in hours inside too.
+    return f"{value:.0f} h" if measure.unit == "h" else show(value, measure.unit, 1)
 
 
 def turn(

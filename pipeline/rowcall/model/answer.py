@@ -51,6 +51,14 @@ class Subject:
     row: int = 0
     is_place: bool = False
 
+    @property
+    def code(self) -> str:
+        """It in ids: `BH1-C2-R7`, `BH1-C2-P7` for a place."""
+        numbers = (("C", self.compartment), ("P" if self.is_place else "R", self.row))
+        return "-".join(
+            [self.baghouse, *(f"{letter}{number}" for letter, number in numbers if number)]
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
@@ -96,3 +104,8 @@ class Finding:
     day: date
     rule: str
     answer: Answer
+
+    @property
+    def id(self) -> str:
+        """Of every judgement of the same place, rule and day: `BH1-C1-R7-row_weak-20260224`."""
+        return f"{self.answer.subject.code}-{self.rule}-{self.day:%Y%m%d}"

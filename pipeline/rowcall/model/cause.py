@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Literal
 
 from rowcall.model.work import Work
 
@@ -78,7 +79,8 @@ class Measure:
 
     Attributes:
         value: name of the quantity in the finding.
-        unit: UCUM code for people; `1` is written in percent.
+        unit: UCUM code, `h` as counted, `1` written in percent; or a kind of quantity, which is
+            written in the unit of the site file.
         words: with `{}` for the number, such as `drop {} of its neighbours'`.
         worse: 1 where more is worse, -1 where less is.
         step: change that matters: of the number, or as a share of it where `is_relative`.
@@ -87,7 +89,7 @@ class Measure:
     """
 
     value: str
-    unit: str
+    unit: Literal["1", "s", "h", "dp", "gauge", "temperature"]
     words: str
     worse: int
     step: float

@@ -9,7 +9,8 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 import polars as pl
 
 from rowcall.model.fact import FACT_COLUMNS, Floats, History
-from rowcall.site import Baghouse, Role
+from rowcall.site import Baghouse, Role, UnitsTable
+from rowcall.units import Units
 
 HOUR_COLUMNS = {
     "compartment": pl.Int64,
@@ -112,7 +113,7 @@ class BaghouseDay:
         temperature over 5 minutes), `max_c`, `max_dp_pa`, `first_pulse_s` (since `begin_s`); null
         where it is not known.
     history: facts and verdicts of the days before.
-    zone: the plant's, for clock times in words.
+    zone, units: the plant's, for clock times and quantities in words.
     fires_known: bits, counters or the cadence of header pressure show every fire of the day.
     inferred: by compartment, how rows were inferred where neither bits nor counters show them;
         there `row` of pulses, facts and subjects may be a place in the firing sequence.
@@ -137,6 +138,7 @@ class BaghouseDay:
     hours: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HOUR_COLUMNS))
     starts: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=START_COLUMNS))
     zone: tzinfo = UTC
+    units: Units = UnitsTable().scales
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
     stacks: pl.DataFrame = field(default_factory=pl.DataFrame)

@@ -121,12 +121,20 @@ class Fact(Enum):
         ("headers", "one_baghouse"),
     )
     N_PULSES = About(
-        "1", (Level.COMPARTMENT, Level.BAGHOUSE), "pulses of the day", ("one_baghouse", "sums")
+        "1",
+        (Level.COMPARTMENT, Level.BAGHOUSE),
+        "pulses of the day",
+        ("one_baghouse", "sums", "trends"),
     )
     # Headers.
     INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
     RECOVERY_S = _header(
-        "s", "time to recover 95 % of a drop", "header_leak", "one_baghouse", "short_interval"
+        "s",
+        "time to recover 95 % of a drop",
+        "header_leak",
+        "one_baghouse",
+        "short_interval",
+        "trends",
     )
     RECOVERY_LOG_ERROR = _header("1", "relative standard error of that", "short_interval")
     REFILL_DROP_PA = _header(
@@ -155,7 +163,7 @@ class Fact(Enum):
     )
     PULSE_LENGTH_S = _header("s", "electrical pulse length by the bits", "compressed_air")
     FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
-    FREE_AIR_DAY_M3 = _header("m3", "free air of the day", "compressed_air", "sums")
+    FREE_AIR_DAY_M3 = _header("m3", "free air of the day", "compressed_air", "sums", "trends")
     IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "header_leak")
     DECAY_TAU_S = _header(
         "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
@@ -177,10 +185,16 @@ class Fact(Enum):
     ROW_INTERVAL_S = _baghouse("s", "time from row to row", "compressed_air", "short_interval")
     N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
     RESIDUAL_DP_PA = _baghouse(
-        "Pa", "median residual DP", "dp", "dp_series", "one_baghouse", "rising_residual_dp"
+        "Pa",
+        "median residual DP",
+        "dp",
+        "dp_series",
+        "one_baghouse",
+        "rising_residual_dp",
+        "trends",
     )
     PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "dp_changes")
-    CYCLE_TIME_S = _baghouse("s", "median cycle time", "one_baghouse")
+    CYCLE_TIME_S = _baghouse("s", "median cycle time", "one_baghouse", "trends")
     DP_CHANGED_S = _baghouse(
         "s",
         "when the level of DP changed for the rest of the day; the day's DP is that after it",
@@ -193,7 +207,7 @@ class Fact(Enum):
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
     )
-    RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse")
+    RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse", "trends")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
     N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
     COLD_GAS_MIN = _baghouse(

@@ -12,7 +12,7 @@ from rowcall.model.day import BaghouseDay
 from rowcall.model.fact import Fact, FactBook, History
 from rowcall.model.work import WorkEntry, WorkLog
 from rowcall.site import Role
-from rowcall.units import Dimension
+from rowcall.units import Dimension, Units
 
 Limits = Mapping[str, float]
 
@@ -112,6 +112,11 @@ class Context:
     def history(self) -> History:
         """Facts and verdicts of the days before."""
         return self.day.history
+
+    @property
+    def units(self) -> Units:
+        """How quantities are written."""
+        return self.day.units
 
     def subject(self, compartment: int = 0, row: int = 0) -> Subject:
         """Return a place of this baghouse; 0 meaning all."""

@@ -128,7 +128,14 @@ def _cases(
     return guard.run(
         "",
         "cases",
-        lambda: cases_on(day, known, families=families, rules=rules, zone=site.plant.zone),
+        lambda: cases_on(
+            day,
+            known,
+            families=families,
+            rules=rules,
+            zone=site.plant.zone,
+            units=site.units.scales,
+        ),
         lambda why: (),
     )
 

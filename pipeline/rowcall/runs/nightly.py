@@ -11,7 +11,7 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 from rowcall.days import day_bounds, local_day
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
 from rowcall.runs.mailing.post import mail_night
@@ -23,7 +23,7 @@ from rowcall.store import Store
 from rowcall.store.aside import largely_aside
 from rowcall.store.ledger import days_touched, last_times
 from rowcall.store.nights.judgements import failed_days, judged_days
-from rowcall.store.nights.said import mails_unsure, read_notices, save_notices
+from rowcall.store.nights.said import mails_given_up, mails_unsure, read_notices, save_notices
 from rowcall.take_in import Outcome, find_exports, taking_in
 from rowcall.take_in.outcome import UNKNOWN_TAG
 
@@ -201,6 +201,7 @@ def _night(
             day for day in sorted(kept) if not (site.reports / day.isoformat()).is_dir()
         ],
         mails_unsure=mails_unsure(store, now - _MAIL_DAYS),
+        mails_given_up=mails_given_up(store, now - _MAIL_DAYS),
     )
 
 

@@ -10,7 +10,7 @@ from difflib import get_close_matches
 
 from rowcall.errors import printable
 from rowcall.mail.fate import fate_unknown
-from rowcall.notice import Notice
+from rowcall.mail.notice import Notice
 from rowcall.site import Sample, Tag
 from rowcall.store.aside import LargelyAside
 
@@ -34,6 +34,7 @@ class Night:
         strangers: tags that they bring and the site file lacks.
         without_report: judged days whose report folder is gone.
         mails_unsure: what each mail was, and whom it may have reached or not.
+        mails_given_up: a sentence on each mail that is not tried again.
     """
 
     inbox_problem: str
@@ -46,6 +47,7 @@ class Night:
     strangers: Sequence[str]
     without_report: Sequence[date]
     mails_unsure: Mapping[str, Sequence[str]]
+    mails_given_up: Sequence[str] = ()
 
 
 def notices_of(night: Night) -> list[Notice]:
@@ -59,6 +61,7 @@ def notices_of(night: Night) -> list[Notice]:
         *_some("rows", "files have many rows set aside", map(_aside, night.aside)),
         *_some("report", "report folders are gone", map(_gone, night.without_report)),
         *(_unsure(what, readers) for what, readers in night.mails_unsure.items()),
+        *_some("mails", "mails were given up", map(_given_up, night.mails_given_up)),
     ]
 
 
@@ -133,6 +136,10 @@ def _gone(day: date) -> Notice:
 
 def _unsure(what: str, readers: Sequence[str]) -> Notice:
     return Notice(f"mail {what}", fate_unknown(what, readers), is_event=True)
+
+
+def _given_up(sentence: str) -> Notice:
+    return Notice(f"mails {sentence.partition(' (')[0]}", printable(sentence), is_event=True)
 
 
 def _some(kind: str, what: str, notices: Iterable[Notice]) -> list[Notice]:

@@ -119,7 +119,14 @@ def _cases(
         facts={one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse},
         rows={house.id: len(house.all_rows()) for house in site.baghouse},
     )
-    return cases_on(day, known, families=load_families(), rules=rules, zone=site.plant.zone)
+    return cases_on(
+        day,
+        known,
+        families=load_families(),
+        rules=rules,
+        zone=site.plant.zone,
+        units=site.units.scales,
+    )
 
 
 def _write(folder: Path, files: dict[str, str]) -> list[Path]:

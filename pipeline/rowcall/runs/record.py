@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -14,6 +15,7 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Limits, Rule, WorkLog
+from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due
 from rowcall.runs.judge import (
     changes_since,
@@ -88,7 +90,8 @@ class Record:
         while waiting:
             one = waiting.pop(min(waiting))
             n_done += 1
-            self.progress(f"Judging {one.day} ({n_done} of {n_done + len(waiting)}).")
+            n_days = n_done + len(waiting)
+            self.progress(Step(f"Judging {one.day} ({n_done} of {n_days}).", n_done, n_days))
             done = self._judge(one, notices if one.day == newest else ())
             report = done if one.day == newest else report
             for day in self._shaken(one.day) if follows else ():
@@ -178,10 +181,19 @@ def enter_day(
     if done is None:
         return None
     report, folder = done
+    result.judged += 1
+    result.newest, result.to_do = report.day, _to_do(report)
     if folder is not None:
         result.reports.append(folder)
         result.unusable += _unusable_parts(report)
     return report
+
+
+def _to_do(report: DayReport) -> Mapping[str, int]:
+    """Return how many things of each urgency a report says are to be done."""
+    from rowcall_reports.actions import jobs
+
+    return Counter(job.urgency for job in jobs(report) if not job.is_explained)
 
 
 def _unusable_parts(report: DayReport) -> list[str]:

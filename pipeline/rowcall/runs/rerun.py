@@ -5,7 +5,7 @@ The store is only read: the nightly record stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
@@ -16,9 +16,11 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
-from rowcall.model import Finding, History, Subject, Verdict
+from rowcall.model import Finding, History, Rule, Subject, Verdict
+from rowcall.progress import Step
+from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.judge import judge_day, with_day
+from rowcall.runs.judge import judge_day, settings_hash, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
 from rowcall.runs.record import enter_day, write_pictured
@@ -27,6 +29,8 @@ from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import answers_before
 from rowcall.work_log.read_log import read_work_log
+from rowcall_reports.range.range_days import OtherRun, RangeDays, settings_in_words
+from rowcall_reports.range.range_report import range_files
 
 
 @dataclass(slots=True)
@@ -66,11 +70,17 @@ def run_rerun(
     now: datetime,
     wait_s: float,
     progress: Progress,
+    as_written: Site | None = None,
+    against: str = NIGHTLY,
 ) -> RunResult:
-    """Judge the days from `first` to `last` and write their reports into `folder`.
+    """Judge the days from `first` to `last` and write their reports, and one of them all.
 
     Days before the range count as history as the nightly runs judged them; days inside it as
     judged here.
+
+    Args:
+        as_written: the site file without `settings`, where there are any.
+        against: `nightly`, or a folder that holds other judgements of these days.
 
     Raises:
         CutShortError: the disk failed after some reports were written.
@@ -86,11 +96,14 @@ def run_rerun(
         hold_site(site.store, wait_s, progress),
         Store.open(site.store, read_only=True) as store,
     ):
+        other = _other_run(store, as_written or site, rules, against, days)
+        ranged = RangeDays(site, rules, settings_in_words(site, rules, limits), settings)
         past = _Past(
             {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse}
         )
         for number, day in enumerate(days, start=1):
-            progress(f"Judging {day.isoformat()} again ({number} of {len(days)}).")
+            text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
+            progress(Step(text, number, len(days)))
             guard = Guard(day, isolates=True)
 
             def judge(guard: Guard = guard) -> tuple[DayReport, Path]:
@@ -111,8 +124,43 @@ def run_rerun(
                 )
                 return report, write_pictured(folder, report, guard)
 
-            past.add(enter_day(result, guard, judge))
+            report = enter_day(result, guard, judge)
+            past.add(report)
+            if report is not None:
+                ranged.add(report)
+        result.range_report = _write_range(folder, ranged, (first, last), other, result)
     return result
+
+
+def _other_run(
+    store: Store, site: Site, rules: Sequence[Rule], against: str, days: Sequence[date]
+) -> OtherRun:
+    if against != NIGHTLY:
+        return run_of_folder(Path(against), days)
+    limits = limits_in_force(rules, site.rules)
+    words = settings_in_words(site, rules, limits)
+    return nightly_run(store, days, words, settings_hash(site, limits))
+
+
+def _write_range(
+    folder: Path, ranged: RangeDays, span: tuple[date, date], other: OtherRun, result: RunResult
+) -> Path | None:
+    """Write the report of the range and return its page; None where rowcall fails at it."""
+    if not ranged.days:
+        return None
+    guard = Guard(span[1], isolates=True)
+    files = guard.run(
+        "",
+        "report of the range",
+        lambda: range_files(ranged, span, other, result.failed),
+        lambda why: {},
+    )
+    result.failed += [failure.text for failure in guard.failures]
+    for name, content in files.items():
+        half = folder / f".{name}.partial"
+        half.write_bytes(content)
+        half.replace(folder / name)
+    return next((folder / name for name in files if name.endswith(".html")), None)
 
 
 def _check(site: Site, first: date, last: date, folder: Path) -> None:

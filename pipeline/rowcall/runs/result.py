@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 from rowcall.errors import CutShortError, RowcallError, file_problem
@@ -18,17 +19,24 @@ class RunResult:
 
     Attributes:
         stored: how many exports were taken in.
+        judged: how many days were judged; of the newest one, `to_do` counts by urgency what its
+            report says is to be done.
+        range_report: the page on all days of a rerun.
         notices: what the night must say besides its reports, and what to do.
         unusable: tags and days that the reports say cannot be used, files that wait.
         failed, not_mailed: what rowcall itself failed at, and what someone still lacks.
     """
 
     stored: int = 0
+    judged: int = 0
+    newest: date | None = None
+    to_do: Mapping[str, int] = field(default_factory=dict)
     reports: list[Path] = field(default_factory=list)
     notices: list[str] = field(default_factory=list)
     unusable: list[str] = field(default_factory=list)
     failed: list[str] = field(default_factory=list)
     not_mailed: list[str] = field(default_factory=list)
+    range_report: Path | None = None
 
 
 @contextmanager

@@ -55,7 +55,8 @@ def study_day(
         before = last_before(store, held, start, within=within) if held else {}
         return Kept(read_samples(store, names, start, end), before)
 
-    return study_from(read, baghouse, day, site.plant.zone, history)
+    studied = study_from(read, baghouse, day, site.plant.zone, history)
+    return replace(studied, units=site.units.scales)
 
 
 def study_from(

@@ -6,7 +6,7 @@ Every quantity is in its inside unit (see `units`); `site_file` reads the TOML.
 from __future__ import annotations
 
 from rowcall.site.baghouse import Baghouse, Cleaning
-from rowcall.site.plant import Folders, Mail, Plant, TakeIn
+from rowcall.site.plant import Folders, Mail, Plant, Reader, TakeIn, UnitsTable
 from rowcall.site.roles import ROLES, Role, Serves
 from rowcall.site.sample import Sample
 from rowcall.site.site import Site
@@ -19,10 +19,12 @@ __all__ = [
     "Folders",
     "Mail",
     "Plant",
+    "Reader",
     "Role",
     "Sample",
     "Serves",
     "Site",
     "Tag",
     "TakeIn",
+    "UnitsTable",
 ]

@@ -24,6 +24,7 @@ from rowcall.site.toml_table import (
     TableError,
     Temperature,
     Volume,
+    Written,
     between,
 )
 
@@ -52,9 +53,13 @@ class Cleaning(Table):
     """Cleaning control: on demand between two DP set points, or on time."""
 
     mode: Literal["on_demand", "on_time"]
+    """On demand between two DP set points, or on time."""
     start_dp: Dp = trade.START_DP.value
+    """DP at which cleaning on demand starts."""
     stop_dp: Dp = trade.STOP_DP.value
+    """DP at which it stops; below `start_dp`."""
     interval: Annotated[Seconds, between("0.2 s", "24 h")] = trade.ROW_INTERVAL.value
+    """Time between two rows."""
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -66,27 +71,56 @@ class Cleaning(Table):
 class Baghouse(Table):
     """One baghouse: its build, its settings and its tags."""
 
-    id: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$")]
+    id: Annotated[
+        str,
+        Written("letters, digits, `-`, `_`"),
+        Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,39}$"),
+    ]
+    """Short name, in reports, findings and the work log."""
     name: Name
+    """As reports print it."""
     compartments: Annotated[int, Field(ge=1, le=99)]
-    rows_per_compartment: Annotated[tuple[int, ...], BeforeValidator(_listed)]
+    """How many there are."""
+    rows_per_compartment: Annotated[
+        tuple[int, ...],
+        Written("whole number, or a list of one a compartment"),
+        BeforeValidator(_listed),
+    ]
+    """How many rows each compartment has."""
     bags_per_row: Annotated[
-        tuple[tuple[Bags, ...], ...] | None, BeforeValidator(_by_compartment)
+        tuple[tuple[Bags, ...], ...] | None,
+        Written("whole number, a list of one a row, or such a list a compartment"),
+        BeforeValidator(_by_compartment),
     ] = None
+    """How many bags each row has; a row of fewer bags drops less by design."""
     cloth_area: Annotated[Area, between("0.1 m2", "200000 m2")] | None = None
+    """Of all bags together."""
     media: Fibre | None = None
+    """Fibre of the bags; gives the temperature limits below."""
     continuous_limit: GasLimit | None = None
+    """Highest inlet temperature that the bags bear for long; from the maker's data sheet."""
     surge_limit: GasLimit | None = None
+    """Highest inlet temperature that they bear for minutes."""
     header_volume: Annotated[Volume, between("0.5 L", "100 m3")] | None = None
+    """Of one header; lets reports give free air."""
     pulse_time: Annotated[Seconds, between("5 ms", "5 s")] = trade.PULSE_TIME.value
+    """How long a valve is energised."""
     pulse_pressure: Annotated[Pressure, between("0.1 bar", "16 bar")] | None = None
+    """Header pressure before a pulse, as it is meant to be (gauge)."""
     firing_order: tuple[int, ...] | None = None
+    """The rows of a compartment in the order in which they are pulsed."""
     design_flow: GasFlow | None = None
+    """Gas flow that the baghouse was built for."""
     running_flow: GasFlow | None = None
+    """Above this flow gas counts as moving; left out: it is found from the day."""
     running_temperature: Annotated[Temperature, between("-40 Cel", "600 Cel")] | None = None
+    """Inlet temperature at which a start is over; left out: it is over after a fixed time."""
     gas_moisture: Annotated[Ratio, Field(le=0.9)] | None = None
+    """Share of water vapour in the gas, by volume; gives the water dew point."""
     gas_so3: Annotated[Ratio, Field(le=0.1)] | None = None
+    """Share of SO3 in the gas, by volume."""
     residual_dp_limit: Dp | None = None
+    """Where residual DP must not go; lets the report project a date."""
     cleaning: Cleaning
     tag: tuple[Tag, ...] = ()
 

@@ -7,7 +7,7 @@ before and after are numbers of different things, and no trend may join them.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Set
 from functools import lru_cache
 from typing import Any
 
@@ -34,14 +34,26 @@ def meaning_of(baghouse: Baghouse) -> str:
     Args:
         baghouse: with the tags of that day only (`Baghouse.on`).
     """
-    settings = baghouse.model_dump(mode="json", exclude=_BESIDE_FACTS)
+    return json.dumps(_dumped(baghouse, _BESIDE_FACTS), sort_keys=True)
+
+
+def settings_of(baghouse: Baghouse) -> dict[str, str]:
+    """Return every setting of a baghouse besides its names, in a few words each."""
+    settings = _flat(_dumped(baghouse, {"id", "name", "tag"}, beside_values=frozenset()))
+    return {key: _shown(value) for key, value in settings}
+
+
+def _dumped(
+    baghouse: Baghouse, left_out: Set[str], beside_values: Set[str] = _BESIDE_VALUES
+) -> dict[str, Any]:
+    """Return settings, and those of each tag by its role and place."""
     tags = {
         f"{tag.role.value} of {tag.where}": tag.model_dump(
-            mode="json", exclude=_BESIDE_VALUES, by_alias=True
+            mode="json", exclude=set(beside_values), by_alias=True
         )
         for tag in baghouse.tag
     }
-    return json.dumps(settings | tags, sort_keys=True)
+    return baghouse.model_dump(mode="json", exclude=set(left_out)) | tags
 
 
 def changes_of_meaning(before: str, now: str) -> list[str]:

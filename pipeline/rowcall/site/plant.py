@@ -5,15 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date, timedelta, timezone, tzinfo
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
-from rowcall.site.address import checked
-from rowcall.site.toml_table import Name, Seconds, Table
+from rowcall.site.address import address, checked
+from rowcall.site.toml_table import Name, Seconds, Table, TableError, Written
+from rowcall.units import AirUnit, DpUnit, GasFlowUnit, PressureUnit, TemperatureUnit, Units
 
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
@@ -27,6 +28,12 @@ def _size(text: object) -> int:
             f'{text!r} is not a size; allowed is text such as "512 KiB", "1 MiB" or "4 GiB"'
         )
     return int(number) * _SIZE_UNITS[unit]
+
+
+def shown_size(size: int) -> str:
+    """Return a size as the site file takes it."""
+    unit = next(unit for unit in reversed(_SIZE_UNITS) if size % _SIZE_UNITS[unit] == 0)
+    return f"{size // _SIZE_UNITS[unit]} {unit}"
 
 
 def _pattern(text: str) -> str:
@@ -43,8 +50,10 @@ def _pattern(text: str) -> str:
 
 
 Pattern = Annotated[Name, AfterValidator(_pattern)]
-Address = Annotated[Name, AfterValidator(checked)]
-Size = Annotated[int, BeforeValidator(_size), Field(ge=1024)]
+Address = Annotated[Name, Written("mail address"), AfterValidator(checked)]
+Size = Annotated[
+    int, Written("size, in KiB, MiB or GiB", shown_size), BeforeValidator(_size), Field(ge=1024)
+]
 
 
 @cache
@@ -67,7 +76,9 @@ class Plant(Table):
     """The plant: its name and the IANA zone that decides where a day begins."""
 
     name: Name
+    """As reports print it."""
     time_zone: str
+    """IANA name, such as `Europe/Vienna`; decides where a day begins."""
 
     @model_validator(mode="after")
     def _known_zone(self) -> Self:
@@ -88,9 +99,13 @@ class Folders(Table):
     """The folders and the store; relative paths start at the site file."""
 
     inbox: Path = Path("inbox")
+    """Where the exports arrive; folders in it are looked through too."""
     store: Path = Path("rowcall.duckdb")
+    """All that rowcall remembers, in one file."""
     reports: Path = Path("reports")
-    work_log: Path | None = None  # a CSV file kept by hand
+    """A folder a day is written here."""
+    work_log: Path | None = None
+    """The CSV file kept by hand (`rowcall reference work-log`); left out: there is none."""
 
 
 class TakeIn(Table):
@@ -103,34 +118,64 @@ class TakeIn(Table):
     encoding: (
         Literal["utf-8", "utf-16", "cp1250", "cp1251", "cp1252", "cp932", "gb18030"] | None
     ) = None
+    """How text is written."""
     header_line: Annotated[int, Field(ge=1)] | None = None
+    """The line that names the columns, from 1."""
     units_line: Annotated[int, Field(ge=0)] | None = None
-    column_names: Annotated[tuple[Name, ...], Field(min_length=2)] | None = None  # for no header
+    """The line of units, from 1; 0: there is none."""
+    column_names: Annotated[tuple[Name, ...], Field(min_length=2)] | None = None
+    """For exports without a header: a name a column, in their order."""
     layout: Literal["long", "wide"] | None = None
+    """`long`: a row holds tag, time and value. `wide`: a column a tag."""
     delimiter: Literal[",", ";", "\t", "|"] | None = None
+    """What stands between two fields."""
     decimal: Literal[".", ","] | None = None
+    """The decimal sign."""
     time_column: Name | None = None
-    clock_column: Name | None = None  # the time of day, where `time_column` holds the date only
+    """The column of times."""
+    clock_column: Name | None = None
+    """The time of day, where `time_column` holds the date only."""
     tag_column: Name | None = None
+    """Of a long layout: names the tag of each row."""
     value_column: Name | None = None
+    """Of a long layout: the values."""
     quality_column: Name | None = None
-    equipment_column: Name | Literal[""] | None = None  # of a wide layout; "": there is none
-    time_format: Name | None = None  # as for strptime, or "epoch s", "epoch ms", ...
+    """The quality of each row."""
+    equipment_column: Name | Literal[""] | None = None
+    """Of a wide layout: names the equipment of each row; `""`: there is none."""
+    time_format: Name | None = None
+    """As for Python's strptime, `%d.%m.%Y %H:%M:%S`; or `epoch s`, `epoch ms`, `epoch us`, `epoch
+    ns`."""
     day_first: bool | None = None
-    # Of times without an offset: an IANA zone or an offset; left out: the plant's zone.
+    """Whether the day stands before the month, where `time_format` is left out."""
     time_zone: Annotated[str, AfterValidator(_export_zone)] | None = None
+    """Of times without an offset: an IANA name or an offset such as `+01:00`; left out: the
+    plant's."""
     quality: Literal["words", "opc_ua", "older_numbers"] | None = None
-    quality_good: tuple[Name, ...] = ()  # further words (or numbers), before all others
+    """How qualities are written."""
+    quality_good: tuple[Name, ...] = ()
+    """Further words or numbers that mean good; they count before all others."""
     quality_uncertain: tuple[Name, ...] = ()
+    """Further words or numbers that mean uncertain."""
     quality_bad: tuple[Name, ...] = ()
-    bad_values: tuple[Name, ...] = ()  # further words in the place of a value
-    earliest: date = date(1990, 1, 1)  # older times are a clock that was not set
-    future_tolerance: Seconds = 3600.0  # times further ahead of this computer's clock are wrong
-    unknown_tags: Literal["store", "set aside"] = "store"  # those that no baghouse has
-    files: tuple[Pattern, ...] = ()  # glob patterns within the inbox; left out: every export there
-    largest_line: Size = 2**20  # 1 MiB
-    largest_unpacked: Size = 4 * 2**30  # 4 GiB, of one file or one member of an archive
+    """Further words or numbers that mean bad."""
+    bad_values: tuple[Name, ...] = ()
+    """Further words in the place of a value."""
+    earliest: date = date(1990, 1, 1)
+    """Older times are set aside: a clock that was not set."""
+    future_tolerance: Seconds = 3600.0
+    """Times further ahead of this computer's clock are set aside until they have come."""
+    unknown_tags: Literal["store", "set aside"] = "store"
+    """What becomes of tags that no baghouse of the site file has."""
+    files: tuple[Pattern, ...] = ()
+    """Patterns within the inbox, such as `*.csv` or `2026/**/*.parquet`; left out: every export
+    there."""
+    largest_line: Size = 2**20
+    """Longer lines are refused, as of a file that is no export."""
+    largest_unpacked: Size = 4 * 2**30
+    """Of one file, or one member of an archive; more is refused."""
     most_columns: Annotated[int, Field(ge=2)] = 10_000
+    """More are refused."""
     _tags: frozenset[str] | None = PrivateAttr(default=None)
 
     @property
@@ -153,21 +198,114 @@ class TakeIn(Table):
         return copy
 
 
+class UnitsTable(Table):
+    """The units of tables, texts and pictures, as UCUM codes; findings files have their own."""
+
+    dp: DpUnit = "kPa"
+    """Differential pressures."""
+    pressure: PressureUnit = "bar"
+    """Of headers and supply, gauge."""
+    temperature: TemperatureUnit = "Cel"
+    """Temperatures."""
+    gas_flow: GasFlowUnit = "m3/h"
+    """Gas flow."""
+    air: AirUnit = "m3"
+    """Free air."""
+
+    @cached_property
+    def scales(self) -> Units:
+        """How quantities are written."""
+        return Units.of(**self.model_dump())
+
+
 class Log(Table):
     """The file that also gets what runs say; a full one is renamed, and the oldest one deleted."""
 
     file: Path
+    """The log file."""
     max_size: Size = 2**20  # 1 MiB; chosen: years of nights
+    """A file that is full is renamed: `.1`, `.2`, ..."""
     old_files: Annotated[int, Field(ge=1, le=1000)] = 4
+    """So many renamed ones are kept."""
+
+
+def _one_or_more(value: object) -> object:
+    return (value,) if isinstance(value, str) else value
+
+
+Addresses = Annotated[tuple[Address, ...], BeforeValidator(_one_or_more), Field(min_length=1)]
+Pressing = Literal["now", "next outage", "watch"]  # as `model.Urgency`, most pressing first
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+
+
+class Reader(Table):
+    """Who is mailed about some baghouses only, or on some days only.
+
+    A day is quiet for a reader where nothing as pressing as `from_urgency` is new on it, and
+    nothing is to be done now.
+    """
+
+    to: Addresses
+    """Who they are."""
+    baghouses: Annotated[tuple[Name, ...], Field(min_length=1)] | None = None
+    """Ids of the baghouses that they are mailed about; left out: all."""
+    from_urgency: Pressing = "watch"
+    """The least pressing that makes a day worth a report."""
+    quiet: Literal["report", "line", "nothing", "digest"] = "report"
+    """What they get of a quiet day; `"nothing"` where `from_urgency` is given and this is not."""
+    digest_on: Weekday = "monday"
+    """The day on which a digest brings the quiet days since the last one in one mail."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _default_quiet(cls, given: object) -> object:
+        """Who names an urgency wants no report below it, unless they say so."""
+        if isinstance(given, dict) and "from_urgency" in given:
+            return {"quiet": "nothing", **given}
+        return given
 
 
 class Mail(Table):
-    """Where reports are mailed; the user name and password come from the environment only."""
+    """Where reports are mailed, and to whom; the password is never in the site file itself."""
 
-    to: Annotated[tuple[Address, ...], Field(min_length=1)]
+    to: Addresses
+    """Who gets every report, and what is wrong with a night."""
+    reader: tuple[Reader, ...] = ()
+    """Others, each a `[[mail.reader]]`."""
     sender: Annotated[Address, Field(alias="from")]
+    """The sender's address."""
     host: Name
+    """The mail server."""
     port: Annotated[int, Field(ge=1, le=65535)] = 587
+    """Its port."""
     security: Literal["starttls", "tls"] = "starttls"
+    """How the connection is encrypted."""
     login: bool = True
-    days_back: Annotated[int, Field(ge=1, le=366)] = 7  # older days are reported, not mailed
+    """Whether the server asks for user and password."""
+    user: Name | None = None
+    """The user; left out: from the environment, as the password."""
+    password_file: Path | None = None
+    """A file that holds the password and that nobody else may read."""
+    days_back: Annotated[int, Field(ge=1, le=366)] = 7
+    """Reports of older days are written, but not mailed."""
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        seen = {address(text) for text in self.to}
+        for number, reader in enumerate(self.reader):
+            own = {address(text) for text in reader.to}
+            if twice := sorted(seen & own):
+                text = f"{twice[0]} is named in [mail] to or in another table; name each once"
+                raise TableError([(("reader", number, "to"), text)])
+            seen |= own
+        return self
+
+    @property
+    def readers(self) -> tuple[Reader, ...]:
+        """Everyone who is mailed, those of every report first."""
+        return (Reader(to=self.to), *self.reader)
+
+    def beside(self, base: Path) -> Mail:
+        """Return the same with its files found from the folder of the site file."""
+        file = self.password_file
+        return self if file is None else self.model_copy(update={"password_file": base / file})

@@ -8,9 +8,13 @@ from enum import StrEnum
 class Sample(StrEnum):
     """How a historian records a tag's points; the value is the word of the site file."""
 
-    AT_INTERVALS = "at intervals"  # the value at evenly spaced instants
-    ON_CHANGE = "on change"  # a point whenever the value changes; it holds until the next one
-    THINNED = "thinned"  # points near the straight line between others were left out
+    AT_INTERVALS = "at intervals"
+    """The value at even intervals; nothing is made up between them."""
+    ON_CHANGE = "on change"
+    """A point at each change; it holds until the next one, two days at most, and is no gap
+    meanwhile."""
+    THINNED = "thinned"
+    """Near points left out; straight between points up to four hours apart."""
 
 
 _FORMER = {"snapshot": "at intervals", "step": "on change", "compressed": "thinned"}

@@ -10,7 +10,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
-from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn
+from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn, UnitsTable
 from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import Table, TableError
@@ -22,9 +22,15 @@ class Site(Table):
     plant: Plant
     folders: Folders = Folders()
     take_in: TakeIn = TakeIn()
+    units: UnitsTable = UnitsTable()
     mail: Mail | None = None
+    """Left out: nothing is mailed. User and password come from `user` and `password_file`, or from
+    `ROWCALL_SMTP_USER` and `ROWCALL_SMTP_PASSWORD` in the environment; `ROWCALL_SMTP_CA` may name
+    the file of a certificate authority of your own."""
     log: Log | None = None
+    """Left out: runs write to stderr only."""
     rules: dict[str, dict[str, str | int | float]] = Field(default_factory=dict)
+    """A table a rule, `[rules.row_silent]`, with any threshold that `rowcall rules` lists."""
     baghouse: tuple[Baghouse, ...]
     base: Annotated[Path, Field(exclude=True)] = Path()
 
@@ -35,7 +41,7 @@ class Site(Table):
         ids = [baghouse.id for baghouse in self.baghouse]
         if len(set(ids)) < len(ids):
             raise ValueError(f"baghouse ids {ids} must differ from each other")
-        if found := list(self._tags_of_two()):
+        if found := [*self._tags_of_two(), *self._readers_of_none(ids)]:
             raise TableError(found)
         return self
 
@@ -52,6 +58,14 @@ class Site(Table):
                         f"{first.id}; one tag records one thing, so one of the two is wrong"
                     )
                     yield ("baghouse", number, "tag", index), text
+
+    def _readers_of_none(self, ids: list[str]) -> Iterator[tuple[tuple[str | int, ...], str]]:
+        """Yield readers' baghouses that the site file has not."""
+        for number, reader in enumerate(self.mail.reader if self.mail else ()):
+            for index, house in enumerate(reader.baghouses or ()):
+                if house not in ids:
+                    text = f"there is no baghouse {house!r}; allowed are {', '.join(ids)}"
+                    yield ("mail", "reader", number, "baghouses", index), text
 
     @property
     def take_in_settings(self) -> TakeIn:

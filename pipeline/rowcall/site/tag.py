@@ -20,16 +20,29 @@ class Tag(Table):
     """One tag of the historian and its role."""
 
     role: Role
+    """What the tag measures; a word of the table of roles."""
     tag: Name
+    """Its name in the exports. `{compartment}` and `{row}`, or `{row:02d}`, write one table out
+    for all."""
     unit: str
+    """UCUM code of the recorded numbers; `1` for bits and counters."""
     sample: Annotated[Sample, BeforeValidator(present_word)] = Sample.AT_INTERVALS
+    """How the historian records it."""
     compartment: Annotated[int, Field(ge=1)] | None = None
+    """Where it measures; left out: it serves the whole baghouse."""
     row: Annotated[int, Field(ge=1)] | None = None
+    """Of the compartment; for `row_solenoid` only."""
     span: Annotated[tuple[float, float] | None, Field(alias="range")] = None
-    scale: Annotated[float, Field(gt=0)] = 1.0  # the recorded number times this is in `unit`
-    numbers: tuple[Annotated[int, Field(ge=0)], ...] | None = None  # a counter's, row 1 first
+    """The transmitter's range in `unit`; values outside are not judged."""
+    scale: Annotated[float, Field(gt=0)] = 1.0
+    """The recorded number times this is in `unit`."""
+    numbers: tuple[Annotated[int, Field(ge=0)], ...] | None = None
+    """What a step counter shows for each row, row 1 (of compartment 1) first; left out: 1, 2, 3
+    ..."""
     valid_from: date = date.min
+    """First day of this name, unit or scale; a renamed or rescaled tag has a table for each."""
     valid_to: date = date.max
+    """Last day of it; both days count."""
 
     @model_validator(mode="after")
     def _fits(self) -> Self:

@@ -19,11 +19,17 @@ Path = Sequence[str | int]
 
 
 def readable_tables(text: str) -> dict[str, object]:
-    """Return the tables of a text of which some part is no TOML; of several by a name, the last."""
+    """Return the tables of a text of which some part is no TOML; of several by a name, the last.
+
+    A table within another, `[[mail.reader]]`, leaves the rest of that one as it is.
+    """
     found: dict[str, object] = {}
     for part in re.split(r"(?m)^(?=[ \t]*\[)", text):
         with suppress(tomllib.TOMLDecodeError):
-            found |= tomllib.loads(part)
+            for name, table in tomllib.loads(part).items():
+                before = found.get(name)
+                is_within = isinstance(before, dict) and isinstance(table, dict)
+                found[name] = before | table if is_within else table
     return found
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Annotated
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Annotated, Any
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -28,7 +29,27 @@ class TableError(ValueError):
         super().__init__("; ".join(text for _, text in self.found))
 
 
-def between(low: str, high: str) -> AfterValidator:
+@dataclass(frozen=True, slots=True)
+class Written:
+    """How a value is written in the site file, where its type does not say so.
+
+    Attributes:
+        shown: writes a default that way.
+    """
+
+    text: str
+    shown: Callable[[Any], str] = str
+
+
+@dataclass(frozen=True)
+class Between(AfterValidator):
+    """A check of a range, with its limits as a person writes them."""
+
+    low: str
+    high: str
+
+
+def between(low: str, high: str) -> Between:
     """Refuse quantities that no baghouse has: a slip of the unit or of a digit."""
     lowest, highest = (_inside(text) for text in (low, high))
 
@@ -37,7 +58,7 @@ def between(low: str, high: str) -> AfterValidator:
             raise ValueError(f"no baghouse has this; allowed is {low} to {high}: check the unit")
         return value
 
-    return AfterValidator(check)
+    return Between(check, low, high)
 
 
 def _inside(text: str) -> float:
@@ -48,11 +69,12 @@ def _quantity(dimension: Dimension) -> BeforeValidator:
     return BeforeValidator(lambda text: parse_quantity(text, dimension))
 
 
-Pressure = Annotated[float, _quantity(Dimension.PRESSURE)]
-Temperature = Annotated[float, _quantity(Dimension.TEMPERATURE)]
-Flow = Annotated[float, _quantity(Dimension.FLOW), Field(gt=0)]
-Seconds = Annotated[float, _quantity(Dimension.TIME), Field(gt=0)]
-Area = Annotated[float, _quantity(Dimension.AREA), Field(gt=0)]
-Volume = Annotated[float, _quantity(Dimension.VOLUME), Field(gt=0)]
-Ratio = Annotated[float, _quantity(Dimension.RATIO), Field(ge=0)]
+# The dimension stands beside the check for the reference of the site file.
+Pressure = Annotated[float, Dimension.PRESSURE, _quantity(Dimension.PRESSURE)]
+Temperature = Annotated[float, Dimension.TEMPERATURE, _quantity(Dimension.TEMPERATURE)]
+Flow = Annotated[float, Dimension.FLOW, _quantity(Dimension.FLOW), Field(gt=0)]
+Seconds = Annotated[float, Dimension.TIME, _quantity(Dimension.TIME), Field(gt=0)]
+Area = Annotated[float, Dimension.AREA, _quantity(Dimension.AREA), Field(gt=0)]
+Volume = Annotated[float, Dimension.VOLUME, _quantity(Dimension.VOLUME), Field(gt=0)]
+Ratio = Annotated[float, Dimension.RATIO, _quantity(Dimension.RATIO), Field(ge=0)]
 Name = Annotated[str, Field(min_length=1, max_length=120)]

@@ -12,10 +12,6 @@ from rowcall.store.samples import naive_utc
 if TYPE_CHECKING:
     import polars as pl
 
-# What a spreadsheet runs may have blanks before it, and full-width signs count as well.
-_FORMULA = "^\\s*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\\t\\r\\n]"
-_NUMBER = r"^[+\-]?[\d.,]+(?:[eE][+\-]?\d+)?$"
-
 
 @dataclass(frozen=True, slots=True)
 class Kept:
@@ -80,15 +76,3 @@ def _kept(store: Store, query: str, kept: Kept | None) -> pl.DataFrame:
         query.format(where), params=[wanted.file, wanted.reason]
     ).pl()
     return found
-
-
-def harmless(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return a table of texts that a spreadsheet will not take for formulas.
-
-    A text that begins like a formula, and is no plain number, gets an apostrophe before it.
-    """
-    import polars as pl
-
-    text = pl.col(pl.String)
-    is_formula = text.str.contains(_FORMULA) & ~text.str.contains(_NUMBER)
-    return rows.with_columns(pl.when(is_formula).then("'" + text).otherwise(text).name.keep())

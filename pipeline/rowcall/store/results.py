@@ -58,11 +58,22 @@ def meanings_of(store: Store, baghouse: str, day: date, days: int) -> dict[date,
 
 def verdicts_of(store: Store, day: date) -> dict[tuple[str, Subject], Verdict]:
     """Return the verdict on every rule and subject as the day was last judged."""
+    return {key: verdict for key, (verdict, _) in urgencies_of(store, day).items()}
+
+
+def urgencies_of(
+    store: Store, day: date
+) -> dict[tuple[str, Subject], tuple[Verdict, Urgency | None]]:
+    """Return verdict and urgency on every rule and subject as the day was last judged."""
     rows = store.connection.execute(
-        'SELECT rule, baghouse, compartment, "row", is_place, verdict FROM findings WHERE day = ?',
+        'SELECT rule, baghouse, compartment, "row", is_place, verdict, urgency FROM findings '
+        "WHERE day = ?",
         [day],
     ).fetchall()
-    return {(str(rule), Subject(*subject)): Verdict(verdict) for rule, *subject, verdict in rows}
+    return {
+        (str(rule), Subject(*subject)): (Verdict(verdict), Urgency(urgency) if urgency else None)
+        for rule, *subject, verdict, urgency in rows
+    }
 
 
 def holds(store: Store, day: date, findings: Iterable[Finding]) -> bool:
@@ -124,15 +135,6 @@ def save_day(
             judged.verdicts_changed,
         ],
     )
-
-
-def urgencies_found(store: Store, day: date) -> dict[str, int]:
-    """Return how many findings of a day there are of each urgency."""
-    rows = store.connection.execute(
-        "SELECT urgency, count(*) FROM findings WHERE day = ? AND verdict = ? GROUP BY urgency",
-        [day, Verdict.FOUND.value],
-    ).fetchall()
-    return {str(urgency): int(n) for urgency, n in rows}
 
 
 def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:

@@ -253,6 +253,13 @@ CREATE TABLE basis (
 );
 """
 
+_MAIL_FAILURES = """
+ALTER TABLE mails ADD COLUMN n_failed INTEGER DEFAULT 0;
+ALTER TABLE mails ADD COLUMN first_failed_at TIMESTAMP;
+ALTER TABLE mails ADD COLUMN said VARCHAR DEFAULT '';
+UPDATE mails SET n_failed = 1, first_failed_at = changed_at WHERE state = 'refused';
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -274,4 +281,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("when files were written", _WRITTEN),
     Migration("notices and when they were said", _NOTICES),
     Migration("what a judgement rests on", _BASIS),
+    Migration("mails that failed", _MAIL_FAILURES),
 )

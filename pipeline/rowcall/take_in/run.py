@@ -17,6 +17,7 @@ from threading import Event
 from typing import TYPE_CHECKING
 
 from rowcall.errors import ExportError, printable
+from rowcall.progress import Step
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.ledger import Seen, find_file, has_aside, has_size, note_seen, seen_files
@@ -93,7 +94,7 @@ def taking_in(
     ahead: Ahead | None = None
     seen, n_known = seen_files(store), 0
     try:
-        for path, following in zip_longest(paths, paths[1:]):
+        for number, (path, following) in enumerate(zip_longest(paths, paths[1:]), start=1):
             mine, ahead = ahead, None
             file = _as_seen(site, path)
             if mine is None and file in seen and (known := _known(run_now(), path, seen[file])):
@@ -108,12 +109,13 @@ def taking_in(
                     ahead = Ahead.begin(run_now(), path)
 
             name = name_within(site.inbox, path)
-            progress(printable(f"taking in {name}"))
+            progress(Step(printable(f"taking in {name}"), number, len(paths)))
             results = []
             for own_name, result in _take_in_file(run, path, name, mine, begin_next):
                 results.append(result)
                 if result.outcome not in _UNSAID:
-                    progress(result.message or printable(f"{own_name}: {_counted(result)}"))
+                    counted = printable(f"{own_name}: {_counted(result)}")
+                    progress(result.message or Step(counted, number, len(paths)))
                 yield result
             n_known += all(result.outcome is Outcome.KNOWN for result in results)
             _note_seen(store, file, _as_seen(site, path), results)

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 
+from rowcall.csv_text import text_of
 from rowcall.model import Work
 from rowcall.work_log.problem import Column, Problem, quoted
 
@@ -158,7 +159,7 @@ def _records(
                 past = begin + reader.line_num
                 if any(_has_work(line, delimiter, work_at) for line in lines[at + 1 : past]):
                     raise csv.Error
-                yield at + 1, [cell.strip() for cell in cells]
+                yield at + 1, [text_of(cell.strip()) for cell in cells]
                 at = past
         except csv.Error:
             yield at + 1, None

@@ -26,7 +26,7 @@ MEANINGS: Mapping[Work, str] = {
     Work.NOTE: "a remark that changes no judgement",
 }
 
-_COLUMNS: Mapping[Column, str] = {
+COLUMNS: Mapping[Column, str] = {
     Column.TIME: "2026-03-12, or 2026-03-12 06:30 in plant time; always needed",
     Column.BAGHOUSE: "its id in the site file; empty: all",
     Column.COMPARTMENT: 'number, or several: 1-4 or "1, 2"; empty: all',
@@ -49,7 +49,7 @@ def guide() -> str:
     return "\n".join(
         (
             "Columns (format them as text in a spreadsheet program, or it rewrites times):",
-            *_listed(_COLUMNS),
+            *_listed(COLUMNS),
             "Kinds of work:",
             *_listed(MEANINGS),
         )

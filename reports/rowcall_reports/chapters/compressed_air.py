@@ -7,39 +7,40 @@ from collections.abc import Callable, Collection, Sequence
 
 from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of
 from rowcall.model import BaghouseDay, Fact, FactBook
+from rowcall.units import Units
 from rowcall_reports import wording
 
 _EVEN = 0.9  # chosen: a round more or less, of a day's rounds, is no unevenness
 _NOTE = (
-    "Free air is that of an ideal gas at constant temperature and 1013 mbar; a header emptied "
-    "within a tenth of a second cools and gives up to 29 % less."
+    "Free air is that of an ideal gas at constant temperature and a standard atmosphere; a header "
+    "emptied within a tenth of a second cools and gives up to 29 % less."
 )
 
 
-Write = Callable[[FactBook, int], str]  # one number, from the facts of a header
+Write = Callable[[FactBook, int, Units], str]  # one number, from the facts of a header
 
 
-def _measured(fact: Fact, unit: str, digits: int, scale: float = 1.0) -> Write:
-    return lambda facts, header: wording.measure(facts.of(fact, header), unit, digits, scale)
+def _quantity(fact: Fact, scale_of: wording.ScaleOf) -> Write:
+    return lambda facts, header, units: wording.quantity(facts.of(fact, header), scale_of(units))
 
 
-def _cycle_loss(facts: FactBook, header: int) -> str:
+def _cycle_loss(facts: FactBook, header: int, units: Units) -> str:
     loss, share = (facts.of(f, header) for f in (Fact.CYCLE_LOSS_PA, Fact.CYCLE_LOSS_SHARE))
     if math.isnan(loss) or math.isnan(share):
         return wording.NO_VALUE
     # Of a header that is back in time only noise is left, of either sign.
-    return f"{wording.measure(max(loss, 0.0), 'bar', 2, 1e5)} ({wording.percent(max(share, 0.0))})"
+    return f"{units.pressure.show(max(loss, 0.0))} ({wording.percent(max(share, 0.0))})"
 
 
 _COLUMNS: Sequence[tuple[str, Write]] = (
-    ("Between pulses", _measured(Fact.INTERVAL_S, "s", 1)),
-    ("Pulse length", _measured(Fact.PULSE_LENGTH_S, "ms", 0, 1e-3)),
-    ("Plateau", _measured(Fact.PLATEAU_PA, "bar gauge", 2, 1e5)),
-    ("Shortfall at the next pulse", _measured(Fact.SHORTFALL_PA, "bar", 2, 1e5)),
+    ("Between pulses", _quantity(Fact.INTERVAL_S, wording.fixed("s", 1))),
+    ("Pulse length", _quantity(Fact.PULSE_LENGTH_S, wording.fixed("ms", 0, 1e-3))),
+    ("Plateau", _quantity(Fact.PLATEAU_PA, lambda units: units.gauge)),
+    ("Shortfall at the next pulse", _quantity(Fact.SHORTFALL_PA, lambda units: units.pressure)),
     ("Pressure loss over a cleaning cycle", _cycle_loss),
-    ("Idle", _measured(Fact.IDLE_PA, "bar gauge", 2, 1e5)),
-    ("Free air per pulse", _measured(Fact.FREE_AIR_M3, "m³", 3)),
-    ("Free air that day", _measured(Fact.FREE_AIR_DAY_M3, "m³", 0)),
+    ("Idle", _quantity(Fact.IDLE_PA, lambda units: units.gauge)),
+    ("Free air per pulse", _quantity(Fact.FREE_AIR_M3, lambda units: units.air)),
+    ("Free air that day", _quantity(Fact.FREE_AIR_DAY_M3, lambda units: units.air)),
 )
 
 
@@ -51,7 +52,10 @@ def write_headers(day: BaghouseDay, facts: FactBook, off: Collection[tuple[int, 
     off: rows that were off on purpose.
     """
     headers = headers_of(day)
-    written = [(head, [write(facts, header) for header in headers]) for head, write in _COLUMNS]
+    units = day.units
+    written = [
+        (head, [write(facts, header, units) for header in headers]) for head, write in _COLUMNS
+    ]
     shown = [column for column in written if set(column[1]) - {wording.NO_VALUE}]
     if not shown:
         return ""
@@ -62,7 +66,11 @@ def write_headers(day: BaghouseDay, facts: FactBook, off: Collection[tuple[int, 
     table = wording.table(
         ["Header", *(head for head, _ in shown)], lines, right=range(1, len(shown) + 1)
     )
-    parts = [table, _settings(day, facts, off), *(_loss(facts, header) for header in headers)]
+    parts = [
+        table,
+        _settings(day, facts, off),
+        *(_loss(facts, header, units) for header in headers),
+    ]
     free_air = (Fact.FREE_AIR_M3, Fact.DECAY_M3_S)
     if any((fact, header, 0) in facts for fact in free_air for header in headers):
         parts.append(_NOTE)
@@ -81,7 +89,7 @@ def _settings(day: BaghouseDay, facts: FactBook, off: Collection[tuple[int, int]
     if any(fact is Fact.PULSE_LENGTH_S for fact, _, _ in facts):
         parts.append(f"Pulse length set: {wording.measure(house.pulse_time, 'ms', 0, 1e-3)}.")
     if house.pulse_pressure is not None:
-        parts.append(f"Pulse pressure set: {wording.bar_gauge(house.pulse_pressure)}.")
+        parts.append(f"Pulse pressure set: {day.units.gauge.show(house.pulse_pressure)}.")
     return " ".join([*parts, *_uneven(facts, off)])
 
 
@@ -103,20 +111,17 @@ def _uneven(facts: FactBook, off: Collection[tuple[int, int]]) -> list[str]:
     ]
 
 
-def _loss(facts: FactBook, header: int) -> str:
+def _loss(facts: FactBook, header: int, units: Units) -> str:
     """What a header lost while nothing pulsed."""
     tau, loss = facts.of(Fact.DECAY_TAU_S, header), facts.of(Fact.DECAY_PA_S, header)
     if math.isnan(tau) or math.isnan(loss):
         return ""
-    flow = 3600 * facts.of(Fact.DECAY_M3_S, header)
-    lost = (
-        f", {wording.significant(flow, 2)} m³ of free air an hour or "
-        f"{wording.significant(flow * HOURS_A_YEAR, 2)} m³ a year at that rate"
-        if math.isfinite(flow)
-        else ""
-    )
+    flow, lost = facts.of(Fact.DECAY_M3_S, header), ""
+    if math.isfinite(flow):
+        yearly = units.air.show(3600 * flow * HOURS_A_YEAR, -1)
+        lost = f", {units.air_flow.show(flow, -1)} or {yearly} a year at that rate"
     return (
         f"Header {header or 'of all'} lost pressure while nothing pulsed: "
-        f"{wording.measure(60 * loss, 'bar', 3, 1e5)} a minute at first, time constant "
+        f"{units.pressure.show(60 * loss, 1)} a minute at first, time constant "
         f"{wording.duration(tau)}{lost}."
     )

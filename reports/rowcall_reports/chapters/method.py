@@ -8,8 +8,9 @@ from collections import Counter
 import rowcall
 from rowcall.day_report import DayReport
 from rowcall.file_note import FileNote
-from rowcall.model import BaghouseDay, Limits, Threshold, Verdict
-from rowcall.units import find_unit, parse_quantity, symbol
+from rowcall.model import Limits, Threshold, Verdict
+from rowcall.site import Baghouse
+from rowcall.units import Dimension, Scale, Units, find_unit, parse_quantity, symbol
 from rowcall_reports import wording
 from rowcall_reports.prepared import PreparedReport
 
@@ -32,7 +33,7 @@ def write_method(prepared: PreparedReport) -> str:
         "interlocks and inspections of the plant.",
         _checks_table(prepared) if report.findings else "",
         _limits(report),
-        *(_set_up(day) for day in report.baghouses),
+        *(_set_up(day.baghouse, report.site.units.scales) for day in report.baghouses),
         _files(report),
         f"Days run from midnight to midnight in {wording.escape(report.site.plant.time_zone)}. "
         f"Judged by rowcall {rowcall.__version__}, revision {report.revision} of this day.",
@@ -51,7 +52,7 @@ def _limits(report: DayReport) -> str:
         ]
         for rule in report.rules
         for limit in rule.thresholds
-        if (shown := _in_force(limit, report.limits.get(rule.name, {})))
+        if (shown := _in_force(limit, report.limits.get(rule.name, {}), report.site.units.scales))
     ]
     all_of_them = "`rowcall rules` prints every limit with its source."
     if not lines:
@@ -60,31 +61,32 @@ def _limits(report: DayReport) -> str:
     return f"Limits that differ from their defaults ({all_of_them}):\n\n{table}"
 
 
-def _in_force(limit: Threshold, limits: Limits) -> str:
-    """Return a changed limit in the unit its author wrote, and its default; '' of others."""
+def _in_force(limit: Threshold, limits: Limits, units: Units) -> str:
+    """Return a changed limit and its default; '' of others.
+
+    Pressures are of headers, in the site's unit; all else is in the unit that its author wrote.
+    """
     default = parse_quantity(limit.text, limit.dimension)
     value = limits.get(limit.key, default)
-    written = _readable(limit.text)
     if math.isclose(value, default, rel_tol=1e-9, abs_tol=1e-12):
         return ""
-    code = limit.text.split()[-1] if len(limit.text.split()) > 1 else "1"
-    amount = wording.significant(find_unit(code).from_inside(value), 6)
-    shown = f"{amount} {symbol(code)}".strip()
-    return f"**{wording.escape(shown)}** (default {wording.escape(written)})"
+    _, _, code = limit.text.partition(" ")
+    unit, scale = find_unit(code or "1"), units.pressure
+    if limit.dimension is not Dimension.PRESSURE:
+        scale = Scale(unit.factor, symbol(code), offset=unit.offset)
+    shown, written = (
+        wording.escape(f"{wording.significant(scale.of(one), 6)} {scale.words}".strip())
+        for one in (value, default)
+    )
+    return f"**{shown}** (default {written})"
 
 
-def _readable(quantity: str) -> str:
-    """Return a quantity with the print symbol of its unit."""
-    amount, _, code = quantity.partition(" ")
-    return f"{amount} {symbol(code.strip())}".strip()
-
-
-def _set_up(day: BaghouseDay) -> str:
-    house, cleaning = day.baghouse, day.baghouse.cleaning
+def _set_up(house: Baghouse, units: Units) -> str:
+    cleaning = house.cleaning
     rows = wording.spans(set(house.rows))
     parts = [f"{wording.count(house.compartments, 'compartment')} of {rows} rows"]
     if cleaning.mode == "on_demand":
-        low, high = wording.kilopascal(cleaning.stop_dp), wording.kilopascal(cleaning.start_dp)
+        low, high = map(units.dp.show, (cleaning.stop_dp, cleaning.start_dp))
         parts.append(f"cleaning on demand from {high} down to {low}")
     else:
         parts.append(f"cleaning on time, a row every {wording.measure(cleaning.interval, 's', 0)}")
@@ -92,10 +94,10 @@ def _set_up(day: BaghouseDay) -> str:
         parts.append(f"bags of {house.media.value}")
     limits = house.temperature_limits()
     if limits is not None:
-        low, high = (wording.celsius(limit) for limit in limits)
+        low, high = map(units.temperature.show, limits)
         parts.append(f"limits {low} continuous and {high} surge")
     if house.residual_dp_limit is not None:
-        parts.append(f"residual DP limit {wording.kilopascal(house.residual_dp_limit)}")
+        parts.append(f"residual DP limit {units.dp.show(house.residual_dp_limit)}")
     return f"{wording.escape(house.id)} as the site file has it: {', '.join(parts)}."
 
 

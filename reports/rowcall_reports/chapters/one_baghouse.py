@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from rowcall.model import Fact, FactBook
+from rowcall.units import Scale
 from rowcall_reports import wording
 from rowcall_reports.inlet import InletTag
 from rowcall_reports.prepared import PreparedDay
@@ -33,7 +34,7 @@ def write_recovery(baghouse: PreparedDay) -> str:
                 wording.measure(recovery, "s", 1),
                 wording.measure(_of_header(Fact.RECOVERY_S, baghouse.usual, compartment), "s", 1),
                 _slowest(baghouse, compartment),
-                wording.bar_gauge(before),
+                wording.quantity(before, baghouse.day.units.gauge),
                 wording.number(facts.of(Fact.N_PULSES, compartment)),
             ]
         )
@@ -58,30 +59,38 @@ def _slowest(baghouse: PreparedDay, compartment: int) -> str:
     return f"{baghouse.day.row_word(compartment)} {row}: {wording.measure(tau, 's', 1)}"
 
 
-# Fact, words, unit, decimals, and the divisor from the inside unit.
-_DP_LINES: Sequence[tuple[Fact, str, str, int, float]] = (
-    (Fact.RESIDUAL_DP_PA, "Residual DP (just after cleaning)", "kPa", 2, 1e3),
-    (Fact.PEAK_DP_PA, "Peak DP (just before cleaning)", "kPa", 2, 1e3),
-    (Fact.RESIDUAL_DRAG, "Residual drag (residual DP / face velocity)", "kPa·s/m", 1, 1e3),
-    (Fact.CYCLE_TIME_S, "Cycle time (clean to clean)", "min", 1, 60.0),
-    (Fact.N_CYCLES, "Cleaning cycles", "", 0, 1.0),
-    (Fact.N_PULSES, "Pulses", "", 0, 1.0),
-    (Fact.FLOW_M3_S, "Gas flow", "m³/s", 1, 1.0),
-    (Fact.RUNNING_MIN, "Time running", "h", 1, 60.0),
-    (Fact.N_STARTS, "Starts", "", 0, 1.0),
-    (Fact.COLD_GAS_MIN, "Gas below the water dew point", "min", 0, 1.0),
-    (Fact.ACID_GAS_MIN, "Gas below the acid dew point", "min", 0, 1.0),
+_DP_LINES: Sequence[tuple[Fact, str, wording.ScaleOf]] = (
+    (
+        Fact.RESIDUAL_DP_PA,
+        "Residual DP (just after cleaning, not corrected for flow)",
+        lambda units: units.dp,
+    ),
+    (Fact.PEAK_DP_PA, "Peak DP (just before cleaning)", lambda units: units.dp),
+    (
+        Fact.RESIDUAL_DRAG,
+        "Residual drag (residual DP / face velocity)",
+        lambda units: units.drag,
+    ),
+    (Fact.CYCLE_TIME_S, "Cycle time (clean to clean)", wording.fixed("min", 1, 60.0)),
+    (Fact.N_CYCLES, "Cleaning cycles", wording.fixed("", 0)),
+    (Fact.N_PULSES, "Pulses", wording.fixed("", 0)),
+    (Fact.FLOW_M3_S, "Gas flow", lambda units: units.gas_flow),
+    (Fact.RUNNING_MIN, "Time running", wording.fixed("h", 1, 60.0)),
+    (Fact.N_STARTS, "Starts", wording.fixed("", 0)),
+    (Fact.COLD_GAS_MIN, "Gas below the water dew point", wording.fixed("min", 0)),
+    (Fact.ACID_GAS_MIN, "Gas below the acid dew point", wording.fixed("min", 0)),
 )
 
 
 def write_dp(baghouse: PreparedDay) -> str:
     """Return the DP numbers of the day against the week before, '' without any."""
     lines = []
-    for fact, words, unit, digits, scale in _DP_LINES:
+    for fact, words, scale_of in _DP_LINES:
         now, before = baghouse.facts.of(fact), baghouse.usual.of(fact)
         if math.isnan(now):
             continue
-        shown = [wording.measure(side, unit, digits, scale) for side in (now, before)]
+        scale = scale_of(baghouse.day.units)
+        shown = [wording.quantity(side, scale) for side in (now, before)]
         lines.append([words, *shown, wording.change(now, before)])
     if not lines:
         return ""
@@ -91,12 +100,13 @@ def write_dp(baghouse: PreparedDay) -> str:
 def write_temperature(baghouse: PreparedDay) -> str:
     """Return the inlet temperature by tag against the limits, '' when there is none."""
     tags, limits = baghouse.inlet, baghouse.day.baghouse.temperature_limits()
+    scale = baghouse.day.units.temperature
     if not tags:
         return ""
     head = ["Inlet temperature", "Compartment", "Highest 1-minute average"]
     named = zip(("continuous", "surge"), limits or (), strict=False)
-    head += [f"Above {words} limit {wording.celsius(limit)}" for words, limit in named]
-    lines = [_temperature_line(one, limits or ()) for one in tags]
+    head += [f"Above {words} limit {scale.show(limit)}" for words, limit in named]
+    lines = [_temperature_line(one, limits or (), scale) for one in tags]
     table = wording.table(head, lines, right=range(2, len(head)))
     if limits is None:
         note = (
@@ -112,7 +122,7 @@ def write_temperature(baghouse: PreparedDay) -> str:
     return f"{table}\n\n{note}"
 
 
-def _temperature_line(one: InletTag, limits: Sequence[float]) -> list[str]:
+def _temperature_line(one: InletTag, limits: Sequence[float], scale: Scale) -> list[str]:
     above = [wording.measure(one.minutes_above(limit), "min", 0) for limit in limits]
     place = str(one.compartment) if one.compartment else "all"
-    return [wording.escape(one.tag), place, wording.celsius(one.highest_c), *above]
+    return [wording.escape(one.tag), place, scale.show(one.highest_c), *above]

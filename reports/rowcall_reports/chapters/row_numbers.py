@@ -9,6 +9,7 @@ from datetime import timedelta
 
 from rowcall.diagnosis.row_evidence import RowEvidence, row_evidence, share_interval
 from rowcall.model import BaghouseDay, FactBook
+from rowcall.units import Scale
 from rowcall_reports import wording
 from rowcall_reports.row_marks import Marks
 
@@ -44,7 +45,7 @@ def write_numbers(day: BaghouseDay, marks: Marks) -> str:
         ("Sent", lambda row: wording.number(row.evidence.sent)),
         ("Answered / judged", _answered),
         ("Share answered", _share),
-        ("Drop", _drop),
+        ("Drop", lambda row: _drop(row, day.units.pressure)),
         ("Against the peers'", _ratio),
         ("Closes later by", _late),
     )
@@ -78,9 +79,9 @@ def _share(row: _Row) -> str:
     return f"{wording.percent(share)} ({100 * low:.0f}-{wording.percent(high)})"
 
 
-def _drop(row: _Row) -> str:
+def _drop(row: _Row, scale: Scale) -> str:
     # The largest of nan and 0.0 is nan: a drop that is not known stays so.
-    return wording.measure(max(row.evidence.drop_pa, 0.0), "bar", 2, 1e5)
+    return wording.quantity(max(row.evidence.drop_pa, 0.0), scale)
 
 
 def _ratio(row: _Row) -> str:

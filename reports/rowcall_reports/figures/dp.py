@@ -51,7 +51,8 @@ def draw_dp(baghouse: PreparedDay) -> Picture | None:
 
 def _draw_day(axes: Axes, day: BaghouseDay) -> None:
     hours = day.minutes["minute"].to_numpy() / 60
-    dp = day.minutes["dp_pa"].to_numpy() / 1e3
+    scale = day.units.dp
+    dp = scale.of(day.minutes["dp_pa"].to_numpy())
     shade_stops(axes, day)
     axes.plot(hours, dp, color=canvas.PALE_INK, linewidth=0.7)
     levels = [("residual_dp_pa", canvas.BLUE, "residual"), ("peak_dp_pa", canvas.RUST, "peak")]
@@ -61,7 +62,7 @@ def _draw_day(axes: Axes, day: BaghouseDay) -> None:
         cycles = shown_cycles(day, name)
         if cycles.is_empty():
             continue
-        value = cycles[name].to_numpy() / 1e3
+        value = scale.of(cycles[name].to_numpy())
         start, end = cycles["start_s"].to_numpy() / 3600, cycles["end_s"].to_numpy() / 3600
         axes.hlines(value, start, end, colors=[color], linewidths=1.8)
         top = max(top, float(value.max()))
@@ -69,12 +70,13 @@ def _draw_day(axes: Axes, day: BaghouseDay) -> None:
     if day.baghouse.cleaning.mode == "on_demand":
         cleaning = day.baghouse.cleaning
         for pascal, words in ((cleaning.start_dp, "start"), (cleaning.stop_dp, "stop")):
-            axes.axhline(pascal / 1e3, color=canvas.INK, linewidth=0.8, linestyle=canvas.DASHES)
-            ends.append((pascal / 1e3, f"{words} {pascal / 1e3:.2f}", canvas.INK))
-            top = max(top, pascal / 1e3)
+            at = scale.of(pascal)
+            axes.axhline(at, color=canvas.INK, linewidth=0.8, linestyle=canvas.DASHES)
+            ends.append((at, f"{words} {scale.number(pascal)}", canvas.INK))
+            top = max(top, at)
     axes.set_ylim(0, top * 1.12)
     label_ends(axes, ends)
-    title_axes(axes, "DP through the day, kPa", day)
+    title_axes(axes, f"DP through the day, {scale.words}", day)
     clock_axis(axes, day)
 
 
@@ -87,7 +89,8 @@ def shown_cycles(day: BaghouseDay, name: str) -> pl.DataFrame:
 
 def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
     ago = np.array([(shown - day.day).days for shown in trend["day"]], dtype=float)
-    value = trend["value"].to_numpy() / 1e3
+    scale = day.units.dp
+    value = scale.of(trend["value"].to_numpy())
     smooth = _running_median(ago, value)
     axes.plot(ago, value, "o", markersize=2.6, color=canvas.PALE_INK, markeredgewidth=0)
     axes.plot(ago, smooth, color=canvas.BLUE, linewidth=1.6)
@@ -95,9 +98,10 @@ def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
     low, high = float(value.min()), float(value.max())
     limit = day.baghouse.residual_dp_limit
     if limit is not None:
-        axes.axhline(limit / 1e3, color=canvas.INK, linewidth=1.0, linestyle=canvas.DASHES)
-        ends.append((limit / 1e3, f"limit {limit / 1e3:.2f}", canvas.INK))
-        high = max(high, limit / 1e3)
+        at = scale.of(limit)
+        axes.axhline(at, color=canvas.INK, linewidth=1.0, linestyle=canvas.DASHES)
+        ends.append((at, f"limit {scale.number(limit)}", canvas.INK))
+        high = max(high, at)
     margin = max(0.1 * (high - low), 0.02 * high)
     axes.set_ylim(low - margin, high + margin)
     axes.set_xlim(min(float(ago[0]), -7.0) - 0.5, 0.5)
@@ -106,7 +110,7 @@ def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
     shown = [day.day - timedelta(days=int(back)) for back in weeks]
     axes.set_xticks(-weeks, ["today", *(wording.day_in_sentence(when, when) for when in shown[1:])])
     axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
-    canvas.write_title(axes, "Residual DP by day, kPa")
+    canvas.write_title(axes, f"Residual DP by day, not corrected for flow, {scale.words}")
 
 
 def _running_median(ago: Floats, value: Floats) -> Floats:
@@ -186,17 +190,17 @@ def _spread(values: Sequence[float], apart: float) -> list[float]:
 
 
 def _alt(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: bool) -> str:
-    parts = [f"DP of {day.baghouse.id}."]
+    parts, show = [f"DP of {day.baghouse.id}."], day.units.dp.show
     if with_day:
         dp = day.minutes["dp_pa"].drop_nulls()
         low, high = float(dp.min()), float(dp.max())  # type: ignore[arg-type]
-        parts.append(f"Over the day from {wording.kilopascal(low)} to {wording.kilopascal(high)}.")
+        parts.append(f"Over the day from {show(low)} to {show(high)}.")
     if with_trend:
         first, last = trend.row(0, named=True), trend.row(-1, named=True)
         parts.append(
-            f"Residual DP {wording.kilopascal(first['value'])} on "
+            f"Residual DP, not corrected for flow, {show(first['value'])} on "
             f"{wording.day_in_sentence(first['day'], day.day)} and "
-            f"{wording.kilopascal(last['value'])} on "
+            f"{show(last['value'])} on "
             f"{wording.day_in_sentence(last['day'], day.day)}."
         )
     return " ".join(parts)
@@ -208,5 +212,5 @@ def _caption(day: BaghouseDay, trend: pl.DataFrame, with_day: bool, with_trend: 
         parts.append("DP by minute with the residual and peak DP of each cleaning cycle")
     if with_trend:
         span = (day.day - trend["day"][0]).days + 1
-        parts.append(f"residual DP over the last {span} days")
+        parts.append(f"residual DP, not corrected for flow, over the last {span} days")
     return f"{day.baghouse.id}, " + "; below, ".join(parts) + "."

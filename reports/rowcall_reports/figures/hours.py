@@ -8,7 +8,6 @@ import numpy as np
 
 from rowcall import trade
 from rowcall.model import BaghouseDay, Floats
-from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.dp import clock_axis, label_ends, shade_stops, title_axes
 from rowcall_reports.figures.picture import Picture, picture_name
@@ -79,9 +78,10 @@ def _draw_strip(axes: Axes, day: BaghouseDay, strip: Floats) -> None:
 
 
 def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag) -> None:
-    heat = tag.minute_c
+    scale, limits_c = day.units.temperature, day.baghouse.temperature_limits() or (np.nan, np.nan)
+    heat = scale.of(tag.minute_c)
     hours = np.arange(heat.size) / 60
-    low, high = day.baghouse.temperature_limits() or (np.nan, np.nan)
+    low, high = map(scale.of, limits_c)
     shade_stops(axes, day)
     axes.fill_between(
         hours, low, heat, where=heat > low, facecolor=(0.93, 0.72, 0.55), hatch="////", linewidth=0
@@ -93,12 +93,12 @@ def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag) -> None:
     top = max(high, float(np.nanmax(heat)))
     axes.set_ylim(bottom - 0.1 * (top - bottom), top + 0.1 * (top - bottom))
     ends: list[tuple[float, str, canvas.Color]] = [
-        (low, f"limit {low:.0f}", canvas.RUST),
-        (high, f"surge {high:.0f}", canvas.RUST),
+        (low, f"limit {scale.number(limits_c[0])}", canvas.RUST),
+        (high, f"surge {scale.number(limits_c[1])}", canvas.RUST),
     ]
     label_ends(axes, ends)
     clock_axis(axes, day)
-    title_axes(axes, f"Inlet °C{_where(tag)}", day)
+    title_axes(axes, f"Inlet {scale.words}{_where(tag)}", day)
 
 
 def _where(tag: InletTag) -> str:
@@ -115,7 +115,7 @@ def _alt(day: BaghouseDay, strip: Floats, heat: InletTag | None) -> str:
             f"{day.clock(int(hour))} on."
         )
     if heat is not None:
-        shown = wording.celsius(heat.highest_c)
+        shown = day.units.temperature.show(heat.highest_c)
         parts.append(f"Inlet temperature of {day.baghouse.id}{_where(heat)}, at most {shown}.")
     return " ".join(parts)
 

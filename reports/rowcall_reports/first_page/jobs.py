@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from rowcall.day_report import DayReport
 from rowcall.model import Fact, Urgency, Verdict
 from rowcall_reports import job_words, wording
 from rowcall_reports.actions import Job
@@ -19,36 +18,30 @@ _MAX_TAGS = 3  # chosen: more are not read
 SINKING = "Rows whose drop falls"
 
 
+_UNSEEN = "Still open, but not to be seen on this day"
 # Headings of the page, in its order, and how many lines stand under each, in a sentence.
 _AMOUNTS = {
     "Now": "to do now",
-    "Any day, from outside": "to do any day from outside",
+    "Any day, from outside": "to do any day",
     "Next outage": "for the next outage",
     "Watch": "to watch",
     "Without a stated urgency": "without a stated urgency",
-    "Still open, but not to be seen on this day": "found earlier still open",
+    _UNSEEN: "found earlier",
 }
 
 
-def write_amount(prepared: PreparedReport) -> str:
-    """Return how many lines stand under each heading of what to do."""
-    if not prepared.own_jobs:
-        return f"**{_nothing(prepared.report)}.**"
-    sections = _sections(prepared)
-    counts = {_AMOUNTS[head]: len(lines) for head, lines in sections.items() if lines}
-    amounts = [f"{n} {words}" for words, n in counts.items()]
-    words, n = next(iter(counts.items()))
-    amounts[0] = f"{wording.count(n, 'thing')} {words}"
-    return f"**{', '.join(amounts)}.**"
-
-
-def _nothing(report: DayReport) -> str:
+def counts(prepared: PreparedReport) -> str:
+    """Return how many lines stand under each heading, for the first line and a mail's subject."""
+    report, sections = prepared.report, _sections(prepared)
+    if prepared.own_jobs:
+        amounts = [(len(lines), _AMOUNTS[head]) for head, lines in sections.items() if lines]
+        first = f"{wording.count(amounts[0][0], 'thing')} {amounts[0][1]}"
+        return ", ".join([first, *(f"{n} {words}" for n, words in amounts[1:])])
     judged = {one.answer.verdict for one in report.findings} - {Verdict.CANNOT_TELL}
     what = "Nothing was found that needs work" if judged else "Nothing was judged"
-    n_open = sum(case.is_unseen for case in report.cases)
-    verb = "is" if n_open == 1 else "are"
-    earlier = f"; {wording.count(n_open, 'thing')} found earlier {verb} still open"
-    return f"{what}{earlier if n_open else ''}"
+    n_open = len(sections[_UNSEEN])
+    earlier = f"; {wording.count(n_open, 'thing')} found earlier {'is' if n_open == 1 else 'are'}"
+    return f"{what}{f'{earlier} still open' if n_open else ''}"
 
 
 def write_jobs(prepared: PreparedReport) -> list[str]:

@@ -23,7 +23,7 @@ _NEWS = {
 
 def write_news(prepared: PreparedReport) -> str:
     """Return what became of the cases on the day."""
-    cases = [case for case in prepared.report.cases if not case.explained_by]
+    cases = prepared.own_cases
     lines = [
         f"- **{words}:** {'; '.join(_of_case(prepared, case, news) for case in cases_of)}."
         for news, words in _NEWS.items()

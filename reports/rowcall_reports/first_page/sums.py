@@ -128,16 +128,19 @@ def _changes(sums: Mapping[str, tuple[float, Reference]]) -> str:
 
 def write_usage(baghouse: PreparedDay) -> str:
     """Return the table of both sums against both times, '' where no day before is known."""
-    opened = first_opened(baghouse.cases)
+    opened, units = first_opened(baghouse.cases), baghouse.day.units
     lines = []
-    for fact, words in ((Fact.N_PULSES, "Pulses"), (Fact.FREE_AIR_DAY_M3, "Free air, m³")):
+    for fact, words, scale in (
+        (Fact.N_PULSES, "Pulses", wording.fixed("", 0)(units)),
+        (Fact.FREE_AIR_DAY_M3, "Free air", units.air),
+    ):
         one = sum_of(baghouse.day, fact, opened)
         if math.isnan(one.today) or math.isnan(one.before.median):
             continue
-        cells = [words, wording.number(one.today)]
+        cells = [words, wording.quantity(one.today, scale)]
         for reference in (one.before, one.good):
             cells += [
-                wording.number(reference.median),
+                wording.quantity(reference.median, scale),
                 wording.change(one.today, reference.median),
             ]
         lines.append(cells)

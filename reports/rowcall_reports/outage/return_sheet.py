@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from rowcall.media import Fibre
 from rowcall.model import Subject, Work
 from rowcall.site import Baghouse
-from rowcall.units import show
+from rowcall.units import Units
 from rowcall.work_log.problem import Column
 from rowcall_reports import wording
 from rowcall_reports.outage.outage_sheet import FOUND, tick
@@ -34,8 +34,8 @@ def write_return(stop: Stop) -> str:
         "1. Locks off, air on": _AIR,
         "2. Leak or dye test": _leak_test(stop),
         "3. Pre-coat": _pre_coat(stop),
-        "4. Heat up": _heat_up(stop.house),
-        "5. First pulses": _first_pulses(stop.house),
+        "4. Heat up": _heat_up(stop.house, stop.site.units.scales),
+        "5. First pulses": _first_pulses(stop.house, stop.site.units.scales),
         "6. First days": _first_days(stop),
     }
     parts = [f"# Return to service: {stop.name}", f"As of {wording.long_day(stop.day)}."]
@@ -89,7 +89,7 @@ def _fibre(media: Fibre) -> str:
     return media.value.upper() if media in (Fibre.PTFE, Fibre.PPS) else media.value
 
 
-def _heat_up(house: Baghouse) -> Iterator[str]:
+def _heat_up(house: Baghouse, units: Units) -> Iterator[str]:
     yield "Heat the casing with clean, dry air before process gas enters; hopper heaters on."
     yield (
         "Pass the zone between ambient and the dew points of water and acid as fast as the unit "
@@ -103,16 +103,16 @@ def _heat_up(house: Baghouse) -> Iterator[str]:
     limits_c = house.temperature_limits()
     if limits_c is not None:
         yield (
-            f"Stay below {show(limits_c[0], 'Cel', 0)}, the continuous limit of the bags "
+            f"Stay below {units.temperature.show(limits_c[0])}, the continuous limit of the bags "
             f"({house.limit_source})."
         )
 
 
-def _first_pulses(house: Baghouse) -> Iterator[str]:
+def _first_pulses(house: Baghouse, units: Units) -> Iterator[str]:
     yield "Pulses stay off until a first cake has formed."
     cleaning = house.cleaning
     if cleaning.mode == "on_demand" and "start_dp" in cleaning.model_fields_set:
-        dp = show(cleaning.start_dp, "kPa", 2)
+        dp = units.dp.show(cleaning.start_dp)
         yield f"First pulses when DP has reached {dp}, the start set point of the site file."
     else:
         yield "The site file states no start set point: the bag maker says when pulses begin."

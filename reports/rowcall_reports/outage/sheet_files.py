@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
+from rowcall.csv_text import to_csv
 from rowcall_reports.html import to_html
 from rowcall_reports.outage.bag_sheet import rows_of, write_bag_change
 from rowcall_reports.outage.outage_sheet import looks_of, tasks, write_outage
@@ -14,7 +12,6 @@ from rowcall_reports.outage.return_sheet import LOG_HEAD, log_lines, write_retur
 from rowcall_reports.outage.stop import Stop, place_of, why_of
 from rowcall_reports.outage.stop_checks import CHECKS, Step
 
-_FORMULA = re.compile("\\s*[=+\\-@\uff1d\uff0b\uff0d\uff20]|[\t\r\n]")  # to spreadsheets
 _HEAD = (
     "step", "kind", "baghouse", "compartment", "row", "place", "what", "why", "urgency", "since",
     "count", "case", "done", "found", "name", "date",
@@ -43,19 +40,6 @@ def sheets(stop: Stop) -> dict[str, str]:
             page = to_html(text, title=title, image_src={})
             files |= {f"{stem}.md": text, f"{stem}.html": page, f"{stem}.csv": table}
     return files
-
-
-def to_csv(head: Sequence[str], lines: Iterable[Sequence[object]]) -> str:
-    """Return a CSV whose cells no spreadsheet takes for formulas."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180
-    writer.writerow(head)
-    writer.writerows([_harmless(str(cell)) for cell in line] for line in lines)
-    return out.getvalue()
-
-
-def _harmless(cell: str) -> str:
-    return f"'{cell}" if _FORMULA.match(cell) else cell
 
 
 def _lines(stop: Stop) -> Iterator[Sequence[object]]:

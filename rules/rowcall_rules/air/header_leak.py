@@ -33,7 +33,7 @@ from rowcall.model import (
     since_words,
     work,
 )
-from rowcall.units import percent, show
+from rowcall.units import Units, percent, show
 
 _SUPPLY_ERROR = 0.01  # of its logarithm; chosen: headers follow it so closely
 _MIN_HOURS = 3  # chosen: an hour or two may be a regulator being set
@@ -77,10 +77,10 @@ def _by_decay(context: Context, header: int) -> Answer:
     """Judge by what the header lost while nothing pulsed."""
     subject, facts = context.subject(header), context.facts
     tau, loss = facts.of(Fact.DECAY_TAU_S, header), facts.of(Fact.DECAY_PA_S, header)
-    flow = facts.of(Fact.DECAY_M3_S, header)
+    flow, a_minute = facts.of(Fact.DECAY_M3_S, header), context.units.pressure.show(60 * loss, 1)
     lost = (
-        f"while nothing pulsed the pressure fell by {show(60 * loss, 'bar', 3)} a minute at first "
-        f"(time constant {_time(tau)}){_spell_flow(flow)}"
+        f"while nothing pulsed the pressure fell by {a_minute} a minute at first "
+        f"(time constant {_time(tau)}){_spell_flow(context.units, flow)}"
     )
     if not _supply_stood(context, header):
         return Answer.cannot_tell(
@@ -138,10 +138,8 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         hours = known  # no hour is sure by itself
     fell = middle(np.where(compared, parts.own[n], low.log[n]), hours if hours.any() else known)
     now, ratio = low.usual[n] * math.exp(-fell), math.exp(-fell)
-    seen = (
-        f"between pulses it stands at {show(now, 'bar', 2)} gauge, usually "
-        f"{show(low.usual[n], 'bar', 2)}"
-    )
+    gauge = context.units.gauge
+    seen = f"between pulses it stands at {gauge.show(now)}, usually {gauge.show(low.usual[n])}"
     values = (
         Quantity("plateau_pa", now, "Pa"),
         Quantity("usual_plateau_pa", low.usual[n], "Pa"),
@@ -156,8 +154,8 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     flow = _balance(context, headers.headers[n], low.usual[n] - now)
     text = (
         f"Plateau is {percent(1 - ratio, 1)} down: {seen}, while supply or other headers hold "
-        f"theirs{_spell_flow(flow)}. A regulator set lower looks the same: only the resting test "
-        "shows which."
+        f"theirs{_spell_flow(context.units, flow)}. A regulator set lower looks the same: only "
+        "the resting test shows which."
     )
     start, end = span_of(context, hours)
     return context.found(
@@ -217,12 +215,11 @@ def _leak_value(flow_m3_s: float) -> tuple[Quantity, ...]:
     return () if math.isnan(flow_m3_s) else (Quantity("leak_m3_s", flow_m3_s, "m3/s"),)
 
 
-def _spell_flow(flow_m3_s: float) -> str:
+def _spell_flow(units: Units, flow_m3_s: float) -> str:
     if math.isnan(flow_m3_s):
         return ""
-    hourly = float(f"{flow_m3_s * 3600:.2g}")
-    yearly = float(f"{flow_m3_s * 3600 * HOURS_A_YEAR:.2g}")
-    return f", about {hourly:,g} m³ of free air an hour ({yearly:,.0f} a year at that rate)"
+    yearly = units.air.show(flow_m3_s * 3600 * HOURS_A_YEAR, -1)
+    return f", about {units.air_flow.show(flow_m3_s, -1)} ({yearly} a year at that rate)"
 
 
 def _time(seconds: float) -> str:

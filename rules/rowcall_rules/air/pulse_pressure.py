@@ -32,7 +32,7 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, show
+from rowcall.units import Dimension, percent
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -69,11 +69,11 @@ def _without_air(context: Context, header: int) -> Floats:
 
 
 def _no_air(context: Context, subject: Subject, at_s: Floats) -> Answer:
-    level = show(context.limits["no_air"], "bar", 1)
+    level = context.units.gauge.show(context.limits["no_air"])
     return context.found(
         subject,
         Urgency.NOW,
-        f"No air: {at_s.size:,} pulses were sent with less than {level} gauge in the header, so "
+        f"No air: {at_s.size:,} pulses were sent with less than {level} in the header, so "
         "nothing was cleaned then; or its transmitter shows no pressure.",
         _NO_AIR_WORK,
         (Quantity("n_without_air", float(at_s.size), "1"),),
@@ -90,15 +90,18 @@ def _judge_header(context: Context, subject: Subject, media: Fibre, pressure: fl
         Quantity("band_high_pa", high, "Pa"),
     )
     kind = "woven glass" if media is Fibre.GLASS else f"felt ({media.value})"
+    gauge = context.units.gauge
     seen = (
-        f"pulses start from {show(pressure, 'bar', 2)} gauge; usual for {kind} are "
-        f"{show(low, 'bar', 1)} to {show(high, 'bar', 1)}"
+        f"pulses start from {gauge.show(pressure)}; usual for {kind} are "
+        f"{gauge.number(low, -1)} to {gauge.show(high, -1)}"
     )
     slack = context.limits["slack"]
     if (1 - slack) * low <= pressure <= (1 + slack) * high:
-        return Answer.clear(subject, f"As usual: {seen}.", values)
+        is_within = low <= pressure <= high
+        lead = "As usual" if is_within else f"Within {percent(slack)} of what is usual"
+        return Answer.clear(subject, f"{lead}: {seen}.", values)
     setting = context.day.baghouse.pulse_pressure
-    stated = "" if setting is None else f" The site file sets {show(setting, 'bar', 2)}."
+    stated = "" if setting is None else f" The site file sets {gauge.show(setting)}."
     found = "low" if pressure < low else "high"
     text = f"Pulse pressure is {found}: {seen}.{stated}"
     return context.found(subject, Urgency.WATCH, text, _ACTIONS[found], values)

@@ -72,10 +72,11 @@ def _judge_header(context: Context, header: int) -> Answer:
             f"starts {percent(share)} below the plateau"
         )
         return Answer.clear(subject, f"Slow but sound, {still}: {seen}.", values)
+    units = context.units
     text = (
         f"The next row pulses before the header is back: {seen}. Pulses start "
-        f"{show(shortfall, 'bar', 2)} ({percent(share)}) below the {show(plateau, 'bar', 2)} gauge "
-        f"that the header tends to, so residual DP is about "
+        f"{units.pressure.show(shortfall)} ({percent(share)}) below the "
+        f"{units.gauge.show(plateau)} that the header tends to, so residual DP is about "
         f"{percent((1 - share) ** -_CLEANING_POWER - 1)} higher.{_over_cycle(context, header)}"
     )
     return context.found(subject, Urgency.WATCH, text, _action(context, header, needed), values)
@@ -98,11 +99,11 @@ def _over_cycle(context: Context, header: int) -> str:
     if math.isnan(loss):
         return ""
     share = percent(context.facts.of(Fact.CYCLE_LOSS_SHARE, header))
-    return f" Pressure loss over a cleaning cycle: {show(loss, 'bar', 2)} ({share})."
+    return f" Pressure loss over a cleaning cycle: {context.units.pressure.show(loss)} ({share})."
 
 
 def _action(context: Context, header: int, needed: float) -> str:
-    setting = f"{show(needed, 's', 0)} or more between two pulses on this header"
+    setting = f"{show(needed, 's', 1)} or more between two pulses on this header"
     interval = context.facts.of(Fact.INTERVAL_S, header)
     row = context.facts.of(Fact.ROW_INTERVAL_S)
     if row <= _TAKES_TURNS * interval:  # the setting counts from row to row of all headers

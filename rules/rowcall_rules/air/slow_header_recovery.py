@@ -111,7 +111,8 @@ def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hour
         low, high = (show(t95 * math.exp(side * 1.96 * error), "s", 1) for side in (-1, 1))
         text += (
             f", 95 % in {show(t95, 's', 1)} (95 % interval {low} to {high}); when the next row is "
-            f"pulsed, {show(left, 'bar', 2)} ({percent(left / drop)} of the drop) are missing"
+            f"pulsed, {context.units.pressure.show(left)} ({percent(left / drop)} of the drop) "
+            "are missing"
         )
     is_late = left > context.limits["short_of_full"] * plateau
     start, end = span_of(context, own)

@@ -36,7 +36,7 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.units import percent, show
+from rowcall.units import percent
 
 _WANDERS = 3.0  # standard deviations of a sound supply; chosen: hardly ever beyond
 
@@ -77,14 +77,15 @@ def _all_sure(change: Change, parts: Parts) -> Hours:
 def _found(
     context: Context, headers: HeaderHours, low: Change, slow: Change, hours: Hours
 ) -> Answer:
+    gauge = context.units.gauge
     lines, values = [], [Quantity("hours", float(hours.sum()), "h")]
     for n, header in enumerate(headers.headers):
         now, tau = (middle(one, hours) for one in (low.value[n], np.exp(slow.log[n])))
         if math.isnan(now):
             continue
         lines.append(
-            f"{f'header {header}' if header else 'the header'} tends to {show(now, 'bar', 2)} "
-            f"gauge (usually {show(low.usual[n], 'bar', 2)}), refilled in {tau:.1f} times the usual"
+            f"{f'header {header}' if header else 'the header'} tends to {gauge.show(now)} "
+            f"(usually {gauge.show(low.usual[n])}), refilled in {tau:.1f} times the usual"
         )
         values += [
             Quantity(f"plateau_pa_header_{header}", now, "Pa"),

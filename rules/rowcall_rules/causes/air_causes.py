@@ -34,7 +34,9 @@ _HEADER = Family(
         Member(
             "pulse_pressure",
             At.HEADER,
-            Measure("before_pa", "bar", "{} before a pulse", worse=-1, step=0.1, is_relative=True),
+            Measure(
+                "before_pa", "gauge", "{} before a pulse", worse=-1, step=0.1, is_relative=True
+            ),
         ),
         Member(
             "row_silent",

@@ -13,8 +13,8 @@ _CLOTH = Family(
             At.HEADER,
             Measure(
                 "residual_dp_corrected",
-                "kPa",
-                "residual DP {}",
+                "dp",
+                "residual DP {} (at one gas flow, where known)",
                 worse=1,
                 step=0.06,
                 is_relative=True,
@@ -78,7 +78,7 @@ _HEAT = Family(
         Member(
             "temperature_excursion",
             At.HEADER,
-            Measure("max_c", "Cel", "up to {}", worse=1, step=10.0),
+            Measure("max_c", "temperature", "up to {}", worse=1, step=10.0),
         ),
     ),
     causes=(

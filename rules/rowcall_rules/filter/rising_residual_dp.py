@@ -40,7 +40,7 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import percent, show
+from rowcall.units import Units, percent
 
 _AROUND_D = 7  # chosen: days beside a step that make its size; a week holds its weekend
 _SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
@@ -134,10 +134,11 @@ def _step(series: DpSeries, corrected: Floats, limits: Limits) -> _Step | None:
 
 def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
     values = list(_values(seen))
-    slope = "too few days for a trend" if seen.trend is None else _slope_words(seen.trend)
-    lead = f"Residual DP {show(seen.level_pa, 'kPa', 2)} ({series.basis})"
+    units, trend = context.units, seen.trend
+    slope = "too few days for a trend" if trend is None else _slope_words(trend, units)
+    lead = f"Residual DP {units.dp.show(seen.level_pa)} ({series.basis(units)})"
     note = f" {seen.note[0].upper()}{seen.note[1:]}." if seen.note else ""
-    if seen.step is None and seen.trend is None:
+    if seen.step is None and trend is None:
         why = f"{lead[0].lower()}{lead[1:]}; {slope} ({series.number.size} known)"
         return Answer.cannot_tell(context.subject(), why)
     if seen.step is None and not seen.is_rising:
@@ -145,7 +146,7 @@ def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
     start = series.days[0]
     if seen.step is not None:
         start = seen.step.day
-        lead += f"; {_step_words(seen.step)}"
+        lead += f"; {_step_words(seen.step, units)}"
     if seen.is_rising:
         lead += "; rises steadily"
     limit_text, urgency = _projection(context, seen)
@@ -178,10 +179,10 @@ def _rise(seen: _Finding) -> float:
     return (1 + step) * (1 + slow) - 1
 
 
-def _step_words(step: _Step) -> str:
+def _step_words(step: _Step, units: Units) -> str:
     return (
         f"stepped up by {percent(step.rise_frac)} on {step.day.isoformat()} "
-        f"({show(step.before_pa, 'kPa', 2)} to {show(step.after_pa, 'kPa', 2)})"
+        f"({units.dp.show(step.before_pa)} to {units.dp.show(step.after_pa)})"
     )
 
 
@@ -190,7 +191,7 @@ def _projection(context: Context, seen: _Finding) -> tuple[str, Urgency]:
     limit_pa = context.day.baghouse.residual_dp_limit
     if limit_pa is None:
         return "The site file states no residual DP limit, so no date is projected.", Urgency.WATCH
-    named = f"the limit of {show(limit_pa, 'kPa', 2)}"
+    named = f"the limit of {context.units.dp.show(limit_pa)}"
     if seen.level_pa >= limit_pa:
         return f"{named[0].upper()}{named[1:]} is reached.", Urgency.NOW
     early, late = (math.inf, math.inf) if seen.trend is None else reached(seen.trend, limit_pa)
@@ -260,9 +261,10 @@ def _mend_rows_first(context: Context) -> str:
     )
 
 
-def _slope_words(trend: Trend) -> str:
-    low, high = trend.rate_quantile(0.025), trend.rate_quantile(0.975)
-    return f"{trend.rate:+.1f} Pa a day by now (95 % interval {low:+.1f} to {high:+.1f})"
+def _slope_words(trend: Trend, units: Units) -> str:
+    scale, ends = units.dp_a_day, (trend.rate_quantile(0.025), trend.rate_quantile(0.975))
+    rate, low, high = (scale.number(one, signed=True) for one in (trend.rate, *ends))
+    return f"{rate} {scale.words} by now (95 % interval {low} to {high})"
 
 
 _ACTION = work(

@@ -28,7 +28,7 @@ from rowcall.model import (
     work,
 )
 from rowcall.site import Role
-from rowcall.units import Dimension, number, percent, show
+from rowcall.units import Dimension, Units, percent, show
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
     if signal is None:
         return Answer.cannot_tell(subject, f"{tag.tag}: {tag.problem or 'no usable value'}")
     continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
-    numbers = _numbers(signal, continuous, surge, limits_c)
+    numbers = _numbers(context.units, signal, continuous, surge, limits_c)
     values = _values(signal, continuous, surge, limits_c)
     is_surge = surge.seconds >= context.limits["surge_time"]
     if is_surge or continuous.seconds >= context.limits["continuous_time"]:
@@ -97,13 +97,20 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
 
 
 def _numbers(
-    signal: Signal, continuous: Excess, surge: Excess, limits_c: tuple[float, float]
+    units: Units,
+    signal: Signal,
+    continuous: Excess,
+    surge: Excess,
+    limits_c: tuple[float, float],
 ) -> str:
-    dose = number(continuous.degree_minutes, 0)
+    values = (float(signal.value.max()), *limits_c)
+    rounded = [units.temperature.number(value) for value in values]
+    finer = int(rounded[0] in rounded[1:])  # so that a peak just above a limit does not read as it
+    peak, low, high = (units.temperature.show(value, finer) for value in values)
+    dose = units.heat_dose.show(continuous.degree_minutes)
     return (
-        f"peak {show(float(signal.value.max()), 'Cel', 0)}; {show(continuous.seconds, 'min', 1)} "
-        f"above the continuous limit of {show(limits_c[0], 'Cel', 0)} ({dose} degree-minutes), "
-        f"{show(surge.seconds, 'min', 1)} above the surge limit of {show(limits_c[1], 'Cel', 0)}"
+        f"peak {peak}; {show(continuous.seconds, 'min', 1)} above the continuous limit of {low} "
+        f"({dose}), {show(surge.seconds, 'min', 1)} above the surge limit of {high}"
     )
 
 

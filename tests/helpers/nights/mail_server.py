@@ -11,15 +11,18 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from email import message_from_bytes, policy
 from email.message import EmailMessage
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, AnyStr
 
 import trustme
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
+from rowcall.mail.fate import Fate
+from rowcall.mail.login import PASSWORD, USER
 from rowcall.mail.message import Letter
-from rowcall.mail.smtp import CA_FILE, PASSWORD, USER
+from rowcall.mail.smtp import CA_FILE
 from rowcall.site import Mail
 
 HOST = "localhost"
@@ -35,6 +38,7 @@ class Mailbox:
     refuse: set[str] = field(default_factory=set)
     drop_after_data: bool = False  # take the mail, then close without an answer
     drop_at_rcpt: bool = False
+    answers: dict[str, list[str]] = field(default_factory=dict)  # by command; "" is the greeting
     data_answer: str = "250 taken"
 
     async def handle_RCPT(  # noqa: N802
@@ -71,6 +75,33 @@ class Mailbox:
         """Return how many mails a recipient has whose subject holds `about`."""
         mails = zip(self.got, self.messages(), strict=True)
         return sum(address in to.rcpt_tos and about in str(mail["Subject"]) for to, mail in mails)
+
+
+class _Server(SMTP):
+    """Gives the answers that its mailbox holds ready for a command, then its own."""
+
+    def __init__(self, box: Mailbox, **settings: Any) -> None:
+        super().__init__(box, **settings)
+        self.waiting = box.answers
+        self._smtp_methods |= {verb: partial(self.answer, verb) for verb in box.answers if verb}
+
+    async def answer(self, verb: str, argument: str) -> None:
+        """Answer a command."""
+        if self.waiting[verb]:
+            await self.push(self.waiting[verb].pop(0))
+        else:
+            await getattr(self, f"smtp_{verb}")(argument)
+
+    async def push(self, status: AnyStr) -> None:
+        """Send a line; the first one is the greeting."""
+        greeting = self.waiting.get("")
+        await (super().push(greeting.pop(0)) if greeting else super().push(status))
+
+
+class _Controller(Controller):
+    def factory(self) -> SMTP:
+        """Return the server of a connection."""
+        return _Server(self.handler, **self.SMTP_kwargs)
 
 
 def _hang_up(server: SMTP) -> None:
@@ -122,11 +153,11 @@ def serve(box: Mailbox, authority: Authority, security: str, port: int = 0) -> I
     }
     if security == "tls":
         # Within implicit TLS the server does not see the encryption, so it must not ask for it.
-        controller = Controller(
+        controller = _Controller(
             box, ssl_context=authority.context(), auth_require_tls=False, **common
         )
     else:
-        controller = Controller(
+        controller = _Controller(
             box, tls_context=authority.context(), require_starttls=True, **common
         )
     controller.start()
@@ -175,19 +206,25 @@ class DictOutbox:
     """An outbox that forgets at the end of the test, and may be killed at a state."""
 
     def __init__(self) -> None:
-        self.states: dict[tuple[date, int, str], str] = {}
+        self.fates: dict[tuple[date, int, str], Fate] = {}
         self.killed_at: str | None = None
+        self.now = datetime(2026, 11, 25, 4, 30, tzinfo=UTC)
 
-    def state(self, day: date, revision: int, recipient: str) -> str | None:
-        """Return the state of a recipient."""
-        return self.states.get((day, revision, recipient))
+    def fate(self, day: date, revision: int, recipient: str) -> Fate | None:
+        """Return the fate of a recipient's mail."""
+        return self.fates.get((day, revision, recipient))
 
     def set_state(self, day: date, revision: int, recipient: str, state: str) -> None:
         """Keep a state, or die as a killed run does."""
         if state == self.killed_at:
             raise KeyboardInterrupt
-        self.states[day, revision, recipient] = state
+        self.fates[day, revision, recipient] = Fate(state, self.now)
+
+    def set_failed(self, day: date, revision: int, recipient: str, state: str, said: str) -> None:
+        """Keep one more failure."""
+        before = self.fate(day, revision, recipient) or Fate(state, self.now)
+        self.fates[day, revision, recipient] = before.failed(state, said, self.now)
 
     def all_states(self) -> list[str]:
         """Return every state, planner first."""
-        return [state for _, state in sorted(self.states.items(), reverse=True)]
+        return [fate.state for _, fate in sorted(self.fates.items(), reverse=True)]

@@ -20,7 +20,7 @@ from rowcall.model import BaghouseDay, Finding, History
 from rowcall.runs.judge import verdict_table
 from rowcall.runs.study import study_from
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.findings import findings_frame
+from rowcall_reports.tables.findings import findings_frame
 
 RULES = load_rules()
 LIMITS = limits_in_force(RULES, {})

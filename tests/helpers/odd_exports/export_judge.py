@@ -18,9 +18,10 @@ import duckdb
 from helpers.exports import NOW, START, long_csv, plant_site, taken
 from helpers.odd_exports.export_case import CHANGED, HEAD, Case, Kept, Key
 
+from rowcall.csv_text import to_csv
 from rowcall.errors import RowcallError
 from rowcall.store import Store
-from rowcall.store.aside import aside_counts, aside_rows, harmless
+from rowcall.store.aside import aside_counts, aside_rows
 from rowcall.store.ledger import days_touched
 from rowcall.store.samples import read_samples
 from rowcall.take_in import Outcome, TakenIn, take_in
@@ -164,7 +165,7 @@ def _unreadable(store: Store) -> Iterator[str]:
     for name, one in read_samples(store, names, *_ALL_TIME).items():
         if (one.time_us[1:] <= one.time_us[:-1]).any():
             yield f"times do not rise: of tag {name!r}"
-    harmless(aside_rows(store)).write_csv()
+    to_csv(aside_rows(store).columns, aside_rows(store).iter_rows())
     aside_counts(store)
     days_touched(store)
 

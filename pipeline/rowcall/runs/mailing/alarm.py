@@ -7,16 +7,19 @@ from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 from rowcall.days import local_day
 from rowcall.errors import BusyError, CutShortError, MailError, RowcallError, file_problem
+from rowcall.site import Mail
+from rowcall.site.address import address
 from rowcall.site_file import MailSettings, read_mail_settings
 from rowcall.store.trouble import is_interruption
 
 if TYPE_CHECKING:
     from rowcall.mail.message import Letter
 
-_MARK = ".failed-"  # between the name of the store, and day and kind of the trouble
+_MARK = ".failed-"  # between the name of the store, and day, kind of the trouble and reader
 
 
 def mail_failure(
@@ -26,9 +29,9 @@ def mail_failure(
     environment: Mapping[str, str],
     progress: Callable[[str], None],
 ) -> None:
-    """Mail that a nightly run failed, once a plant-local day for each kind of trouble.
+    """Mail that a nightly run failed, once a plant-local day and reader for each kind of trouble.
 
-    What of the site file is wrong may leave `[mail]` readable. That the mail was sent is kept as
+    What of the site file is wrong may leave `[mail]` readable. That a reader was mailed is kept as
     an empty file beside the store, as that needs no room; where even this cannot be written, the
     mail goes out with every run and says so. A run that waited in vain for another says nothing.
 
@@ -40,18 +43,34 @@ def mail_failure(
     if settings is None or isinstance(cause, BusyError) or is_interruption(error):
         return
     today = local_day(now, settings.plant.zone)
-    store = settings.store
-    mark = store.with_name(f"{store.name}{_MARK}{today}-{type(cause).__name__}")
-    unkept = ""
-    try:
-        mark.touch(exist_ok=False)
-    except FileExistsError:
+    name = f"{settings.store.name}{_MARK}{today}-{type(cause).__name__}"
+    marks = {
+        to: settings.store.with_name(f"{name}-{quote(to, safe='@')}")
+        for to in map(address, settings.mail.to)
+    }
+    lacking, unkept = _marked(marks)
+    if not lacking:
         return
-    except OSError as problem:
-        unkept = problem.strerror or str(problem)
-    if not _send(_letter(settings, error, now, unkept), settings, environment, progress):
-        with suppress(OSError):
-            mark.unlink(missing_ok=True)
+    mail = settings.mail.model_copy(update={"to": tuple(lacking)})
+    left = _send(_letter(settings, error, now, unkept), mail, environment, progress)
+    for reader in lacking:
+        if reader not in left:
+            with suppress(OSError):
+                marks[reader].unlink(missing_ok=True)
+
+
+def _marked(marks: Mapping[str, Path]) -> tuple[list[str], str]:
+    """Mark readers as mailed; return those who were not yet, and why a mark could not be made."""
+    lacking, unkept = list[str](), ""
+    for reader, mark in marks.items():
+        try:
+            mark.touch(exist_ok=False)
+        except FileExistsError:
+            continue
+        except OSError as problem:
+            unkept = problem.strerror or str(problem)
+        lacking.append(reader)
+    return lacking, unkept
 
 
 def forget_failures(store: Path) -> None:
@@ -62,28 +81,23 @@ def forget_failures(store: Path) -> None:
 
 
 def _send(
-    letter: Letter,
-    settings: MailSettings,
-    environment: Mapping[str, str],
-    progress: Callable[[str], None],
-) -> bool:
-    """Return whether the letter left for anyone."""
+    letter: Letter, mail: Mail, environment: Mapping[str, str], progress: Callable[[str], None]
+) -> tuple[str, ...]:
+    """Return for whom the letter left."""
     from rowcall.mail.message import compose
     from rowcall.mail.smtp import send
-    from rowcall.site.address import address
 
-    readers = list(dict.fromkeys(map(address, settings.mail.to)))
     try:
-        result = send(compose(settings.mail, letter), settings.mail, readers, environment)
+        result = send(compose(mail, letter), mail, mail.to, environment)
     except MailError as problem:
         progress(f"Nobody was mailed that this run failed. {problem}")
-        return False
+        return ()
     for reader, why in result.refused.items():
         progress(f"{reader} was not mailed that this run failed ({why}).")
     left = (*result.accepted, *result.uncertain)
     if left:
         progress(f"That this run failed was mailed to {', '.join(left)}.")
-    return bool(left)
+    return left
 
 
 def _letter(settings: MailSettings, error: Exception, now: datetime, unkept: str) -> Letter:

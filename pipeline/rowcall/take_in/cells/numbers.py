@@ -27,7 +27,7 @@ _STATUS_WORDS = re.compile(
     "|unavailable|missing|unknown|div0|value|num"
 )
 _SIGNS = frozenset(("-", "--", "---", "*", "**", "***", "****", "?", "??", "???"))
-_SWITCH_WORDS = {
+SWITCH_WORDS = {
     word: number
     for number, words in (
         (1.0, "true on yes open opened run running active enabled"),
@@ -236,8 +236,8 @@ def _tell(cell: str, decimal: str, bad_values: Collection[str] = ()) -> tuple[fl
         plain = "".join(sign for sign in cell if sign in "+-0123456789" or sign == decimal)
         return float(plain.replace(",", ".")), Cell.NUMBER
     word = "".join(sign for sign in cell.lower() if sign.isalnum())
-    if word in _SWITCH_WORDS:
-        return _SWITCH_WORDS[word], Cell.NUMBER
+    if word in SWITCH_WORDS:
+        return SWITCH_WORDS[word], Cell.NUMBER
     if _STATUS_WORDS.fullmatch(word) or cell in _SIGNS:
         return math.nan, Cell.WORD
     return math.nan, Cell.OTHER

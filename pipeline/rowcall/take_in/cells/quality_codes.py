@@ -27,12 +27,12 @@ if TYPE_CHECKING:
 UNKNOWN = 255  # no code: the cell is no known quality
 Numbering = Literal["words", "opc_ua", "older_numbers"]
 
-_WORDS = {
+WORDS = {
     GOOD: ("good", "ok", "valid", "normal", "g"),
     UNCERTAIN: ("uncertain", "questionable", "doubtful", "suspect", "u"),
     BAD: ("bad", "invalid", "error", "fail", "failed", "b"),
 }
-_BY_WORD = {word: code for code, words in _WORDS.items() for word in words}
+_BY_WORD = {word: code for code, words in WORDS.items() for word in words}
 _UA_SEVERITY = {0b00: GOOD, 0b01: UNCERTAIN, 0b10: BAD}
 _MAX_CUT_DIGITS = 3  # decimals that an export writes; chosen
 _DA_DEFINED = frozenset((*range(0, 33, 4), 64, 68, 80, 84, 88, 192, 216))  # without the limit

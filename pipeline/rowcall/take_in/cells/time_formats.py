@@ -24,7 +24,7 @@ _TIME_OF_DAY = re.compile(rf"\d{{1,2}}:\d{{2}}(?::\d{{2}}(?:[.,]\d+)?)?(?: ?[AaP
 # Years 1990 to 2100: no two units of time since 1970 give numbers of the same size.
 _EPOCH_UNITS = {"s": 1.0, "ms": 1e3, "us": 1e6, "ns": 1e9}
 _DIRECTIVE = re.compile("%[aAbBcdfGHIjmMpSuUVwWxXyYzZ%]")
-_EPOCH_NAMES = {f"epoch {unit}": unit for unit in _EPOCH_UNITS}
+EPOCH_NAMES = {f"epoch {unit}": unit for unit in _EPOCH_UNITS}
 EPOCH_FIRST_S, EPOCH_LAST_S = 631_152_000, 4_102_444_800  # those years, in seconds since 1970
 # Of very many fields these are tried as times that stand apart, and as less usual forms of one; or
 # a line of nothing but delimiters would take seconds. Chosen: one clock is usual, 300 take 0.1 s.
@@ -92,13 +92,13 @@ def is_clock(text: str) -> bool:
 
 def is_pattern(pattern: str) -> bool:
     """True where every "%" of a `take_in.time_format` begins a directive that Python knows."""
-    return pattern in _EPOCH_NAMES or "%" not in _DIRECTIVE.sub("", pattern)
+    return pattern in EPOCH_NAMES or "%" not in _DIRECTIVE.sub("", pattern)
 
 
 def given_form(pattern: str) -> TimeForm:
     """Return the form of a `take_in.time_format`: as for Python's strptime, or `epoch ms`."""
-    if pattern in _EPOCH_NAMES:
-        return TimeForm(epoch=_EPOCH_NAMES[pattern], has_offset=True)
+    if pattern in EPOCH_NAMES:
+        return TimeForm(epoch=EPOCH_NAMES[pattern], has_offset=True)
     # In the text engine's patterns "%.f" is a fraction with its point, and "%f" nanoseconds.
     comma = ",%f" in pattern
     chrono = pattern.replace(",%f", "%.f").replace(".%f", "%.f").replace("%z", "%#z")
@@ -118,7 +118,7 @@ def plain_pattern(form: TimeForm) -> str:
 
 # Forms that are never taken without being named: two-digit years, names of months and weekdays,
 # the time of day before the date. Offered in messages where they would fit.
-_UNTOLD = (
+NAMED_FORMS = (
     *(f"{date} {clock}" for date in _SHORT_DATES for clock in ("%H:%M:%S", "%H:%M", "%I:%M:%S %p")),
     "%H:%M:%S %d.%m.%Y",
     "%H:%M:%S %d/%m/%Y",
@@ -138,7 +138,7 @@ _UNTOLD = (
 def likely_patterns(cells: Iterable[str]) -> list[str]:
     """Return patterns of less usual forms that fit every one of the cells."""
     listed = list(cells)
-    return [pattern for pattern in _UNTOLD if listed and all(_fits(c, pattern) for c in listed)]
+    return [pattern for pattern in NAMED_FORMS if listed and all(_fits(c, pattern) for c in listed)]
 
 
 def _fits(cell: str, pattern: str) -> bool:

@@ -14,7 +14,7 @@ SETTLE_S = 5.0
 _TEXT = (".csv", ".txt", ".tsv")
 SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")  # never read, but named
 _PACKED = (".gz", ".zst")
-_ENDINGS = (
+ENDINGS = (
     *_TEXT,
     *(ending + packed for ending in _TEXT for packed in _PACKED),
     ".parquet",
@@ -22,7 +22,7 @@ _ENDINGS = (
     ".zip",
     *SPREADSHEETS,
 )
-_PARTIAL = (".part", ".partial", ".tmp", ".crdownload", ".filepart")
+PARTIAL = (".part", ".partial", ".tmp", ".crdownload", ".filepart")
 
 
 def find_exports(folder: Path, patterns: Sequence[str] = ()) -> list[Path]:
@@ -97,7 +97,7 @@ def is_export(path: PurePath) -> bool:
     name = path.name.lower()
     if any(part.startswith((".", "~", "__")) for part in path.parts):
         return False
-    return name.endswith(_ENDINGS) and not any(ending in name for ending in _PARTIAL)
+    return name.endswith(ENDINGS) and not any(ending in name for ending in PARTIAL)
 
 
 def is_settled(path: Path, now: datetime, settle_s: float) -> bool:

@@ -8,6 +8,7 @@ import zlib
 from typing import BinaryIO, cast
 
 from rowcall.errors import ExportError
+from rowcall.site.plant import shown_size
 
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"  # RFC 1952, 2.3.1; RFC 8878, 3.1.1
 
@@ -70,14 +71,6 @@ def check_size(file: str, unpacked: int, packed: int, limit: int) -> None:
             f"{file}: {packed:,} bytes unpack to more than {_MOST_GROWTH:,} times as many, which "
             "no export does; look where the file comes from."
         )
-
-
-def shown_size(size: int) -> str:
-    """Return a size as the site file takes it."""
-    for unit, factor in (("GiB", 2**30), ("MiB", 2**20), ("KiB", 2**10)):
-        if size % factor == 0:
-            return f"{size // factor} {unit}"
-    return f"{size} B"
 
 
 def _kind(head: bytes) -> str:

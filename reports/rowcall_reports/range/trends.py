@@ -1,0 +1,145 @@
+"""Trends of a range, per baghouse: a table by day or week, and a picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import polars as pl
+
+from rowcall.model import Fact
+from rowcall_reports import wording
+from rowcall_reports.figures import canvas
+from rowcall_reports.figures.picture import Picture, picture_name
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+MIN_DAYS = 3  # of a picture; chosen: fewer points make no line
+_MAX_LINES = 31  # of a table by day; chosen: a month, longer ranges go by week
+# Chosen by eye: all trends of a baghouse fit on a page.
+_HEIGHT_IN, _GAP_IN, _LOW_IN = 0.75, 0.35, 0.35
+_LEFT_IN, _RIGHT_IN = 0.65, 1.35
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A fact as a trend: its words, unit, decimals, and the divisor from the inside unit.
+
+    over_headers: `sum` or `max` of those of all headers; '' for a fact of the baghouse.
+    """
+
+    fact: Fact
+    words: str
+    unit: str
+    digits: int
+    scale: float = 1.0
+    over_headers: str = ""
+
+    @property
+    def title(self) -> str:
+        """Words and unit."""
+        return f"{self.words}, {self.unit}" if self.unit else self.words
+
+
+TRENDS = (
+    Trend(Fact.RESIDUAL_DP_PA, "Residual DP", "kPa", 2, 1e3),
+    Trend(Fact.RESIDUAL_DRAG, "Residual drag", "kPa·s/m", 1, 1e3),
+    Trend(Fact.CYCLE_TIME_S, "Cycle time", "min", 1, 60.0),
+    Trend(Fact.N_PULSES, "Pulses a day", "", 0),
+    Trend(Fact.FREE_AIR_DAY_M3, "Free air a day", "m³", 0, over_headers="sum"),
+    Trend(Fact.RECOVERY_S, "Recovery of the slowest header", "s", 1, over_headers="max"),
+)
+
+
+def trend_table(facts: pl.DataFrame, baghouse: str) -> pl.DataFrame:
+    """Return `day` and a column a trend that has values (outside unit, null where none).
+
+    facts: columns `FACTS`.
+    """
+    own = facts.filter(pl.col("baghouse") == baghouse, pl.col("value").is_finite())
+    table = own.select("day").unique().sort("day")
+    for trend in TRENDS:
+        lines = own.filter(pl.col("name") == trend.fact.column)
+        value = pl.col("value").max() if trend.over_headers == "max" else pl.col("value").sum()
+        if not trend.over_headers:
+            lines = lines.filter(pl.col("compartment") == 0)
+        if lines.height:
+            daily = lines.group_by("day").agg((value / trend.scale).alias(trend.fact.column))
+            table = table.join(daily, on="day", how="left", maintain_order="left")
+    return table
+
+
+def write_trends(table: pl.DataFrame) -> str:
+    """Return trends as Markdown, '' without any: by day, or medians by week of a long range."""
+    trends = _trends_of(table)
+    if not trends:
+        return ""
+    head, lines = "Day", table
+    if table.height > _MAX_LINES:
+        head = "Week from (medians)"
+        lines = table.group_by(pl.col("day").dt.truncate("1w")).median().sort("day")
+    rows = [
+        [
+            line["day"].isoformat(),
+            *(wording.number(line[one.fact.column], one.digits) for one in trends),
+        ]
+        for line in lines.iter_rows(named=True)
+    ]
+    return wording.table([head, *(one.title for one in trends)], rows, range(1, len(trends) + 1))
+
+
+def _trends_of(table: pl.DataFrame) -> list[Trend]:
+    return [trend for trend in TRENDS if trend.fact.column in table.columns]
+
+
+def draw_trends(
+    table: pl.DataFrame, span: tuple[date, date], kind: str, baghouse: str
+) -> Picture | None:
+    """Return the trends above each other, None where there are too few days.
+
+    Args:
+        span: first and last day of the range.
+        kind: of the picture, in its name.
+    """
+    trends = _trends_of(table)
+    if table.height < MIN_DAYS or not trends:
+        return None
+    step = _HEIGHT_IN + _GAP_IN
+    figure = canvas.new_sheet(canvas.PAGE_IN, _LOW_IN + step * len(trends))
+    width = canvas.PAGE_IN - _LEFT_IN - _RIGHT_IN
+    for n, trend in enumerate(reversed(trends)):
+        axes = canvas.place_axes(figure, _LEFT_IN, _LOW_IN + n * step, width, _HEIGHT_IN)
+        _draw_trend(axes, table, trend, span)
+        label_days(axes, span, with_names=not n)
+    titles = "; ".join(trend.words for trend in trends)
+    return Picture(
+        picture_name(kind, baghouse),
+        canvas.to_png(figure),
+        f"Trends of {baghouse}.",
+        f"{baghouse} by day: {titles}.",
+    )
+
+
+def _draw_trend(axes: Axes, table: pl.DataFrame, trend: Trend, span: tuple[date, date]) -> None:
+    own = table.select("day", pl.col(trend.fact.column).alias("value")).drop_nulls()
+    value = own["value"].to_numpy()
+    n_day = [(day - span[0]).days for day in own["day"]]
+    axes.plot(n_day, value, "o-", color=canvas.BLUE, markersize=2.6, linewidth=1.2)
+    low, high = float(value.min()), float(value.max())
+    margin = max(0.15 * (high - low), 0.02 * abs(high), 1e-9)
+    axes.set_ylim(low - margin, high + margin)
+    last = wording.measure(float(value[-1]), trend.unit, trend.digits)
+    canvas.write_beside(axes, float(value[-1]), f"last {last}", canvas.BLUE)
+    axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
+    canvas.write_title(axes, trend.title)
+
+
+def label_days(axes: Axes, span: tuple[date, date], *, with_names: bool = True) -> None:
+    """Mark days from the first of a range, some of them where there are many."""
+    n_days = (span[1] - span[0]).days
+    ticks = range(0, n_days + 1, max(1, -(-n_days // 10)))
+    names = [f"{span[0] + timedelta(days=n):%m-%d}" for n in ticks]
+    axes.set_xlim(-0.5, n_days + 0.5)
+    axes.set_xticks(ticks, names if with_names else [""] * len(names))

@@ -1,0 +1,1 @@
+"""The tables of a day for other systems: Parquet, JSON Lines, CSV."""
