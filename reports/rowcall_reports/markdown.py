@@ -149,6 +149,7 @@ def _baghouse(baghouse: PreparedDay, images: Images, guard: Guard) -> str:
             f"# {baghouse.name}, {wording.long_day(day.day)}",
             nav(others),
             *_sums(baghouse, guard),
+            *filter(None, [embed(images, "month", house)]),
             *_chapters(unjudged if day.failed else chapters, guard, house),
         ]
     )
