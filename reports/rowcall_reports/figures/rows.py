@@ -24,7 +24,7 @@ from rowcall_reports.figures.picture import Picture, picture_name
 from rowcall_reports.figures.row_sheet import Block, Course, blocks, courses
 from rowcall_reports.figures.row_styles import Look, letters_in, look_of, shades
 from rowcall_reports.prepared import PreparedDay
-from rowcall_reports.row_marks import UNKNOWN
+from rowcall_reports.row_marks import OTHER, UNKNOWN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -48,7 +48,7 @@ def draw_rows(baghouse: PreparedDay) -> Picture | None:
     if not any(np.isfinite(block.ratio).any() or block.found.any() for block in made):
         return None
     drawn, n_left_out = drawn_rows(made)
-    meanings = {mark.letter: mark.words for mark in (*baghouse.known_marks, UNKNOWN)}
+    meanings = {mark.letter: mark.words for mark in (*baghouse.known_marks, OTHER, UNKNOWN)}
     shown = {
         letter: meaning
         for letter, meaning in meanings.items()
@@ -233,7 +233,7 @@ def _swatch(axes: Axes, x: float, y: float, color: Color) -> None:
 def _alt(baghouse: PreparedDay, days: Sequence[date]) -> str:
     """Say in words what the picture shows of today."""
     day, parts = baghouse.day, []
-    for mark in baghouse.known_marks:
+    for mark in (*baghouse.known_marks, OTHER):
         rows = [
             f"compartment {compartment} {day.row_word(compartment)} {row}"
             for (compartment, row), of_row in baghouse.marks.items()
@@ -242,4 +242,6 @@ def _alt(baghouse: PreparedDay, days: Sequence[date]) -> str:
         if rows:
             parts.append(f"{mark.words}: {', '.join(rows)}")
     shown = "; ".join(parts) or "nothing was found of any row"
+    if baghouse.unknown_rows:
+        shown += f"; {wording.count(baghouse.unknown_rows, 'row')} could not be judged"
     return f"Rows of {day.baghouse.id} over {wording.count(len(days), 'day')}. Today {shown}."
