@@ -39,10 +39,10 @@ _BODY = (
 
 
 # Pages in a folder: a style sheet, so that they follow the reader's light or dark and print.
-_SHEET = """\
-:root{color-scheme:light dark;--ink:#111;--paper:#fff;--line:#999;--shade:#eee;--link:#0645ad}
+SHEET = """\
+:root{color-scheme:light dark;--ink:#111;--paper:#fff;--line:#888;--shade:#eee;--link:#0645ad}
 @media (prefers-color-scheme:dark){
-:root{--ink:#e8e8e8;--paper:#161616;--line:#666;--shade:#2b2b2b;--link:#8ab4f8}}
+:root{--ink:#e8e8e8;--paper:#161616;--line:#777;--shade:#2b2b2b;--link:#8ab4f8}}
 body{font:16px/1.35 Segoe UI,Helvetica,Arial,sans-serif;color:var(--ink);background:var(--paper);
 margin:0 auto;max-width:980px;padding:12px;overflow-wrap:break-word}
 a{color:var(--link)}
@@ -59,7 +59,8 @@ th{background:var(--shade);vertical-align:bottom}
 .wide{overflow-x:auto}
 img{max-width:100%;height:auto;background:#fff;box-sizing:border-box;padding:4px;border-radius:6px}
 code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap;overflow-wrap:anywhere}
-@media print{body{max-width:none;padding:0;color:#000;background:#fff}nav{display:none}
+@media print{:root{--ink:#000;--paper:#fff;--line:#888;--shade:#eee;--link:#000}
+body{max-width:none;padding:0}nav{display:none}img{max-height:95vh}
 .wide{overflow:visible}h2,h3{break-after:avoid}img,tr{break-inside:avoid}}
 """
 # An amount and its unit stay on one line.
@@ -97,7 +98,7 @@ def to_page(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
     _keep_together(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
     return _document(
-        title, f"<style>\n{_SHEET}</style>\n", f"<body>\n<main>\n{body}</main>\n</body>"
+        title, f"<style>\n{SHEET}</style>\n", f"<body>\n<main>\n{body}</main>\n</body>"
     )
 
 
