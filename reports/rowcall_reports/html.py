@@ -56,6 +56,7 @@ table{border-collapse:collapse;margin:0 0 12px}
 th,td{border:1px solid var(--line);padding:4px 7px;vertical-align:top}
 th{background:var(--shade);vertical-align:bottom}
 .short{white-space:nowrap}
+td:not(.short){min-width:10em}
 .wide{overflow-x:auto}
 img{max-width:100%;height:auto;background:#fff;box-sizing:border-box;padding:4px;border-radius:6px}
 code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap;overflow-wrap:anywhere}

@@ -27,7 +27,7 @@ _LEFT_IN, _RIGHT_IN, _GAP_IN, _HEAD_IN, _FOOT_IN = 0.3, 0.06, 0.3, 0.45, 0.38
 _PANEL_IN = 1.3  # height of a panel; chosen: about as high as wide
 _TOP_IN = 0.18  # of what the axes are, above all panels
 _BAND: canvas.Color = (0.74, 0.79, 0.85)
-_TICKS_S = (0.0, 0.3, 1.0, 3.0, 10.0, 20.0)  # chosen: about evenly apart as square roots
+_TICKS_S = (0.0, 1.0, 3.0, 10.0, 20.0)  # chosen: about evenly apart as square roots
 
 
 def draw_stacks(baghouse: PreparedDay) -> Picture | None:
