@@ -21,11 +21,14 @@ settings.load_profile("rowcall")
 # Begun first, so that no test process is left alone with one of them at the end.
 LONGEST = (
     "test_demo.py",
-    "test_header_leak.py",
+    "test_air.py",
     "test_healthy.py",
-    "test_stack.py",
-    "test_clock_drift.py",
     "test_interrupted.py",
+    "test_notices.py",
+    "test_slow_header_recovery.py",
+    "test_fuzz.py",
+    "test_pooled_days.py",
+    "test_header_leak.py",
 )
 
 

@@ -38,9 +38,9 @@ ROAD = (
     ),
     ("rowcall.trade",),
     ("rowcall.site",),
-    ("rowcall.site_file", "rowcall.model"),
+    ("rowcall.site_file", "rowcall.work_log"),
+    ("rowcall.model",),
     ("rowcall.gas",),
-    ("rowcall.work_log",),
     ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.mail",),
     ("rowcall.store", "rowcall.guard"),
@@ -211,8 +211,12 @@ print(result.stored, *sys.modules)
 
 
 def test_an_idle_night_loads_nothing_that_takes_long(made: Path, tmp_path: Path) -> None:
-    """With its inbox known, no day due, and every reader in possession of what was to be mailed."""
+    """With its inbox and work log known, no day due, and every mail with its readers."""
     plant = copy_plant(made, tmp_path / "plant")
+    site, log = plant / "site.toml", "time,baghouse,work\n2026-03-28,F1,set point changed\n"
+    text = site.read_text(encoding="utf-8").replace("[folders]", '[folders]\nwork_log = "log.csv"')
+    site.write_text(text, encoding="utf-8")
+    (plant / "log.csv").write_text(log, encoding="utf-8")
     idle, busy = _HEAVY_OF_A_NIGHT, {"numpy", "polars", "scipy", "rowcall_rules", "rowcall.events"}
     for stored, absent, present in ((3, set[str](), busy), (0, idle, set[str]())):
         done = subprocess.run(

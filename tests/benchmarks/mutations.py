@@ -49,6 +49,10 @@ ROWS = "tests/events/rows"
 STACKS = "tests/events/stacking"
 BY_FACTS = "tests/rules/test_rules_row_evidence.py"  # on one day with facts written by hand
 WORK_LOG = "tests/work_log"
+REFILLS = "tests/events/headers/test_refills.py"
+RECOVERED = "tests/diagnosis/test_headers_recovered.py"
+LEAK_STATED = "tests/rules/test_header_leak.py -k leak_interval"
+SHORT = "tests/rules/test_short_interval.py"
 DIAGNOSE = "tests/diagnosis/test_diagnose.py"
 
 # fmt: off
@@ -80,6 +84,16 @@ MUTATIONS = (
     Mutation("pipeline/rowcall/events/headers/refills.py",
              "np.maximum(closed - left, 1.0)", "np.maximum(closed, 1.0)",
              "tests/events/headers/test_refills.py tests/rules/test_short_interval.py"),
+    Mutation("pipeline/rowcall/events/find.py",
+             "return max(spans, default=math.inf)", "return math.inf", REFILLS),
+    Mutation("pipeline/rowcall/events/headers/refills.py",
+             " * (fits.plateau_pa <= limits.max_pa)", "", REFILLS),
+    Mutation("pipeline/rowcall/events/headers/refills.py",
+             "np.hypot(limits.half_pa, hidden)", "limits.half_pa", REFILLS),
+    Mutation("pipeline/rowcall/diagnosis/headers.py",
+             "min(recovery_s, interval_s)", "recovery_s", RECOVERED),
+    Mutation("pipeline/rowcall/diagnosis/headers.py",
+             "log_error > _MAX_LOG_ERROR", "log_error > 9.0", RECOVERED),
     Mutation("pipeline/rowcall/events/rows/answers.py",
              "max(off**2 - noise**2, 0.0)", "off**2", ROWS),
     Mutation("pipeline/rowcall/events/rows/answers.py",
@@ -145,6 +159,26 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/air/header_leak.py",
              "begin <= end and start <= stop", "begin <= end",
              "tests/rules/test_header_leak.py"),
+    Mutation("rules/rowcall_rules/air/header_leak.py",
+             "max(fell, middle(low.log[n], hours)) + reach", "fell + reach", LEAK_STATED),
+    Mutation("rules/rowcall_rules/air/header_leak.py",
+             "math.hypot(middle(low.error[n], hours), end)", "middle(low.error[n], hours)",
+             LEAK_STATED),
+    Mutation("rules/rowcall_rules/air/header_leak.py",
+             "if is_at_rest else 0.0", "", LEAK_STATED),
+    Mutation("rules/rowcall_rules/air/header_leak.py",
+             "if shared < _MIN_SHARED:", "if shared < 1.0:", LEAK_STATED),
+    Mutation("rules/rowcall_rules/air/short_interval.py",
+             'or shortfall < context.limits["min_shortfall_drop"] * drop', "", SHORT),
+    Mutation("rules/rowcall_rules/air/short_interval.py",
+             'is_slow = needed > context.limits["slow"]', "is_slow = False", SHORT),
+    Mutation("rules/rowcall_rules/rows/row_closes_late.py",
+             "return is_sized and is_shown and", "return is_sized and", BY_FACTS),
+    Mutation("rules/rowcall_rules/air/slow_header_recovery.py",
+             ' & (share[n] > limits["short_of_drop"])', "",
+             "tests/rules/test_slow_header_recovery.py"),
+    Mutation("rules/rowcall_rules/air/slow_header_recovery.py",
+             'limits["peer_ratio"] * peers', "peers", "tests/rules/test_slow_header_recovery.py"),
     Mutation("pipeline/rowcall/diagnosis/dp_changes.py",
              "or (jump is not None and gain > -_SURE)", "or jump is not None", RISING),
     Mutation("pipeline/rowcall/diagnosis/dp_changes.py",
@@ -168,11 +202,10 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/rows/row_weak.py",
              "_MIN_PAST = 3", "_MIN_PAST = 2", BY_FACTS),
     Mutation("rules/rowcall_rules/rows/row_weak.py",
-             ' and high <= limits["healthy"]', "",
-             "tests/rules/test_row_weak.py"),
+             ' and high <= limits["healthy"]', "", BY_FACTS),
     Mutation("rules/rowcall_rules/rows/row_not_pulsed.py",
              'n_sent >= context.limits["sent_share"]', 'n_sent > context.limits["sent_share"]',
-             "tests/rules/test_row_not_pulsed.py"),
+             BY_FACTS),
     Mutation("rules/rowcall_rules/rows/row_not_pulsed.py",
              'usual < context.limits["min_pulses"]', 'usual <= context.limits["min_pulses"]',
              BY_FACTS),
@@ -186,8 +219,7 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/rows/row_silent.py",
              "(row.days > 1 and row.changed and", "(row.changed and", BY_FACTS),
     Mutation("rules/rowcall_rules/rows/row_silent.py",
-             "n_found > 1 and", "n_found >= 1 and",
-             "tests/rules/test_row_silent.py"),
+             "n_found > 1 and", "n_found >= 1 and", BY_FACTS),
     Mutation("rules/rowcall_rules/air/slow_header_recovery.py",
              'is_late = left > context', 'is_late = left < context',
              "tests/rules/test_slow_header_recovery.py"),

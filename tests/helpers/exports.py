@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -15,6 +16,7 @@ from rowcall.take_in import Outcome, TakenIn, take_in
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
 ZONE = "Europe/Vienna"
 START = datetime(2026, 3, 2, 5, 0, tzinfo=UTC)
+STORE = "store.duckdb"
 
 Sample = tuple[str, datetime, float, str]
 
@@ -35,7 +37,7 @@ def plant_site(pins: TakeIn | None = None, zone: str = ZONE) -> Site:
 @cache
 def _empty_store() -> bytes:
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "store.duckdb"
+        path = Path(folder) / STORE
         with Store.open(path):
             pass
         return path.read_bytes()
@@ -47,6 +49,38 @@ def open_store(path: Path) -> Store:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(_empty_store())
     return Store.open(path)
+
+
+_MAX_SPARE = 3  # stores that one test may fill side by side; chosen
+_spare: dict[Path, tuple[Store, tempfile.TemporaryDirectory[str]]] = {}
+
+
+@contextmanager
+def store_of(folder: Path) -> Iterator[Store]:
+    """The store of a test's folder; without a file there, one of a few that serve all tests.
+
+    It stays open and is emptied for the next folder: opening one takes longer than most tests.
+    """
+    if (folder / STORE).exists():
+        with Store.open(folder / STORE) as store:
+            yield store
+        return
+    if folder in _spare:
+        spare = _spare.pop(folder)
+    elif len(_spare) == _MAX_SPARE:
+        spare = _spare.pop(next(iter(_spare)))  # that was used longest ago
+        _empty(spare[0])
+    else:
+        place = tempfile.TemporaryDirectory()
+        spare = open_store(Path(place.name) / STORE), place
+    _spare[folder] = spare
+    yield spare[0]
+
+
+def _empty(store: Store) -> None:
+    tables = "SELECT table_name FROM duckdb_tables() WHERE table_name <> 'rowcall_schema'"
+    names = store.connection.execute(tables).fetchall()
+    store.connection.execute("".join(f"DELETE FROM {name};" for (name,) in names))
 
 
 def take(store: Store, *paths: Path, pins: TakeIn | None = None, zone: str = ZONE) -> list[TakenIn]:
@@ -65,14 +99,14 @@ def taken(
     """Write one export, take it into the store of `folder`, and return what became of it."""
     path = folder / name
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    with open_store(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         (result,) = take(store, path, pins=pins, zone=zone)
     return result
 
 
 def stored(folder: Path) -> list[tuple[str, datetime, float, int]]:
     """Return every stored sample as (tag, UTC instant, value, quality), by tag and time."""
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         rows = store.connection.execute(
             "SELECT name, time, value, quality FROM samples JOIN tags USING (tag_id) "
             "ORDER BY name, time"
@@ -87,7 +121,7 @@ def instants(folder: Path, tag: str) -> list[datetime]:
 
 def aside(folder: Path) -> list[tuple[int, str, str, str]]:
     """Return everything set aside as (line, column, raw text, reason), by line."""
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         return store.connection.execute(
             "SELECT line, column_name, raw, reason FROM set_aside ORDER BY line, column_name"
         ).fetchall()

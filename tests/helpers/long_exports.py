@@ -51,18 +51,25 @@ PLAIN = "%Y-%m-%dT%H:%M:%SZ"
 def taken(folder: Path, path: Path, memory: Memory | None, pins: TakeIn | None = None) -> Taken:
     """Take an export into a new store; return the outcome, all samples and all rows set aside."""
     with open_store(folder / "store.duckdb") as store:
-        (result,) = take_in(
-            store, plant_site(pins), [path], now=NOW, progress=lambda text: None, memory=memory
-        )
-        return (
-            result,
-            rows_of(
-                store,
-                "SELECT name, time, value::VARCHAR, quality FROM samples JOIN tags USING (tag_id) "
-                "ORDER BY name, time",
-            ),
-            rows_of(store, "SELECT line, column_name, raw, reason FROM set_aside ORDER BY ALL"),
-        )
+        return taken_into(store, path, memory, pins)
+
+
+def taken_into(
+    store: Store, path: Path, memory: Memory | None, pins: TakeIn | None = None
+) -> Taken:
+    """Take an export into a store; return the outcome, all samples and all rows set aside."""
+    (result,) = take_in(
+        store, plant_site(pins), [path], now=NOW, progress=lambda text: None, memory=memory
+    )
+    return (
+        result,
+        rows_of(
+            store,
+            "SELECT name, time, value::VARCHAR, quality FROM samples JOIN tags USING (tag_id) "
+            "ORDER BY name, time",
+        ),
+        rows_of(store, "SELECT line, column_name, raw, reason FROM set_aside ORDER BY ALL"),
+    )
 
 
 def rows_of(store: Store, query: str) -> list[tuple[object, ...]]:

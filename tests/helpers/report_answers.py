@@ -21,6 +21,7 @@ from rowcall.model import (
     Chapter,
     Context,
     Finding,
+    Lack,
     Quantity,
     RowMark,
     Rule,
@@ -132,7 +133,8 @@ def _answers_of_rows(baghouse: str, places: list[tuple[int, int]]) -> list[Findi
             if baghouse == "BH1" and (compartment, row) == bad:
                 continue
             if baghouse == "BH1" and row == 11:
-                answer = Answer.cannot_tell(subject, "only 12 of its 240 pulses could be judged")
+                why = "only 12 of its 240 pulses could be judged"
+                answer = Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
             else:
                 answer = Answer.clear(subject, "Drop as its peers.")
             out.append(Finding(DAY, rule, answer))
@@ -240,6 +242,8 @@ def _clear(rule: str, subject: Subject) -> Finding:
     return Finding(DAY, rule, Answer.clear(subject, "As usual."))
 
 
-def unjudged(rule: str, subject: Subject, text: str) -> Finding:
+def unjudged(
+    rule: str, subject: Subject, text: str, lack: Lack = Lack.FINE_PRESSURE, of: str = ""
+) -> Finding:
     """Return an answer that could not be given."""
-    return Finding(DAY, rule, Answer.cannot_tell(subject, text))
+    return Finding(DAY, rule, Answer.cannot_tell(subject, text, lack, of))

@@ -14,6 +14,7 @@ from rowcall.model import (
     Case,
     Check,
     Finding,
+    Lack,
     RankedCause,
     Repair,
     State,
@@ -24,7 +25,7 @@ from rowcall.model import (
     WorkEntry,
     WorkLog,
 )
-from rowcall_reports.outage.judgeable import judgeable
+from rowcall_reports.judgeable import judgeable
 from rowcall_reports.outage.stop import Stop
 
 DAY = date(2026, 3, 15)
@@ -100,9 +101,10 @@ def renewed(work: Work, check: Check = Check.CONTRADICTED) -> Repair:
 def unjudged() -> tuple[Finding, ...]:
     """Return rows of which closing could not be timed."""
     why = "its 94 pulses are too few, or too poorly observable, to time its closing"
+    rows = (Subject("BH1", 2, row) for row in range(1, 13))
     return tuple(
-        Finding(DAY, "row_closes_late", Answer.cannot_tell(Subject("BH1", 2, row), why))
-        for row in range(1, 13)
+        Finding(DAY, "row_closes_late", Answer.cannot_tell(row, why, Lack.FINE_PRESSURE))
+        for row in rows
     )
 
 

@@ -23,6 +23,7 @@ from helpers.stop_cases import (
     unjudged,
 )
 
+from rowcall.diagnosis.rule_book import load_families
 from rowcall.media import Fibre
 from rowcall.model import Caution, Check, State, Subject, Work, WorkLog
 from rowcall.site import Site
@@ -31,7 +32,7 @@ from rowcall_reports.outage.bag_sheet import write_bag_change
 from rowcall_reports.outage.outage_sheet import write_outage
 from rowcall_reports.outage.return_sheet import write_return
 from rowcall_reports.outage.sheet_files import sheets
-from rowcall_reports.outage.stop import BAG, KIT
+from rowcall_reports.outage.stop import BAG, KIT, PARTS, STEP_OF
 from rowcall_reports.outage.stop import COIL as COIL_PART
 from rowcall_reports.outage.stop_checks import CHECKS, Step
 
@@ -114,6 +115,22 @@ def test_what_is_off_on_purpose_waits_too_until_it_is_on_again() -> None:
 def test_the_number_of_a_case_says_why() -> None:
     text = write_outage(stop(case("valve", 1, 7, number="answers 4 % of its pulses")))
     assert "Valve of a row. Answers 4 % of its pulses. Since 2 Mar." in text
+
+
+@pytest.mark.parametrize(("days", "said"), [(0, ""), (1, "day"), (3, "3 days")])
+def test_a_case_says_on_how_many_days_it_could_not_be_judged(days: int, said: str) -> None:
+    text = write_outage(stop(case("valve", 1, 7, unknown_days=days)))
+    (line,) = re.findall(r"^- .*Since 2 Mar\.(.*)$", text, re.MULTILINE)
+    assert line == (f" Could not be judged on the last {said}." if said else "")
+
+
+def test_parts_and_steps_are_of_causes_and_families_that_exist() -> None:
+    """One of another name would never be taken along."""
+    families = load_families()
+    causes = [cause.name for family in families for cause in family.causes]
+    assert len(causes) == len(set(causes))
+    assert PARTS.keys() <= set(causes)
+    assert STEP_OF.keys() <= {family.key for family in families}
 
 
 def test_a_quiet_case_and_one_that_others_explain_are_no_jobs() -> None:

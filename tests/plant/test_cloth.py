@@ -84,9 +84,10 @@ def test_dust_is_conserved_and_dirtier_rows_gain_less(rows: list[float], growth:
 )
 def test_one_instant_alone_grows_by_the_very_same_numbers(rows: list[float], growth: float) -> None:
     first = np.array(rows)
-    together = grown_drag(np.stack([first, first]), np.array([growth, 0.5 * growth]))
-    assert np.array_equal(grown_rows(first, growth), grown_drag(first, np.array(growth)))
-    assert grown_rows(first, growth) == pytest.approx(together[0], rel=1e-8)
+    twice = np.stack([first, first], axis=1)
+    together = grown_drag(twice, np.array([growth, 0.5 * growth]))
+    assert np.array_equal(grown_rows(rows, growth), grown_drag(twice, np.full(2, growth))[:, 0])
+    assert grown_rows(rows, growth) == pytest.approx(together[:, 0], rel=1e-8)
 
 
 def test_on_demand_dp_stays_around_its_set_points() -> None:
@@ -196,7 +197,7 @@ def test_drag_that_is_not_a_number_is_refused() -> None:
     with pytest.raises(ArithmeticError, match="finite"):
         grown_drag(np.array([4e4, np.nan]), np.array(10.0))
     with pytest.raises(ArithmeticError, match="finite"):
-        grown_rows(np.array([4e4, np.nan]), 10.0)
+        grown_rows([4e4, np.nan], 10.0)
 
 
 def test_header_and_sequence_go_on_over_midnight() -> None:

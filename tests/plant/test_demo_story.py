@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from helpers.plant_days import simulate
 
-from rowcall.model.work import Work
+from rowcall.work_log.work import Work
 from rowcall_plant import RisingBaselineDp, RowSilent, SlowHeaderRecovery
 from rowcall_plant.demo.demo_plant import (
     TIME_ZONE,

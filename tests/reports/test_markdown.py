@@ -22,6 +22,7 @@ from rowcall.model import (
     Fact,
     Finding,
     History,
+    Lack,
     Subject,
     Urgency,
     Verdict,
@@ -154,7 +155,9 @@ def test_mark_of_a_row(silent: Verdict | None, late: Verdict | None, mark: str) 
 
 def test_an_answer_on_a_whole_baghouse_counts_for_its_rows() -> None:
     day = report_days.report().baghouses[1]
-    answer = Answer.cannot_tell(Subject("BH2"), "the site file names no tag for row solenoid")
+    answer = Answer.cannot_tell(
+        Subject("BH2"), "the site file names no tag for row solenoid", Lack.TAG
+    )
     marks = marks_today(day, [Finding(day.day, "row_silent", answer)], rules())
     assert {mark.word for mark in marks.values()} == {"?"}
 

@@ -15,7 +15,17 @@ from helpers.report_answers import rules
 from helpers.report_facts import DAY, SILENT, Line, fact_table
 
 from rowcall.diagnosis.rule_book import load_rules
-from rowcall.model import Answer, BaghouseDay, Fact, FactBook, Finding, Inferred, Subject, Verdict
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Fact,
+    FactBook,
+    Finding,
+    Inferred,
+    Lack,
+    Subject,
+    Verdict,
+)
 from rowcall.site import Baghouse, Role
 from rowcall_reports.chapters import odds
 
@@ -145,9 +155,8 @@ def test_the_report_quotes_below_what_could_not_be_judged() -> None:
 
 def test_a_row_found_silent_is_not_said_to_lack_samples() -> None:
     report = report_days.report()
-    late = Finding(
-        DAY, "row_closes_late", Answer.cannot_tell(Subject("BH1", *SILENT), "it shows no drop")
-    )
+    unknown = Answer.cannot_tell(Subject("BH1", *SILENT), "it shows no drop", Lack.NOTHING)
+    late = Finding(DAY, "row_closes_late", unknown)
     silent = [f for f in report.findings if f.answer.verdict is Verdict.FOUND]
     markdown = page_of(replace(report, findings=(*silent, late)), "BH1")
     assert "it shows no drop" in markdown

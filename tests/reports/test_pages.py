@@ -23,6 +23,7 @@ from rowcall.model import (
     BaghouseDay,
     Fact,
     Finding,
+    Lack,
     State,
     Subject,
     Urgency,
@@ -194,7 +195,7 @@ def test_a_job_stands_under_any_day_and_in_short_at_the_outage() -> None:
 def test_checks_not_judged_name_what_would_change_that() -> None:
     report = report_days.report()
     why = "the site file names no tag for opacity, which this rule needs"
-    more = (unjudged("rising_residual_dp", Subject("BH2"), why),)
+    more = (unjudged("rising_residual_dp", Subject("BH2"), why, Lack.TAG, "opacity"),)
     first = write_pages(replace(report, findings=(*report.findings, *more)), ())[FIRST]
     part = without_links(first).split("## Not judged")[1]
     asked = "- **BH2:** residual DP rises. Export a tag of opacity and name it in the site file."

@@ -21,6 +21,7 @@ from rowcall.model import (
     Fact,
     Finding,
     History,
+    Lack,
     RowMark,
     Subject,
     Urgency,
@@ -177,7 +178,7 @@ def test_days_before_keep_the_letter_of_what_was_found() -> None:
 def test_days_before_are_marked_as_they_were_on_their_day() -> None:
     """A check of the whole baghouse counts for its rows, then as now."""
     yesterday = DAY - timedelta(days=1)
-    answer = Answer.cannot_tell(Subject("BH2"), "no tag")
+    answer = Answer.cannot_tell(Subject("BH2"), "no tag", Lack.TAG)
     table = verdict_table("BH2", [Finding(yesterday, "row_silent", answer)])
     day = replace(mill(), history=History(verdicts=table))
     now = marks_today(day, [Finding(DAY, "row_silent", answer)], rules())

@@ -13,7 +13,16 @@ from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit
 from helpers.scenes import exports, history_of, kiln, local, on_time, study, study_all
 
-from rowcall.model import FACT_COLUMNS, BaghouseDay, Fact, History, Subject, Urgency, Verdict
+from rowcall.model import (
+    FACT_COLUMNS,
+    Answer,
+    BaghouseDay,
+    Fact,
+    History,
+    Subject,
+    Urgency,
+    Verdict,
+)
 from rowcall.runs.judge import with_day
 from rowcall_plant import (
     BaghousePlan,
@@ -210,3 +219,51 @@ def test_another_header_shows_the_supply_only_if_it_held_meanwhile(
         (Fact.DECAY_END_S, 2): end,
     }
     assert ((1, 0) in found(ask(RULE, stating(day, known)))) is is_found
+
+
+def leaking(day: BaghouseDay, supply: float, recovery_s: float) -> Answer:
+    """5 % lost by one header, with what usual refills show; first order, pulsed every 12 s."""
+    usual = {
+        Fact.PLATEAU_PA: 6e5,
+        Fact.TAU_S: 2.2,
+        Fact.RECOVERY_S: 6.6,
+        Fact.REFILL_DROP_PA: 1.2e5,
+    }
+    past = [history_of({k: [v] * 7 for k, v in usual.items()}, day.day, (c, 0)) for c in (1, 2)]
+    own = pl.when(pl.col("compartment") == 1).then(0.95).otherwise(1.0)
+    hours = day.hours.with_columns(
+        plateau_pa=6e5 * supply * own, plateau_error_pa=pl.lit(300.0), drop_pa=pl.lit(1.2e5)
+    )
+    stated = stating(day, {(Fact.INTERVAL_S, 1): 12.0, (Fact.RECOVERY_S, 1): recovery_s})
+    history = History(pl.concat(one.facts for one in past))
+    return ask(RULE, replace(stated, hours=hours, history=history))[FIRST]
+
+
+def test_leak_interval_of_a_single_header(day: BaghouseDay) -> None:
+    """Of a drop of 1.2 bar 2 % are 0.4 % of the plateau, headers agree to 0.3 %."""
+    answer = leaking(day, 1.0, 6.6)
+    reach = 1.96 * math.hypot(0.003, 0.02 * 1.2e5 / 5.7e5)
+    assert value_of(answer, "plateau_ratio_low") == pytest.approx(0.95 * math.exp(-reach), abs=1e-3)
+    assert value_of(answer, "plateau_ratio_high") == pytest.approx(0.95 * math.exp(reach), abs=1e-3)
+    assert "All headers" not in answer.text
+
+
+def test_leak_interval_holds_what_all_headers_share(day: BaghouseDay) -> None:
+    """A leak also empties the line that feeds the others; or the supply fell by itself."""
+    answer = leaking(day, 0.97, 6.6)
+    assert value_of(answer, "plateau_pa") == pytest.approx(0.97 * 0.95 * 6e5)
+    assert value_of(answer, "plateau_ratio_low") < 0.97 * 0.95
+    assert value_of(answer, "plateau_ratio_high") > 0.95
+    assert "stands at 5.53 bar" in answer.text
+    assert "All headers are" in answer.text
+
+
+@pytest.mark.parametrize(("recovery_s", "is_at_rest"), [(6.6, True), (10.0, False)])
+def test_leak_interval_is_open_where_its_feed_does_not_rest(
+    day: BaghouseDay, recovery_s: float, is_at_rest: bool
+) -> None:
+    """0.3 bar at 2.2 s of 0.25 m3: 0.034 m3/s, 120 m3 an hour."""
+    answer = leaking(day, 1.0, recovery_s)
+    assert value_of(answer, "leak_m3_s") == pytest.approx(0.0336, rel=0.03)
+    assert ("at most" in answer.text) is not is_at_rest
+    assert ("about 120 m³ of free air an hour" in answer.text) is is_at_rest

@@ -27,7 +27,7 @@ def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNo
 @pytest.mark.parametrize("rows_by", ["solenoid", "counter"])
 @pytest.mark.parametrize("place", [(1, 3), (2, 6)])
 def test_a_row_that_is_sent_no_pulses_is_found(rows_by: RowsBy, place: tuple[int, int]) -> None:
-    day = study(exports(kiln(), passed_over(*place), rows_by=rows_by)[0]).day
+    day = study(exports(kiln(), passed_over(*place), rows_by=rows_by, hours=12)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
@@ -55,12 +55,12 @@ def test_rows_that_are_pulsed_and_do_not_answer_are_pulsed() -> None:
         RowSilent(start=local(0), compartment=1, row=2),
         RowIntermittent(start=local(0), compartment=2, row=5, one_in=2),
     ]
-    answers = ask(RULE, study(exports(kiln(), faults)[0]).day)
+    answers = ask(RULE, study(exports(kiln(), faults, hours=12)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
 def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
-    export = exports(kiln(), passed_over())[0]
+    export = exports(kiln(), passed_over(), hours=12)[0]
     samples = {name: one for name, one in export.samples.items() if name != "BH1.YS-103"}
     assert found(ask(RULE, study(replace(export, samples=samples)).day)) == {(1, 3)}
 
@@ -68,7 +68,7 @@ def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
 @pytest.mark.parametrize("hours", [13, 38, None])
 def test_a_bit_that_held_its_value_for_days_is_a_row_not_pulsed(hours: int | None) -> None:
     """Switched off, its bit is recorded no more: the last point lies before the day, or nowhere."""
-    export, tag = exports(kiln(), passed_over())[0], "BH1.YS-103"
+    export, tag = exports(kiln(), passed_over(), hours=12)[0], "BH1.YS-103"
     last_us = int((local(0) - timedelta(hours=hours or 0)).timestamp() * 1e6)
     samples = {name: one for name, one in export.samples.items() if name != tag}
     before = {} if hours is None else {tag: (last_us, 0.0, GOOD)}
@@ -121,7 +121,7 @@ def from_zero(_: int, number: Floats) -> Floats:
 def test_a_counter_may_number_rows_as_the_site_file_states(
     number: Callable[[int, Floats], Floats],
 ) -> None:
-    export = exports(kiln(), passed_over(2, 5), rows_by="counter")[0]
+    export = exports(kiln(), passed_over(2, 5), rows_by="counter", hours=12)[0]
     assert found(ask(RULE, study(renumbered(export, number, stated=True)).day)) == {(2, 5)}
 
 
@@ -137,7 +137,7 @@ def test_numbers_that_the_site_file_does_not_map_are_named(
 ) -> None:
     """And no row is said to get no pulses, or judged under another row's number."""
     fault = RowSilent(start=local(0), compartment=1, row=2)
-    export = exports(kiln(), [fault], rows_by="counter")[0]
+    export = exports(kiln(), [fault], rows_by="counter", hours=12)[0]
     day = study(renumbered(export, number, stated=False)).day
     (answer,) = ask(RULE, day).values()
     assert answer.verdict is Verdict.CANNOT_TELL
@@ -147,7 +147,7 @@ def test_numbers_that_the_site_file_does_not_map_are_named(
 
 def test_a_row_that_a_stated_counter_may_number_otherwise_is_left_open() -> None:
     """It shows 60 where the site file has 6: a row, or a step that is none."""
-    export = exports(kiln(), rows_by="counter")[0]
+    export = exports(kiln(), rows_by="counter", hours=12)[0]
     samples, tags = dict(export.samples), list[Tag]()
     for tag in export.baghouse.tag:
         if tag.role is Role.STEP_COUNTER:
@@ -165,7 +165,7 @@ def test_a_row_that_a_stated_counter_may_number_otherwise_is_left_open() -> None
 
 
 def test_without_bits_or_counter_cannot_tell() -> None:
-    day = study(exports(kiln(rows=(6,)), passed_over(), drop=("row_solenoid",))[0]).day
+    day = study(exports(kiln(rows=(6,)), passed_over(), drop=("row_solenoid",), hours=12)[0]).day
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
 
 
@@ -187,13 +187,13 @@ def scanned(export: Export) -> Export:
 
 
 def test_scanned_bits_cannot_tell() -> None:
-    day = study(scanned(exports(kiln(rows=(6,)), passed_over())[0])).day
+    day = study(scanned(exports(kiln(rows=(6,)), passed_over(), hours=12)[0])).day
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
 
 
 def test_pulses_inferred_from_header_pressure_cannot_tell() -> None:
     """Bits that are listed, but not usable: the cadence counts every beat as a pulse."""
-    export = exports(kiln(rows=(6,), cleaning=on_time(6, 20.0)))[0]
+    export = exports(kiln(rows=(6,), cleaning=on_time(6, 20.0)), hours=8)[0]
     bits = {tag.tag for tag in export.baghouse.tag if tag.role.value == "row_solenoid"}
     samples = {
         name: replace(one, quality=one.quality + 2) if name in bits else one
@@ -205,7 +205,7 @@ def test_pulses_inferred_from_header_pressure_cannot_tell() -> None:
 
 
 def test_a_row_whose_bit_is_bad_is_left_open() -> None:
-    export = exports(kiln(rows=(6,)))[0]
+    export = exports(kiln(rows=(6,)), hours=12)[0]
     one = export.samples["BH1.YS-104"]
     samples = {**export.samples, "BH1.YS-104": replace(one, quality=one.quality + 2)}
     answers = ask(RULE, study(replace(export, samples=samples)).day)
@@ -214,12 +214,12 @@ def test_a_row_whose_bit_is_bad_is_left_open() -> None:
 
 
 def test_a_compartment_that_is_hardly_pulsed_is_left_open() -> None:
-    day = study(exports(kiln(rows=(6,)), passed_over())[0]).day
+    day = study(exports(kiln(rows=(6,)), passed_over(), hours=12)[0]).day
     answers = ask(RULE, day, {"min_pulses": "10000"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
 
 def test_order_of_tags_and_date_do_not_matter() -> None:
-    export = exports(kiln(), passed_over())[0]
+    export = exports(kiln(), passed_over(), hours=12)[0]
     for other in (reordered(export), shifted(export, 40)):
         assert found(ask(RULE, study(other).day)) == {(1, 3)}

@@ -25,12 +25,12 @@ PLACES = [(1, 3), (2, 6)]
 
 def silent(places: list[tuple[int, int]], start: datetime | None = None, **how: Any) -> Export:
     faults = [RowSilent(start=start or local(0), compartment=c, row=r) for c, r in places]
-    return exports(kiln(), faults, seed=4, **how)[0]
+    return exports(kiln(), faults, seed=4, **{"hours": 12} | how)[0]
 
 
 @pytest.fixture(scope="module")
 def healthy() -> Export:
-    return exports(kiln(), seed=4)[0]
+    return exports(kiln(), seed=4, hours=12)[0]
 
 
 # 1. Found, in its place, from when on.
@@ -55,7 +55,7 @@ def test_the_start_lies_between_the_last_answer_and_the_first_silence(
     hour: int, minute: int
 ) -> None:
     start = local(0, hour, minute)
-    studied = study(silent([(1, 3)], start))
+    studied = study(silent([(1, 3)], start, hours=24))
     answer = ask(RULE, studied.day)[Subject("BH1", 1, 3)]
     assert answer.verdict is Verdict.FOUND
     calls = studied.truth.pulses.filter((pl.col("compartment") == 1) & (pl.col("row") == 3))
@@ -163,12 +163,10 @@ def dead_from(
 
 @pytest.mark.parametrize("hour", [0, 12])
 @pytest.mark.parametrize("level_bar", [5.9, 0.0])
-def test_a_header_that_shows_no_row_is_one_finding(
-    healthy: Export, hour: int, level_bar: float
-) -> None:
-    dead = with_values(
-        healthy, sample_tag(healthy, "header_pressure", 1), dead_from(hour, level_bar, 0.02)
-    )
+def test_a_header_that_shows_no_row_is_one_finding(hour: int, level_bar: float) -> None:
+    whole_day = exports(kiln(), seed=4)[0]
+    tag = sample_tag(whole_day, "header_pressure", 1)
+    dead = with_values(whole_day, tag, dead_from(hour, level_bar, 0.02))
     day = study(dead).day
     answers = ask(RULE, day)
     assert found(answers) == {(1, 0)}
@@ -232,7 +230,7 @@ def test_few_pulses_cannot_tell() -> None:
 
 
 def test_the_unit_of_the_header_does_not_matter() -> None:
-    export = silent([(1, 3)], local(0, 9))
+    export = silent([(1, 3)], local(0, 17))
     base = ask(RULE, study(export).day)
     for unit in ("[psi]", "kPa"):
         other = ask(RULE, study(in_unit(export, "header_pressure", unit)).day)
@@ -241,7 +239,7 @@ def test_the_unit_of_the_header_does_not_matter() -> None:
 
 
 def test_moved_by_whole_days_all_moves_alike() -> None:
-    export = silent([(1, 3)], local(0, 9))
+    export = silent([(1, 3)], local(0, 17))
     base, later = (ask(RULE, study(one).day) for one in (export, shifted(export, 10)))
     assert found(later) == found(base)
     first, second = (answers[Subject("BH1", 1, 3)] for answers in (base, later))
@@ -251,5 +249,5 @@ def test_moved_by_whole_days_all_moves_alike() -> None:
 
 
 def test_the_order_of_tags_does_not_matter() -> None:
-    export = silent([(1, 3)], local(0, 9))
+    export = silent([(1, 3)], local(0, 17))
     assert ask(RULE, study(reordered(export)).day) == ask(RULE, study(export).day)

@@ -16,7 +16,7 @@ from rowcall.model import BaghouseDay, Fact, History, Subject, Urgency, Verdict
 from rowcall_plant import Fault, HeaderLeak, SlowHeaderRecovery
 
 RULE = "supply_short"
-PLAN = kiln(cleaning=on_time(6, 20.0))
+PLAN = kiln(cleaning=on_time(6, 40.0))
 MORNING = (time(6), time(10))
 PLANT = Subject("BH1")
 

@@ -1,7 +1,7 @@
 """Days judged in any order, with late data and late entries of the work log, end alike.
 
-Judging is stood in for by a few sums of a day's data, its history and the work log; what decides
-which days are judged again, and what the store keeps, is the real thing.
+Save in the last test, judging is stood in for by a few sums of a day's data, its history and the
+work log; what decides which days are judged again, and what the store keeps, is the real thing.
 """
 
 from __future__ import annotations
@@ -14,11 +14,15 @@ from typing import Any
 
 import polars as pl
 import pytest
+from helpers.exports import open_store
+from helpers.nights.night_runs import night
+from helpers.nights.small_plant import copy_plant
 from helpers.report_days import site
 from helpers.work_logs import log, only
 
 from rowcall.day_report import DayReport
 from rowcall.days import day_bounds
+from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import Guard
 from rowcall.model import (
     FACT_COLUMNS,
@@ -43,9 +47,11 @@ from rowcall.runs.result import RunResult
 from rowcall.store import Store
 from rowcall.store.nights.judgements import failed_days, judged_days
 
+SIX_HOURS = timedelta(hours=6)
 FIRST, N_DAYS, WINDOW = date(2026, 3, 2), 7, 3
 DAYS = [FIRST + timedelta(days=n) for n in range(N_DAYS)]
 SITE = site()
+RULES = load_rules()
 HOUSES = SITE.baghouse
 PATTERN = replace(
     BaghouseDay.unstudied(HOUSES[0], FIRST, day_bounds(FIRST, SITE.plant.zone), History(), ""),
@@ -100,7 +106,7 @@ class Plant:
             day=day,
             baghouses=tuple(houses),
             findings=tuple(findings),
-            rules=(),
+            rules=RULES,
             limits={},
             revision=revision,
         )
@@ -126,6 +132,7 @@ def plant(monkeypatch: pytest.MonkeyPatch) -> Plant:
     monkeypatch.setattr(moving, "HISTORY_DAYS", WINDOW)
     monkeypatch.setattr(recording, "judge_day", made.judge)
     monkeypatch.setattr(recording, "write_pictured", made.write)
+    monkeypatch.setattr(recording, "enter_index", lambda *_: None)
     return made
 
 
@@ -139,7 +146,7 @@ def tables(store: Store) -> tuple[list[Any], ...]:
 
 def in_order(plant: Plant, folder: Path) -> tuple[list[Any], ...]:
     """What the same data and work log give when each day is judged once, oldest first."""
-    with Store.open(folder / "in_order.duckdb") as store:
+    with open_store(folder / "in_order.duckdb") as store:
         plant.night(store)
         return tables(store)
 
@@ -150,7 +157,7 @@ def test_the_order_of_data_and_of_entries_does_not_matter(
 ) -> None:
     random = Random(seed)
     missing, entries, file_id = random.sample(DAYS, N_DAYS), list(MOVING), 0
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         while missing:
             for _ in range(random.randint(1, 3)):
                 file_id += 1
@@ -186,7 +193,7 @@ def two_nights(plant: Plant, store: Store) -> None:
 def test_days_after_one_with_late_data_are_judged_again_that_night(
     plant: Plant, tmp_path: Path
 ) -> None:
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.data[DAYS[1]] = 2, 8
         plant.night(store)
@@ -197,7 +204,7 @@ def test_days_after_one_with_late_data_are_judged_again_that_night(
 def test_a_day_whose_findings_stay_keeps_its_report(plant: Plant, tmp_path: Path) -> None:
     """The last day looks no further back than new bags: late data of before move nothing of it."""
     plant.work = (only(Work.BAGS_CHANGED, DAYS[2], house=""),)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.data[DAYS[1]] = 2, 8
         plant.night(store)
@@ -212,7 +219,7 @@ def test_a_day_whose_findings_stay_keeps_its_report(plant: Plant, tmp_path: Path
 def test_an_entry_of_the_work_log_judges_the_days_that_it_touches(
     plant: Plant, tmp_path: Path
 ) -> None:
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.work = (only(Work.NOTE, DAYS[0]), only(Work.INSPECTED, DAYS[0]))
         plant.night(store)
@@ -224,10 +231,29 @@ def test_an_entry_of_the_work_log_judges_the_days_that_it_touches(
 
 
 def test_a_day_that_fails_again_is_not_tried_every_night(plant: Plant, tmp_path: Path) -> None:
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         two_nights(plant, store)
         plant.data[DAYS[1]], plant.fails = (2, 8), frozenset(DAYS[2:3])
         plant.night(store)
         assert plant.judged == DAYS[1:4]
         plant.night(store)
         assert plant.judged == DAYS[1:4]
+
+
+def test_short_days_judged_in_earnest_end_alike_too(made: Path, tmp_path: Path) -> None:
+    """Six hours of three days in one night, and a day a night from the last one on."""
+    exports = {
+        path.name: pl.read_parquet(path).filter(pl.col("time") < pl.col("time").min() + SIX_HOURS)
+        for path in sorted((made / "inbox").iterdir())
+    }
+    ended = []
+    for order in ([list(exports)], [[name] for name in reversed(exports)]):
+        plant = copy_plant(made, tmp_path / str(len(order)), days=0)
+        for names in order:
+            for name in names:
+                exports[name].write_parquet(plant / "inbox" / name)
+            assert night(plant).stored == len(names)
+        with Store.open(plant / "rowcall.duckdb") as store:
+            ended.append(tables(store))
+    assert ended[0] == ended[1]
+    assert {len(table) > 0 for table in ended[0]} == {True}

@@ -11,14 +11,13 @@ from pathlib import Path
 import pytest
 from helpers import report_days
 from helpers.day_pages import all_pages
-from helpers.exports import START, aside, long_csv, stored, taken
+from helpers.exports import START, STORE, aside, long_csv, open_store, store_of, stored, taken
 from helpers.site_texts import SITE
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rowcall.cli import main
 from rowcall.day_report import DayReport
-from rowcall.store import Store
 from rowcall.take_in import Outcome
 from rowcall_reports.html import to_html
 from rowcall_reports.write import write_report
@@ -137,7 +136,7 @@ def test_the_store_keeps_tags_as_they_are(tmp_path: Path) -> None:
     again = taken(tmp_path, long_csv([(tag, START, 2.0, "Good") for tag in tags]), "b.csv")
     assert again.note is not None
     assert again.note.replaced == len(tags)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         names = store.connection.execute("SELECT name FROM files ORDER BY file_id").fetchall()
     assert names == [("a'; DROP TABLE files;.csv",), ("b.csv",)]
 
@@ -148,11 +147,11 @@ def test_a_member_of_an_archive_is_written_nowhere(tmp_path: Path, name: str) ->
     inbox.mkdir(parents=True)
     with zipfile.ZipFile(inbox / "day.zip", "w") as archive:
         archive.writestr(name, long_csv([("DP", START, 1.0, "Good")]))
-    with Store.open(tmp_path / "store.duckdb"):
-        before = sorted(tmp_path.rglob("*"))
+    open_store(inbox / STORE).close()
+    before = set(tmp_path.rglob("*"))
     result = taken(inbox, (inbox / "day.zip").read_bytes(), "day.zip")
     assert result.outcome in (Outcome.STORED, Outcome.REFUSED)
-    assert set(tmp_path.rglob("*")) - set(before) == {inbox / "store.duckdb"}
+    assert set(tmp_path.rglob("*")) == before
 
 
 def test_rows_set_aside_are_exported_as_text(
@@ -160,6 +159,7 @@ def test_rows_set_aside_are_exported_as_text(
 ) -> None:
     """Names of files and columns too: none begins as what a spreadsheet runs."""
     text = "time;@PT;DP\n2026-03-02 05:00:00;+x;1\n2026-03-02 05:01:00;1;@y\n=1+1;1;1\n"
+    open_store(tmp_path / STORE).close()
     taken(tmp_path, text, "=cmd.csv")
     assert {column for _, column, _, _ in aside(tmp_path)} == {"time", "@PT", "DP"}
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")

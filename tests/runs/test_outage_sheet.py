@@ -29,6 +29,7 @@ def test_what_the_nights_found_stands_in_the_sheet(plant: Path, tmp_path: Path) 
     assert "- **Compartment 1, row 2, next outage:** Valve of a row" in text
     assert "Since 28 Mar." in text
     assert "1 x coil of a solenoid" in text
+    assert "Export older days as well, or wait" in text
     assert (tree(plant / "reports"), (plant / "rowcall.duckdb").read_bytes()) == before
 
 

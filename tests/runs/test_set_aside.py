@@ -6,7 +6,7 @@ import csv
 from pathlib import Path
 
 import pytest
-from helpers.exports import taken
+from helpers.exports import STORE, open_store, taken
 from helpers.site_texts import SITE
 
 from rowcall.cli import main
@@ -17,6 +17,7 @@ BEGIN = "tag,time,value\nDP,2026-03-02T05:00:00Z,1\n"
 @pytest.fixture
 def site(tmp_path: Path) -> str:
     """Return the path of a site file whose store holds rows set aside from two exports."""
+    open_store(tmp_path / STORE).close()
     taken(tmp_path, BEGIN + "DP,2026-03-02T05:00:10Z,twelve\nDP,soon,2\n", "monday.csv")
     taken(tmp_path, BEGIN + "=1+1,2026-03-02T05:00:10Z,twelve\nDP,later,2\n", "tuesday.csv")
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")

@@ -200,7 +200,8 @@ NIGHTS = (
         (1, 0),
         mailed=("There is no data for this day",),
     ),
-    Night("which comes two nights late", played(_late), 0, (), (2, 0)),
+    # The day between looks back on the late one.
+    Night("which comes two nights late", played(_late), 0, (), (2, 1, 0)),
     Night(
         "truncated",
         played(lambda p: p.text(csv(p.frame())[:3_000_000])),

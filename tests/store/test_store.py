@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,11 +12,12 @@ import duckdb
 import numpy as np
 import polars as pl
 import pytest
-from helpers.exports import START, long_csv, samples, stored, taken
+from helpers.exports import START, long_csv, samples, store_of, stored, taken
 
 from rowcall.errors import StoreError
 from rowcall.store import Store
 from rowcall.store.local_days import local_days
+from rowcall.store.nights.unjudged import unjudged_answers
 from rowcall.store.samples import epoch_us, from_epoch_us, last_before, read_samples
 from rowcall.store.schema import MIGRATIONS
 
@@ -88,6 +89,24 @@ def test_an_old_stores_findings_and_facts_get_their_new_names(
         facts = store.connection.execute("SELECT name, value FROM facts ORDER BY value").fetchall()
     assert findings == [(rule, True) for rule in NEW_RULES]
     assert facts == [(name, float(n)) for n, name in enumerate(OLD_FACTS.values())]
+
+
+def test_what_was_not_judged_before_it_was_known_what_lacked_lacks_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, day = _store_path(tmp_path), date(2026, 3, 1)
+    with monkeypatch.context() as patch:
+        before = [m.name for m in MIGRATIONS].index("what rules lacked")
+        patch.setattr("rowcall.store.connection.MIGRATIONS", MIGRATIONS[:before])
+        with Store.open(path) as store:
+            store.connection.execute(
+                "INSERT INTO findings VALUES (?, 'BH1', 1, 2, 'row_weak', 'cannot tell', NULL, "
+                "NULL, NULL, '[]', 'Cannot tell: no.', '', false)",
+                [day],
+            )
+    with Store.open(path) as store:
+        (finding,) = unjudged_answers(store, day, day)
+    assert (finding.answer.lack, finding.answer.lack_of) == (None, "")
 
 
 def test_a_migration_is_whole_or_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -188,7 +207,7 @@ def test_samples_come_back_sorted_and_cut_at_the_bounds(tmp_path: Path) -> None:
     for number, part in enumerate((rows[75:], rows[:90:2], rows[::-1])):
         taken(tmp_path, long_csv(part), f"{number}.csv")
     start, end = START + timedelta(seconds=100), START + timedelta(seconds=200)
-    with Store.open(_store_path(tmp_path)) as store:
+    with store_of(tmp_path) as store:
         found = read_samples(store, ["C", "A", "nowhere"], start, end)
     assert list(found) == ["C", "A", "nowhere"]
     for tag, offset in (("A", 110.5), ("C", 210.5)):
@@ -203,7 +222,7 @@ def test_samples_come_back_sorted_and_cut_at_the_bounds(tmp_path: Path) -> None:
 
 def test_the_last_sample_before_an_instant(tmp_path: Path) -> None:
     taken(tmp_path, long_csv(samples(10)))
-    with Store.open(_store_path(tmp_path)) as store:
+    with store_of(tmp_path) as store:
         at = START + timedelta(seconds=50)
         found = last_before(store, ["DP", "PT", "nowhere"], at, within=timedelta(hours=1))
         assert found == {

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import duckdb
 import pytest
-from helpers.exports import taken
+from helpers.exports import STORE, open_store, taken
 from helpers.site_texts import SITE
 
 from rowcall.cli import main
@@ -22,6 +22,7 @@ def site(tmp_path: Path) -> Path:
     """Return the path of a site file whose store holds two exports."""
     lines = [f"DP,2026-03-02T05:{n // 60:02d}:{n % 60:02d}Z,{n % 7}" for n in range(3000)]
     text = "\n".join(["tag,time,value", *lines, "DP,soon,2\n"])
+    open_store(tmp_path / STORE).close()
     taken(tmp_path, text, "monday.csv")
     taken(tmp_path, "tag,time,value\nDP,2026-03-02T05:00:00Z,99\n", "tuesday.csv")
     path = tmp_path / "site.toml"

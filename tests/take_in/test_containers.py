@@ -17,6 +17,7 @@ from helpers.exports import (
     long_csv,
     plant_site,
     samples,
+    store_of,
     stored,
     take,
     taken,
@@ -24,7 +25,6 @@ from helpers.exports import (
 from pydantic import ValidationError
 
 from rowcall.site import TakeIn
-from rowcall.store import Store
 from rowcall.take_in import Outcome, TakenIn, find_exports, take_in
 
 ROWS = samples(30)
@@ -44,7 +44,7 @@ def archive(path: Path, members: Mapping[str, bytes]) -> Path:
 
 
 def taken_from(folder: Path, path: Path) -> list[TakenIn]:
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         return take(store, path)
 
 
@@ -192,7 +192,7 @@ def test_an_export_in_a_folder_is_told_by_its_path(tmp_path: Path) -> None:
     folder = inbox(tmp_path)
     site = plant_site().model_copy(update={"base": tmp_path})
     told: list[str] = []
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         paths = find_exports(folder, ("**/*.csv",))
         first, second = take_in(store, site, paths, now=NOW, progress=told.append)
     assert first.note is not None
@@ -206,7 +206,7 @@ def test_one_file_a_tag_works(tmp_path: Path) -> None:
     for tag in {row[0] for row in rows}:
         text = long_csv(row for row in rows if row[0] == tag)
         (tmp_path / f"{tag}.csv").write_text(text, encoding="utf-8")
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         results = take(store, *find_exports(tmp_path))
     assert {result.outcome for result in results} == {Outcome.STORED}
     assert stored(tmp_path) == expected(rows)

@@ -5,10 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from helpers.exports import NOW, aside, counts, plant_site, stored, taken
+from helpers.exports import NOW, aside, counts, plant_site, store_of, stored, taken
 
 from rowcall.site import TakeIn
-from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read.text_tables import DAMAGED
@@ -68,7 +67,7 @@ def test_utf16_out_of_step_is_refused(tmp_path: Path, encoding: str, memory: Mem
     raw = long_rows("A", 30).encode(encoding)
     path = tmp_path / "day.csv"
     path.write_bytes(raw[:700] + b"\x41" + raw[700:])
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (result,) = take_in(
             store, plant_site(), [path], now=NOW, progress=lambda text: None, memory=memory
         )

@@ -9,14 +9,22 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.exports import NOW, aside, counts, instants, plant_site, stored, taken
+from helpers.exports import (
+    NOW,
+    aside,
+    counts,
+    instants,
+    plant_site,
+    store_of,
+    stored,
+    taken,
+)
 from helpers.long_exports import LITTLE
 from helpers.long_exports import taken as taken_by_blocks
 
 from rowcall.draft import draft_site
 from rowcall.look import look_at, shown
 from rowcall.site import TakeIn
-from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
 from rowcall.take_in.load.entries import NO_EQUIPMENT
 from rowcall.take_in.load.memory import Memory
@@ -277,7 +285,7 @@ def test_a_piece_of_any_name_is_a_baghouse_of_the_draft(
 def test_an_export_taken_in_before_is_known(tmp_path: Path) -> None:
     path = tmp_path / "day.csv"
     path.write_text(text_of(rows(30)), encoding="utf-8")
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         for outcome in (Outcome.STORED, Outcome.KNOWN):
             (result,) = take_in(store, plant_site(), [path], now=NOW, progress=lambda text: None)
             assert result.outcome is outcome

@@ -18,13 +18,13 @@ from helpers.exports import (
     long_csv,
     plant_site,
     samples,
+    store_of,
     stored,
     take,
     taken,
 )
 
 from rowcall.errors import StoreError
-from rowcall.store import Store
 from rowcall.store.ledger import days_touched, files_of_day
 from rowcall.take_in import Outcome, find_exports, take_in
 
@@ -113,7 +113,7 @@ def test_a_cut_off_parquet_file_is_refused(tmp_path: Path) -> None:
 def test_a_refused_file_does_not_stop_the_others(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_bytes(b"")
     (tmp_path / "b.csv").write_text(long_csv(ROWS), encoding="utf-8")
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         results = take(store, *find_exports(tmp_path), tmp_path / "gone.csv")
     assert [result.outcome for result in results] == ["refused", "stored", "refused"]
 
@@ -122,7 +122,7 @@ def test_a_file_just_written_waits(tmp_path: Path) -> None:
     path = tmp_path / "day.csv"
     path.write_text(long_csv(ROWS), encoding="utf-8")
     os.utime(path, (NOW.timestamp() - 2, NOW.timestamp() - 2))
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (waiting,) = take(store, path)
         assert waiting.outcome is Outcome.WAITING
         assert "waits" in waiting.message
@@ -142,7 +142,7 @@ def test_a_failure_in_the_middle_leaves_nothing(
         patch.setattr("rowcall.store.exports._enter_days", fail)
         with pytest.raises(StoreError, match=r"nothing of day\.csv was stored"):
             taken(tmp_path, long_csv(ROWS))
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         for table in ("samples", "tags", "files", "file_tags", "set_aside"):
             row = store.connection.execute(f"SELECT count(*) FROM {table}").fetchone()
             assert row == (0,)
@@ -161,7 +161,7 @@ def test_the_ledger_tells_days_in_plant_time_and_their_files(tmp_path: Path) -> 
     early = [("DP", datetime(2026, 3, 2, 23, 1, tzinfo=UTC), 2.0, "Good")]
     taken(tmp_path, long_csv(late), "a.csv")
     taken(tmp_path, long_csv([*late, *early]), "b.csv")
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         assert days_touched(store) == {date(2026, 3, 2): 1, date(2026, 3, 3): 2}
         assert [note.name for note in files_of_day(store, date(2026, 3, 3))] == ["b.csv"]
         (note,) = files_of_day(store, date(2026, 3, 2))
@@ -192,7 +192,7 @@ def test_a_file_whose_name_is_no_utf8_is_taken_in(tmp_path: Path) -> None:
     for number, name in enumerate((b"a\xff.csv", b"b.csv")):
         Path(os.fsdecode(os.fsencode(tmp_path) + b"/" + name)).write_text(long_csv(ROWS[number:]))
     said: list[str] = []
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         results = take_in(
             store, plant_site(), find_exports(tmp_path), now=NOW, progress=said.append
         )

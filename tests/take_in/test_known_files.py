@@ -8,9 +8,17 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
-from helpers.exports import NOW, Sample, counts, long_csv, plant_site, samples, stored
+from helpers.exports import (
+    NOW,
+    Sample,
+    counts,
+    long_csv,
+    plant_site,
+    samples,
+    store_of,
+    stored,
+)
 
-from rowcall.store import Store
 from rowcall.take_in import Outcome, TakenIn, find_exports, take_in
 from rowcall.take_in.files.sources import Source
 
@@ -29,7 +37,7 @@ def write(folder: Path, name: str, rows: Iterable[Sample], written_s: int = 1_70
 def night(folder: Path) -> tuple[list[TakenIn], list[str]]:
     site = plant_site().model_copy(update={"base": folder})
     said: list[str] = []
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         paths = find_exports(site.inbox)
         return take_in(store, site, paths, now=NOW, progress=said.append), said
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.exports import NOW, plant_site
-from helpers.long_exports import LITTLE, PLAIN, long_rows, long_text, rows_of, taken
+from helpers.exports import NOW, plant_site, store_of
+from helpers.long_exports import LITTLE, PLAIN, long_rows, long_text, rows_of, taken, taken_into
 
 from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
@@ -138,8 +138,9 @@ def test_block_by_block_gives_what_the_whole_gives(tmp_path: Path, kind: str) ->
     content = EXPORTS[kind]
     path = tmp_path / ("day.parquet" if kind.startswith("parquet") else "day.csv")
     path.write_bytes(content.encode() if isinstance(content, str) else content)
-    whole, large = taken(tmp_path / "whole", path, None), taken(tmp_path / "large", path, LITTLE)
-    assert large == whole
+    with store_of(tmp_path) as store:
+        whole = taken_into(store, path, None)
+    assert taken(tmp_path / "large", path, LITTLE) == whole
     assert [found.name for found in (tmp_path / "large").iterdir()] == ["store.duckdb"]
 
 

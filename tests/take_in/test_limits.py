@@ -15,11 +15,21 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from helpers.exports import NOW, START, counts, long_csv, plant_site, samples, stored, take, taken
+from helpers.exports import (
+    NOW,
+    START,
+    counts,
+    long_csv,
+    plant_site,
+    samples,
+    store_of,
+    stored,
+    take,
+    taken,
+)
 from pydantic import ValidationError
 
 from rowcall.site import TakeIn
-from rowcall.store import Store
 from rowcall.take_in import Outcome, take_in
 from rowcall.take_in.cells import time_formats
 from rowcall.take_in.load.memory import Memory
@@ -47,7 +57,7 @@ def test_a_line_beyond_the_limit_is_refused_with_its_number(
 ) -> None:
     path = tmp_path / "day.csv"
     path.write_text(TEXT + "DP," + "9" * 5_000 + "\n" + TEXT, encoding="utf-8")
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         short, long = (
             take_in(
                 store,
@@ -71,7 +81,7 @@ def test_an_endless_line_is_not_read_to_its_end(tmp_path: Path) -> None:
         out.write(b"tag,time,value\n")
         out.truncate(256 * 2**20)
     tracemalloc.start()
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (result,) = take(store, path)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
@@ -84,7 +94,7 @@ def test_a_file_beyond_the_limit_is_refused_unread(tmp_path: Path) -> None:
     with path.open("wb") as out:
         out.truncate(3 * 2**20)
     pins = TakeIn.model_validate({"largest_unpacked": "2 MiB"})
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (result,) = take(store, path, pins=pins)
     assert "larger than 2 MiB" in result.message
     assert "take_in.largest_unpacked" in result.message
@@ -180,7 +190,7 @@ def test_more_tags_than_a_store_holds_are_refused(tmp_path: Path, memory: Memory
     rows = "\n".join(f"t{number},2026-03-02T05:00:00Z,1" for number in range(65_536))
     path.write_text("tag,time,value\n" + rows, encoding="utf-8")
     big = memory and Memory(whole_bytes=100, block_bytes=2**20, slice_rows=100_000)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (result,) = take_in(
             store, plant_site(), [path], now=NOW, progress=lambda text: None, memory=big
         )
@@ -239,7 +249,7 @@ def test_instants_that_no_calendar_knows_are_set_aside(
     times = pa.concat_arrays([odd, pa.array([START], pa.timestamp(unit, "UTC"))])
     path = tmp_path / "day.parquet"
     path.write_bytes(parquet(pa.table({"time": times, "DP": [1.0, 2.0, 3.0, 4.0]})))
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (result,) = take_in(
             store, plant_site(), [path], now=NOW, progress=lambda text: None, memory=memory
         )
@@ -259,7 +269,7 @@ def test_parquet_that_is_cut_off_is_refused(tmp_path: Path, share: float) -> Non
 def test_torn_parquet_is_refused_or_read_but_never_fails(tmp_path: Path) -> None:
     frame = pl.DataFrame({"tag": ["DP", "PT"] * 40, "time": [START] * 80, "value": [1.5] * 80})
     whole, rng = parquet(frame), random.Random(5)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         for number in range(60):
             torn = bytearray(whole)
             for _ in range(rng.randint(1, 4)):

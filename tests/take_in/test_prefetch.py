@@ -9,10 +9,9 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.exports import NOW, aside, plant_site, stored
+from helpers.exports import NOW, aside, plant_site, store_of, stored
 from helpers.long_exports import LITTLE
 
-from rowcall.store import Store
 from rowcall.store.ledger import days_touched
 from rowcall.take_in import Outcome, TakenIn, take_in
 from rowcall.take_in.cells.timestamps import FUTURE
@@ -25,7 +24,7 @@ MEMORIES = pytest.mark.parametrize("memory", [None, LITTLE])
 
 
 def take(folder: Path, name: str, now: datetime, memory: Memory | None = None) -> TakenIn:
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         (result,) = take_in(
             store,
             plant_site(),
@@ -40,7 +39,7 @@ def take(folder: Path, name: str, now: datetime, memory: Memory | None = None) -
 
 def ledger(folder: Path) -> list[tuple[int, ...]]:
     """Return the counts of each line of the ledger, and see that they and the rows agree."""
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         lines = store.connection.execute(
             f"SELECT {', '.join(LEDGER)} FROM files ORDER BY file_id"
         ).fetchall()
@@ -151,7 +150,7 @@ def test_the_days_of_such_rows_are_judged_again(tmp_path: Path) -> None:
     (tmp_path / "b.csv").write_bytes(long_csv([NOW + timedelta(minutes=90)]) + b"\n")
     take(tmp_path, "b.csv", NOW + timedelta(days=1))
     take(tmp_path, "a.csv", NOW + timedelta(days=1))
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         assert days_touched(store)[NOW.date()] == 3
 
 
@@ -159,7 +158,7 @@ def test_rows_set_aside_by_an_earlier_version_come_due_too(tmp_path: Path) -> No
     """It noted nothing of what lies ahead; nor does a run that is killed before it can."""
     (tmp_path / "a.csv").write_bytes(long_csv(TIMES))
     take(tmp_path, "a.csv", NOW)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         store.connection.execute("DELETE FROM ahead")
     assert take(tmp_path, "a.csv", NOW).outcome is Outcome.KNOWN
     take(tmp_path, "a.csv", NOW + timedelta(days=1))

@@ -6,9 +6,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from helpers.exports import NOW, START, aside, counts, plant_site, stored, taken
+from helpers.exports import NOW, START, aside, counts, plant_site, store_of, stored, taken
 
-from rowcall.store import Store
 from rowcall.take_in import take_in
 from rowcall.take_in.load.entries import STRAY
 from rowcall.take_in.load.memory import Memory
@@ -35,7 +34,7 @@ def test_a_stray_date_is_set_aside(
     lines = long_lines(NIGHT)
     lines.insert(place, f"DP,{stray},9,Good")
     (tmp_path / "day.csv").write_text(text(lines), encoding="utf-8")
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with store_of(tmp_path) as store:
         (result,) = take_in(
             store,
             plant_site(),

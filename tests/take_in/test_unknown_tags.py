@@ -13,6 +13,7 @@ from helpers.exports import (
     long_csv,
     plant_site,
     samples,
+    store_of,
     stored,
     wide_csv,
 )
@@ -22,7 +23,6 @@ from helpers.nights.small_plant import copy_plant
 from pydantic import ValidationError
 
 from rowcall.site import Role, Site, Tag, TakeIn
-from rowcall.store import Store
 from rowcall.take_in import TakenIn, take_in
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.outcome import UNKNOWN_TAG
@@ -41,7 +41,7 @@ def site_of(unknown_tags: str) -> Site:
 def take(folder: Path, text: str, unknown_tags: str, memory: Memory | None) -> TakenIn:
     path = folder / "day.csv"
     path.write_text(text, encoding="utf-8")
-    with Store.open(folder / "store.duckdb") as store:
+    with store_of(folder) as store:
         site = site_of(unknown_tags)
         (result,) = take_in(
             store, site, [path], now=NOW, settle_s=0.0, progress=lambda text: None, memory=memory

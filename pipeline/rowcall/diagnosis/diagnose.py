@@ -19,8 +19,10 @@ from rowcall.model import (
     Fact,
     FactBook,
     Finding,
+    Lack,
     Limits,
     Need,
+    Quantity,
     Rule,
     Subject,
     Verdict,
@@ -28,7 +30,7 @@ from rowcall.model import (
     WorkLog,
     since_words,
 )
-from rowcall.site import ROLES, Sample
+from rowcall.site import ROLES, Role, Sample
 from rowcall.units import parse_quantity, percent
 
 _FIND_ROW = "First find which row this place is: watch one round of the sequence at the valves."
@@ -125,7 +127,7 @@ def _ask_all(
 
 def _ask_guarded(rule: Rule, context: Context, guard: Guard) -> tuple[Answer, ...]:
     def unknown(why: str) -> tuple[Answer, ...]:
-        return (Answer.cannot_tell(context.subject(), why),)
+        return (Answer.cannot_tell(context.subject(), why, Lack.NOTHING),)
 
     day = context.day
     if day.failed:
@@ -139,11 +141,8 @@ def _ask(rule: Rule, asked: Context) -> Iterator[Answer]:
     context = _without_off(asked) if rule.excused_off else asked
     day = context.day
     for need in rule.needs:
-        why = _missing_tags(need, day) or _missing_past(need, context)
-        if why:
-            yield Answer.cannot_tell(
-                context.subject(), f"{why}, which this rule needs {need.purpose}"
-            )
+        if missing := _missing_tags(need, day) or _missing_past(need, context):
+            yield missing
             return
     answers = (with_place(day, answer) for answer in rule.judge(context))
     yield from (_excused(asked, answer) if rule.excused_off else answer for answer in answers)
@@ -192,7 +191,7 @@ def with_place(day: BaghouseDay, answer: Answer) -> Answer:
         return answer if is_clear else replace(answer, text=f"{answer.text} ({inferred.text}.)")
     if subject.row > inferred.n_places:
         return Answer.cannot_tell(
-            subject, f"a round has only {inferred.n_places} places {inferred.text}"
+            subject, f"a round has only {inferred.n_places} places {inferred.text}", Lack.NOTHING
         )
     where = f"Place {subject.row} of {inferred.n_places} {inferred.text}."
     return replace(
@@ -203,10 +202,23 @@ def with_place(day: BaghouseDay, answer: Answer) -> Answer:
     )
 
 
-def _missing_tags(need: Need, day: BaghouseDay) -> str:
-    """Say what is missing of the tags, '' where nothing is."""
+def _lacks(
+    need: Need,
+    day: BaghouseDay,
+    why: str,
+    lack: Lack,
+    of: str = "",
+    values: Iterable[Quantity] = (),
+) -> Answer:
+    subject = Subject(day.baghouse.id)
+    why = f"{why}, which this rule needs {need.purpose}"
+    return Answer.cannot_tell(subject, why, lack, of, values=values)
+
+
+def _missing_tags(need: Need, day: BaghouseDay) -> Answer | None:
+    """Say what is missing of the tags, None where nothing is."""
     if not need.any_of:
-        return ""
+        return None
     usable = [
         tag
         for tag in day.health
@@ -219,36 +231,43 @@ def _missing_tags(need: Need, day: BaghouseDay) -> str:
     steps = (0.0 if tag.tag in unevenly else tag.step_s for tag in usable)
     step_s = min(filter(math.isfinite, steps), default=0.0)
     if step_s > need.max_step_s:
-        return (
-            f"{names} is sampled every {step_s:.0f} s only, "
-            f"{need.max_step_s:.0f} s or less are needed"
-        )
+        wanted = f"{need.max_step_s:.0f} s"
+        why = f"{names} is sampled every {step_s:.0f} s only, {wanted} or less are needed"
+        if Role.HEADER_PRESSURE in need.any_of:  # what is needed just passes
+            return _lacks(need, day, why, Lack.FINE_PRESSURE)
+        return _lacks(need, day, why, Lack.STEP, f"{names} at least every {wanted}")
     covered = max((tag.coverage_frac for tag in usable), default=1.0)
     if covered < need.min_coverage:
         wanted = percent(need.min_coverage)
-        return f"{names} covers {percent(covered)} of the day, {wanted} are needed"
-    return ""
+        why = f"{names} covers {percent(covered)} of the day, {wanted} are needed"
+        return _lacks(need, day, why, Lack.COVERAGE, names)
+    return None
 
 
-def _unusable(need: Need, day: BaghouseDay, names: str) -> str:
+def _unusable(need: Need, day: BaghouseDay, names: str) -> Answer:
     in_site = [tag for tag in day.baghouse.tag if tag.role in need.any_of]
     if not in_site:
-        return f"the site file names no tag for {names}"
+        return _lacks(need, day, f"the site file names no tag for {names}", Lack.TAG, names)
     problems = {report.tag: report.problem for report in day.health if report.problem}
     tag = in_site[0].tag
     reason = problems.get(tag, "no usable value")
     more = f" (and {len(in_site) - 1} more like it)" if len(in_site) > 1 else ""
-    return f"no usable {names} on this day: {tag}{more}: {reason}"
+    why = f"no usable {names} on this day: {tag}{more}: {reason}"
+    return _lacks(need, day, why, Lack.USABLE_TAG, f"{tag} ({names})")
 
 
-def _missing_past(need: Need, context: Context) -> str:
+def _missing_past(need: Need, context: Context) -> Answer | None:
     """Count the days of the first fact that today has; where it has none, the rule says why."""
     known = next((fact for fact in need.past if (fact, 0, 0) in context.facts), None)
     if known is None:
-        return ""
+        return None
     days, wanted = len(context.history.of(known)[0]) + 1, context.limits[need.days]
+    if days >= wanted:
+        return None
     since = since_words(context.history, known, context.subject()) or " so far"
-    return f"only {days} days are known{since}, {wanted:.0f} are needed" if days < wanted else ""
+    why = f"only {days} days are known{since}, {wanted:.0f} are needed"
+    level = Quantity("level", context.facts[known, 0, 0], known.value.unit)
+    return _lacks(need, context.day, why, Lack.HISTORY, values=(level,))
 
 
 def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
@@ -260,4 +279,5 @@ def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
             yield Answer.cannot_tell(
                 Subject(day.baghouse.id, compartment, row),
                 f"the {ROLES[role].name} of {first} is judged instead of this one",
+                Lack.NOTHING,
             )

@@ -8,8 +8,10 @@ import numpy as np
 
 from rowcall.model import BaghouseDay, Fact, FactBook, Need
 from rowcall.site import Role
+from rowcall.units import show
 
 HOURS_A_YEAR = 8760.0
+_MAX_LOG_ERROR = 0.15  # of a time that is stated; chosen: its 95 % interval spans a factor of 1.8
 
 
 def needs_header(purpose: str) -> Need:
@@ -22,6 +24,17 @@ def headers_of(day: BaghouseDay) -> list[int]:
     """Return the headers that the site file names, by compartment; 0 is a shared one."""
     tags = (tag for tag in day.baghouse.tag if tag.role is Role.HEADER_PRESSURE)
     return sorted({tag.compartment or 0 for tag in tags})
+
+
+def recovered_in(recovery_s: float, log_error: float, interval_s: float) -> str:
+    """Say in which time 95 % of a drop are recovered, or that the next pulse hides it."""
+    if math.isnan(log_error):
+        return f"recovered in {show(recovery_s, 's', 1)}"
+    if log_error > _MAX_LOG_ERROR:
+        least, perhaps = (show(one, "s", 1) for one in (min(recovery_s, interval_s), recovery_s))
+        return f"recovered in {least} or more (perhaps {perhaps}; no sample shows the end)"
+    low, high = (show(recovery_s * math.exp(k * 1.96 * log_error), "s", 1) for k in (-1, 1))
+    return f"recovered in {show(recovery_s, 's', 1)} (95 % interval {low} to {high})"
 
 
 def pressure_before(day: BaghouseDay, facts: FactBook, header: int) -> float:

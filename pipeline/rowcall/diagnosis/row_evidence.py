@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from rowcall.events.rows.intermittent import MIN_GAIN
-from rowcall.model import Answer, Fact, FactBook, Verdict
+from rowcall.model import Answer, Fact, FactBook, Lack, Verdict
 
 SILENT_SHARE = 0.15  # chosen: between a weak row (30-60 % of its peers) and a silent one (0 %)
 _MIN_AFTER = 20  # chosen: pulses after a change within the day, so that they can be judged alone
@@ -174,7 +174,7 @@ def unless_most_differ(answers: Iterable[Answer], max_share: float) -> Iterator[
             why = (
                 f"{n_found[number]} of {n_rows[number]} rows differ alike, so it may be the others"
             )
-            yield Answer.cannot_tell(answer.subject, why)
+            yield Answer.cannot_tell(answer.subject, why, Lack.NOTHING)
         else:
             yield answer
 

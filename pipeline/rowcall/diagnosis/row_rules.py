@@ -14,7 +14,7 @@ from rowcall.diagnosis.row_evidence import (
     row_evidence,
     unless_most_differ,
 )
-from rowcall.model import Answer, Caution, Context, Fact, Need, Quantity, Subject, limit
+from rowcall.model import Answer, Caution, Context, Fact, Lack, Need, Quantity, Subject, limit
 from rowcall.site import Role
 
 VALVE_WORK = (Caution.LOCKOUT, Caution.STORED_AIR, Caution.HEIGHT, Caution.COMBUSTIBLE_DUST)
@@ -41,8 +41,6 @@ MAX_SHARE = limit(
     "share of a compartment's rows found beyond which its reference rows are in doubt",
     chosen="where more than a third differs alike, the reference rows may be the faulty ones",
 )
-
-NO_PULSES = "the controller sent this row no pulses on this day; the valve may be fine"
 
 JudgeRow = Callable[[Context, Subject, RowEvidence], Answer]
 
@@ -93,8 +91,15 @@ def drop_values(row: RowEvidence) -> tuple[Quantity, ...]:
     )
 
 
-def not_observable(row: RowEvidence, purpose: str) -> str:
+def not_pulsed(subject: Subject) -> Answer:
+    """Return the answer on a row without pulses."""
+    why = "the controller sent this row no pulses on this day; the valve may be fine"
+    return Answer.cannot_tell(subject, why, Lack.NOTHING)
+
+
+def not_observable(subject: Subject, row: RowEvidence, purpose: str) -> Answer:
     """Say why the stacked pulses of a row show nothing; `purpose` ends "too few to ..."."""
     if row.sent == 0:
-        return NO_PULSES
-    return f"{pulses_of(row)} are too few, or too poorly observable, to {purpose}"
+        return not_pulsed(subject)
+    why = f"{pulses_of(row)} are too few, or too poorly observable, to {purpose}"
+    return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)

@@ -28,6 +28,7 @@ _RIPPLE = (0.10, 0.90)  # chosen: quantiles that stand for the foot and crest of
 
 CYCLE_COLUMNS = {
     "start_s": pl.Float64,
+    "clean_end_s": pl.Float64,
     "end_s": pl.Float64,
     "residual_dp_pa": pl.Float64,
     "peak_dp_pa": pl.Float64,
@@ -136,6 +137,7 @@ def _measured(
     flow = _flow_per_cloth(minutes)
     columns = (
         spans.start_s,
+        spans.clean_end_s,
         spans.end_s,
         residual,
         peak,

@@ -66,7 +66,7 @@ class _Header:
     is_in_step: bool
     inferred: Mapping[int, Inferred]
     offset: ClockOffset | None
-    refills: pl.DataFrame
+    filled: Filled
 
 
 def find_events(
@@ -97,7 +97,13 @@ def find_events(
     )
     curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in by_header.values())]
     refills = [
-        one.refills.select(pl.lit(own).cast(pl.Int64).alias("compartment"), pl.all())
+        follow_refills(
+            one.filled,
+            one.pulses["time_s"].to_numpy(),
+            one.pulses["answered"].fill_null(True).to_numpy(),
+            math.ceil(seconds / 3600.0),
+            _max_plateau(baghouse, own),
+        ).select(pl.lit(own).cast(pl.Int64).alias("compartment"), pl.all())
         for own, one in by_header.items()
     ]
     stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in by_header.values())]
@@ -157,13 +163,18 @@ def _measured(header: Signal, filled: Filled, fires: Fires, seconds: float) -> _
         is_in_step=stack is None and is_in_step(header, fires),  # in step there is no stack
         inferred={},
         offset=None,
-        refills=follow_refills(
-            filled,
-            pulses["time_s"].to_numpy(),
-            pulses["answered"].fill_null(True).to_numpy(),
-            math.ceil(seconds / 3600.0),
-        ),
+        filled=filled,
     )
+
+
+def _max_plateau(baghouse: Baghouse, own: int) -> float:
+    """Return what no header tends to: more than its transmitter was chosen to show [Pa]."""
+    spans = [
+        tag.outside_unit.to_inside(tag.span[1])
+        for tag in baghouse.tag
+        if (tag.role, tag.compartment or 0) == (Role.HEADER_PRESSURE, own) and tag.span is not None
+    ]
+    return max(spans, default=math.inf)
 
 
 def _not_measured(fires: Fires | None, headers: Mapping[int, Signal]) -> pl.DataFrame:

@@ -10,9 +10,20 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum, auto
+from statistics import median
 
 from rowcall.days import days_from
-from rowcall.memory.measures import error_of, turn, value_of, words_of
+from rowcall.memory.measures import (
+    SILENT_SHARE,
+    Course,
+    course_of,
+    error_of,
+    level_of,
+    turn,
+    usual_of,
+    value_of,
+    words_of,
+)
 from rowcall.memory.places import Answers, Place, found_in
 from rowcall.model import (
     PRESSING,
@@ -24,16 +35,17 @@ from rowcall.model import (
     Repair,
     State,
     Verdict,
+    Work,
     WorkLog,
 )
-from rowcall.units import Units
+from rowcall.units import Units, percent
 
 # All chosen.
 _QUIET_DAYS = 2  # clear days until it is said: one can be chance
 _CLOSE_DAYS = 7  # clear days: a week holds every shift and a weekend
 _BACK_DAYS = 30  # found again within these, it is the old case
+_LEVEL_DAYS = 3  # found ones whose medians are the level of the fault, and what was usual
 _CHATTER_DAYS, _CHATTER_TURNS = 14, 3  # so many returns in a fortnight
-_SURE_SHARE = 0.05  # of the pulses of a day answered: fewer is silence, not coming and going
 
 Bounds = Callable[[date], tuple[datetime, datetime]]
 
@@ -44,6 +56,7 @@ class _Seen(Enum):
     FOUND = auto()
     CLEAR = auto()
     UNKNOWN = auto()
+    STAYED = auto()  # not found only because a repair has begun its rule's history anew
 
 
 @dataclass(slots=True)
@@ -63,6 +76,7 @@ class _Life:
     worst: int = len(PRESSING)
     reference: dict[str, tuple[float, float]] = field(default_factory=dict)  # with its error
     series: dict[str, list[float]] = field(default_factory=dict)
+    levels: dict[str, list[tuple[float, float]]] = field(default_factory=dict)  # fault's, usual
     repairs: list[Repair] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     returns: list[date] = field(default_factory=list)
@@ -102,11 +116,40 @@ def _seen(answers: Answers, life: _Life | None) -> _Seen:
     """Return what a day says: clear only where every rule that had found something says so."""
     if found_in(answers):
         return _Seen.FOUND
-    rules = {finding.rule for finding in life.findings} if life else set()
-    is_clear = rules and all(
-        rule in answers and answers[rule].answer.verdict is Verdict.CLEAR for rule in rules
-    )
-    return _Seen.CLEAR if is_clear else _Seen.UNKNOWN
+    seen = {_seen_by(life, one.rule, answers) for one in life.findings} if life else set()
+    if seen == {_Seen.CLEAR}:
+        return _Seen.CLEAR
+    return _Seen.STAYED if _Seen.STAYED in seen else _Seen.UNKNOWN
+
+
+def _seen_by(life: _Life, rule: str, answers: Answers) -> _Seen:
+    """Return what a rule says that finds nothing; after a repair by the level before it too."""
+    finding = answers.get(rule)
+    if finding is None:
+        return _Seen.UNKNOWN
+    course = _course(life, finding)
+    if course is Course.BACK:
+        return _Seen.CLEAR
+    if course is Course.STAYED:
+        return _Seen.STAYED
+    if course is Course.BETWEEN and usual_of(life.place.member(rule).measure, finding) is None:
+        return _Seen.UNKNOWN
+    return _Seen.CLEAR if finding.answer.verdict is Verdict.CLEAR else _Seen.UNKNOWN
+
+
+def _course(life: _Life, finding: Finding) -> Course | None:
+    """Return where its level stands after a repair; None without one, or where it is not known.
+
+    A set point that was changed makes it another level.
+    """
+    level = level_of(life.place.member(finding.rule).measure, finding)
+    known = life.levels.get(finding.rule)
+    if not known or level is None or not life.repairs:
+        return None
+    if any(repair.entry.work is Work.SET_POINT_CHANGED for repair in life.repairs):
+        return None
+    faulty, usual = (median(ends) for ends in zip(*known[-_LEVEL_DAYS:], strict=True))
+    return course_of(level, usual, faulty)
 
 
 def _is_over(life: _Life, day: date) -> bool:
@@ -130,8 +173,12 @@ def _keep(life: _Life, day: date, answers: Answers) -> None:
     """Keep what was found, with its numbers."""
     life.last_found, life.findings = day, found_in(answers)
     life.clear = life.unknown = 0
+    is_mixed = any(repair.entry.day == day for repair in life.repairs)
     for finding in life.findings:
         measure = life.place.member(finding.rule).measure
+        level, usual = level_of(measure, finding), usual_of(measure, finding)
+        if level is not None and usual is not None and not is_mixed:
+            life.levels.setdefault(finding.rule, []).append((level, usual))
         value = value_of(measure, finding)
         if value is not None:
             life.series.setdefault(finding.rule, []).append(value)
@@ -145,7 +192,9 @@ def _urgency_rank(findings: list[Finding]) -> int:
 def _go_on(life: _Life, work: WorkLog, day: date, seen: _Seen, answers: Answers) -> None:
     """Let a case live through one more day."""
     _enter_repairs(life, work, day)
-    if seen is _Seen.UNKNOWN:
+    if seen is _Seen.STAYED and life.state is not State.CLOSED:
+        _contradict(life, day, _health(life, answers))
+    if seen in (_Seen.UNKNOWN, _Seen.STAYED):
         life.unknown += life.state is not State.CLOSED
     elif seen is _Seen.FOUND:
         _found_again(life, day, answers)
@@ -246,13 +295,19 @@ def _close(life: _Life, day: date) -> None:
 def _health(life: _Life, answers: Answers) -> str:
     """Return the numbers of a clear day that its rules, and the members that show most, have."""
     members = [one for one in life.place.members if one.shows_health or one.rule in life.rules]
-    return words_of(members, answers, life.units) or "clear"
+    levels = [
+        f"{percent(level / median(usual for _, usual in known[-_LEVEL_DAYS:]))} of the usual level"
+        for rule, known in life.levels.items()
+        if rule in answers
+        and (level := level_of(life.place.member(rule).measure, answers[rule])) is not None
+    ]
+    return words_of(members, answers, life.units) or ", ".join(levels) or "clear"
 
 
 def _comes_and_goes(life: _Life) -> bool:
     """Return whether a clear day may be one of those on which it does not show."""
     shares = life.series.get("row_silent", [])  # a row that once answered nothing is silent
-    return life.chatters or (bool(shares) and min(shares) > _SURE_SHARE)
+    return life.chatters or (bool(shares) and min(shares) > SILENT_SHARE)
 
 
 def _verify(life: _Life, day: date, text: str) -> bool:

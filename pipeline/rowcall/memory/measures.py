@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from enum import Enum, auto
 
 import numpy as np
 
@@ -13,6 +14,9 @@ from rowcall.model import Finding, Measure
 from rowcall.model.cause import Member
 from rowcall.units import Units, percent, show
 
+SILENT_SHARE = 0.05  # of a day's pulses answered; chosen: fewer is silence, not missing some
+_BACK = 2.0 / 3.0  # of the way back; chosen: of a rise by 10 % a day's noise of 3 % makes a third
+_APART = 0.02  # [-] by which the levels of a fault and before it differ; chosen: least of a leak
 _ERRORS = 4.0  # standard errors of a difference; chosen: 3 make 1 standing case in 10 turn a month
 _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
 _MIN_DAYS = 4
@@ -22,7 +26,22 @@ _NORMAL_95 = 1.96  # standard errors to either side of a 95 % interval
 
 def value_of(measure: Measure | None, finding: Finding) -> float | None:
     """Return the number of a finding, None where it has none."""
-    value = quantity(finding, measure.value) if measure else None
+    return _finite(finding, measure.value) if measure else None
+
+
+def level_of(measure: Measure | None, finding: Finding) -> float | None:
+    """Return the level that a repair is held against, None where there is none."""
+    return _finite(finding, measure.level) if measure and measure.level else None
+
+
+def usual_of(measure: Measure | None, finding: Finding) -> float | None:
+    """Return what was usual of it, None where the rule did not know."""
+    usual = _finite(finding, f"usual_{measure.level}") if measure and measure.level else None
+    return usual if usual is not None and usual > 0 else None
+
+
+def _finite(finding: Finding, name: str) -> float | None:
+    value = quantity(finding, name)
     return value if value is not None and math.isfinite(value) else None
 
 
@@ -38,6 +57,27 @@ def error_of(measure: Measure | None, finding: Finding) -> float:
     if named is None and low is not None and high is not None:
         named = (high - low) / (2 * _NORMAL_95)
     return named if named is not None and math.isfinite(named) else 0.0
+
+
+class Course(Enum):
+    """Where the level of what ailed stands after a repair."""
+
+    BACK = auto()
+    STAYED = auto()
+    BETWEEN = auto()
+
+
+def course_of(level: float, usual: float, faulty: float) -> Course | None:
+    """Return whether a level is back at its usual, by where it lies between that and the fault's.
+
+    A level beyond either end counts as at that end; None where the ends hardly differ.
+    """
+    if abs(usual - faulty) < _APART * usual:
+        return None
+    share = (level - faulty) / (usual - faulty)
+    if share >= _BACK:
+        return Course.BACK
+    return Course.STAYED if share <= 1 - _BACK else Course.BETWEEN
 
 
 def words_of(members: Sequence[Member], answers: Answers, units: Units) -> str:

@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 import polars as pl
 
 from rowcall.memory.explaining import ENOUGH
+from rowcall.memory.measures import SILENT_SHARE
 from rowcall.memory.places import Place, quantity
 from rowcall.model import Case, Check, Fact, Finding, SignOf, Subject, Work
 
@@ -22,7 +23,7 @@ _SAME = 0.06  # [-] within which a row's drop is the same on all days
 _FADE_DAYS = 60
 _MIN_DAYS = 3
 _ALWAYS_DAYS = 7
-_SOME = (0.05, 0.95)  # share of answered pulses between silent and full
+_FULL_SHARE = 0.95  # of answered pulses
 _SHORT_OF_PLATEAU = 0.08  # [-] of the plateau; as a supply that counts as short
 _ALL_DAY_H = 20.0
 _NEAR_H = 1.5  # clock hours apart at which a shortage begins "at the same hours"
@@ -98,7 +99,7 @@ def _sudden(material: Material) -> bool | None:
 
 def _misses_some(material: Material) -> bool | None:
     share = material.number("row_silent", "answered_share")
-    return None if share is None else _SOME[0] < share < _SOME[1]
+    return None if share is None else SILENT_SHARE < share < _FULL_SHARE
 
 
 def _always_so(material: Material) -> bool | None:

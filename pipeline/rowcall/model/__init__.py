@@ -11,8 +11,8 @@ from rowcall.model.answer import (
     Answer,
     Caution,
     Finding,
+    Lack,
     Quantity,
-    Subject,
     Urgency,
     Verdict,
 )
@@ -61,7 +61,8 @@ from rowcall.model.rule import (
     limit,
     work,
 )
-from rowcall.model.work import Work, WorkEntry, WorkLog
+from rowcall.site.subject import Subject
+from rowcall.work_log.work import Work, WorkEntry, WorkLog
 
 __all__ = [
     "FACT_COLUMNS",
@@ -93,6 +94,7 @@ __all__ = [
     "History",
     "Inferred",
     "Judge",
+    "Lack",
     "Level",
     "Limits",
     "Measure",

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
+from rowcall.site.subject import Subject
+
 
 class Verdict(StrEnum):
     """What a rule says of one subject and day."""
@@ -14,6 +16,23 @@ class Verdict(StrEnum):
     FOUND = "found"
     CLEAR = "clear"
     CANNOT_TELL = "cannot tell"
+
+
+class Lack(StrEnum):
+    """What a rule lacked where it cannot tell; reports know what would supply it."""
+
+    NOTHING = "nothing"  # that a record could hold: no pulses, or another rule found the reason
+    TAG = "tag"
+    USABLE_TAG = "usable tag"
+    STEP = "step"  # between points of a tag
+    COVERAGE = "coverage"  # of the day by a tag
+    ROW_SIGNAL = "row signal"  # which row was pulsed when
+    FINE_PRESSURE = "fine pressure"  # of the header, against noise and between pulses
+    PHASES = "phases"  # samples of pressure at more than one moment after a pulse
+    EVERY_SAMPLE = "every sample"  # of header pressure, none lost
+    MEDIA = "media"
+    SUPPLY = "supply"  # pressure ahead of the headers
+    HISTORY = "history"
 
 
 class Urgency(StrEnum):
@@ -39,27 +58,6 @@ class Caution(StrEnum):
     HEIGHT = "height"
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Subject:
-    """What an answer is about; compartment and row are 1-based, 0 meaning all of them.
-
-    is_place: `row` is a place in the firing sequence, the row itself being unknown.
-    """
-
-    baghouse: str
-    compartment: int = 0
-    row: int = 0
-    is_place: bool = False
-
-    @property
-    def code(self) -> str:
-        """It in ids: `BH1-C2-R7`, `BH1-C2-P7` for a place."""
-        numbers = (("C", self.compartment), ("P" if self.is_place else "R", self.row))
-        return "-".join(
-            [self.baghouse, *(f"{letter}{number}" for letter, number in numbers if number)]
-        )
-
-
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """A number that supports an answer, with its UCUM unit."""
@@ -74,7 +72,8 @@ class Answer:
     """One verdict of a rule on one subject.
 
     `text` says why in plain words with numbers; `action` what to do (found only); `start` and
-    `end` (UTC) bound what was seen.
+    `end` (UTC) bound what was seen; `lack` what was lacking (cannot tell only; None in stores of
+    before), and `lack_of` of which tag or role, in words.
     """
 
     subject: Subject
@@ -85,11 +84,28 @@ class Answer:
     start: datetime | None = None
     end: datetime | None = None
     values: tuple[Quantity, ...] = ()
+    lack: Lack | None = None
+    lack_of: str = ""
 
     @classmethod
-    def cannot_tell(cls, subject: Subject, why: str) -> Answer:
+    def cannot_tell(
+        cls,
+        subject: Subject,
+        why: str,
+        lack: Lack,
+        of: str = "",
+        *,
+        values: Iterable[Quantity] = (),
+    ) -> Answer:
         """Return the answer of a rule that lacks what it needs to judge."""
-        return cls(subject=subject, verdict=Verdict.CANNOT_TELL, text=f"Cannot tell: {why}.")
+        return cls(
+            subject=subject,
+            verdict=Verdict.CANNOT_TELL,
+            text=f"Cannot tell: {why}.",
+            lack=lack,
+            lack_of=of,
+            values=tuple(values),
+        )
 
     @classmethod
     def clear(cls, subject: Subject, text: str, values: Iterable[Quantity] = ()) -> Answer:

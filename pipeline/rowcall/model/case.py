@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
-from rowcall.model.answer import Finding, Subject, Urgency
-from rowcall.model.work import WorkEntry
+from rowcall.model.answer import Finding, Urgency
+from rowcall.site.subject import Subject
+from rowcall.work_log.work import WorkEntry
 
 
 class State(StrEnum):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
 
-from rowcall.model.work import Work
+from rowcall.work_log.work import Work
 
 
 class At(StrEnum):
@@ -84,6 +84,8 @@ class Measure:
         words: with `{}` for the number, such as `drop {} of its neighbours'`.
         worse: 1 where more is worse, -1 where less is.
         step: change that matters: of the number, or as a share of it where `is_relative`.
+        level: name of the quantity that a repair is to bring back to its usual, `usual_<level>`,
+            which the rule counts anew after such work; '' where the rule needs no days before.
         error: name of its standard error; '' where the ends of its interval give it, or only its
             days show how it scatters.
     """
@@ -95,6 +97,7 @@ class Measure:
     step: float
     error: str = ""
     is_relative: bool = False
+    level: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -101,8 +101,9 @@ class BaghouseDay:
         `min_delay_s`, `tau_s`, `recovered` (bool, before the next pulse on its header),
         `answered` (bool), `confidence` (0..1), `in_doubt` (bool, its scans may have been lost);
         values null where the header shows nothing of them.
-    cycles: `start_s`, `end_s`, `residual_dp_pa`, `peak_dp_pa`, `cycle_time_s`, `n_pulses`,
-        `flow_m3_s` (corrected to all compartments on line), `state_running` (bool).
+    cycles: `start_s`, `clean_end_s` (its last pulse), `end_s`, `residual_dp_pa`, `peak_dp_pa`,
+        `cycle_time_s`, `n_pulses`, `flow_m3_s` (corrected to all compartments on line),
+        `state_running` (bool).
     facts: the day's own facts, columns `FACT_COLUMNS`.
     hours: refill of each header by the hour: `compartment` (0: shared header), `hour` (from the
         start of the day), `n_pulses` (answered), `tau_s`, `recovery_s` (time to recover 63 % and

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from rowcall.model.work import WorkEntry
+from rowcall.work_log.work import WorkEntry
 
 Floats = npt.NDArray[np.floating[Any]]
 
@@ -127,7 +127,14 @@ class Fact(Enum):
         ("month", "one_baghouse", "sums", "trends"),
     )
     # Headers.
-    INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
+    INTERVAL_S = _header(
+        "s",
+        "time from pulse to pulse",
+        "compressed_air",
+        "header_leak",
+        "short_interval",
+        "slow_header_recovery",
+    )
     RECOVERY_S = _header(
         "s",
         "time to recover 95 % of a drop",
@@ -161,7 +168,9 @@ class Fact(Enum):
     CYCLE_LOSS_SHARE = _header(
         "1", "that over the pressure at its first pulse", "compressed_air", "short_interval"
     )
-    PULSE_LENGTH_S = _header("s", "electrical pulse length by the bits", "compressed_air")
+    PULSE_LENGTH_S = _header(
+        "s", "electrical pulse length by the bits", "compressed_air", "settings_found"
+    )
     FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
     FREE_AIR_DAY_M3 = _header(
         "m3", "free air of the day", "compressed_air", "month", "sums", "trends"
@@ -184,7 +193,9 @@ class Fact(Enum):
         "1", "1 where samples meet the pulses at few phases only (aliasing)", _EVIDENCE
     )
     # Baghouse.
-    ROW_INTERVAL_S = _baghouse("s", "time from row to row", "compressed_air", "short_interval")
+    ROW_INTERVAL_S = _baghouse(
+        "s", "time from row to row", "settings_found", "compressed_air", "short_interval"
+    )
     N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
     RESIDUAL_DP_PA = _baghouse(
         "Pa",
@@ -212,6 +223,18 @@ class Fact(Enum):
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
     )
+    CLEAN_DP_PER_FLOW = _baghouse(
+        "Pa.s/m3",
+        "level of DP over gas flow just after cleaning, at the viscosity of 20 Cel",
+        "one_baghouse",
+    )
+    DP_PER_FLOW_GROWTH = _baghouse(
+        "Pa.s/m6", "its growth for each m3 of gas filtered", "one_baghouse"
+    )
+    START_DP_PA = _baghouse(
+        "Pa", "level of DP at which cleaning starts, as found", "settings_found"
+    )
+    STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_found")
     RESIDUAL_DRAG = _baghouse(
         "Pa.s/m", "residual DP over face velocity", "dp", "one_baghouse", "trends"
     )

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from rowcall.model.answer import Answer, Caution, Quantity, Subject, Urgency, Verdict
+from rowcall.model.answer import Answer, Caution, Quantity, Urgency, Verdict
 from rowcall.model.day import BaghouseDay
 from rowcall.model.fact import Fact, FactBook, History
-from rowcall.model.work import WorkEntry, WorkLog
 from rowcall.site import Role
+from rowcall.site.subject import Subject
 from rowcall.units import Dimension, Units
+from rowcall.work_log.work import WorkEntry, WorkLog
 
 Limits = Mapping[str, float]
 
@@ -22,8 +23,10 @@ class Chapter(StrEnum):
 
     ROWS = "Roll call"
     AIR = "Compressed air"
+    CLEANING = "Cleaning control"
     DP = "DP"
     TEMPERATURE = "Temperature"
+    INSTRUMENTS = "Instruments"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 
 import polars as pl
@@ -14,7 +14,7 @@ from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.diagnosis.rule_book import load_families
 from rowcall.guard import STUDY, Guard
-from rowcall.memory.cases import Remembered, cases_on
+from rowcall.memory.cases import Remembered, all_cases_on
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -26,7 +26,6 @@ from rowcall.model import (
     Rule,
     Subject,
     Verdict,
-    Work,
     WorkLog,
     since_work,
 )
@@ -36,35 +35,12 @@ from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 
-_BEARS_FOR = timedelta(days=HISTORY_DAYS + 7)  # bags are changed row by row in a week
-_NOT_MOVING = (Work.NOTE, Work.INSPECTED, Work.OUTAGE_PLANNED)  # the last is asked for apart
-
 
 def settings_hash(site: Site, limits: Mapping[str, Limits]) -> str:
     """Return a short fingerprint of everything that decides a verdict besides the data."""
     houses = [house.model_dump(mode="json") for house in site.baghouse]
     text = json.dumps([houses, {name: dict(values) for name, values in limits.items()}])
     return hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def work_fingerprint(work: WorkLog, site: Site, day: date) -> str:
-    """Return a short fingerprint of what the work log says that could move a day's answers.
-
-    Empty where it says nothing of that kind. Lines move as others come in before them, and count
-    only where an answer names them.
-    """
-    _, end = day_bounds(day, site.plant.zone)
-    done = [
-        [entry.at, entry.work, entry.subject, entry.position, entry.result, entry.part]
-        + [entry.line] * (entry.work is Work.OFF)
-        for entry in work.done_by(end)
-        if entry.work in (Work.OFF, Work.ON)
-        or (entry.work not in _NOT_MOVING and day - _BEARS_FOR < entry.day <= day)
-    ]
-    tomorrow = day + timedelta(days=1)
-    outages = {work.next_outage(house.id, tomorrow) for house in site.baghouse} - {None}
-    text = repr([done, sorted(map(str, outages))]) if done or outages else ""
-    return text and hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def judge_day(
@@ -97,7 +73,11 @@ def judge_day(
     ]
     findings = diagnose(rules, limits, days, guard, done)
     found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
-    known = _remembered(days, [*answers_before(found), *findings], done)
+    answers = [*answers_before(found), *findings]
+    facts = {one.baghouse.id: pl.concat([one.history.facts, _dated(one)]) for one in days}
+    cases, closed = guard.run(
+        "", "cases", lambda: cases_of(site, day, rules, answers, facts, done), lambda why: ((), ())
+    )
     return DayReport(
         site=site,
         day=day,
@@ -105,7 +85,8 @@ def judge_day(
         findings=tuple(findings),
         rules=tuple(rules),
         limits=limits,
-        cases=_cases(site, day, known, rules, guard),
+        cases=cases,
+        closed_cases=closed,
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
@@ -113,30 +94,24 @@ def judge_day(
     )
 
 
-def _remembered(
-    days: Sequence[BaghouseDay], answers: Sequence[Finding], work: WorkLog
-) -> Remembered:
-    facts = {day.baghouse.id: pl.concat([day.history.facts, _dated(day)]) for day in days}
-    rows = {day.baghouse.id: len(day.baghouse.all_rows()) for day in days}
-    return Remembered(answers=answers, work=work, facts=facts, rows=rows)
-
-
-def _cases(
-    site: Site, day: date, known: Remembered, rules: Sequence[Rule], guard: Guard
-) -> tuple[Case, ...]:
-    families = load_families()
-    return guard.run(
-        "",
-        "cases",
-        lambda: cases_on(
-            day,
-            known,
-            families=families,
-            rules=rules,
-            zone=site.plant.zone,
-            units=site.units.scales,
-        ),
-        lambda why: (),
+def cases_of(
+    site: Site,
+    day: date,
+    rules: Sequence[Rule],
+    answers: Iterable[Finding],
+    facts: Mapping[str, pl.DataFrame],
+    work: WorkLog,
+) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
+    """Return `all_cases_on` a day of a plant; answers, facts and work as `Remembered` has them."""
+    rows = {house.id: len(house.all_rows()) for house in site.baghouse}
+    known = Remembered(answers=answers, work=work, facts=facts, rows=rows)
+    return all_cases_on(
+        day,
+        known,
+        families=load_families(),
+        rules=rules,
+        zone=site.plant.zone,
+        units=site.units.scales,
     )
 
 

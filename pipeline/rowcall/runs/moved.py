@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Collection, Mapping
 from datetime import date, timedelta
-from typing import TYPE_CHECKING
 
+from rowcall.days import day_bounds
 from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.result import Progress
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.nights.basis import days_of_another_past, work_known
+from rowcall.work_log.work import Work, WorkLog
 
-if TYPE_CHECKING:
-    from rowcall.model import WorkLog
-
+_BEARS_FOR = timedelta(days=HISTORY_DAYS + 7)  # bags are changed row by row in a week
+_NOT_MOVING = (Work.NOTE, Work.INSPECTED, Work.OUTAGE_PLANNED)  # the last is asked for apart
 LOG_DAYS = HISTORY_DAYS  # chosen: older days are judged again on request only
 
 
 def moved_days(
     store: Store,
     site: Site,
-    work: WorkLog | None,
+    work: WorkLog,
     judged: Collection[date],
     *,
     is_log_known: bool,
@@ -30,24 +31,37 @@ def moved_days(
     """Return the judged days that are to be looked at again, because of what they rest on.
 
     Args:
-        work: None where the site file names no work log.
         is_log_known: the log could be read; one that could not moves nothing.
     """
     days = set(days_of_another_past(store, [house.id for house in site.baghouse], HISTORY_DAYS))
     if is_log_known:
-        by_log, older = moved_by_log(work_known(store), judged, _fingerprints(work, site))
+        by_log, older = moved_by_log(
+            work_known(store), judged, lambda day: work_fingerprint(work, site, day)
+        )
         for text in older:
             progress(text)
         days |= by_log
     return days
 
 
-def _fingerprints(work: WorkLog | None, site: Site) -> Callable[[date], str]:
-    if work is None:
-        return lambda day: ""
-    from rowcall.runs.judge import work_fingerprint  # loads every rule
+def work_fingerprint(work: WorkLog, site: Site, day: date) -> str:
+    """Return a short fingerprint of what the work log says that could move a day's answers.
 
-    return lambda day: work_fingerprint(work, site, day)
+    Empty where it says nothing of that kind. Lines move as others come in before them, and count
+    only where an answer names them.
+    """
+    _, end = day_bounds(day, site.plant.zone)
+    done = [
+        [entry.at, entry.work, entry.subject, entry.position, entry.result, entry.part]
+        + [entry.line] * (entry.work is Work.OFF)
+        for entry in work.done_by(end)
+        if entry.work in (Work.OFF, Work.ON)
+        or (entry.work not in _NOT_MOVING and day - _BEARS_FOR < entry.day <= day)
+    ]
+    tomorrow = day + timedelta(days=1)
+    outages = {work.next_outage(house.id, tomorrow) for house in site.baghouse} - {None}
+    text = repr([done, sorted(map(str, outages))]) if done or outages else ""
+    return text and hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def moved_by_log(

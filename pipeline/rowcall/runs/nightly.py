@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cache
+from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -26,9 +27,9 @@ from rowcall.store.nights.judgements import failed_days, judged_days
 from rowcall.store.nights.said import mails_given_up, mails_unsure, read_notices, save_notices
 from rowcall.take_in import Outcome, find_exports, taking_in
 from rowcall.take_in.outcome import UNKNOWN_TAG
+from rowcall.work_log.read_log import read_work_log
 
 if TYPE_CHECKING:
-    from rowcall.model import WorkLog
     from rowcall.runs.record import Record
 
 # All chosen.
@@ -63,21 +64,20 @@ def run_nightly(
         hold_site(site.store, wait_s, progress),
         Store.open(site.store) as store,
     ):
-        work, log_problems = _read_work_log(site, now)
+        work, log_problems = read_work_log(site, now)
 
         @cache
         def record() -> Record:
-            from rowcall.model import WorkLog  # loads frames and every rule; most nights are idle
-            from rowcall.runs.record import Record
+            from rowcall.runs.record import Record  # loads frames and rules; most nights are idle
 
-            return Record.of(store, site, work or WorkLog(), now, progress, result)
+            return Record.of(store, site, work, now, progress, result)
 
         _notice_new_store(store, site, today)
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
         complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
         judged = judged_days(store)
-        is_log_known = work is None or bool(work.entries) or not log_problems
+        is_log_known = bool(work.entries) or not log_problems
         moved = moved_days(store, site, work, judged, is_log_known=is_log_known, progress=progress)
         tried = Tried(judged, failed_days(store), lambda: record().settings, moved)
         due = days_to_judge(complete, touched, tried)
@@ -86,17 +86,17 @@ def run_nightly(
         newest = max(touched, default=None)
         night = _night(store, site, now, newest, inbox, log_problems, tried, due)
         notices = _judge(store, result, record, due, notices_of(night), today)
+        if judged and not result.reports and _is_index_behind(site.reports):
+            record().write_index({})
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
 
 
-def _read_work_log(site: Site, now: datetime) -> tuple[WorkLog | None, Sequence[str]]:
-    """Return the work log, None where the site file names none, and what is wrong with it."""
-    if site.work_log is None:
-        return None, ()
-    from rowcall.work_log.read_log import read_work_log
-
-    return read_work_log(site, now)
+def _is_index_behind(reports: Path) -> bool:
+    """Return whether a run ended after a report, before it wrote the page of all days."""
+    days = [path.stat().st_mtime_ns for path in reports.glob("????-??-??")]
+    index = reports / "index.html"
+    return bool(days) and not (index.exists() and index.stat().st_mtime_ns >= max(days))
 
 
 def _judge(

@@ -7,21 +7,18 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 
 from rowcall.days import day_bounds
-from rowcall.diagnosis.rule_book import load_families, load_rules
+from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
-from rowcall.memory.cases import Remembered, cases_on
-from rowcall.model import Case, Rule, WorkLog
-from rowcall.runs.due import HISTORY_DAYS
+from rowcall.model import WorkLog
 from rowcall.runs.lock import hold_site
-from rowcall.runs.past import read_past
+from rowcall.runs.past import all_cases_stored
 from rowcall.runs.result import Progress
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.nights.judgements import judged_days
 from rowcall.store.nights.unjudged import header_steps, unjudged_answers
-from rowcall.store.results import answers_before
 from rowcall.work_log.read_log import read_work_log
-from rowcall_reports.outage.judgeable import judgeable
+from rowcall_reports.judgeable import judgeable
 from rowcall_reports.outage.sheet_files import sheets
 from rowcall_reports.outage.stop import Stop
 
@@ -86,7 +83,7 @@ def _stops(
     store: Store, site: Site, houses: Sequence[Baghouse], day: date, work: WorkLog
 ) -> list[Stop]:
     rules = load_rules()
-    cases = _cases(store, site, day, work, rules)
+    cases, _ = all_cases_stored(store, site, day, work, rules)
     unjudged = unjudged_answers(store, day - timedelta(days=_ADVICE_DAYS - 1), day)
     steps = header_steps(store, day)
     return [
@@ -107,26 +104,6 @@ def _stops(
         )
         for house in houses
     ]
-
-
-def _cases(
-    store: Store, site: Site, day: date, work: WorkLog, rules: Sequence[Rule]
-) -> tuple[Case, ...]:
-    after = day + timedelta(days=1)
-    known = Remembered(
-        answers=answers_before(store, after, ()),
-        work=work,
-        facts={one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse},
-        rows={house.id: len(house.all_rows()) for house in site.baghouse},
-    )
-    return cases_on(
-        day,
-        known,
-        families=load_families(),
-        rules=rules,
-        zone=site.plant.zone,
-        units=site.units.scales,
-    )
 
 
 def _write(folder: Path, files: dict[str, str]) -> list[Path]:

@@ -118,7 +118,8 @@ def save_day(
         _insert(store, "cycles", _labelled(house, _cycles(house)))
         if house.health:
             _insert(store, "tag_days", _labelled(house, _health(house)))
-    lines = pl.DataFrame([_line(finding) for finding in findings], infer_schema_length=None)
+    rows = [_line(finding) | _lack(finding.answer) for finding in findings]
+    lines = pl.DataFrame(rows, infer_schema_length=None)
     if lines.height:
         _insert(store, "findings", lines)
     store.connection.execute(
@@ -135,6 +136,17 @@ def save_day(
             judged.verdicts_changed,
         ],
     )
+
+
+def said_by_day(store: Store) -> list[tuple[date, str, Verdict, Urgency | None]]:
+    """Return day, baghouse, verdict and urgency of all answers, each combination once."""
+    rows = store.connection.execute(
+        "SELECT DISTINCT day, baghouse, verdict, urgency FROM findings"
+    ).fetchall()
+    return [
+        (day, str(house), Verdict(verdict), Urgency(urgency) if urgency else None)
+        for day, house, verdict, urgency in rows
+    ]
 
 
 def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:
@@ -160,7 +172,7 @@ def _cycles(house: BaghouseDay) -> pl.DataFrame:
     timed = house.cycles.with_columns(
         start=_instant(house, "start_s"), end=_instant(house, "end_s")
     )
-    return timed.drop("start_s", "end_s")
+    return timed.drop("start_s", "clean_end_s", "end_s", strict=False)
 
 
 def _health(house: BaghouseDay) -> pl.DataFrame:
@@ -186,6 +198,11 @@ def _line(finding: Finding) -> dict[str, object]:
         "text": answer.text,
         "action": answer.action,
     }
+
+
+def _lack(answer: Answer) -> dict[str, object]:
+    """Return what an answer lacked; days of before have none stored, and count as the same."""
+    return {"lack": answer.lack.value if answer.lack else None, "lack_of": answer.lack_of}
 
 
 def answers_before(store: Store, day: date, places: Collection[Subject]) -> list[Finding]:

@@ -260,6 +260,11 @@ ALTER TABLE mails ADD COLUMN said VARCHAR DEFAULT '';
 UPDATE mails SET n_failed = 1, first_failed_at = changed_at WHERE state = 'refused';
 """
 
+_LACKS = """
+ALTER TABLE findings ADD COLUMN lack VARCHAR;
+ALTER TABLE findings ADD COLUMN lack_of VARCHAR;
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -282,4 +287,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("notices and when they were said", _NOTICES),
     Migration("what a judgement rests on", _BASIS),
     Migration("mails that failed", _MAIL_FAILURES),
+    Migration("what rules lacked", _LACKS),
 )

@@ -9,9 +9,9 @@ from difflib import get_close_matches
 from zoneinfo import ZoneInfo
 
 from rowcall.days import day_bounds, local_day
-from rowcall.model import Work
 from rowcall.work_log.log_table import plain
 from rowcall.work_log.problem import Column, Problem, quoted
+from rowcall.work_log.work import Work
 
 _TIME = re.compile(
     r"([0-9]{4}-[0-9]{2}-[0-9]{2})"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import date, datetime
 
-from rowcall.model import Work, WorkEntry
 from rowcall.work_log.problem import Column, Problem
+from rowcall.work_log.work import Work, WorkEntry
 
 _BEGINS = {Work.OUTAGE_ENDED: Work.OUTAGE_BEGUN, Work.ON: Work.OFF}
 

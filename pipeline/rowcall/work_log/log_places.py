@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from datetime import date
 from difflib import get_close_matches
 
-from rowcall.model import Subject
 from rowcall.site import Baghouse, Site
 from rowcall.site.baghouse import MAX_BAGS
+from rowcall.site.subject import Subject
 from rowcall.work_log.log_cells import read_numbers
 from rowcall.work_log.log_table import Line
 from rowcall.work_log.problem import Column, Problem, quoted

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from rowcall.csv_text import text_of
-from rowcall.model import Work
 from rowcall.work_log.problem import Column, Problem, quoted
+from rowcall.work_log.work import Work
 
 _DELIMITERS = (",", ";", "\t")
 _PACKED = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")  # of zip and older compound files: spreadsheets

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
-from rowcall.model import Work, WorkEntry
 from rowcall.work_log.problem import Column
+from rowcall.work_log.work import Work, WorkEntry
 
 MEANINGS: Mapping[Work, str] = {
     Work.BAGS_CHANGED: "new bags at the place; without a position, in the whole row or more",

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from rowcall.model import Fact, FactBook
+from rowcall.site import Baghouse
 from rowcall.units import Scale
 from rowcall_reports import wording
 from rowcall_reports.inlet import InletTag
@@ -81,6 +82,25 @@ _DP_LINES: Sequence[tuple[Fact, str, wording.ScaleOf]] = (
 )
 
 
+def _clean_drag(facts: FactBook, baghouse: Baghouse) -> float:
+    return facts.of(Fact.CLEAN_DP_PER_FLOW) * (baghouse.cloth_area or math.nan)
+
+
+def _gain_an_hour(facts: FactBook, _: Baghouse) -> float:
+    """What cake adds to DP in an hour at the day's flow [Pa]."""
+    return facts.of(Fact.DP_PER_FLOW_GROWTH) * facts.of(Fact.FLOW_M3_S) ** 2 * 3600.0
+
+
+_DERIVED_LINES: Sequence[tuple[str, Callable[[FactBook, Baghouse], float], wording.ScaleOf]] = (
+    (
+        "Drag just after cleaning, at the viscosity of gas of 20 °C",
+        _clean_drag,
+        lambda units: units.drag,
+    ),
+    ("DP that an hour of gas adds between cleanings", _gain_an_hour, lambda units: units.dp),
+)
+
+
 def write_dp(baghouse: PreparedDay) -> str:
     """Return the DP numbers of the day against the week before, '' without any."""
     lines = []
@@ -88,12 +108,19 @@ def write_dp(baghouse: PreparedDay) -> str:
         now, before = baghouse.facts.of(fact), baghouse.usual.of(fact)
         if math.isnan(now):
             continue
-        scale = scale_of(baghouse.day.units)
-        shown = [wording.quantity(side, scale) for side in (now, before)]
-        lines.append([words, *shown, wording.change(now, before)])
+        lines.append(_dp_line(words, now, before, scale_of(baghouse.day.units)))
+    for words, of, scale_of in _DERIVED_LINES:
+        now, before = (of(side, baghouse.day.baghouse) for side in (baghouse.facts, baghouse.usual))
+        if not math.isnan(now):
+            lines.append(_dp_line(words, now, before, scale_of(baghouse.day.units)))
     if not lines:
         return ""
     return wording.table(["Of the day", "Today", "7-day median", "Change"], lines, right=(1, 2, 3))
+
+
+def _dp_line(words: str, now: float, before: float, scale: Scale) -> list[str]:
+    shown = [wording.quantity(side, scale) for side in (now, before)]
+    return [words, *shown, wording.change(now, before)]
 
 
 def write_temperature(baghouse: PreparedDay) -> str:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rowcall.model import Finding
-from rowcall.site import ROLES, Role
+from rowcall.site import ROLES
 from rowcall_reports import actions, wording
-from rowcall_reports.outage.judgeable import judgeable
+from rowcall_reports.judgeable import judgeable, pressure_steps
 from rowcall_reports.page_links import baghouse_page, link
 from rowcall_reports.prepared import PreparedDay, PreparedReport
 
@@ -19,7 +19,6 @@ _MAX_CHECKS = 2  # chosen: of a line
 def write_not_judged(prepared: PreparedReport) -> str:
     """Return the kinds with the most checks, and what no rule reads."""
     found = [one for house in prepared.baghouses for one in _unexplained(house)]
-    # What would let a rule judge follows from its words, save of a baghouse that records finer.
     kinds = wording.grouped(found, lambda one: _remedy(prepared, one))
     kinds.sort(key=len, reverse=True)
     lines = [_line(prepared, kind) for kind in kinds[:_MAX_KINDS]]
@@ -37,12 +36,7 @@ def _unexplained(house: PreparedDay) -> list[Finding]:
 def _remedy(prepared: PreparedReport, found: Finding) -> str:
     """Return what would let the rule judge, else its reason without numbers."""
     report = prepared.report
-    steps = {
-        (house.day.baghouse.id, tag.compartment): tag.step_s
-        for house in prepared.baghouses
-        for tag in house.day.health
-        if tag.role is Role.HEADER_PRESSURE and tag.n_points
-    }
+    steps = pressure_steps(house.day for house in prepared.baghouses)
     advice = judgeable([found], report.site, report.rules, steps)
     return advice[0].do if advice else wording.without_numbers(found.answer.text)
 

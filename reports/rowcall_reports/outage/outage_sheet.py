@@ -96,7 +96,10 @@ def _waiting(case: Case, stop: Stop) -> Iterator[str]:
     since = wording.day_in_sentence(case.opened, stop.day)
     why = why_of(case)
     said = why if why.startswith(case.title) else f"{case.title}. {why}"
-    yield (f"- **{place_of(case.subject)}{urgency}:** {wording.escape(said)}. Since {since}.")
+    days = "day" if case.unknown_days == 1 else f"{case.unknown_days} days"
+    unknown = f" Could not be judged on the last {days}." if case.unknown_days else ""
+    place = f"{place_of(case.subject)}{urgency}"
+    yield f"- **{place}:** {wording.escape(said)}. Since {since}.{unknown}"
     if causes := causes_of(case):
         likely = "; ".join(wording.escape(named(cause)) for cause in causes)
         yield f"  - Likely: {likely}."

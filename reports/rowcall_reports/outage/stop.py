@@ -24,7 +24,7 @@ from rowcall.model import (
 from rowcall.site import Baghouse, Site
 from rowcall_reports import wording
 from rowcall_reports.actions import places_of
-from rowcall_reports.outage.judgeable import Advice
+from rowcall_reports.judgeable import Advice
 from rowcall_reports.outage.stop_checks import Step
 
 # As rules and causes write it where what follows needs isolation.
@@ -37,13 +37,13 @@ COIL = "coil of a solenoid"
 FILTER = "element of the air filter"
 BAG = "bag"
 # By the name of a cause; the work that would be in vain again rules its part out.
-_PARTS = {
+PARTS = {
     "no_current": (COIL, Work.SOLENOID_RENEWED),
     "stuck_shut": (KIT, Work.DIAPHRAGMS_RENEWED),
     "worn_diaphragm": (KIT, Work.DIAPHRAGMS_RENEWED),
     "feed": (FILTER, Work.AIR_MENDED),
 }
-_WORK = dict(_PARTS.values())
+_WORK = dict(PARTS.values())
 # What is tried next where work was in vain, however likely the weights call it.
 _INSTEAD = {Work.DIAPHRAGMS_RENEWED: COIL, Work.SOLENOID_RENEWED: KIT}
 _NOT_AGAIN = {
@@ -54,7 +54,7 @@ _NOT_AGAIN = {
     Work.CONTROLLER_MENDED: "check the wire to the valve, and whether the bit is recorded",
     Work.BAGS_CHANGED: "do not change bags again before cleaning, dew point and dust are checked",
 }
-_STEP_OF = {"cloth": Step.PLENUM, "heat": Step.PLENUM}
+STEP_OF = {"cloth": Step.PLENUM, "heat": Step.PLENUM}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,7 +173,7 @@ def named(cause: RankedCause) -> str:
 def parts_of(case: Case) -> list[str]:
     """Return the parts that a case may need, each once."""
     in_vain = {one.entry.work for one in case.repairs if one.check is Check.CONTRADICTED}
-    wanted = (_PARTS[cause.name] for cause in causes_of(case) if cause.name in _PARTS)
+    wanted = (PARTS[cause.name] for cause in causes_of(case) if cause.name in PARTS)
     instead = [_INSTEAD[work] for work in in_vain if work in _INSTEAD]
     parts = [*(part for part, work in wanted if work not in in_vain), *instead]
     return [part for part in dict.fromkeys(parts) if _WORK[part] not in in_vain]
@@ -186,7 +186,7 @@ def work_of(case: Case) -> list[Work]:
 
 def step_of(case: Case) -> Step:
     """Return the step in which the isolated work of a case is done."""
-    return _STEP_OF.get(case.family, Step.VALVES)
+    return STEP_OF.get(case.family, Step.VALVES)
 
 
 def outside_of(case: Case) -> list[str]:

@@ -15,6 +15,7 @@ from rowcall_reports import wording
 from rowcall_reports.figures.canvas import house_style
 from rowcall_reports.figures.picture import Picture, by_name, embed
 from rowcall_reports.html import to_page
+from rowcall_reports.page_links import INDEX_FILE
 from rowcall_reports.range.case_line import draw_cases, in_order, write_cases
 from rowcall_reports.range.difference_tables import write_differences
 from rowcall_reports.range.range_days import OtherRun, RangeDays
@@ -54,7 +55,12 @@ def range_files(
     parts += [*_titled("## Verdicts by rule", _by_rule(ranged)), _CLOSING]
     text = "\n\n".join(part for part in parts if part) + "\n"
     title = f"{ranged.site.plant.name}, {span[0]} to {span[1]}"
-    page = to_page(text, title=title, image_src={one.name: one.name for one in pictures})
+    page = to_page(
+        text,
+        title=title,
+        image_src={one.name: one.name for one in pictures},
+        all_days=INDEX_FILE,
+    )
     return {
         f"{stem}.md": text.encode(),
         f"{stem}.html": page.encode(),

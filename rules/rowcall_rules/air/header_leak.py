@@ -26,6 +26,7 @@ from rowcall.model import (
     Context,
     Fact,
     Floats,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -38,6 +39,12 @@ from rowcall.units import Units, percent, show
 _SUPPLY_ERROR = 0.01  # of its logarithm; chosen: headers follow it so closely
 _MIN_HOURS = 3  # chosen: an hour or two may be a regulator being set
 _STEADY = 0.8  # chosen: share of the hours since its begin that a lasting fall shows in
+_ERRORS_95 = 1.96  # standard errors of a 95 % interval
+# By trial on headers that share a line. Of a drop: where a refill ends that a leak bends. Relative:
+# the air of a leak, where its feed comes to rest before the next pulse; else half as much again
+_END_ERROR, _FLOW_ERROR = 0.02, 0.1
+_AT_REST = 0.75  # of the interval, within which 95 % are recovered; chosen, by the same trials
+_MIN_SHARED = 0.01  # of the plateau; chosen: sound supplies wander so much
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -87,6 +94,7 @@ def _by_decay(context: Context, header: int) -> Answer:
             subject,
             f"{lost}, but nothing shows that the supply did not empty with it (no tag of supply "
             "pressure above the header's, no other header that held its pressure meanwhile)",
+            Lack.SUPPLY,
         )
     return context.found(
         subject,
@@ -125,19 +133,22 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     limits, subject = context.limits, context.subject(headers.headers[n])
     known = np.isfinite(low.log[n])
     if not known.any():
-        return Answer.cannot_tell(subject, "the pressure between pulses is not known")
+        why = "the pressure between pulses is not known"
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
     if not low.by_history[n]:
         since = since_words(context.history, Fact.PLATEAU_PA, subject)
         why = f"fewer than {limits['history_days']:.0f} days{since} show where it usually stands"
-        return Answer.cannot_tell(subject, why)
+        level = Quantity("plateau_pa", middle(low.value[n], known), "Pa")
+        return Answer.cannot_tell(subject, why, Lack.HISTORY, values=(level,))
     bound = -math.log1p(-limits["fall"])
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
     is_low = np.where(compared, parts.p_own[n] >= SURE, low.beyond(bound)[n])
     hours = _since(is_low, known)
     if not hours.any() and compared.any() and _low_by_day(low, bound, n):
         hours = known  # no hour is sure by itself
-    fell = middle(np.where(compared, parts.own[n], low.log[n]), hours if hours.any() else known)
-    now, ratio = low.usual[n] * math.exp(-fell), math.exp(-fell)
+    judged = hours if hours.any() else known
+    fell = middle(np.where(compared, parts.own[n], low.log[n]), judged)
+    now, ratio = middle(low.value[n], judged), math.exp(-fell)
     gauge = context.units.gauge
     seen = f"between pulses it stands at {gauge.show(now)}, usually {gauge.show(low.usual[n])}"
     values = (
@@ -150,20 +161,25 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         return Answer.clear(subject, f"Holds its plateau: {seen}. {unseen}", values)
     if not compared[hours].any():
         why = f"{seen}, but neither supply pressure nor another header shows a low supply"
-        return Answer.cannot_tell(subject, why)
-    flow = _balance(context, headers.headers[n], low.usual[n] - now)
-    text = (
-        f"Plateau is {percent(1 - ratio, 1)} down: {seen}, while supply or other headers hold "
-        f"theirs{_spell_flow(context.units, flow)}. A regulator set lower looks the same: only "
-        "the resting test shows which."
-    )
+        return Answer.cannot_tell(subject, why, Lack.SUPPLY)
+    falls = _interval(headers, low, n, hours, fell)
+    least, most = (percent(-math.expm1(-one), 1) for one in falls)
+    flows = _flows(context, headers.headers[n], low.usual[n], (falls[0], fell, falls[1]))
     start, end = span_of(context, hours)
     return context.found(
         subject,
         Urgency.NEXT_OUTAGE,
-        text,
+        f"Plateau is {percent(1 - ratio, 1)} down (95 % interval {least} to {most}) against supply "
+        f"or other headers: {seen}{_spell_flows(context.units, flows)}."
+        f"{_shared_words(now / low.usual[n], ratio)} A regulator set lower looks the same: only "
+        "the resting test shows which.",
         _ACTION,
-        (*values, *_leak_value(flow)),
+        (
+            *values,
+            Quantity("plateau_ratio_high", math.exp(-falls[0]), "1"),
+            Quantity("plateau_ratio_low", math.exp(-falls[1]), "1"),
+            *_leak_value(flows[1]),
+        ),
         start=start,
         end=end,
     )
@@ -191,28 +207,66 @@ def _since(is_low: Hours, known: Hours) -> Hours:
     return out
 
 
-def _balance(context: Context, header: int, fall_pa: float) -> float:
+def _interval(
+    headers: HeaderHours, low: Change, n: int, hours: Hours, fell: float
+) -> tuple[float, float]:
+    """95 % interval of a leak's fall, as logarithms; what all headers share may be its own too."""
+    drop = middle(headers.table("drop_pa")[n] / low.value[n], hours)
+    end = _END_ERROR * drop if math.isfinite(drop) else 0.0
+    reach = _ERRORS_95 * math.hypot(middle(low.error[n], hours), end)
+    return max(fell - reach, 0.0), max(fell, middle(low.log[n], hours)) + reach
+
+
+def _shared_words(down: float, own: float) -> str:
+    shared = own - down
+    if shared < _MIN_SHARED:
+        return ""
+    return (
+        f" All headers are {percent(shared, 1)} down besides: by their supply, or as they share "
+        "what feeds the leak."
+    )
+
+
+def _flows(
+    context: Context, header: int, usual_pa: float, falls: tuple[float, float, float]
+) -> tuple[float, float, float]:
     """Free air that the supply feeds into the leak all the time [m3/s], nan where not known.
 
-    At the lower plateau the supply feeds as much as it usually does at that deficit of a refill:
-    dD/dt = -k D^b, of which 63 % and 95 % of a usual drop are recovered in known times.
+    Least, likely and most of three falls of the plateau, as logarithms. At the lower plateau the
+    supply feeds as much as it usually does at that deficit of a refill: dD/dt = -k D^b, of which
+    63 % and 95 % of a usual drop are recovered in known times. A feed that does not come to rest
+    before the next pulse feeds that pulse too: then the least is 0.
     """
     volume, days = context.day.baghouse.header_volume, context.limits["history_days"]
     tau, t95, drop = (
         context.history.usual(fact, header, 0, quantile=0.5, min_days=days)
         for fact in (Fact.TAU_S, Fact.RECOVERY_S, Fact.REFILL_DROP_PA)
     )
-    if volume is None or math.isnan(tau + t95 + drop) or min(tau, drop, fall_pa) <= 0:
-        return math.nan
+    if volume is None or math.isnan(tau + t95 + drop) or min(tau, drop, falls[1]) <= 0:
+        return (math.nan,) * 3
     bends = np.linspace(0.01, 1.0, 100)
     ratios = (1 - 0.05**bends) / (1 - math.exp(-1.0) ** bends)
     bend = float(np.interp(-t95 / tau, -ratios, bends))
-    rate = drop / tau * (1 - math.exp(-bend)) / bend * (fall_pa / drop) ** (1 - bend)
-    return free_air(volume, rate)
+    full = free_air(volume, drop / tau * (1 - math.exp(-bend)) / bend)
+    least, likely, most = (
+        full * (-math.expm1(-fall) * usual_pa / drop) ** (1 - bend) for fall in falls
+    )
+    facts, off = context.facts, _ERRORS_95 * _FLOW_ERROR
+    is_at_rest = facts.of(Fact.RECOVERY_S, header) <= _AT_REST * facts.of(Fact.INTERVAL_S, header)
+    return least * (1 - off) if is_at_rest else 0.0, likely, most * (1 + off)
 
 
 def _leak_value(flow_m3_s: float) -> tuple[Quantity, ...]:
     return () if math.isnan(flow_m3_s) else (Quantity("leak_m3_s", flow_m3_s, "m3/s"),)
+
+
+def _spell_flows(units: Units, flows: tuple[float, float, float]) -> str:
+    if math.isnan(flows[1]):
+        return ""
+    least, most = (units.air_flow.show(flows[end], -1) for end in (0, 2))
+    if flows[0] == 0.0:
+        return f", at most {most}"
+    return f"{_spell_flow(units, flows[1])}, 95 % interval {least} to {most}"
 
 
 def _spell_flow(units: Units, flow_m3_s: float) -> str:

@@ -24,6 +24,7 @@ from rowcall.model import (
     Chapter,
     Context,
     Floats,
+    Lack,
     Quantity,
     Rule,
     Subject,
@@ -46,9 +47,11 @@ def judge(context: Context) -> Iterator[Answer]:
             continue
         pressure = pressure_before(day, context.facts, header)
         if day.baghouse.media is None:
-            yield Answer.cannot_tell(subject, "the site file does not state the media of the bags")
+            why = "the site file does not state the media of the bags"
+            yield Answer.cannot_tell(subject, why, Lack.MEDIA)
         elif math.isnan(pressure):
-            yield Answer.cannot_tell(subject, "the pressure before pulses is not known")
+            why = "the pressure before pulses is not known"
+            yield Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
         else:
             yield _judge_header(context, subject, day.baghouse.media, pressure)
 

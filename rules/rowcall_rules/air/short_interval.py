@@ -13,13 +13,14 @@ import math
 from collections.abc import Iterator
 
 from rowcall import trade
-from rowcall.diagnosis.headers import headers_of, needs_header
+from rowcall.diagnosis.headers import headers_of, needs_header, recovered_in
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
     Fact,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -43,18 +44,19 @@ def _judge_header(context: Context, header: int) -> Answer:
     subject, facts = context.subject(header), context.facts
     interval, recovery = facts.of(Fact.INTERVAL_S, header), facts.of(Fact.RECOVERY_S, header)
     if math.isnan(interval):
-        return Answer.cannot_tell(subject, "not every pulse is known, so no interval is")
+        why = "not every pulse is known, so no interval is"
+        return Answer.cannot_tell(subject, why, Lack.ROW_SIGNAL)
     if math.isnan(recovery):
-        return Answer.cannot_tell(subject, "no refill could be followed")
+        return Answer.cannot_tell(subject, "no refill could be followed", Lack.FINE_PRESSURE)
     usual = context.history.usual(
         Fact.RECOVERY_S, header, 0, quantile=0.25, min_days=context.limits["history_days"]
     )
     needed = recovery if math.isnan(usual) else min(recovery, usual)
     values = _values(context, header, needed)
-    error = recovery * facts.of(Fact.RECOVERY_LOG_ERROR, header)
-    stated = f" (standard error {show(error, 's', 1)})" if math.isfinite(error) else ""
-    took = f"95 % recovered in {show(recovery, 's', 1)}{stated}"
-    seen = f"{show(interval, 's', 1)} between pulses, {took}"
+    error = facts.of(Fact.RECOVERY_LOG_ERROR, header)
+    seen = (
+        f"{show(interval, 's', 1)} between pulses, 95 % {recovered_in(recovery, error, interval)}"
+    )
     if interval >= recovery:
         return Answer.clear(subject, f"Time to recover: {seen}.", values)
     if interval >= needed:

@@ -26,7 +26,7 @@ from rowcall.diagnosis.header_hours import (
     span_of,
     spell_hours,
 )
-from rowcall.diagnosis.headers import needs_header
+from rowcall.diagnosis.headers import needs_header, recovered_in
 from rowcall.diagnosis.row_rules import row_recoveries
 from rowcall.diagnosis.shared_change import Parts
 from rowcall.model import (
@@ -34,6 +34,8 @@ from rowcall.model import (
     Caution,
     Chapter,
     Context,
+    Fact,
+    Lack,
     Quantity,
     Rule,
     Subject,
@@ -62,7 +64,8 @@ def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) ->
     limits, subject = context.limits, context.subject(headers.headers[n])
     known = np.isfinite(change.log[n])
     if not known.any():
-        return Answer.cannot_tell(subject, "too few pulses whose refill could be followed")
+        why = "too few pulses whose refill could be followed"
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
     alone = len(headers.headers) == 1
     own = change.beyond(math.log(limits["slow_ratio"]))[0] if alone else parts.p_own[n] >= SURE
     if not change.by_history[n]:
@@ -108,11 +111,10 @@ def _found(headers: HeaderHours, change: Change, parts: Parts, n: int, own: Hour
         f"{show(middle(change.value[n], own), 's', 1)}{usual}"
     )
     if math.isfinite(t95):
-        low, high = (show(t95 * math.exp(side * 1.96 * error), "s", 1) for side in (-1, 1))
+        interval = context.facts.of(Fact.INTERVAL_S, headers.headers[n])
         text += (
-            f", 95 % in {show(t95, 's', 1)} (95 % interval {low} to {high}); when the next row is "
-            f"pulsed, {context.units.pressure.show(left)} ({percent(left / drop)} of the drop) "
-            "are missing"
+            f", 95 % {recovered_in(t95, error, interval)}; when the next row is pulsed, about "
+            f"{context.units.pressure.show(left)} ({percent(left / drop)} of the drop) are missing"
         )
     is_late = left > context.limits["short_of_full"] * plateau
     start, end = span_of(context, own)
@@ -160,7 +162,7 @@ def _judge_rows(context: Context) -> Iterator[Answer]:
             n = followed.get((compartment, row), 0)
             if n < context.limits["min_pulses_row"] or math.isnan(tau):
                 why = f"only {n:,} pulses whose refill could be followed"
-                yield Answer.cannot_tell(subject, why)
+                yield Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
             else:
                 yield _judge_row(context, subject, tau, peers)
 

@@ -30,6 +30,7 @@ from rowcall.model import (
     Caution,
     Chapter,
     Context,
+    Lack,
     Quantity,
     Rule,
     Urgency,
@@ -46,7 +47,8 @@ def judge(context: Context) -> Iterator[Answer]:
     headers, limits, subject = HeaderHours(context), context.limits, context.subject()
     low, slow = headers.lower(limits["history_days"]), headers.slower(limits["history_days"])
     if not np.isfinite(low.log).any():
-        yield Answer.cannot_tell(subject, "no header shows the pressure that it refills to")
+        why = "no header shows the pressure that it refills to"
+        yield Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
         return
     fall = max(-math.log1p(-limits["fall"]), _WANDERS * low.wander)
     longer = math.log(limits["slow_ratio"])
@@ -65,7 +67,7 @@ def judge(context: Context) -> Iterator[Answer]:
     )
     if not low.by_history.any():
         text += " Too few days are known to say whether the whole day was low."
-    yield Answer.clear(subject, text)
+    yield Answer.clear(subject, text, _levels(low, np.full(headers.n_hours, fill_value=True)))
 
 
 def _all_sure(change: Change, parts: Parts) -> Hours:
@@ -74,11 +76,21 @@ def _all_sure(change: Change, parts: Parts) -> Hours:
     return np.asarray((parts.p_shared >= SURE) & several)
 
 
+def _levels(low: Change, hours: Hours) -> Iterator[Quantity]:
+    """Return the mean of what the headers tend to in some hours, and of what is usual of them."""
+    levels = np.array([middle(one, hours) for one in low.value])
+    known = np.isfinite(levels)
+    if known.any():
+        yield Quantity("plateau_pa", float(levels[known].mean()), "Pa")
+        if low.by_history[known].all():
+            yield Quantity("usual_plateau_pa", float(low.usual[known].mean()), "Pa")
+
+
 def _found(
     context: Context, headers: HeaderHours, low: Change, slow: Change, hours: Hours
 ) -> Answer:
     gauge = context.units.gauge
-    lines, values = [], [Quantity("hours", float(hours.sum()), "h")]
+    lines, values = [], [Quantity("hours", float(hours.sum()), "h"), *_levels(low, hours)]
     for n, header in enumerate(headers.headers):
         now, tau = (middle(one, hours) for one in (low.value[n], np.exp(slow.log[n])))
         if math.isnan(now):

@@ -16,7 +16,14 @@ _HEADER = Family(
         Member(
             "header_leak",
             At.HEADER,
-            Measure("plateau_ratio", "1", "holds {} of its usual pressure", worse=-1, step=0.04),
+            Measure(
+                "plateau_ratio",
+                "1",
+                "holds {} of its usual pressure",
+                worse=-1,
+                step=0.04,
+                level="plateau_pa",
+            ),
         ),
         Member(
             "slow_header_recovery",
@@ -28,6 +35,7 @@ _HEADER = Family(
                 worse=1,
                 step=0.3,
                 is_relative=True,
+                level="tau_s",
             ),
         ),
         Member("short_interval", At.HEADER, _SHORTFALL),
@@ -151,7 +159,7 @@ _PLANT_AIR = Family(
         Member(
             "supply_short",
             At.HEADER,
-            Measure("hours", "h", "short for {}", worse=1, step=3.0),
+            Measure("hours", "h", "short for {}", worse=1, step=3.0, level="plateau_pa"),
         ),
     ),
     mended_by=(Work.AIR_MENDED,),

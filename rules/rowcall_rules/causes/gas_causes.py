@@ -18,6 +18,7 @@ _CLOTH = Family(
                 worse=1,
                 step=0.06,
                 is_relative=True,
+                level="level",
             ),
         ),
     ),

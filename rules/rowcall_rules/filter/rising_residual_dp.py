@@ -29,7 +29,9 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
+    FactBook,
     Floats,
+    Lack,
     Limits,
     Need,
     Quantity,
@@ -47,6 +49,7 @@ _SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
 _STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
 _FORTNIGHT = 14  # [d] every weekday was seen twice
 _BLIND = 0.1  # [-] of `doubt`: without flow, one week may hold a ramp that is its load
+_PAST = (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA)
 _LEVEL_D = 3  # chosen: days whose median is the level of today
 _PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 _MIN_DATED_D = 21  # [d] trials: intervals of fewer days cover 0.72-0.85 where noise lasts
@@ -79,7 +82,7 @@ def judge(context: Context) -> Iterator[Answer]:
     series = dp_series(context)
     if series is None:
         why = "no cleaning cycle of this day lay wholly in running operation"
-        yield Answer.cannot_tell(context.subject(), why)
+        yield Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
         return
     trend = series.trend()
     note, change = newest_change(context, series, trend)
@@ -92,7 +95,7 @@ def judge(context: Context) -> Iterator[Answer]:
         trend = series.since((step.day - context.day.day).days).trend()
     if change is not None and series.number.size < context.limits["history_days"]:
         known = f"{series.number.size} of {context.limits['history_days']:.0f} days since are known"
-        yield Answer.cannot_tell(context.subject(), f"{note}, and {known}")
+        yield Answer.cannot_tell(context.subject(), f"{note}, and {known}", Lack.HISTORY)
         return
     is_blind = series.log_flow is None and series.number.size < _FORTNIGHT
     doubt = context.limits["doubt"] * (_BLIND if is_blind else 1.0)
@@ -133,14 +136,14 @@ def _step(series: DpSeries, corrected: Floats, limits: Limits) -> _Step | None:
 
 
 def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
-    values = list(_values(seen))
+    values = list(_values(seen, context.facts))
     units, trend = context.units, seen.trend
     slope = "too few days for a trend" if trend is None else _slope_words(trend, units)
     lead = f"Residual DP {units.dp.show(seen.level_pa)} ({series.basis(units)})"
     note = f" {seen.note[0].upper()}{seen.note[1:]}." if seen.note else ""
     if seen.step is None and trend is None:
         why = f"{lead[0].lower()}{lead[1:]}; {slope} ({series.number.size} known)"
-        return Answer.cannot_tell(context.subject(), why)
+        return Answer.cannot_tell(context.subject(), why, Lack.HISTORY)
     if seen.step is None and not seen.is_rising:
         return Answer.clear(context.subject(), f"{lead}, not rising: {slope}.{note}", values)
     start = series.days[0]
@@ -160,7 +163,7 @@ def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
     )
 
 
-def _values(seen: _Finding) -> Iterator[Quantity]:
+def _values(seen: _Finding, facts: FactBook) -> Iterator[Quantity]:
     yield Quantity("residual_dp_corrected", seen.level_pa, "Pa")
     if seen.trend is not None:
         yield Quantity("slope", seen.trend.rate, "Pa/d")
@@ -168,7 +171,11 @@ def _values(seen: _Finding) -> Iterator[Quantity]:
         yield Quantity("slope_high", seen.trend.rate_quantile(0.975), "Pa/d")
     if seen.step is not None:
         yield Quantity("step_rise", seen.step.rise_frac, "1")
-    yield Quantity("rise", _rise(seen), "1")
+    rise = _rise(seen)
+    yield Quantity("rise", rise, "1")
+    fact = next(fact for fact in _PAST if (fact, 0, 0) in facts)
+    yield Quantity("level", facts[fact, 0, 0], fact.value.unit)
+    yield Quantity("usual_level", facts[fact, 0, 0] / (1 + rise), fact.value.unit)
 
 
 def _rise(seen: _Finding) -> float:
@@ -287,7 +294,7 @@ RULE = Rule(
         ),
         Need(
             purpose="to see a trend of residual DP",
-            past=(Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA),
+            past=_PAST,
             days="history_days",
         ),
     ),

@@ -18,6 +18,7 @@ from rowcall.model import (
     Caution,
     Chapter,
     Context,
+    Lack,
     Need,
     Quantity,
     Rule,
@@ -27,7 +28,7 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role
+from rowcall.site import ROLES, Role
 from rowcall.units import Dimension, Units, percent, show
 
 
@@ -63,7 +64,7 @@ def judge(context: Context) -> Iterator[Answer]:
     limits_c = context.day.baghouse.temperature_limits()
     if limits_c is None:
         why = "the site file names no media and no temperature limits"
-        yield Answer.cannot_tell(context.subject(), why)
+        yield Answer.cannot_tell(context.subject(), why, Lack.MEDIA)
         return
     for tag in context.day.health:
         if tag.role is Role.INLET_TEMPERATURE:
@@ -74,7 +75,9 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
     subject = context.subject(tag.compartment)
     signal = context.day.signals.get((tag.role, tag.compartment, tag.row))
     if signal is None:
-        return Answer.cannot_tell(subject, f"{tag.tag}: {tag.problem or 'no usable value'}")
+        why = f"{tag.tag}: {tag.problem or 'no usable value'}"
+        of = f"{tag.tag} ({ROLES[tag.role].name})"
+        return Answer.cannot_tell(subject, why, Lack.USABLE_TAG, of)
     continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
     numbers = _numbers(context.units, signal, continuous, surge, limits_c)
     values = _values(signal, continuous, surge, limits_c)
@@ -92,7 +95,7 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
     if tag.coverage_frac < context.limits["covered"]:
         covered = percent(tag.coverage_frac)
         why = f"only {covered} of the day is covered; so far {numbers}"
-        return Answer.cannot_tell(subject, why)
+        return Answer.cannot_tell(subject, why, Lack.COVERAGE, ROLES[tag.role].name)
     return Answer.clear(subject, f"In bounds: {numbers}.", values)
 
 

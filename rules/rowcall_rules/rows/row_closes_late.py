@@ -31,6 +31,7 @@ from rowcall.model import (
     Answer,
     Chapter,
     Context,
+    Lack,
     Limits,
     Quantity,
     RowMark,
@@ -53,9 +54,10 @@ def judge(context: Context) -> Iterator[Answer]:
 def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     limits = context.limits
     if math.isnan(row.p_late) or not row.sent >= limits["min_pulses"]:
-        return Answer.cannot_tell(subject, not_observable(row, "time its closing"))
+        return not_observable(subject, row, "time its closing")
     if not row.surely_answers:
-        return Answer.cannot_tell(subject, "it shows no pressure drop whose end could be timed")
+        why = "it shows no pressure drop whose end could be timed"
+        return Answer.cannot_tell(subject, why, Lack.NOTHING)
     values = (
         Quantity("late_s", row.late_s, "s"),
         Quantity("late_s_error", row.late_s_error, "s"),
@@ -79,7 +81,7 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         )
     why = _why_open(row, limits)
     if why and is_deep:
-        return Answer.cannot_tell(subject, why + _advice(context, subject))
+        return Answer.cannot_tell(subject, why + _advice(context, subject), Lack.FINE_PRESSURE)
     size = percent(row.day_ratio)
     text = f"Closes in time with its peers; its pressure drop is {size} of theirs."
     if row.late_power < limits["power"] or not is_deep:

@@ -22,6 +22,7 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
+    Lack,
     Need,
     Quantity,
     RowMark,
@@ -31,7 +32,7 @@ from rowcall.model import (
     limit,
     work,
 )
-from rowcall.site import Role, Sample
+from rowcall.site import ROLES, Role, Sample
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -45,27 +46,28 @@ def judge(context: Context) -> Iterator[Answer]:
         usual = float(np.median(counted or sent))
         for row, n_sent in zip(rows, sent, strict=True):
             subject = context.subject(compartment, row)
-            why = _unknown(context, subject, usual)
-            if why:
-                yield Answer.cannot_tell(subject, why)
-            else:
-                yield _judge_row(context, subject, n_sent, usual)
+            unknown = _unknown(context, subject, usual)
+            yield unknown or _judge_row(context, subject, n_sent, usual)
 
 
-def _unknown(context: Context, subject: Subject, usual: float) -> str:
-    """Say why the pulses sent to a row are not known, '' where they are."""
+def _unknown(context: Context, subject: Subject, usual: float) -> Answer | None:
+    """Say why the pulses sent to a row are not known, None where they are."""
     day, place = context.day, (subject.compartment, subject.row)
     if subject.compartment in day.inferred:
-        return "its pulses are inferred from header pressure, where a row skipped leaves no gap"
+        why = "its pulses are inferred from header pressure, where a row skipped leaves no gap"
+        return Answer.cannot_tell(subject, why, Lack.ROW_SIGNAL)
     if not day.fires_known or math.isnan(usual):
-        return "its bits are scanned or incomplete, and a bit that was missed is no row skipped"
+        why = "its bits are scanned or incomplete, and a bit that was missed is no row skipped"
+        return Answer.cannot_tell(subject, why, Lack.ROW_SIGNAL)
     if usual < context.limits["min_pulses"]:
-        return f"the rows of its compartment were sent only {usual:,.0f} pulses on this day"
+        why = f"the rows of its compartment were sent only {usual:,.0f} pulses on this day"
+        return Answer.cannot_tell(subject, why, Lack.NOTHING)
     if not any(role is Role.ROW_SOLENOID for role, *_ in day.signals):
-        return ""  # a counter names every row that is pulsed
+        return None  # a counter names every row that is pulsed
     if (Role.ROW_SOLENOID, *place) in day.signals or _is_unmoved(day, place):
-        return ""
-    return "its own bit is not usable on this day"
+        return None
+    why = "its own bit is not usable on this day"
+    return Answer.cannot_tell(subject, why, Lack.USABLE_TAG, "the row's own bit")
 
 
 def _is_unmoved(day: BaghouseDay, place: tuple[int, int]) -> bool:
@@ -108,7 +110,8 @@ def _judge_row(context: Context, subject: Subject, n_sent: float, usual: float) 
         return Answer.clear(subject, f"Pulsed as its peers: {seen}.", values)
     doubt = _counter_problem(context.day, subject.compartment)
     if doubt:
-        return Answer.cannot_tell(subject, f"{doubt} (pulses: {seen})")
+        why = f"{doubt} (pulses: {seen})"
+        return Answer.cannot_tell(subject, why, Lack.USABLE_TAG, ROLES[Role.STEP_COUNTER].name)
     text = (
         f"The controller sends this row {'few' if n_sent else 'no'} pulses: {seen}. The valve may "
         "be fine; its bags stay caked."

@@ -28,11 +28,11 @@ from rowcall.diagnosis.row_rules import (
     HEADER_PRESSURE,
     MAX_SHARE,
     MIN_PULSES,
-    NO_PULSES,
     VALVE_WORK,
     drop_values,
     evidence_of,
     judged_of,
+    not_pulsed,
     percent,
 )
 from rowcall.model import (
@@ -40,6 +40,7 @@ from rowcall.model import (
     BaghouseDay,
     Chapter,
     Context,
+    Lack,
     Quantity,
     RowMark,
     Rule,
@@ -85,9 +86,10 @@ def _judge_compartment(context: Context, compartment: int, n_rows: int) -> Itera
 
 def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     if math.isnan(row.sent) and row.judged == 0:
-        return Answer.cannot_tell(subject, "nothing shows which row was pulsed")
+        why = "nothing shows which row was pulsed"
+        return Answer.cannot_tell(subject, why, Lack.ROW_SIGNAL)
     if row.sent == 0:
-        return Answer.cannot_tell(subject, NO_PULSES)
+        return not_pulsed(subject)
     if row.judged >= context.limits["min_pulses"]:
         return _by_pulses(context, subject, row)
     return _by_stack(context, subject, row)
@@ -99,8 +101,9 @@ def _by_pulses(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     last_answer_s, n_since = _silence(context.day, subject)
     is_silent = row.answered <= limits["silent_share"] * row.judged
     if is_silent and row.surely_answers:
-        why = "single pulses show no drop, but stacked they show"
-        return Answer.cannot_tell(subject, f"{why} {percent(row.ratio)} of its peers' drop")
+        stacked = f"{percent(row.ratio)} of its peers' drop"
+        why = f"single pulses show no drop, but stacked they show {stacked}"
+        return Answer.cannot_tell(subject, why, Lack.NOTHING)
     if row.answers_otherwise or (row.days > 1 and row.changed and row.is_surely_silent):
         return _since_change(context, subject, row, values)
     is_silent_since = n_since >= limits["min_pulses"]
@@ -174,6 +177,7 @@ def _answers(
         subject,
         f"{seen}; after {row.in_doubt:,.0f} others no point was recorded, and whether samples were "
         "lost there or it missed these pulses does not show",
+        Lack.EVERY_SAMPLE,
     )
 
 
@@ -197,10 +201,10 @@ def _by_stack(context: Context, subject: Subject, row: RowEvidence) -> Answer:
             "the samples are in step with the pulses and meet each at the same moment, so "
             f"{pulses_of(row)} could not be judged"
         )
-        return Answer.cannot_tell(subject, why)
+        return Answer.cannot_tell(subject, why, Lack.PHASES)
     if not row.sent >= context.limits["min_pulses"] or math.isnan(row.ratio):
         why = f"only {row.judged:,.0f} of its pulses could be judged"
-        return Answer.cannot_tell(subject, why)
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
     seen = (
         f"{pulses_of(row)}, stacked, show {percent(row.ratio)} of its peers' drop "
         f"(standard error {percent(row.ratio_error, 1)})"
@@ -213,7 +217,7 @@ def _by_stack(context: Context, subject: Subject, row: RowEvidence) -> Answer:
         return _misses_pulses(context, subject, row, rate, values)
     if row.surely_answers:
         return Answer.clear(subject, f"Answers: {seen}.", drop_values(row))
-    return Answer.cannot_tell(subject, f"not certain enough: {seen}")
+    return Answer.cannot_tell(subject, f"not certain enough: {seen}", Lack.FINE_PRESSURE)
 
 
 def _silent(
@@ -249,7 +253,8 @@ def _whole_header(
         (Quantity("n_judged", n_judged, "1"),),
         start=start,
     )
-    yield from (Answer.cannot_tell(row, "no row of this compartment answers") for row in rows)
+    why = "no row of this compartment answers"
+    yield from (Answer.cannot_tell(row, why, Lack.NOTHING) for row in rows)
 
 
 def _silent_alike(answers: Sequence[Answer], day_start: datetime) -> Mapping[Subject, datetime]:
@@ -281,7 +286,8 @@ def _one_cause(
     )
     why = f"{len(alike)} of {len(answers)} rows are silent alike, so it may not be its valve"
     for answer in answers:
-        yield Answer.cannot_tell(answer.subject, why) if answer.subject in alike else answer
+        is_alike = answer.subject in alike
+        yield Answer.cannot_tell(answer.subject, why, Lack.NOTHING) if is_alike else answer
 
 
 def _hurry_many(answers: Sequence[Answer], many_share: float) -> Iterator[Answer]:

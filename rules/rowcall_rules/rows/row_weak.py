@@ -32,6 +32,7 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
+    Lack,
     Limits,
     RowMark,
     Rule,
@@ -54,7 +55,7 @@ def judge(context: Context) -> Iterator[Answer]:
 def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     limits, ratio = context.limits, row.ratio
     if math.isnan(ratio) or not row.sent >= limits["min_pulses"]:
-        return Answer.cannot_tell(subject, not_observable(row, "size its pressure drop"))
+        return not_observable(subject, row, "size its pressure drop")
     seen = f"its pressure drop is {percent(ratio)} of its peers'"
     error = percent(row.ratio_error, 1)
     if _is_full(row, limits) or row.is_surely_silent:
@@ -63,11 +64,10 @@ def _judge_row(context: Context, subject: Subject, row: RowEvidence) -> Answer:
     is_mean = ratio <= limits["weak"] and not row.answers_otherwise
     two_kinds = _two_kinds(row, limits) if is_mean else ""
     if two_kinds:
-        return Answer.cannot_tell(subject, f"{two_kinds}, so a mean drop misleads")
+        return Answer.cannot_tell(subject, f"{two_kinds}, so a mean drop misleads", Lack.NOTHING)
     if not _is_weak(row, limits):
-        return Answer.cannot_tell(
-            subject, f"{seen} (standard error {error}), too uncertain to call it weak or full"
-        )
+        why = f"{seen} (standard error {error}), too uncertain to call it weak or full"
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE)
     past = _always(context, subject, row, limits)
     if past:
         text = (

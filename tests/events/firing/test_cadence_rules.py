@@ -28,14 +28,16 @@ ORDER = (1, 4, 2, 5, 3, 6)
 FAULT = RowSilent(start=local(0), compartment=1, row=3)
 
 
-def blind(fault: RowSilent | RowDrawnOut | None = FAULT, step_s: int = 1) -> Export:
+def blind(
+    fault: RowSilent | RowDrawnOut | None = FAULT, step_s: int = 1, hours: int = 12
+) -> Export:
     faults = [fault] if fault else []
-    return exports(kiln(), faults, seed=4, drop=["row_solenoid"], step_s=step_s)[0]
+    return exports(kiln(), faults, seed=4, drop=["row_solenoid"], step_s=step_s, hours=hours)[0]
 
 
 @pytest.fixture(scope="module")
 def silent() -> Studied:
-    return study(blind())
+    return study(blind(hours=24))
 
 
 def test_every_fire_is_counted_the_silent_ones_too(silent: Studied) -> None:
@@ -102,8 +104,8 @@ def test_a_silent_place_is_found_in_slower_samples(step_s: int) -> None:
 
 @pytest.mark.parametrize("step_s", [1, 2, 5, 10])
 def test_a_healthy_day_has_no_finding(step_s: int) -> None:
-    for plan in (kiln(), kiln(cleaning=on_time(6))):
-        day = study(exports(plan, seed=6, drop=["row_solenoid"], step_s=step_s)[0]).day
+    for plan, hours in ((kiln(), 12), (kiln(cleaning=on_time(6)), 8)):
+        day = study(exports(plan, seed=6, drop=["row_solenoid"], step_s=step_s, hours=hours)[0]).day
         for name in (RULE, "row_closes_late"):
             answers = ask(name, day)
             assert found(answers) == set()

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
+from helpers.scenes import exports, fact, kiln, on_time, study
 from scipy.integrate import solve_ivp
 
 from rowcall.events.headers.refills import follow_refills
 from rowcall.events.stacking.decompress import filled_in
-from rowcall.model import Floats, Signal
+from rowcall.model import Fact, Floats, Signal
+from rowcall.site import Role
+from rowcall_plant import HeaderPlan
 
 SET_PA, DROP_PA = 6.0e5, 1.3e5
 OPEN_S = 0.15  # a sound valve: common practice, no source
@@ -143,3 +147,41 @@ def test_few_pulses_or_a_level_pressure_show_no_refill() -> None:
     assert follow_refills(filled_in(header), fire[:4], np.ones(4, np.bool_), 1).is_empty()
     level = Signal(header.time_s, np.full(header.time_s.size, SET_PA))
     assert follow_refills(filled_in(level), fire, np.ones(fire.size, np.bool_), 6).is_empty()
+
+
+def test_an_end_that_the_next_pulse_hides_leaves_the_time_to_95_open() -> None:
+    """An orifice all but level at the next pulse, on a line shared with others, may rise on."""
+    open_s = time_to(0.5, 4.0, 0.1)
+    fire, header = train(0.5, 4.0, open_s + 0.013, n=3000, noise_pa=500.0)
+    rested_fire, rested = train(0.5, 4.0, 20.013, noise_pa=500.0)
+    hidden, seen = day_of(header, fire), day_of(rested, rested_fire)
+    assert hidden["recovery_log_error"] > 0.15 > seen["recovery_log_error"]
+    # Times to 63 % are compared hour by hour, where what is hidden is the same.
+    assert hidden["tau_log_error"] < 0.1
+
+
+def test_no_plateau_lies_beyond_what_a_transmitter_shows() -> None:
+    """Of a refill that rises all but as a line to the next pulse, no sample shows the end."""
+    fire, header = train(1.0, 15.0, 4.013, n=4000, noise_pa=100.0)
+    line = filled_in(Signal(header.time_s, header.value - header.value.min() + 5.0e5))
+    n_hours = math.ceil(float(fire[-1]) / 3600.0)
+    highest = [
+        follow_refills(line, fire, np.ones(fire.size, np.bool_), n_hours, max_pa)["plateau_pa"]
+        for max_pa in (math.inf, 8.0e5)
+    ]
+    assert highest[0].median() == pytest.approx(10.7e5, rel=0.1)
+    assert highest[1].len() > 0
+    assert float(np.max(highest[1].to_numpy())) <= 8.0e5
+
+
+def test_the_range_in_the_site_file_bounds_the_plateau() -> None:
+    """Refilled in 13 s, pulsed every 8 s: of 6 bar pulses start from 4.7."""
+    plan = kiln(rows=(6,), cleaning=on_time(6, 8.0), header=HeaderPlan(tau_s=13.0))
+    export = exports(plan, hours=2)[0]
+    tags = [
+        tag.model_copy(update={"span": (0.0, 5.2)}) if tag.role is Role.HEADER_PRESSURE else tag
+        for tag in export.baghouse.tag
+    ]
+    narrow = replace(export, baghouse=export.baghouse.model_copy(update={"tag": tuple(tags)}))
+    assert fact(study(export).day, Fact.PLATEAU_PA, 1) > 5.5e5  # type: ignore[operator]
+    assert fact(study(narrow).day, Fact.PLATEAU_PA, 1) <= 5.2e5  # type: ignore[operator]

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import duckdb
-from helpers.exports import NOW, START, long_csv, plant_site, taken
+from helpers.exports import NOW, START, STORE, long_csv, open_store, plant_site, taken
 from helpers.odd_exports.export_case import CHANGED, HEAD, Case, Kept, Key
 
 from rowcall.csv_text import to_csv
@@ -29,7 +29,6 @@ from rowcall.take_in.load.entries import SAME_INSTANT
 from rowcall.take_in.load.memory import Memory
 
 RAISED = "raised"
-_STORE = "store.duckdb"
 _REOPEN = 25  # cases that one open store serves; chosen: opening takes longer than the rest
 _TRACES = re.compile(r"Traceback|Error\(|Exception|panick|object at 0x|\(b['\"]|<class")
 _LITTLE = Memory(whole_bytes=0, block_bytes=8_000, slice_rows=50)  # chosen: many of each a file
@@ -69,6 +68,7 @@ class Judge:
             shutil.rmtree(made, ignore_errors=True)
             made.mkdir(parents=True)
         rows = [("base", START + timedelta(seconds=n), float(n), "Good") for n in range(5)]
+        open_store(self._base / STORE).close()
         taken(self._base, long_csv([*rows, ("base", START, 9.0, "?")]), "base.csv")
 
     def judge(self, case: Case) -> Judged:
@@ -109,8 +109,8 @@ class Judge:
         self._count += 1
         if self._store is None or self._count % _REOPEN == 0:
             self.close()
-            shutil.copy(self._base / _STORE, self._folder / _STORE)
-            self._store = Store.open(self._folder / _STORE)
+            shutil.copy(self._base / STORE, self._folder / STORE)
+            self._store = Store.open(self._folder / STORE)
         return self._store
 
 

@@ -117,7 +117,8 @@ class AirTally:
         self.trials[fault.name, part] += 1
         self.found[fault.name, part] += bool(said)
         if said and np.isfinite(size := _size_error(judged, part, said[0])):
-            self.errors.setdefault((f"size of {part}", fault.name), []).append((size, np.nan))
+            pair = (size, _is_size_inside(judged, said[0]))
+            self.errors.setdefault((f"size of {part}", fault.name), []).append(pair)
         if part == "short" and said:
             off = _off_hours(judged, said[0])
             self.hours[fault.name, part] += off <= _HOURS_OFF_S
@@ -180,6 +181,15 @@ def _size_error(judged: Judged, part: str, answer: Answer) -> float:
     if part == "feed" or not depths:
         return np.nan
     return float(np.median(depths)) / judged.planted.short_pa - 1.0
+
+
+def _is_size_inside(judged: Judged, answer: Answer) -> float:
+    """1 where the stated interval holds a leak's planted depth, 0 where not, nan without one."""
+    values = {quantity.name: quantity.value for quantity in answer.values}
+    if "plateau_ratio_low" not in values:
+        return np.nan
+    true = 1.0 - judged.planted.fault.leak
+    return float(values["plateau_ratio_low"] <= true <= values["plateau_ratio_high"])
 
 
 def _off_hours(judged: Judged, answer: Answer) -> float:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -64,33 +65,50 @@ class Net:
 
 
 def draw_net(plan: AirPlan) -> Net:
-    """Draw a net whose headers recover a healthy drop in about the plan's time."""
-    rng = np.random.default_rng([plan.seed, 14])
-    kind = KINDS[plan.seed % len(KINDS)]
+    """Draw a net whose headers recover a healthy drop in about the plan's time.
+
+    The same for every fault of a baghouse, so it is fitted once.
+    """
+    share = plan.interval_s / plan.header_interval_s
+    is_slow, refills_s = plan.recovered is not None, tuple(plan.refills_s(tail))
+    return _fitted(plan.seed, plan.set_pa, plan.drop_frac, share, refills_s, is_slow)
+
+
+@cache
+def _fitted(
+    seed: int,
+    set_pa: float,
+    drop_frac: float,
+    interval_share: float,
+    refills_s: tuple[float, ...],
+    is_slow: bool,
+) -> Net:
+    rng = np.random.default_rng([seed, 14])
+    kind = KINDS[seed % len(KINDS)]
     has_vessel = kind == "small vessel"
     margin, width = float(rng.uniform(0.2e5, 0.6e5)), float(rng.uniform(0.3e5, 0.8e5))
     if kind == "no regulator":
-        width = plan.set_pa * float(rng.uniform(0.01, 0.04))
+        width = set_pa * float(rng.uniform(0.01, 0.04))
         margin = -0.5 * width
-    targets = np.array(plan.refills_s(tail))
-    if plan.recovered is not None:
+    targets = np.array(refills_s)
+    if is_slow:
         targets = _FOR_SHARED * targets
     if has_vessel:  # it serves every pulse of the baghouse
-        targets = np.maximum(targets * plan.interval_s / plan.header_interval_s, 3.0)
+        targets = np.maximum(targets * interval_share, 3.0)
     target_s = float(targets.mean())
     net = Net(
         kind=kind,
-        set_pa=plan.set_pa,
+        set_pa=set_pa,
         vessel_m3=float(rng.uniform(0.1, 0.2) if has_vessel else rng.uniform(0.3, 0.6)),
         line=float(rng.uniform(0.5, 0.9) if has_vessel else rng.uniform(2.0, 4.0)),
         feed=target_s / targets,
-        band_pa=plan.set_pa * float(rng.uniform(0.04, 0.08)),
+        band_pa=set_pa * float(rng.uniform(0.04, 0.08)),
         lag_s=float(rng.uniform(0.2, 0.4)),
-        load_pa=plan.set_pa + margin,
-        unload_pa=plan.set_pa + margin + width,
+        load_pa=set_pa + margin,
+        unload_pa=set_pa + margin + width,
     ).scaled(VOLUME_M3 / (R_AIR * WALL_K * target_s))
     for _ in range(_ROUNDS):
-        net = net.scaled(_recovery_s(net, plan.drop_frac, target_s) / target_s)
+        net = net.scaled(_recovery_s(net, drop_frac, target_s) / target_s)
     return net
 
 

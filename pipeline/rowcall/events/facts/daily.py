@@ -11,11 +11,13 @@ from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.facts.operation import operation_facts
+from rowcall.events.filter.cycle_drag import drag_on_demand, drag_on_time, filtered
+from rowcall.events.filter.set_points import start_set_point, stop_set_point
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
-from rowcall.model import FACT_COLUMNS, Fact, Level
+from rowcall.model import FACT_COLUMNS, Fact, Floats, Level, Signal
 from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, object]
@@ -50,7 +52,7 @@ def daily_facts(
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(minutes, events),
         *operation_facts(baghouse, minutes, gas, starts),
-        *_dp_facts(baghouse, signals, events),
+        *_dp_facts(baghouse, signals, minutes, events),
         *_clock_facts(events),
     ]
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])
@@ -149,7 +151,9 @@ def _baghouse_facts(minutes: pl.DataFrame, events: Events) -> Iterator[Line]:
         yield 0, 0, Fact.SUPPLY_PRESSURE_PA, minutes["supply_pressure_pa"].median()
 
 
-def _dp_facts(baghouse: Baghouse, signals: Signals, events: Events) -> Iterator[Line]:
+def _dp_facts(
+    baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, events: Events
+) -> Iterator[Line]:
     """Yield what DP shows while running; after a change of its level, of the time since."""
     running = events.cycles.filter(pl.col("state_running"))
     dp = shared_signal(signals, Role.DP)
@@ -172,6 +176,38 @@ def _dp_facts(baghouse: Baghouse, signals: Signals, events: Events) -> Iterator[
     fall, error = fall_at_pulses(dp, fired)
     yield 0, 0, Fact.DP_FALL_PA, fall
     yield 0, 0, Fact.DP_FALL_ERROR_PA, error
+    yield from _drag_facts(baghouse, dp, minutes, running, fired)
+    if baghouse.cleaning.mode == "on_demand":
+        yield from _set_point_facts(baghouse, dp, running, events.pulses)
+
+
+def _drag_facts(
+    baghouse: Baghouse, dp: Signal, minutes: pl.DataFrame, cycles: pl.DataFrame, fired: Floats
+) -> Iterator[Line]:
+    per_flow = filtered(dp, minutes)
+    if per_flow is None:
+        return
+    if baghouse.cleaning.mode == "on_demand":
+        drag = drag_on_demand(cycles, per_flow)
+    else:
+        drag = drag_on_time(cycles, per_flow, fired)
+    yield 0, 0, Fact.CLEAN_DP_PER_FLOW, drag.clean
+    yield 0, 0, Fact.DP_PER_FLOW_GROWTH, drag.growth
+
+
+def _set_point_facts(
+    baghouse: Baghouse, dp: Signal, cycles: pl.DataFrame, pulses: pl.DataFrame
+) -> Iterator[Line]:
+    n_rows = pulses.select("compartment", "row").drop_nulls().n_unique()
+    start = start_set_point(dp, cycles["start_s"].to_numpy())
+    stop = stop_set_point(
+        dp,
+        cycles["clean_end_s"].to_numpy(),
+        cycles["n_pulses"].to_numpy(),
+        n_rows or len(baghouse.all_rows()),
+    )
+    yield 0, 0, Fact.START_DP_PA, start.pa
+    yield 0, 0, Fact.STOP_DP_PA, stop.pa
 
 
 def _clock_facts(events: Events) -> Iterator[Line]:

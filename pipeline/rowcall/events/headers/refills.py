@@ -40,9 +40,10 @@ _MAX_LOG_ERROR = 0.5  # relative error of a time; chosen: more says nothing
 # Relative, of the times to 63 and 95 %; by trial on three physics: what no power law of the deficit
 # follows, the end of a refill least
 _COURSE_ERROR, _END_ERROR = 0.025, 0.04
-# Of what is missing at the next pulse, beyond which a course is extrapolated; by trial on a vessel
-# that cools and warms again: a third on average, 70 % at the worst
+# Of what the next pulse hides, were the rest of a refill of first order; by trial on a vessel that
+# cools and warms again, and on headers that share a line: a third on average, 70 % at the worst
 _BEYOND_ERROR = 0.35
+_LAST = 0.1  # of the interval, over which the end of a refill is seen to level off; chosen
 _MIN_GAIN = 25.0  # in chi square over a level pressure; chosen: a drop of five standard errors
 _MIN_DROP = 0.01  # of the plateau; chosen: less is noise or no pulse
 _E, _TWENTIETH = math.exp(-1.0), 0.05  # what is left when 63 % and 95 % of a drop are recovered
@@ -51,7 +52,11 @@ _TINY = 1e-300  # chosen: against division by zero
 
 
 def follow_refills(
-    header: Filled, fire_s: Floats, answered: npt.NDArray[np.bool_], n_hours: int
+    header: Filled,
+    fire_s: Floats,
+    answered: npt.NDArray[np.bool_],
+    n_hours: int,
+    max_pa: float = math.inf,
 ) -> pl.DataFrame:
     """Return the refill of a header in each hour and, with `hour` null, over the day.
 
@@ -61,6 +66,7 @@ def follow_refills(
         header: gauge pressure [Pa], thinned samples put back.
         fire_s: every pulse on it, rising [s since the day began].
         answered: False for those that are known to have made no drop.
+        max_pa: no plateau lies above it [Pa].
     """
     opened = fire_s[answered]
     if opened.size < _MIN_PULSES_HOUR:
@@ -70,9 +76,10 @@ def follow_refills(
     band = header.error_pa[header.error_pa > 0]
     half_pa = 0.5 * float(np.median(band)) if band.size else 0.0
     steady = _points(header.signal, opened).with_columns(p=pl.col("p") - pl.col("level"), span=hour)
-    day, powers = _fit(steady.with_columns(span=pl.lit(0, pl.Int64)), interval, half_pa, _ANY_POWER)
+    limits = _Limits(interval, half_pa, max_pa)
+    day, powers = _fit(steady.with_columns(span=pl.lit(0, pl.Int64)), limits, _ANY_POWER)
     by_hour = steady.with_columns(p=pl.col("p") + pl.col("level").mean().over("span"))
-    hours, _ = _fit(by_hour, interval, half_pa, np.repeat(powers, n_hours, axis=1))
+    hours, _ = _fit(by_hour, limits, np.repeat(powers, n_hours, axis=1))
     in_hour = (opened // 3600.0).astype(np.int64).clip(0, n_hours - 1)
     pulses = pl.Series(np.bincount(in_hour, minlength=n_hours))
     table = pl.concat(
@@ -113,14 +120,24 @@ def _points(header: Signal, opened_s: Floats) -> pl.DataFrame:
     )
 
 
-def _fit(
-    points: pl.DataFrame, interval: float, half_pa: float, powers: Floats
-) -> tuple[pl.DataFrame, Floats]:
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """Of all spans of a header: what may be seen and known of its refills.
+
+    interval_s: to the next pulse. half_pa: half a dead-band, by which samples that were put back
+    may be off. max_pa: as of `follow_refills`.
+    """
+
+    interval_s: float
+    half_pa: float
+    max_pa: float
+
+
+def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[pl.DataFrame, Floats]:
     """Fit the fold of every span; also return the posterior of the powers, as `powers` came in.
 
     Args:
         points: with `span`.
-        half_pa: half a dead-band, by which samples that were put back may be off [Pa].
         powers: what is known of each power beforehand, shape (n_powers, n_spans).
     """
     fold, begin = _Fold.of(points, powers.shape[1])
@@ -128,14 +145,16 @@ def _fit(
     fits = fold.fit(tau)
     best = fits.misfit.min(axis=(0, 2), keepdims=True)
     weight = np.exp(-0.5 * (fits.misfit - best) / chi)
-    weight *= width * powers[:, :, None] * (fits.depth_pa > 0)
+    weight *= width * powers[:, :, None] * (fits.depth_pa > 0) * (fits.plateau_pa <= limits.max_pa)
     total = weight.sum(axis=(0, 2))
     # Where pressure falls from pulse to pulse no course has a depth, and there is no refill.
     is_known = (fold.flat - best[0, :, 0] > _MIN_GAIN * chi[:, 0]) & (total > 0)
     weight /= np.maximum(total, _TINY)[:, None]
     depth = np.maximum(fits.depth_pa, 1.0)
-    closed, left = (
-        depth * _shape(at - begin[None, :, None], tau) for at in (trade.VALVE_OPEN.value, interval)
+    end = limits.interval_s
+    closed, late, left = (
+        depth * _shape(at - begin[None, :, None], tau)
+        for at in (trade.VALVE_OPEN.value, (1.0 - _LAST) * end, end)
     )
     drop = np.maximum(closed - left, 1.0)
     tau_63, t_95 = (
@@ -149,11 +168,13 @@ def _fit(
     def error(value: Floats, own: Floats | float) -> Floats:
         return np.asarray(np.sqrt(mean((value - mean(value)[:, None]) ** 2 + own)))
 
+    # Plateaus and times to 63 % are compared hour by hour, where what no sample shows is the same.
+    hidden = _BEYOND_ERROR * (late - left) / (_LAST * end) * np.exp(tau_63)
     # Near an end of a share s of the drop a course falls by about s of it in a time constant.
-    off = half_pa / np.where(is_known, mean(drop), 1.0)[:, None]
+    half, off = (one / drop for one in (limits.half_pa, np.hypot(limits.half_pa, hidden)))
     fitted = {
         "tau_s": np.exp(mean(tau_63)),
-        "tau_log_error": error(tau_63, _COURSE_ERROR**2 + (off / _E) ** 2),
+        "tau_log_error": error(tau_63, _COURSE_ERROR**2 + (half / _E) ** 2),
         "recovery_s": np.exp(mean(t_95)),
         "recovery_log_error": error(t_95, _END_ERROR**2 + (off / _TWENTIETH / 3.0) ** 2),
         "plateau_pa": mean(fits.plateau_pa),

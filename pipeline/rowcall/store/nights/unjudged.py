@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from rowcall.model import Answer, Finding, Subject, Verdict
+from rowcall.model import Answer, Finding, Lack, Subject, Verdict
 from rowcall.site import Role
 from rowcall.store.connection import Store
 
@@ -12,13 +12,23 @@ from rowcall.store.connection import Store
 def unjudged_answers(store: Store, first: date, last: date) -> list[Finding]:
     """Return the answers `cannot tell` of the days from `first` to `last`, with their reasons."""
     rows = store.connection.execute(
-        'SELECT day, rule, baghouse, compartment, "row", is_place, text FROM findings '
-        "WHERE verdict = ? AND day BETWEEN ? AND ? ORDER BY ALL",
+        'SELECT day, rule, baghouse, compartment, "row", is_place, text, lack, lack_of '
+        "FROM findings WHERE verdict = ? AND day BETWEEN ? AND ? ORDER BY ALL",
         [Verdict.CANNOT_TELL.value, first, last],
     ).fetchall()
     return [
-        Finding(day, rule, Answer(subject=Subject(*place), verdict=Verdict.CANNOT_TELL, text=text))
-        for day, rule, *place, text in rows
+        Finding(
+            day,
+            rule,
+            Answer(
+                subject=Subject(*place),
+                verdict=Verdict.CANNOT_TELL,
+                text=text,
+                lack=Lack(lack) if lack else None,
+                lack_of=of or "",
+            ),
+        )
+        for day, rule, *place, text, lack, of in rows
     ]
 
 

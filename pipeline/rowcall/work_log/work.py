@@ -8,7 +8,7 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Self
 
-from rowcall.model.answer import Subject
+from rowcall.site.subject import Subject
 
 
 class Work(StrEnum):

@@ -1,0 +1,1 @@
+"""What DP says of cloth, cake and of how the controller cleans them."""
