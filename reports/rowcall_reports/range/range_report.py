@@ -49,9 +49,11 @@ def range_files(
         *write_differences(ranged, other),
         *_titled("## Cases", embed(images, stem, "cases"), write_cases(cases, ranged.found)),
     ]
+    units = ranged.site.units.scales
     for name, table in tables.items():
         picture = embed(images, f"{stem}-trends", name)
-        parts += _titled(f"## Trends of {wording.escape(name)}", picture, write_trends(table))
+        written = write_trends(table, units)
+        parts += _titled(f"## Trends of {wording.escape(name)}", picture, written)
     parts += [*_titled("## Verdicts by rule", _by_rule(ranged)), _CLOSING]
     text = "\n\n".join(part for part in parts if part) + "\n"
     title = f"{ranged.site.plant.name}, {span[0]} to {span[1]}"
@@ -76,10 +78,14 @@ def _draw(
     cases: Sequence[Case],
     tables: Mapping[str, pl.DataFrame],
 ) -> list[Picture]:
+    units = ranged.site.units.scales
     with house_style():
         made = [
             draw_cases(cases, ranged.found, span, stem),
-            *(draw_trends(table, span, f"{stem}-trends", name) for name, table in tables.items()),
+            *(
+                draw_trends(table, span, f"{stem}-trends", name, units)
+                for name, table in tables.items()
+            ),
         ]
     return [picture for picture in made if picture is not None]
 
