@@ -127,7 +127,14 @@ class Fact(Enum):
         ("one_baghouse", "sums", "trends"),
     )
     # Headers.
-    INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
+    INTERVAL_S = _header(
+        "s",
+        "time from pulse to pulse",
+        "compressed_air",
+        "header_leak",
+        "short_interval",
+        "slow_header_recovery",
+    )
     RECOVERY_S = _header(
         "s",
         "time to recover 95 % of a drop",
