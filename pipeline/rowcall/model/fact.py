@@ -225,13 +225,16 @@ class Fact(Enum):
     STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_found")
     RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse", "trends")
     RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
-    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
+    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse", "unusual_starts")
+    START_MIN = _baghouse("min", "the longest of them", "unusual_starts")
+    START_RAMP_K_MIN = _baghouse("K/min", "fastest warming of one of them", "unusual_starts")
     COLD_GAS_MIN = _baghouse(
         "min", "minutes with gas below its water dew point at the inlet", "one_baghouse", "signs"
     )
     ACID_GAS_MIN = _baghouse(
         "min", "minutes with gas below its acid dew point at the inlet", "one_baghouse"
     )
+    ACID_START_MIN = _baghouse("min", "the longest of these in one start", "dew_point")
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property

@@ -26,7 +26,12 @@ def operation_facts(
     yield 0, 0, Fact.RUNNING_MIN, (minutes["state"] == State.RUNNING.value).sum()
     if gas is None:
         return
-    yield 0, 0, Fact.N_STARTS, (starts["kind"] == "start").sum()
+    began = starts.filter(kind="start")
+    yield 0, 0, Fact.N_STARTS, began.height
+    if not began.is_empty():
+        yield 0, 0, Fact.START_MIN, ((began["end_s"] - began["begin_s"]) / 60).max()
+        yield 0, 0, Fact.START_RAMP_K_MIN, began["ramp_k_min"].max()
+        yield 0, 0, Fact.ACID_START_MIN, (began["acid_s"] / 60).max()
     for fact, limit_c in zip(
         (Fact.COLD_GAS_MIN, Fact.ACID_GAS_MIN), dew_points_c(baghouse), strict=True
     ):
