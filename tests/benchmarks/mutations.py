@@ -88,6 +88,14 @@ _STARTS_LIMITS = (
     ("history_days", "14", "13"),
     ("history_days", "14", "15"),
 )
+_HEAT_LIMITS = (
+    ("spike_time", "60 s", "50 s"),
+    ("spike_time", "60 s", "70 s"),
+    ("spike_height", "20 K{difference}", "15 K{difference}"),
+    ("spike_height", "20 K{difference}", "30 K{difference}"),
+    ("thermocouple", "2 s", "1 s"),
+    ("thermocouple", "2 s", "4 s"),
+)
 
 
 def _of_limit(rule: str, key: str, old: str, new: str) -> Mutation:
@@ -101,6 +109,10 @@ def _of_limit(rule: str, key: str, old: str, new: str) -> Mutation:
 MUTATIONS = (
     *(_of_limit("dew_point", *one) for one in _DEW_LIMITS),
     *(_of_limit("unusual_starts", *one) for one in _STARTS_LIMITS),
+    *(_of_limit("temperature_excursion", *one) for one in _HEAT_LIMITS),
+    Mutation("pipeline/rowcall/events/operation/heat.py",
+             "risen < _FOLLOWS * height", "False",
+             "tests/rules/test_temperature_excursion.py"),
     Mutation("pipeline/rowcall/events/operation/start_events.py",
              "MAX_COLD_S = 7200", "MAX_COLD_S = 72000", DEW),
     Mutation("pipeline/rowcall/events/operation/start_events.py",

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.condition.minutes import minute_table
-from rowcall.events.facts.operation import operation_facts
+from rowcall.events.facts.operation import heat_facts, operation_facts
 from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
 from rowcall.model import FACT_COLUMNS, BaghouseDay, History, Signal, TagHealth
@@ -54,9 +54,13 @@ def gas_day(baghouse: Baghouse, signals: Signals, history: History | None = None
     """Return the day that rules on the gas look at, without pulses."""
     gas, minutes = gas_seconds(baghouse, signals, DAY_S), minute_table(baghouse, signals, DAY_S)
     starts = find_starts(baghouse, gas, minutes, np.empty(0))
+    lines = (
+        *operation_facts(baghouse, minutes, gas, starts),
+        *heat_facts(baghouse, signals, DAY_S),
+    )
     facts = [
         (compartment, row, fact.column, None if value is None else float(str(value)))
-        for compartment, row, fact, value in operation_facts(baghouse, minutes, gas, starts)
+        for compartment, row, fact, value in lines
     ]
     return BaghouseDay(
         day=DAY,

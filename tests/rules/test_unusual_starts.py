@@ -64,7 +64,7 @@ def test_a_start_warmed_faster_than_usual_is_watched(share: float, is_found: boo
 
 
 def test_slow_warming_is_never_fast() -> None:
-    slow = cold_start(10.0, heating_s=5400.0)  # 2.9 K/min
+    slow = cold_start(10.0, heating_s=3200.0)  # 2.9 K/min
     assert judged(slow, START_RAMP_K_MIN=0.5, START_MIN=150.0).verdict is Verdict.CLEAR
 
 

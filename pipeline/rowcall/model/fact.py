@@ -234,6 +234,12 @@ class Fact(Enum):
     ACID_GAS_MIN = _baghouse(
         "min", "minutes with gas below its acid dew point at the inlet", "one_baghouse"
     )
+    HEAT_DOSE = About(
+        "K.min",
+        (Level.BAGHOUSE, Level.COMPARTMENT),
+        "degree-minutes above the continuous limit of the media at an inlet",
+        ("temperature_excursion",),
+    )
     ACID_START_MIN = _baghouse("min", "the longest of these in one start", "dew_point")
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 

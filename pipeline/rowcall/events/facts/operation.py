@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 
 from rowcall.condition.state import State
-from rowcall.events.operation.gas_seconds import GasSeconds
+from rowcall.events.operation.gas_seconds import GasSeconds, Signals
+from rowcall.events.operation.heat import excess
 from rowcall.events.operation.start_events import dew_points_c
 from rowcall.model import Fact
-from rowcall.site import Baghouse
+from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, object]
 
@@ -37,6 +38,15 @@ def operation_facts(
     ):
         if math.isfinite(limit_c):
             yield 0, 0, fact, _minutes_below(gas, limit_c)
+
+
+def heat_facts(baghouse: Baghouse, signals: Signals, seconds: float) -> Iterator[Line]:
+    """Yield how much hotter than its continuous limit the gas was, inlet by inlet."""
+    limits_c = baghouse.temperature_limits()
+    for (role, compartment, _), signal in signals.items():
+        if role is Role.INLET_TEMPERATURE and limits_c is not None:
+            dose = excess(signal, limits_c[0], seconds).degree_minutes
+            yield compartment, 0, Fact.HEAT_DOSE, dose
 
 
 def _minutes_below(gas: GasSeconds, limit_c: float) -> float | None:
