@@ -80,16 +80,23 @@ def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
     return _document(title, "", f'<body style="{_BODY}">\n{body}</body>')
 
 
-def to_page(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
-    """Return a page for a folder: one style sheet, links to the pages beside it; else `to_html`."""
+def to_page(markdown: str, *, title: str, image_src: Mapping[str, str], all_days: str = "") -> str:
+    """Return a page for a folder: one style sheet, links to the pages beside it; else `to_html`.
+
+    all_days: address of the page of all days, linked at the top; '' without.
+    """
     parser = _parser('<div class="wide" role="region" aria-label="Table" tabindex="0">')
     tokens = parser.parse(markdown)
     _place_images(tokens, image_src)
     _connect(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
-    return _document(
-        title, f"<style>\n{_SHEET}</style>\n", f"<body>\n<main>\n{body}</main>\n</body>"
-    )
+    top = f'<nav><a href="{escape(all_days)}">All days</a></nav>\n' if all_days else ""
+    return page(title, f"{top}<main>\n{body}</main>\n")
+
+
+def page(title: str, body: str, style: str = "") -> str:
+    """Return a page for a folder in the style of all pages; `body` and `style` are HTML and CSS."""
+    return _document(title, f"<style>\n{_SHEET}{style}</style>\n", f"<body>\n{body}</body>")
 
 
 def _document(title: str, head: str, body: str) -> str:
