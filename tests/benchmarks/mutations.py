@@ -88,6 +88,7 @@ _STARTS_LIMITS = (
     ("history_days", "14", "13"),
     ("history_days", "14", "15"),
 )
+SPIKES = "tests/rules/test_temperature_excursion.py -k spike"
 _HEAT_LIMITS = (
     ("spike_time", "60 s", "50 s"),
     ("spike_time", "60 s", "70 s"),
@@ -98,21 +99,20 @@ _HEAT_LIMITS = (
 )
 
 
-def _of_limit(rule: str, key: str, old: str, new: str) -> Mutation:
-    """Change a default of a rule on the gas; its tests are named after it."""
+def _of_limit(rule: str, key: str, old: str, new: str, *, tests: str = "") -> Mutation:
+    """Change a default of a rule on the gas; its tests are named after it, if not given."""
     was, becomes = (f'"{key}",\n            "{one}"' for one in (old, new))
-    file, tests = f"rules/rowcall_rules/gas/{rule}.py", f"tests/rules/test_{rule}.py"
-    return Mutation(file, was, becomes, tests)
+    file = f"rules/rowcall_rules/gas/{rule}.py"
+    return Mutation(file, was, becomes, tests or f"tests/rules/test_{rule}.py")
 
 
 # fmt: off
 MUTATIONS = (
     *(_of_limit("dew_point", *one) for one in _DEW_LIMITS),
     *(_of_limit("unusual_starts", *one) for one in _STARTS_LIMITS),
-    *(_of_limit("temperature_excursion", *one) for one in _HEAT_LIMITS),
+    *(_of_limit("temperature_excursion", *one, tests=SPIKES) for one in _HEAT_LIMITS),
     Mutation("pipeline/rowcall/events/operation/heat.py",
-             "risen < _FOLLOWS * height", "False",
-             "tests/rules/test_temperature_excursion.py"),
+             "risen < _FOLLOWS * height", "False", SPIKES),
     Mutation("pipeline/rowcall/events/operation/start_events.py",
              "MAX_COLD_S = 7200", "MAX_COLD_S = 72000", DEW),
     Mutation("pipeline/rowcall/events/operation/start_events.py",
