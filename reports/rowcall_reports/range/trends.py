@@ -87,9 +87,8 @@ def write_trends(table: pl.DataFrame, units: Units) -> str:
         ]
         for line in lines.iter_rows(named=True)
     ]
-    return wording.table(
-        [head, *(one.title(units) for one in trends)], rows, range(1, len(trends) + 1)
-    )
+    heads = [head, *(one.title(units) for one in trends)]
+    return wording.table(heads, rows, range(1, len(heads)))
 
 
 def _number(value: float | None, scale: Scale) -> str:
