@@ -1,10 +1,10 @@
-"""Temperature limits of filter fibres.
+"""Temperature limits of filter fibres, and how they resist acids and alkalis.
 
 Source: APTI Self-Instructional Course SI:412A, Lesson 4, Table 4-1 (continuous and surge
-temperature); every number below was compared with an excerpt of that table. Published tables
-disagree by tens of degrees for some fibres (a 2004 textbook gives aromatic polyamide 375 degF, for
-example): the maker's data sheet for the bags in service decides, and the site file can state its
-limits with `continuous_limit` and `surge_limit`.
+temperature, resistance to acids and alkalis); every entry below was compared with an excerpt of
+that table. Published tables disagree by tens of degrees for some fibres (a 2004 textbook gives
+aromatic polyamide 375 degF, for example): the maker's data sheet for the bags in service decides,
+and the site file can state its limits with `continuous_limit` and `surge_limit`.
 """
 
 from __future__ import annotations
@@ -45,6 +45,21 @@ LIMITS_DEGF: dict[Fibre, tuple[float, float]] = {
     Fibre.POLYIMIDE: (450, 500),
     Fibre.PTFE: (450, 500),
     Fibre.GLASS: (500, 550),
+}
+
+# Resistance to acids and to alkalis, as printed in the source.
+RESISTANCE: dict[Fibre, tuple[str, str]] = {
+    Fibre.COTTON: ("poor", "excellent"),
+    Fibre.POLYPROPYLENE: ("excellent", "excellent"),
+    Fibre.WOOL: ("good", "poor"),
+    Fibre.POLYAMIDE: ("poor to fair", "excellent"),
+    Fibre.ACRYLIC: ("very good", "fair"),
+    Fibre.POLYESTER: ("good", "fair"),
+    Fibre.ARAMID: ("fair", "very good"),
+    Fibre.PPS: ("excellent", "excellent"),
+    Fibre.POLYIMIDE: ("good", "fair"),
+    Fibre.PTFE: ("excellent", "excellent"),  # save for fluorine and molten alkali metals
+    Fibre.GLASS: ("good", "poor"),
 }
 
 

@@ -46,6 +46,8 @@ class Dimension(StrEnum):
     SPEED = "Hz"
     PRESSURE_RATE = "Pa/s"
     HEAT_DOSE = "K.min"
+    WARMING = "K{difference}"
+    WARMING_RATE = "K/min"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,8 @@ _TABLE: tuple[Unit, ...] = (
     Unit("Pa/s", Dimension.PRESSURE_RATE, 1.0),
     Unit("Pa/d", Dimension.PRESSURE_RATE, 1 / 86400),
     Unit("K.min", Dimension.HEAT_DOSE, 1.0),  # differences of temperature: K, not Cel
+    Unit("K/min", Dimension.WARMING_RATE, 1.0),
+    Unit("K{difference}", Dimension.WARMING, 1.0),  # UCUM gives the note in braces no size
 )
 # Print symbols of UCUM codes; codes that read well as they are stand for themselves.
 _SYMBOLS = {
@@ -142,9 +146,16 @@ _SYMBOLS = {
     "[gr]/[ft_i]3": "gr/ft³",
     "{rev}/min": "rpm",
     "K.min": "K·min",
+    "K{difference}": "K",
 }
 # What people write for a unit that no close spelling leads to.
-_MEANT = {"rpm": "{rev}/min", "{rpm}": "{rev}/min"}
+_MEANT = {
+    "rpm": "{rev}/min",
+    "{rpm}": "{rev}/min",
+    "K": "K{difference}",
+    "Cel": "K{difference}",
+    "[degF]": "K{difference}",
+}
 
 UNITS: dict[str, Unit] = {unit.code: unit for unit in _TABLE}
 

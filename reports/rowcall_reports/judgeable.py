@@ -33,6 +33,7 @@ CHANGES: Mapping[Lack, str] = {
     Lack.EVERY_SAMPLE: "Record header pressure without lost points: no thinning, no gaps at the "
     "collector.",
     Lack.MEDIA: "State the media of the bags in the site file (`media`).",
+    Lack.SITE_KEY: "State {} in the site file.",
     Lack.SUPPLY: "Export a tag of supply pressure, measured ahead of the headers.",
     Lack.HISTORY: "Export older days as well, or wait: the history is still too short.",
 }

@@ -55,9 +55,71 @@ RECOVERED = "tests/diagnosis/test_headers_recovered.py"
 LEAK_STATED = "tests/rules/test_header_leak.py -k leak_interval"
 SHORT = "tests/rules/test_short_interval.py"
 DIAGNOSE = "tests/diagnosis/test_diagnose.py"
+DEW = "tests/rules/test_dew_point.py"
+_DEW_LIMITS = (
+    ("water_margin", "5 K{difference}", "0 K{difference}"),
+    ("acid_margin", "0 K{difference}", "20 K{difference}"),
+    ("water_operation", "10 min", "5 min"),
+    ("water_operation", "10 min", "15 min"),
+    ("water_now", "60 min", "50 min"),
+    ("water_now", "60 min", "70 min"),
+    ("water_start", "10 min", "2 min"),
+    ("water_start", "10 min", "45 min"),
+    ("acid_operation", "60 min", "50 min"),
+    ("acid_operation", "60 min", "70 min"),
+    ("longer", "1.5", "1.0"),
+    ("longer_by", "10 min", "0 min"),
+    ("longer_by", "10 min", "20 min"),
+    ("history_starts", "3", "2"),
+    ("covered", "90 %", "80 %"),
+)
+_STARTS_LIMITS = (
+    ("starts", "3", "2"),
+    ("starts", "3", "4"),
+    ("more", "1", "0.9"),
+    ("faster", "1.5", "1.4"),
+    ("faster", "1.5", "1.6"),
+    ("min_ramp", "3 K/min", "2 K/min"),
+    ("slower", "1.5", "1.4"),
+    ("slower", "1.5", "1.6"),
+    ("slower_by", "30 min", "20 min"),
+    ("slower_by", "30 min", "40 min"),
+    ("history_starts", "3", "2"),
+    ("history_starts", "3", "4"),
+    ("history_days", "14", "13"),
+    ("history_days", "14", "15"),
+)
+SPIKES = "tests/rules/test_temperature_excursion.py -k spike"
+_HEAT_LIMITS = (
+    ("spike_time", "60 s", "50 s"),
+    ("spike_time", "60 s", "70 s"),
+    ("spike_height", "20 K{difference}", "15 K{difference}"),
+    ("spike_height", "20 K{difference}", "30 K{difference}"),
+    ("thermocouple", "2 s", "1 s"),
+    ("thermocouple", "2 s", "4 s"),
+)
+
+
+def _of_limit(rule: str, key: str, old: str, new: str, *, tests: str = "") -> Mutation:
+    """Change a default of a rule on the gas; its tests are named after it, if not given."""
+    was, becomes = (f'"{key}",\n            "{one}"' for one in (old, new))
+    file = f"rules/rowcall_rules/gas/{rule}.py"
+    return Mutation(file, was, becomes, tests or f"tests/rules/test_{rule}.py")
+
 
 # fmt: off
 MUTATIONS = (
+    *(_of_limit("dew_point", *one) for one in _DEW_LIMITS),
+    *(_of_limit("unusual_starts", *one) for one in _STARTS_LIMITS),
+    *(_of_limit("temperature_excursion", *one, tests=SPIKES) for one in _HEAT_LIMITS),
+    Mutation("pipeline/rowcall/events/operation/heat.py",
+             "risen < _FOLLOWS * height", "False", SPIKES),
+    Mutation("pipeline/rowcall/events/operation/start_events.py",
+             "MAX_COLD_S = 7200", "MAX_COLD_S = 72000", DEW),
+    Mutation("pipeline/rowcall/events/operation/start_events.py",
+             "max(end, int(warm[0]))", "end", DEW),
+    Mutation("pipeline/rowcall/events/operation/start_events.py",
+             "min(begin, int(warm[-1]) + 1)", "begin", DEW),
     Mutation("pipeline/rowcall/condition/gate.py",
              "value * tag.scale * unit.factor", "value * unit.factor",
              "tests/condition"),

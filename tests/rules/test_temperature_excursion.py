@@ -7,15 +7,29 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from helpers.gas_days import DAY, TEMPERATURE, gas_day, house
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted, with_values
-from helpers.scenes import Export, exports, kiln, local, sample_tag, study
+from helpers.scenes import Export, exports, history_of, kiln, local, sample_tag, study
 
-from rowcall.model import Answer, Floats, Signal, Subject, Urgency, Verdict
+from rowcall.events.operation.heat import excess
+from rowcall.model import (
+    Answer,
+    Fact,
+    FactBook,
+    Floats,
+    History,
+    Signal,
+    Subject,
+    Urgency,
+    Verdict,
+    Work,
+)
+from rowcall.model.restart import RESTARTS
+from rowcall.site import Role
 from rowcall.store.samples import BAD, TagSamples
 from rowcall.units import Dimension, parse_quantity
 from rowcall_plant import TemperatureExcursion
-from rowcall_rules.gas.temperature_excursion import excess
 
 RULE = "temperature_excursion"
 HOUSE = Subject("BH1")
@@ -256,3 +270,71 @@ def test_a_dead_second_tag_is_named_as_not_judged(healthy: Export) -> None:
     assert answers[Subject("BH1", 1)].verdict is Verdict.CLEAR
     assert answers[Subject("BH1", 2)].verdict is Verdict.CANNOT_TELL
     assert "-2:" in answers[Subject("BH1", 2)].text
+
+
+# Spikes of seconds, and what the bags have borne before, on hand-made signals.
+
+
+def spike(fall_s: float, *, top_c: float = SURGE_C + 40, length_s: float = 20.0) -> Signal:
+    """Inlet gas of 170 degC with one spike, which falls back with a time constant."""
+    at = np.arange(0.0, 86_400.0)
+    since = at - 40_000.0
+    tail = np.exp(-np.maximum(since - length_s, 0.0) / fall_s)
+    return Signal(at, np.where(since >= 0, 170.0 + (top_c - 170.0) * tail, 170.0))
+
+
+def of_signal(
+    signal: Signal, other: Signal | None = None, history: History | None = None
+) -> Answer:
+    signals = {TEMPERATURE: signal}
+    if other is not None:
+        signals[Role.INLET_TEMPERATURE, 2, 0] = other
+    day = gas_day(house(media="aramid", compartments=2), signals, history)
+    return ask(RULE, day)[Subject("BH2")]
+
+
+@pytest.mark.parametrize(
+    ("fall_s", "urgency"),
+    [(10.0, Urgency.NOW), (2.5, Urgency.NOW), (1.2, Urgency.WATCH), (0.01, Urgency.WATCH)],
+)
+def test_a_spike_that_falls_back_faster_than_a_thermocouple_is_one_of_the_sensor(
+    fall_s: float, urgency: Urgency
+) -> None:
+    """In a second, a thermocouple of 2 s falls by 1 - exp(-1/2) = 39 % of a spike at most."""
+    answer = of_signal(spike(fall_s))
+    assert answer.urgency is urgency
+    assert ("faster than a thermocouple can" in answer.text) is (urgency is Urgency.WATCH)
+
+
+def test_a_spike_that_another_thermocouple_follows_is_of_the_gas() -> None:
+    sharp, calm = spike(0.01), spike(0.01, top_c=171.0)
+    assert of_signal(sharp, other=spike(30.0, top_c=200.0)).urgency is Urgency.NOW
+    assert of_signal(spike(10.0), other=calm).urgency is Urgency.WATCH
+
+
+@pytest.mark.parametrize(("length_s", "urgency"), [(55.0, Urgency.WATCH), (65.0, Urgency.NOW)])
+def test_a_spike_of_more_than_a_minute_is_judged_as_gas(length_s: float, urgency: Urgency) -> None:
+    assert of_signal(spike(0.01, length_s=length_s)).urgency is urgency
+
+
+@pytest.mark.parametrize(("rise_k", "is_gas"), [(19.0, True), (21.0, False)])
+def test_a_low_spike_is_gas_about_the_limit(rise_k: float, is_gas: bool) -> None:
+    low = spike(0.01, top_c=SURGE_C + 2)
+    base = np.where(low.value == 170.0, SURGE_C + 2 - rise_k, low.value)
+    answer = of_signal(replace(low, value=base))
+    assert (answer.urgency is Urgency.NOW) is is_gas
+
+
+def test_degree_minutes_are_summed_since_the_bags_were_changed() -> None:
+    long = spike(10.0, top_c=CONTINUOUS_C + 10, length_s=600.0)
+    assert "days before" not in of_signal(long).text
+    history = history_of({Fact.HEAT_DOSE: (50.0, 0.0, 200.0)}, DAY)
+    dose = FactBook(gas_day(house(media="aramid"), {TEMPERATURE: long}).facts).of(Fact.HEAT_DOSE)
+    assert dose == pytest.approx(100.0, abs=1.0)  # 10 K for 10 min, and a tail of seconds
+    text = of_signal(long, history=history).text
+    assert f"With the 3 days before that are known: {250 + dose:.0f} degree-minutes" in text
+
+
+def test_new_bags_begin_a_new_sum() -> None:
+    assert Fact.HEAT_DOSE in RESTARTS[Work.BAGS_CHANGED].facts
+    assert Fact.HEAT_DOSE not in RESTARTS[Work.SET_POINT_CHANGED].facts

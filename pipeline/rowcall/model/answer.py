@@ -31,6 +31,7 @@ class Lack(StrEnum):
     PHASES = "phases"  # samples of pressure at more than one moment after a pulse
     EVERY_SAMPLE = "every sample"  # of header pressure, none lost
     MEDIA = "media"
+    SITE_KEY = "site key"  # a line of the site file
     SUPPLY = "supply"  # pressure ahead of the headers
     HISTORY = "history"
 

@@ -243,7 +243,9 @@ class Fact(Enum):
         "Pa.s/m", "residual DP over face velocity", "dp", "one_baghouse", "trends"
     )
     RUNNING_MIN = _baghouse("min", "minutes running", "month", "one_baghouse")
-    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
+    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse", "unusual_starts")
+    START_MIN = _baghouse("min", "the longest of them", "unusual_starts")
+    START_RAMP_K_MIN = _baghouse("K/min", "fastest warming of one of them", "unusual_starts")
     COLD_GAS_MIN = _baghouse(
         "min",
         "minutes with gas below its water dew point at the inlet",
@@ -253,6 +255,15 @@ class Fact(Enum):
     )
     ACID_GAS_MIN = _baghouse(
         "min", "minutes with gas below its acid dew point at the inlet", "month", "one_baghouse"
+    )
+    HEAT_DOSE = About(
+        "K.min",
+        (Level.BAGHOUSE, Level.COMPARTMENT),
+        "degree-minutes above the continuous limit of the media at an inlet",
+        ("temperature_excursion",),
+    )
+    ACID_START_MIN = _baghouse(
+        "min", "minutes below the acid dew point in the longest such start", "dew_point"
     )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 

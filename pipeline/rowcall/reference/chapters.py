@@ -67,7 +67,7 @@ def _exports() -> Lists:
 def _site_file() -> Lists:
     from importlib.resources import files
 
-    from rowcall.media import LIMITS_DEGF, SOURCE, limits_c
+    from rowcall.media import LIMITS_DEGF, RESISTANCE, SOURCE, limits_c
     from rowcall.reference.site_keys import printed, tables_of
     from rowcall.site.roles import ROLES, Role
     from rowcall.units import Dimension, codes
@@ -91,8 +91,11 @@ def _site_file() -> Lists:
         ),
         "media_source": SOURCE,
         "media": table(
-            ("media", "continuous", "surge"),
-            ((f"`{f.value}`", f"{low:.0f} Cel", f"{high:.0f} Cel") for f, low, high in limits),
+            ("media", "continuous", "surge", "against acids", "against alkalis"),
+            (
+                (f"`{f.value}`", f"{low:.0f} Cel", f"{high:.0f} Cel", *RESISTANCE[f])
+                for f, low, high in limits
+            ),
         ),
         "units": table(
             ("quantity", "units"),

@@ -1,4 +1,4 @@
-"""Causes of what ails the cloth, and of gas that is too hot for it."""
+"""Causes of what ails the cloth, and of gas too hot or too cold for it."""
 
 from __future__ import annotations
 
@@ -98,4 +98,30 @@ _HEAT = Family(
     ),
 )
 
-FAMILIES = (_CLOTH, _HEAT)
+_DEW = Family(
+    key="dew",
+    title="Starts and dew points",
+    members=(
+        Member("unusual_starts", At.HEADER),
+        Member("dew_point", At.HEADER, Measure("below_water", "s", "{} in water film", 1, 600.0)),
+    ),
+    causes=(
+        Cause(
+            name="cold_run",
+            title="started or run cold: heating, insulation, load too low",
+            evidence=(),
+            prior=0.7,
+            check_first=("how the unit was heated up; insulation and hopper heaters",),
+            source="chosen: twice as frequent as too much moisture; common practice, no source",
+        ),
+        Cause(
+            name="wet_gas",
+            title="more moisture: spray cooler, wet feed, a tube that leaks",
+            evidence=(),
+            check_first=("spray cooler, wet feed, and the moisture that the site file states",),
+            source="chosen: inlet temperature does not show moisture",
+        ),
+    ),
+)
+
+FAMILIES = (_CLOTH, _HEAT, _DEW)

@@ -2,61 +2,40 @@
 
 Why: each fibre has a continuous limit, above which its life shortens with time and temperature, and
 a surge limit, above which minutes do lasting harm. Damage adds up, so minutes and degree-minutes
-above the limit are counted, not only the peak. Looks like, but is not: a failed thermocouple, whose
-jumps to the range end are gated out before this rule sees them.
+above the limit are counted, not only the peak, and summed over the days since the bags were
+changed. Sparks show as spikes of seconds, from which a thermocouple falls back no faster than its
+time constant lets it. Looks like, but is not: a failed thermocouple, whose jumps to the range end
+are gated out before this rule sees them; a spike that falls back faster than any thermocouple, or
+that another one in the same gas does not follow, is only to be watched.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import replace
 
-import numpy as np
-
+from rowcall.events.operation.gas_seconds import Mask
+from rowcall.events.operation.heat import Excess, excess, sensor_spikes
 from rowcall.model import (
     Answer,
     Caution,
     Chapter,
     Context,
+    Fact,
     Lack,
     Need,
     Quantity,
     Rule,
     Signal,
+    Subject,
     TagHealth,
     Urgency,
     limit,
+    since_words,
     work,
 )
 from rowcall.site import ROLES, Role
 from rowcall.units import Dimension, Units, percent, show
-
-
-@dataclass(frozen=True, slots=True)
-class Excess:
-    """Time spent above a limit: seconds, degree-minutes [K.min], first and last second."""
-
-    seconds: float
-    degree_minutes: float
-    first_s: float
-    last_s: float
-
-
-def excess(signal: Signal, limit_c: float, day_s: float) -> Excess:
-    """Return the time that a temperature signal (Cel) spent above a limit within the day.
-
-    Every sample holds until the next one, across no gap; one from before the day counts from its
-    start on.
-    """
-    ends_s = np.minimum(np.append(signal.time_s[1:], day_s), signal.time_s + signal.longest_hold_s)
-    time_s = np.maximum(signal.time_s, 0.0)
-    hold = np.clip(ends_s - time_s, 0.0, None)
-    above = signal.value > limit_c
-    if not above.any():
-        return Excess(0.0, 0.0, 0.0, 0.0)
-    over = time_s[above]
-    dose = float(((signal.value[above] - limit_c) * hold[above]).sum()) / 60.0
-    return Excess(float(hold[above].sum()), dose, float(over[0]), float(over[-1] + hold[above][-1]))
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -78,25 +57,88 @@ def _judge_tag(context: Context, tag: TagHealth, limits_c: tuple[float, float]) 
         why = f"{tag.tag}: {tag.problem or 'no usable value'}"
         of = f"{tag.tag} ({ROLES[tag.role].name})"
         return Answer.cannot_tell(subject, why, Lack.USABLE_TAG, of)
+    spikes = _sensor_spikes(context, tag, signal, limits_c[0])
+    raw = signal
+    if spikes.any():
+        signal = replace(raw, time_s=raw.time_s[~spikes], value=raw.value[~spikes])
     continuous, surge = (excess(signal, one, context.day.seconds) for one in limits_c)
     numbers = _numbers(context.units, signal, continuous, surge, limits_c)
     values = _values(signal, continuous, surge, limits_c)
-    is_surge = surge.seconds >= context.limits["surge_time"]
-    if is_surge or continuous.seconds >= context.limits["continuous_time"]:
+    urgency = _urgency(context, continuous, surge)
+    if urgency is not None:
         return context.found(
             subject,
-            Urgency.NOW if is_surge else Urgency.NEXT_OUTAGE,
-            f"Too hot for the media: {numbers}.",
+            urgency,
+            f"Too hot for the media: {numbers}.{_exposure(context, tag)}",
             _ACTION,
             values,
             start=context.at(continuous.first_s),
             end=context.at(continuous.last_s),
         )
+    with_spikes = [excess(raw, one, context.day.seconds) for one in limits_c]
+    if _urgency(context, *with_spikes) is not None:
+        return _sensor_fault(context, subject, raw, limits_c, numbers)
     if tag.coverage_frac < context.limits["covered"]:
         covered = percent(tag.coverage_frac)
         why = f"only {covered} of the day is covered; so far {numbers}"
         return Answer.cannot_tell(subject, why, Lack.COVERAGE, ROLES[tag.role].name)
     return Answer.clear(subject, f"In bounds: {numbers}.", values)
+
+
+def _urgency(context: Context, continuous: Excess, surge: Excess) -> Urgency | None:
+    """Return how urgent it is, None where it lasted too short to count."""
+    if surge.seconds >= context.limits["surge_time"]:
+        return Urgency.NOW
+    is_long = continuous.seconds >= context.limits["continuous_time"]
+    return Urgency.NEXT_OUTAGE if is_long else None
+
+
+def _exposure(context: Context, tag: TagHealth) -> str:
+    """Say how much heat the bags have had, on all known days since they were changed."""
+    days, past = context.history.of(Fact.HEAT_DOSE, tag.compartment)
+    if not days:
+        return ""
+    dose = float(past.sum()) + context.facts.of(Fact.HEAT_DOSE, tag.compartment)
+    since = since_words(context.history, Fact.HEAT_DOSE, context.subject(tag.compartment))
+    return (
+        f" With the {len(days)} days before that are known{since}: "
+        f"{context.units.heat_dose.show(dose)} above the continuous limit."
+    )
+
+
+def _sensor_spikes(context: Context, tag: TagHealth, signal: Signal, limit_c: float) -> Mask:
+    limits, place = context.limits, (tag.role, tag.compartment, tag.row)
+    others = sorted(one for one in context.day.signals if one[0] is tag.role and one != place)
+    return sensor_spikes(
+        signal,
+        limit_c,
+        max_s=limits["spike_time"],
+        min_k=limits["spike_height"],
+        tau_s=limits["thermocouple"],
+        other=context.day.signals[others[0]] if others else None,
+    )
+
+
+def _sensor_fault(
+    context: Context, subject: Subject, raw: Signal, limits_c: tuple[float, float], numbers: str
+) -> Answer:
+    """Answer for a day whose only excursions are spikes that no gas can have made."""
+    continuous, surge = (excess(raw, one, context.day.seconds) for one in limits_c)
+    peak = context.units.temperature.show(float(raw.value.max()))
+    text = (
+        f"Spikes up to {peak}, {show(continuous.seconds, 's', 0)} in all, that fall back faster "
+        "than a thermocouple can, or that another one in the gas does not show; without them "
+        f"{numbers}."
+    )
+    return context.found(
+        subject,
+        Urgency.WATCH,
+        text,
+        _CHECK_SENSOR,
+        _values(raw, continuous, surge, limits_c),
+        start=context.at(continuous.first_s),
+        end=context.at(continuous.last_s),
+    )
 
 
 def _numbers(
@@ -137,6 +179,11 @@ _ACTION = work(
     isolated="a bag from the hottest side, for a laboratory test.",
 )
 
+_CHECK_SENSOR = work(
+    outside="Compare the thermocouple with a second reading, and look for a loose contact at its "
+    "transmitter and plug."
+)
+
 RULE = Rule(
     name="temperature_excursion",
     title="Inlet temperature above the media's limit",
@@ -162,6 +209,27 @@ RULE = Rule(
             "5 s",
             "time above the surge limit that counts",
             chosen="sparks and after-burning last seconds; one bad point is shorter",
+            dimension=Dimension.TIME,
+        ),
+        limit(
+            "spike_time",
+            "60 s",
+            "length of a spike that may be a fault of the sensor",
+            chosen="a longer one is not judged by how it ends",
+            dimension=Dimension.TIME,
+        ),
+        limit(
+            "spike_height",
+            "20 K{difference}",
+            "height of such a spike",
+            chosen="less is gas about the limit",
+            dimension=Dimension.WARMING,
+        ),
+        limit(
+            "thermocouple",
+            "2 s",
+            "time constant of the fastest thermocouple in use",
+            chosen="a bare one of 1 mm takes seconds in gas, one in a well ten times as long",
             dimension=Dimension.TIME,
         ),
         limit(

@@ -3,51 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
 import pytest
+from helpers.gas_days import (
+    ACID_C,
+    DAY_S,
+    FLOW,
+    START_S,
+    STOP_S,
+    TEMPERATURE,
+    WATER_C,
+    Signals,
+    cold_start,
+    house,
+)
 
 from rowcall.condition.minutes import minute_table
 from rowcall.events.facts.operation import operation_facts
 from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
 from rowcall.model import Fact, Signal
-from rowcall.site import Baghouse, Cleaning, Role
-
-DAY_S = 86_400.0
-WATER_C, ACID_C = 46.1, 136.4  # of 10 % water vapour and 10 ppm SO3
-FLOW, TEMPERATURE = (Role.GAS_FLOW, 0, 0), (Role.INLET_TEMPERATURE, 0, 0)
-STOP_S, START_S = 36_000.0, 50_000.0
-Signals = Mapping[tuple[Role, int, int], Signal]
-
-
-def house(**other: object) -> Baghouse:
-    fixed: dict[str, object] = {
-        "id": "BH2",
-        "name": "Mill filter",
-        "compartments": 1,
-        "rows_per_compartment": 10,
-        "cleaning": Cleaning(mode="on_time"),
-        "gas_moisture": 0.1,
-        "gas_so3": 10e-6,
-        "running_temperature": "150 Cel",
-    }
-    return Baghouse.model_validate(fixed | other)
-
-
-def cold_start(step_s: float, *, heating_s: float = 3600.0, phase_s: float = 0.0) -> Signals:
-    """Gas stands from STOP_S to START_S, then comes in from 20 degC on, towards 180 degC."""
-    at = np.arange(phase_s, DAY_S, step_s)
-    flow = np.where((at < STOP_S) | (at >= START_S), 10.0, 0.0)
-    since = np.maximum(at - START_S, 0.0)
-    warming = 180.0 - 160.0 * np.exp(-since / heating_s)
-    inlet = np.where(at < STOP_S, 180.0, np.where(at < START_S, 20.0, warming))
-    return {
-        place: Signal(at, value, bridge_s=max(5 * step_s, 60.0))
-        for place, value in ((FLOW, flow), (TEMPERATURE, inlet))
-    }
+from rowcall.site import Baghouse
 
 
 def starts(baghouse: Baghouse, signals: Signals, pulses_s: tuple[float, ...] = ()) -> pl.DataFrame:

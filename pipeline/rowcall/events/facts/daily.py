@@ -10,7 +10,7 @@ import polars as pl
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
-from rowcall.events.facts.operation import operation_facts
+from rowcall.events.facts.operation import heat_facts, operation_facts
 from rowcall.events.filter.cycle_drag import (
     cake_per_pulse,
     drag_on_demand,
@@ -57,6 +57,7 @@ def daily_facts(
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(minutes, events),
         *operation_facts(baghouse, minutes, gas, starts),
+        *heat_facts(baghouse, signals, 60.0 * minutes.height),
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
         *_clock_facts(events),
     ]

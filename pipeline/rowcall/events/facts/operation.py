@@ -9,10 +9,11 @@ import numpy as np
 import polars as pl
 
 from rowcall.condition.state import State
-from rowcall.events.operation.gas_seconds import GasSeconds
+from rowcall.events.operation.gas_seconds import GasSeconds, Signals
+from rowcall.events.operation.heat import excess
 from rowcall.events.operation.start_events import dew_points_c
 from rowcall.model import Fact
-from rowcall.site import Baghouse
+from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, object]
 
@@ -26,12 +27,26 @@ def operation_facts(
     yield 0, 0, Fact.RUNNING_MIN, (minutes["state"] == State.RUNNING.value).sum()
     if gas is None:
         return
-    yield 0, 0, Fact.N_STARTS, (starts["kind"] == "start").sum()
+    began = starts.filter(kind="start")
+    yield 0, 0, Fact.N_STARTS, began.height
+    if not began.is_empty():
+        yield 0, 0, Fact.START_MIN, ((began["end_s"] - began["begin_s"]) / 60).max()
+        yield 0, 0, Fact.START_RAMP_K_MIN, began["ramp_k_min"].max()
+        yield 0, 0, Fact.ACID_START_MIN, (began["acid_s"] / 60).max()
     for fact, limit_c in zip(
         (Fact.COLD_GAS_MIN, Fact.ACID_GAS_MIN), dew_points_c(baghouse), strict=True
     ):
         if math.isfinite(limit_c):
             yield 0, 0, fact, _minutes_below(gas, limit_c)
+
+
+def heat_facts(baghouse: Baghouse, signals: Signals, seconds: float) -> Iterator[Line]:
+    """Yield how much hotter than its continuous limit the gas was, inlet by inlet."""
+    limits_c = baghouse.temperature_limits()
+    for (role, compartment, _), signal in signals.items():
+        if role is Role.INLET_TEMPERATURE and limits_c is not None:
+            dose = excess(signal, limits_c[0], seconds).degree_minutes
+            yield compartment, 0, Fact.HEAT_DOSE, dose
 
 
 def _minutes_below(gas: GasSeconds, limit_c: float) -> float | None:

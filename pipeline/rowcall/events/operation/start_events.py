@@ -22,6 +22,7 @@ from rowcall.site import Baghouse
 MIN_HALT_S = 300  # [s] chosen: a shorter one is a dip of the signal
 _RAMP_S = 300  # [s] chosen: over so long the noise of a thermocouple hardly counts
 _MIN_KNOWN = 0.9  # chosen: with more of an event unknown, its minutes would mislead
+MAX_COLD_S = 7200  # [s] chosen: heating up for longer than two hours is a way of running
 
 
 def find_starts(
@@ -127,3 +128,51 @@ def _longer(mask: Mask, n: int) -> Mask:
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         kept[begin:end] = end - begin >= n
     return kept
+
+
+def cold_events(
+    gas: GasSeconds, starts: pl.DataFrame, limit_c: float
+) -> list[tuple[str, int, int]]:
+    """Return kind, begin and end [s] of the day's starts and stops, with all cold gas of each.
+
+    A start lasts at least until gas first passes the limit, a stop since it last did. A run of gas
+    that goes on over midnight may have its start or stop there: cold gas at an end of the day is
+    one, save where it lasts longer than `MAX_COLD_S`.
+
+    Args:
+        starts: columns `START_COLUMNS`.
+        limit_c: below it gas is cold [degC].
+    """
+    n = gas.inlet_c.size
+    begins, ends = (
+        starts.filter(kind=kind)[column].cast(pl.Int64).to_list()
+        for kind, column in (("start", "begin_s"), ("stop", "end_s"))
+    )
+    found = []
+    for kind, begin, end in starts.select("kind", "begin_s", "end_s").iter_rows():
+        since = max((one for one in begins if one <= begin), default=0)
+        until = min((one for one in ends if one >= end), default=n)
+        found.append(
+            (kind, *_with_cold(gas, kind, (int(begin), int(end)), (since, until), limit_c))
+        )
+    for kind, edge, run in (
+        ("start", 0, (0, min(ends, default=n))),
+        ("stop", n, (max(begins, default=0), n)),
+    ):
+        begin, end = _with_cold(gas, kind, (edge, edge), run, limit_c)
+        if 0 < end - begin <= MAX_COLD_S and gas.is_moving[begin:end].any():
+            found.append((kind, begin, end))
+    return found
+
+
+def _with_cold(
+    gas: GasSeconds, kind: str, own: tuple[int, int], run: tuple[int, int], limit_c: float
+) -> tuple[int, int]:
+    """Widen an event within its run of gas to where gas is warm; not at all where it never is."""
+    warm = run[0] + np.flatnonzero(gas.inlet_c[run[0] : run[1]] >= limit_c)
+    begin, end = own
+    if not warm.size:
+        return own
+    if kind == "start":
+        return begin, max(end, int(warm[0]))
+    return min(begin, int(warm[-1]) + 1), end
