@@ -31,7 +31,8 @@ from rowcall.site import Role
 from rowcall_plant import SetPointsMoved
 
 RULE = "settings_differ"
-PULSES = bouts([900.0 + 60 * n for n in range(9)])
+PAUSES_S = [900.0 + 60 * n for n in range(9)]
+PULSES = bouts(PAUSES_S)
 AS_SET = {Fact.START_DP_PA: START_PA, Fact.STOP_DP_PA: STOP_PA, Fact.ROW_INTERVAL_S: 10.0}
 BY_CLOCK = each(20.0)
 
@@ -71,7 +72,7 @@ def test_set_points_moved_at_the_controller_are_found() -> None:
     [
         (Fact.START_DP_PA, 1229.0, 1231.0, "Cleaning starts at 1.23 kPa"),  # 10 % of the band
         (Fact.STOP_DP_PA, 871.0, 869.0, "Cleaning stops at 0.87 kPa"),
-        (Fact.ROW_INTERVAL_S, 10.5, 10.7, "Rows are pulsed 10.7 s apart"),
+        (Fact.ROW_INTERVAL_S, 10.55, 10.7, "Rows are pulsed 10.7 s apart"),
     ],
 )
 def test_a_setting_is_found_beyond_its_limit(
@@ -100,6 +101,8 @@ def test_a_long_interval_leaves_five_per_cent(interval_s: float, found: bool) ->
 @pytest.mark.parametrize(
     ("stated", "length_s", "found"),
     [
+        ("50 ms", 0.069, False),
+        ("50 ms", 0.073, True),
         ("100 ms", 0.119, False),
         ("100 ms", 0.125, True),
         ("200 ms", 0.239, False),
@@ -115,7 +118,7 @@ def test_a_pulse_length_is_found_beyond_its_limit(
 
 def with_length(length_s: float, scan_s: float = 0.001, **more: Any) -> BaghouseDay:
     """Return a day on which a bit is on for so long, with times rounded to a scan."""
-    edges = np.stack((PULSES + np.linspace(0, 7.7, PULSES.size), PULSES)).T
+    edges = np.tile(PULSES + np.random.default_rng(1).uniform(0, 1, PULSES.size), (2, 1)).T
     edges[:, 1] = edges[:, 0] + length_s
     bit = Signal(np.round(edges.ravel() / scan_s) * scan_s, np.tile([1.0, 0.0], PULSES.size), True)
     day = made(house(**more), PULSES, minutes(1000.0), facts=AS_SET)
@@ -149,7 +152,7 @@ def test_another_order_of_the_rows_is_found() -> None:
     )
 
 
-def by_dp(pauses_s: list[float]) -> BaghouseDay:
+def by_dp(pauses_s: list[float], spread_pa: float = 0.0) -> BaghouseDay:
     """Return a day stated to be cleaned by the clock, whose DP rises to one level in each pause."""
     pulse_s = bouts(pauses_s)
     begin = pulse_s[:-1][np.diff(pulse_s) > 100.0]
@@ -157,13 +160,14 @@ def by_dp(pauses_s: list[float]) -> BaghouseDay:
     dp_s = np.concatenate(
         [np.linspace(one + 1, two, 200) for one, two in zip(begin, end, strict=True)]
     )
-    dp = Signal(dp_s, np.tile(np.linspace(900.0, 1200.0, 200), begin.size))
+    tops = 1200.0 + spread_pa * (np.arange(begin.size) % 3 - 1)
+    dp = Signal(dp_s, np.concatenate([np.linspace(900.0, top, 200) for top in tops]))
     day = made(house("on_time"), pulse_s, minutes(950.0), facts={Fact.ROW_INTERVAL_S: 10.0})
     return replace(day, signals={**day.signals, (Role.DP, 0, 0): dp})
 
 
 def test_cleaning_on_demand_where_the_site_file_says_on_time_is_found() -> None:
-    answer = judged(by_dp([900.0 + 60 * n for n in range(9)]))
+    answer = judged(by_dp(PAUSES_S))
     assert "Cleaning starts at 1.20 kPa; the site file has cleaning on time" in answer.text
 
 
@@ -204,6 +208,17 @@ def test_a_scanned_or_held_bit_shows_no_pulse_length(length_s: float) -> None:
 
 def test_a_timer_that_pauses_between_passes_is_no_cleaning_on_demand() -> None:
     assert "Not seen: pulse length, mode" in judged(by_dp([900.0] * 9)).text
+
+
+def test_cleaning_switched_by_hand_at_any_dp_is_no_cleaning_on_demand() -> None:
+    assert "Not seen: pulse length, mode" in judged(by_dp(PAUSES_S, spread_pa=80.0)).text
+
+
+@pytest.mark.parametrize(("n_pulses", "found"), [(20, False), (21, True)])
+def test_a_score_of_steps_shows_an_order(n_pulses: int, found: bool) -> None:
+    stated = house("on_time", interval="20 s", firing_order=[1, 3, 5, 2, 4, 6])
+    day = made(stated, BY_CLOCK[:n_pulses], minutes(700.0))
+    assert (judged(day).verdict is Verdict.FOUND) is found
 
 
 def test_a_row_that_is_skipped_is_no_other_order() -> None:

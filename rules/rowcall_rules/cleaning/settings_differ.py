@@ -123,7 +123,7 @@ def dp_allowed(limits: Limits, level: float, band: float) -> float:
 def _is_seen(day: BaghouseDay, setting: Setting, allowed: float) -> bool:
     """Return whether points are fine enough to show a time; levels of DP always are."""
     if setting.fact is Fact.PULSE_LENGTH_S:
-        return setting.found < _HELD_S and not is_scanned(day, setting.found)
+        return 0 < setting.found < _HELD_S and not is_scanned(day, setting.found)
     if setting.fact is not Fact.ROW_INTERVAL_S:
         return True
     spaced = {tag.tag for tag in day.baghouse.tag if tag.sample is Sample.AT_INTERVALS}
