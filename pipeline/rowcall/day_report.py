@@ -33,7 +33,7 @@ class DayReport:
     settings_differ, had_failed: for a later revision, whether the report before had other settings,
         or parts that failed.
     rests_on_new: for a later revision, whether only the days before it, or the work log, are new.
-    cases: as of the end of the day, those closed on earlier days left out.
+    cases: as of the end of the day; those closed on earlier days are in `closed_cases`.
     work: the work log up to the end of the day.
     new_files: for a later revision, those of `files` that were taken in since.
     """
@@ -54,6 +54,7 @@ class DayReport:
     rests_on_new: bool = False
     notices: tuple[str, ...] = ()
     cases: tuple[Case, ...] = ()
+    closed_cases: tuple[Case, ...] = ()
     work: WorkLog = field(default_factory=WorkLog)
 
     def case_of(self, finding: Finding) -> Case | None:

@@ -25,6 +25,7 @@ _NOT_DONE = {
     "chapter": "written",
     "table": "written",
     "report": "prepared",
+    "index": "written",
     WHOLE_DAY: "reported",
 }
 

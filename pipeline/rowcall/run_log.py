@@ -13,10 +13,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, NoReturn, TextIO
 
 from rowcall.errors import file_problem, printable
 from rowcall.progress import Step
+
+if TYPE_CHECKING:
+    from tqdm import tqdm
 
 LOG = logging.getLogger("rowcall")
 
@@ -121,45 +124,51 @@ class _Stderr(logging.StreamHandler[TextIO]):
 
 
 class _Terminal(_Stderr):
-    """A terminal: lines as they come, and below them a bar of how far the run is.
+    """A terminal: lines as they come, and below them a bar of how far the run is."""
 
-    With blanks and carriage returns only, which every console knows.
-    """
-
-    _PLACES = 20
-    _bar = ""
+    _bar: tqdm[NoReturn] | None = None
 
     def emit(self, record: logging.LogRecord) -> None:
         """Write a line above the bar, or the next step as the bar."""
         try:
             if isinstance(record.msg, Step):
-                self._show(self._drawn(record.msg))
-            else:
-                self._show(self._bar, above=f"{self.format(record)}\n")
+                self._step(record.msg)
+                return
+            if self._bar is not None:
+                self._bar.clear()
+            super().emit(record)
+            if self._bar is not None:
+                self._bar.refresh()
         except Exception:
             self.handleError(record)
 
     def clear(self) -> None:
         """Take the bar away."""
-        with suppress(OSError, ValueError):  # nobody looks at it any more
-            self._show("")
+        bar, self._bar = self._bar, None
+        if bar is not None:
+            with suppress(OSError, ValueError):  # nobody looks at it any more
+                bar.close()
 
     def close(self) -> None:
         """Leave no bar behind."""
         self.clear()
         super().close()
 
-    def _show(self, bar: str, above: str = "") -> None:
-        blank = f"\r{' ' * len(self._bar)}\r" if self._bar else ""
-        self._bar = bar
-        if blank or above or bar:
-            self.stream.write(f"{blank}{above}{bar}")
-            self.flush()
+    def _step(self, step: Step) -> None:
+        from tqdm import tqdm  # only a terminal needs it
 
-    def _drawn(self, step: Step) -> str:
-        """Return a step with its bar, shorter than the screen is wide: at its edge lines break."""
-        width = 80
-        with suppress(OSError):
-            width = os.get_terminal_size(self.stream.fileno()).columns or width
-        filled = "#" * (self._PLACES * step.done // step.of)
-        return printable(f"[{filled:.<{self._PLACES}}] {step}")[: width - 1]
+        if self._bar is None:
+            tqdm.monitor_interval = 0  # no thread that watches over it
+            columns, rows = 0, 0  # some terminals do not say
+            with suppress(OSError):
+                columns, rows = os.get_terminal_size(self.stream.fileno())
+            self._bar = tqdm(
+                file=self.stream,
+                ascii=".#",
+                leave=False,
+                bar_format="[{bar:20}] {desc}",
+                ncols=(columns or 80) - 1,  # at its edge lines break
+                nrows=rows or 24,
+            )
+        self._bar.total, self._bar.n = step.of, step.done
+        self._bar.set_description_str(printable(str(step)))

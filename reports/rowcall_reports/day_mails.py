@@ -14,7 +14,7 @@ from rowcall.mail.day_mail import DayMail, groups_of
 from rowcall.model import PRESSING, Urgency
 from rowcall_reports import wording
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.first_page.summary import counts
+from rowcall_reports.first_page.jobs import counts
 from rowcall_reports.markdown import write_pages
 from rowcall_reports.page_links import NAV_MARK, day_page, without_links
 from rowcall_reports.prepared import PreparedReport, prepare

@@ -13,6 +13,7 @@ from markdown_it.renderer import RendererHTML
 from markdown_it.token import Token
 from markdown_it.utils import EnvType, OptionsDict
 
+from rowcall.units import UNITS, symbol
 from rowcall_reports.page_links import NAV_MARK, anchor, without_links
 
 # Mail clients drop style sheets but keep style attributes. What they inherit or do by themselves is
@@ -28,6 +29,7 @@ _STYLES = {
     "img": "max-width:100%;height:auto;border:0",
     "code": "white-space:pre-wrap",
 }
+_PICTURE_PX = "480"  # chosen: the words of a picture are about as large as those of the page
 _TABLE = {"border": "1", "cellpadding": "4"}
 _KEPT_WHOLE = 20  # chosen: dates, numbers and marks of a table are not broken across lines
 _BODY = (
@@ -37,10 +39,10 @@ _BODY = (
 
 
 # Pages in a folder: a style sheet, so that they follow the reader's light or dark and print.
-_SHEET = """\
-:root{color-scheme:light dark;--ink:#111;--paper:#fff;--line:#999;--shade:#eee;--link:#0645ad}
+SHEET = """\
+:root{color-scheme:light dark;--ink:#111;--paper:#fff;--line:#888;--shade:#eee;--link:#0645ad}
 @media (prefers-color-scheme:dark){
-:root{--ink:#e8e8e8;--paper:#161616;--line:#666;--shade:#2b2b2b;--link:#8ab4f8}}
+:root{--ink:#e8e8e8;--paper:#161616;--line:#777;--shade:#2b2b2b;--link:#8ab4f8}}
 body{font:16px/1.35 Segoe UI,Helvetica,Arial,sans-serif;color:var(--ink);background:var(--paper);
 margin:0 auto;max-width:980px;padding:12px;overflow-wrap:break-word}
 a{color:var(--link)}
@@ -54,12 +56,19 @@ table{border-collapse:collapse;margin:0 0 12px}
 th,td{border:1px solid var(--line);padding:4px 7px;vertical-align:top}
 th{background:var(--shade);vertical-align:bottom}
 .short{white-space:nowrap}
+td:not(.short){min-width:10em}
 .wide{overflow-x:auto}
-img{max-width:100%;height:auto;background:#fff}
-code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap}
-@media print{body{max-width:none;padding:0;color:#000;background:#fff}nav{display:none}
+img{max-width:100%;height:auto;background:#fff;box-sizing:border-box;padding:4px;border-radius:6px}
+code{font-family:Consolas,Menlo,monospace;white-space:pre-wrap;overflow-wrap:anywhere}
+@media print{:root{--ink:#000;--paper:#fff;--line:#888;--shade:#eee;--link:#000}
+body{max-width:none;padding:0}nav{display:none}img{max-height:95vh}
 .wide{overflow:visible}h2,h3{break-after:avoid}img,tr{break-inside:avoid}}
 """
+# An amount and its unit stay on one line.
+_BEFORE_UNIT = re.compile(
+    rf"(?<=\d) (?=(?:{'|'.join(re.escape(symbol(code)) for code in UNITS if symbol(code))})(?!\w))"
+)
+_NO_BREAK = "\N{NO-BREAK SPACE}"
 _PAGE_FILE = re.compile(r"^([\w-]+)\.md(#.*)?$")
 
 
@@ -75,21 +84,30 @@ def to_html(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
     parser = _parser('<div style="overflow-x:auto">')
     tokens = parser.parse(without_links(markdown))
     _place_images(tokens, image_src)
+    _keep_together(tokens)
     _dress(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
     return _document(title, "", f'<body style="{_BODY}">\n{body}</body>')
 
 
-def to_page(markdown: str, *, title: str, image_src: Mapping[str, str]) -> str:
-    """Return a page for a folder: one style sheet, links to the pages beside it; else `to_html`."""
-    parser = _parser('<div class="wide" role="region" aria-label="Table" tabindex="0">')
+def to_page(markdown: str, *, title: str, image_src: Mapping[str, str], all_days: str = "") -> str:
+    """Return a page for a folder: one style sheet, links to the pages beside it; else `to_html`.
+
+    all_days: address of the page of all days, linked at the top; '' without.
+    """
+    parser = _parser('<div class="wide" role="region" aria-label="Table {}" tabindex="0">')
     tokens = parser.parse(markdown)
     _place_images(tokens, image_src)
     _connect(tokens)
+    _keep_together(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
-    return _document(
-        title, f"<style>\n{_SHEET}</style>\n", f"<body>\n<main>\n{body}</main>\n</body>"
-    )
+    top = f'<nav><a href="{escape(all_days)}">All days</a></nav>\n' if all_days else ""
+    return page(title, f"{top}<main>\n{body}</main>\n")
+
+
+def page(title: str, body: str, style: str = "") -> str:
+    """Return a page for a folder in the style of all pages; `body` and `style` are HTML and CSS."""
+    return _document(title, f"<style>\n{SHEET}{style}</style>\n", f"<body>\n{body}</body>")
 
 
 def _document(title: str, head: str, body: str) -> str:
@@ -110,12 +128,20 @@ def _parser(around_table: str) -> MarkdownIt:
         options: OptionsDict,
         _: EnvType,
     ) -> str:
-        return f"{around_table}{renderer.renderToken(tokens, number, options, {})}"
+        nth = sum(token.type == "table_open" for token in tokens[: number + 1])
+        return around_table.format(nth) + renderer.renderToken(tokens, number, options, {})
 
     parser = MarkdownIt("commonmark", {"html": False}).enable("table")
     parser.add_render_rule("table_open", open_table)
     parser.add_render_rule("table_close", lambda *_: "</table></div>\n")
     return parser
+
+
+def _keep_together(tokens: Sequence[Token]) -> None:
+    for token in tokens:
+        for child in token.children or ():
+            if child.type == "text":
+                child.content = _BEFORE_UNIT.sub(_NO_BREAK, child.content)
 
 
 def _connect(tokens: Sequence[Token]) -> None:
@@ -171,3 +197,4 @@ def _place_image(token: Token, image_src: Mapping[str, str]) -> None:
         token.attrs = {}
         return
     token.attrSet("src", source)
+    token.attrSet("width", _PICTURE_PX)

@@ -21,7 +21,7 @@ from rowcall_reports.chapters.roll_call import write_roll_call
 from rowcall_reports.chapters.settings_found import write_settings_found
 from rowcall_reports.figures.picture import Picture, by_name, embed, picture_name
 from rowcall_reports.figures.row_panels import pictured_rows
-from rowcall_reports.first_page.jobs import SINKING, sinking_rows, write_jobs
+from rowcall_reports.first_page.jobs import SINKING, counts, sinking_rows, write_jobs
 from rowcall_reports.first_page.news import write_news
 from rowcall_reports.first_page.not_judged import write_not_judged
 from rowcall_reports.first_page.summary import write_summary
@@ -84,6 +84,7 @@ def _first(prepared: PreparedReport, images: Images, guard: Guard) -> str:
     # One list: two lists in a row would be one whose lines stand apart.
     head = [f"{news}\n{sums}"] if news.startswith("- ") else [news, sums]
     rest = [
+        *_guarded("Amount", lambda: [f"**{counts(prepared)}.**"], guard),
         *head,
         *_guarded("What to do", lambda: write_jobs(prepared), guard),
         *_chapters({"Not judged": lambda: [write_not_judged(prepared)]}, guard),
@@ -149,6 +150,7 @@ def _baghouse(baghouse: PreparedDay, images: Images, guard: Guard) -> str:
             f"# {baghouse.name}, {wording.long_day(day.day)}",
             nav(others),
             *_sums(baghouse, guard),
+            *filter(None, [embed(images, "month", house)]),
             *_chapters(unjudged if day.failed else chapters, guard, house),
         ]
     )

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from datetime import date
 
 METHOD_PAGE = "method"
+INDEX_FILE = "index.html"  # of all days, beside their folders
 NAV_MARK = " · "  # between the links of a line that holds nothing else
 _RELATIVE = re.compile(r"(?<![!\\])\[((?:\\.|[^\]\\])*)\]\((?!\w+:)[^)]*\)")
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from functools import partial
 
 from rowcall.day_report import DayReport
@@ -37,6 +39,8 @@ class PreparedDay:
         unjudged: answers that could not be given, by rule and place.
         inlet: tags of the inlet temperature, by compartment.
         cases: open ones, and those closed on this day.
+        off_days: days of the month on which the whole baghouse was off on purpose.
+        is_judged: whether any check of it was found or clear.
     """
 
     day: BaghouseDay
@@ -49,6 +53,8 @@ class PreparedDay:
     unjudged: tuple[Finding, ...]
     inlet: tuple[InletTag, ...]
     cases: tuple[Case, ...] = ()
+    off_days: frozenset[date] = frozenset()
+    is_judged: bool = False
 
     @property
     def has_data(self) -> bool:
@@ -149,7 +155,20 @@ def _prepare_day(report: DayReport, day: BaghouseDay) -> PreparedDay:
         unjudged=tuple(_unjudged(report, baghouse)),
         inlet=inlet_tags(day),
         cases=tuple(case for case in report.cases if case.subject.baghouse == baghouse),
+        off_days=frozenset(_off_days(report.work, day)),
+        is_judged=any(
+            one.answer.verdict is not Verdict.CANNOT_TELL
+            for one in report.findings
+            if one.answer.subject.baghouse == baghouse
+        ),
     )
+
+
+def _off_days(work: WorkLog, day: BaghouseDay) -> Iterator[date]:
+    house = Subject(day.baghouse.id)
+    for ago in map(timedelta, range(row_marks.SHOWN_DAYS)):
+        if work.off(house, day.start - ago, day.end - ago) is not None:
+            yield day.day - ago
 
 
 def _off(work: WorkLog, day: BaghouseDay) -> list[row_marks.Place]:

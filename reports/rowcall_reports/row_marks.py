@@ -17,6 +17,9 @@ PARTLY = RowMark(
 UNKNOWN = RowMark("?", "could not be judged", "could not be judged", _PLAIN, sign="?")
 NOT_ASKED = RowMark("", "not asked", "no such row, or not asked", _PLAIN, sign="-")
 OFF = RowMark("", "off on purpose", "off on purpose, by the work log", _PLAIN, sign="off")
+OTHER = RowMark(
+    "F", "other finding", "a check that has no mark of its own found it", _PLAIN, sign="SEE FOUND"
+)
 PLAIN = (OK, PARTLY, UNKNOWN, NOT_ASKED, OFF)
 SHOWN_DAYS = 30  # chosen: a month fits a page and shows when a row fell silent
 
@@ -58,7 +61,10 @@ def marks_before(day: BaghouseDay, rules: Sequence[Rule]) -> Mapping[date, Marks
     """Return the marks of the days before that the picture shows and that were judged."""
     of_rows = [rule.name for rule in rules if rule.marks]
     first = day.day - timedelta(days=SHOWN_DAYS - 1)
-    past = day.history.verdicts.filter(pl.col("day") >= first, pl.col("rule").is_in(of_rows))
+    is_found = (pl.col("row") > 0) & (pl.col("verdict") == Verdict.FOUND.value)
+    past = day.history.verdicts.filter(
+        pl.col("day") >= first, pl.col("rule").is_in(of_rows) | is_found
+    )
     days: dict[date, dict[tuple[str, int, int], tuple[Verdict, Urgency | None]]] = {}
     for when, rule, compartment, row, verdict, urgency in past.iter_rows():
         days.setdefault(when, {})[rule, compartment, row] = (
@@ -70,7 +76,16 @@ def marks_before(day: BaghouseDay, rules: Sequence[Rule]) -> Mapping[date, Marks
 
 def _marks(day: BaghouseDay, verdicts: Verdicts, rules: Sequence[Rule]) -> Marks:
     of_rows = [rule for rule in rules if rule.marks]
-    return {place: _mark(place, verdicts, of_rows) for place in day.baghouse.all_rows()}
+    named = {rule.name for rule in of_rows}
+    others = {
+        (compartment, row)
+        for (rule, compartment, row), (verdict, _) in verdicts.items()
+        if row and rule not in named and verdict is Verdict.FOUND
+    }
+    made = {place: _mark(place, verdicts, of_rows) for place in day.baghouse.all_rows()}
+    return {
+        place: OTHER if mark in PLAIN and place in others else mark for place, mark in made.items()
+    }
 
 
 def _mark(place: Place, verdicts: Verdicts, rules: Sequence[Rule]) -> RowMark:

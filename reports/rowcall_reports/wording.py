@@ -15,8 +15,8 @@ Item = TypeVar("Item")
 NO_VALUE = "-"
 percent, significant = units.percent, units.significant
 _WIDEST_PADDED = 110  # a table wider than this wraps in a text mail, where padding only hurts
-_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 # What Markdown would read as a mark. An underscore inside a word and a lone `<` mean nothing to
 # it and stay bare, so that tag names stay readable in the text part of a mail.
@@ -136,13 +136,13 @@ def _place(compartments: Sequence[int], rows: Sequence[int], word: str) -> str:
 
 def long_day(day: date) -> str:
     """Return a day as `Tuesday 2026-11-24`, whatever the locale."""
-    return f"{_WEEKDAYS[day.weekday()]} {day.isoformat()}"
+    return f"{WEEKDAYS[day.weekday()]} {day.isoformat()}"
 
 
 def day_in_sentence(day: date, today: date) -> str:
     """Return a day as `16 Nov`, with its year where that is not today's, whatever the locale."""
     year = "" if day.year == today.year else f" {day.year}"
-    return f"{day.day} {_MONTHS[day.month - 1]}{year}"
+    return f"{day.day} {MONTHS[day.month - 1]}{year}"
 
 
 def clock(moment: datetime | None, zone: tzinfo) -> str:

@@ -19,6 +19,7 @@ from rowcall_reports.day_mails import day_mails
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.html import to_page
 from rowcall_reports.markdown import write_pages
+from rowcall_reports.page_links import INDEX_FILE
 from rowcall_reports.tables.day_files import table_files
 
 _HALF_DONE = re.compile(r"\.(\d{4}-\d{2}-\d{2})\.(partial|old)")
@@ -48,11 +49,30 @@ def write_report(
     try:
         _build(folder, day, contents)
     except OSError as error:
-        raise ReportError(
-            f"{target}: the report cannot be written ({error.strerror or error}). Check that the "
-            "folder may be written to, has space, and that none of its files is open elsewhere."
-        ) from error
+        raise _not_written(target, error) from error
     return target
+
+
+def write_file(target: Path, content: bytes) -> None:
+    """Write a file beside the reports of days, whole or not at all.
+
+    Raises:
+        ReportError: the folder cannot be written.
+    """
+    half = target.with_name(f".{target.name}.partial")
+    try:
+        half.write_bytes(content)
+        _sync_file(half)
+        _patiently(partial(half.replace, target))
+    except OSError as error:
+        raise _not_written(target, error) from error
+
+
+def _not_written(target: Path, error: OSError) -> ReportError:
+    return ReportError(
+        f"{target}: the report cannot be written ({error.strerror or error}). Check that the "
+        "folder may be written to, has space, and that none of its files is open elsewhere."
+    )
 
 
 def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> Mapping[str, bytes]:
@@ -63,7 +83,9 @@ def _contents(report: DayReport, pictures: Sequence[Picture], guard: Guard) -> M
     return {
         **{f"{name}.md": text.encode() for name, text in texts.items()},
         **{
-            f"{name}.html": to_page(text, title=title, image_src=own_names).encode()
+            f"{name}.html": to_page(
+                text, title=title, image_src=own_names, all_days=f"../{INDEX_FILE}"
+            ).encode()
             for name, text in texts.items()
         },
         DAY_MAIL: to_json(day_mails(report, pictures, guard)).encode(),

@@ -50,7 +50,12 @@ def only_silent(*news: News, urgency: Urgency = Urgency.NOW) -> DayReport:
         ((News.OPENED,), Urgency.NOW, "NOW: BH1 compartment 1, row 4: ", "now"),
         ((), Urgency.NOW, "NOW: BH1 compartment 1, row 4: ", "now"),
         ((News.WORSE,), Urgency.WATCH, "Watch: BH1 compartment 1, row 4: ", "watch"),
-        ((), Urgency.NEXT_OUTAGE, "Nothing new (1 thing for the next outage) - ", None),
+        (
+            (),
+            Urgency.NEXT_OUTAGE,
+            "Nothing new (1 thing to do any day, 1 for the next outage, 1 to watch) - ",
+            None,
+        ),
     ],
 )
 def test_the_subject_opens_with_the_most_pressing_and_a_day_without_news_is_quiet(

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from html.parser import HTMLParser
 
+import pytest
 from helpers import report_days
 from helpers.day_pages import all_pages
 
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.html import to_html
+from rowcall_reports.html import to_html, to_page
 from rowcall_reports.page_links import without_links
 
 PICTURE = Picture("rows-BH1.png", b"", "rows of BH1", "Roll call.")
@@ -75,6 +77,20 @@ def test_tables_carry_their_own_style() -> None:
     assert all(table["border"] == "1" for table in tables)
     assert any(cell.get("align") == "right" for cell in cells)
     assert all("nowrap" in str(table["style"]) for table in tables)
+
+
+@pytest.mark.parametrize("write", [to_html, to_page])
+def test_an_amount_and_its_unit_stay_on_one_line(write: Callable[..., str]) -> None:
+    text = "63 % of 5 rows, 1.6 bar. Since 2 h or 3 months, 4 minutes, 79.0 kPa·s/m, 5 °C."
+    html = write(text, title="x", image_src={})
+    kept = "63_% of 5 rows, 1.6_bar. Since 2_h or 3 months, 4 minutes, 79.0_kPa·s/m, 5_°C."
+    assert kept in html.replace("\N{NO-BREAK SPACE}", "_")
+
+
+def test_tables_are_regions_of_names_of_their_own() -> None:
+    html = to_page("|a|\n|-|\n\nx\n\n|b|\n|-|\n", title="x", image_src={})
+    named = [region["aria-label"] for region in Tags(html).of("div")]
+    assert named == ["Table 1", "Table 2"]
 
 
 def test_styles_are_a_small_part_of_a_mail() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import timedelta
 
@@ -74,7 +75,13 @@ def jobs_under(markdown: str, heading: str) -> list[str]:
 def test_first_page_says_what_to_do_most_pressing_first(first: str) -> None:
     head = first.splitlines()
     assert head[0] == "# Ondravel Lime: baghouse check-up, Tuesday 2026-11-24"
-    assert head[2] == "**2 things to do now, 1 for the next outage, 1 to watch.**"
+    assert head[2] == "**2 things to do now, 1 to do any day, 1 for the next outage, 1 to watch.**"
+    for heading, amount in zip(
+        ("Now", "Any day, from outside", "Next outage", "Watch"),
+        re.findall(r"\d+", head[2]),
+        strict=True,
+    ):
+        assert len(jobs_under(first, heading)) == int(amount)
     assert head[4] == "- **New:** BH1, gas and cloth (inlet over the limit of the bags)."
     assert "- **BH1 Kiln baghouse:** 2 of 24 rows at fault, 2 not judged.\n" in first
     assert "- **BH2 Mill baghouse:** none of 8 rows at fault.\n" in first
@@ -240,7 +247,7 @@ def test_method_names_limits_files_and_source(full: str) -> None:
     assert "15 s" not in method  # only what differs from its default
     assert "`rowcall rules` prints every limit with its source" in method
     assert "LK_2026-11-24.csv" in method
-    assert "3f5a3f5a3f5a" in method
+    assert f"`{'3f5a' * 16}`" in method
     assert "**120**" in method
     assert "common practice, no source" in method
     assert "APTI SI:412A" in full

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 import re
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,8 +16,19 @@ from helpers import report_days
 from helpers.report_answers import unjudged
 from helpers.report_facts import DAY, SILENT, past_facts, with_facts
 
+from rowcall import units
 from rowcall.day_report import DayReport
-from rowcall.model import BaghouseDay, Fact, Lack, State, Subject, Verdict
+from rowcall.model import (
+    ISOLATED,
+    BaghouseDay,
+    Fact,
+    Finding,
+    Lack,
+    State,
+    Subject,
+    Urgency,
+    Verdict,
+)
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.first_page.jobs import SINKING
 from rowcall_reports.first_page.sums import sum_of, write_sums
@@ -24,9 +36,12 @@ from rowcall_reports.html import to_html, to_page
 from rowcall_reports.markdown import write_pages
 from rowcall_reports.page_links import without_links
 from rowcall_reports.prepared import prepare
+from rowcall_reports.tables.findings import findings_frame
+from rowcall_reports.tables.formats import to_json_lines
 from rowcall_reports.write import write_report
 
 FIRST = "rowcall-2026-11-24"
+SOLENOIDS = " ".join(tag.tag for tag in report_days.report().baghouses[0].health)
 ROWS = tuple(Picture(f"rows-{house}.png", b"", "rows", "Roll call.") for house in ("BH1", "BH2"))
 
 
@@ -98,6 +113,53 @@ def test_every_number_of_layer_1_is_found_in_layer_2(pages: dict[str, str]) -> N
         -1
     ]
     assert set(re.findall(r"\d[\d.,]*\d|\d", jobs)) <= known
+
+
+NUMBER = re.compile(r"\d[\d.,]*\d|\d")
+
+
+def drawn_day(seed: int) -> DayReport:
+    """Return a day with findings, urgencies, numbers, places and cases drawn at random."""
+    chance = random.Random(seed)
+    report = falling(report_days.sample()) if chance.random() < 0.5 else report_days.sample()
+    findings: list[Finding] = []
+    for one in report.findings:
+        answer = one.answer
+        if answer.verdict is Verdict.FOUND:
+            if chance.random() < 0.3:
+                continue
+            share, since = chance.uniform(0, 1.2), chance.randrange(1, 999)
+            answer = replace(
+                answer,
+                text=f"Its drop is {units.percent(share)} of its peers', {since:,} pulses.",
+                urgency=chance.choice(list(Urgency)),
+                action=chance.choice([answer.action, "", f"{ISOLATED} {answer.action}"]),
+            )
+        findings.append(replace(one, answer=answer))
+    cases = [
+        replace(case, number=chance.choice(["", f"drop {units.percent(chance.uniform(0, 1.2))}"]))
+        for case in report_days.cases_of(findings)
+    ]
+    return replace(report, findings=tuple(findings), cases=tuple(cases))
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_day_never_contradicts_itself(seed: int) -> None:
+    report = drawn_day(seed)
+    first, *others = map(without_links, write_pages(report, ()).values())
+    known = set(NUMBER.findall("\n".join(others)))
+    stored = to_json_lines(findings_frame(report)) + " ".join(case.number for case in report.cases)
+    parts = dict(re.findall(r"(?s)## ([^\n]+)\n\n(.+?)(?=\n\n)", first.split("## Not judged")[0]))
+    lines = {head: part.splitlines() for head, part in parts.items()}
+    for line in (line for part in lines.values() for line in part):
+        assert set(NUMBER.findall(line)) <= known, line
+        if "its drop falls" not in line:  # no finding: no rule says so
+            assert set(NUMBER.findall(line)) <= set(NUMBER.findall(stored + SOLENOIDS)), line
+    if prepare(report).own_jobs:
+        amounts = re.findall(r"\d+", first.split("\n\n")[1])
+        assert [len(part) for part in lines.values()] == [int(n) for n in amounts]
+    else:
+        assert "**Nothing was found" in first
 
 
 def test_a_quiet_day_is_one_screen_of_a_telephone() -> None:

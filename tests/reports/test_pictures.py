@@ -12,15 +12,21 @@ import polars as pl
 import pytest
 from helpers import report_days
 from helpers.light import luminance
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
-from rowcall.model import History
+from rowcall.model import Fact, History, Urgency, Verdict
+from rowcall_reports.figures import canvas
 from rowcall_reports.figures.all_pictures import draw
-from rowcall_reports.figures.dp import shown_cycles
+from rowcall_reports.figures.dp import draw_dp, shown_cycles
 from rowcall_reports.figures.hours import recovery_by_hour
+from rowcall_reports.figures.month import draw_month, month_of
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.row_sheet import blocks
 from rowcall_reports.figures.row_styles import shades
+from rowcall_reports.figures.rows import drawn_rows
 from rowcall_reports.prepared import prepare
+from rowcall_reports.row_marks import SHOWN_DAYS
 
 
 @pytest.fixture(scope="module")
@@ -28,17 +34,56 @@ def drawn() -> tuple[Picture, ...]:
     return draw(report_days.report())
 
 
-def test_at_most_four_a_baghouse_each_with_words(drawn: tuple[Picture, ...]) -> None:
+def test_at_most_five_a_baghouse_each_with_words(drawn: tuple[Picture, ...]) -> None:
     names = [picture.name for picture in drawn]
     assert names == [
-        "stacks-BH1.png", "rows-BH1.png", "recovery-BH1.png", "dp-BH1.png",
-        "rows-BH2.png", "recovery-BH2.png", "dp-BH2.png",
+        "month-BH1.png", "stacks-BH1.png", "rows-BH1.png", "recovery-BH1.png", "dp-BH1.png",
+        "month-BH2.png", "rows-BH2.png", "recovery-BH2.png", "dp-BH2.png",
     ]  # fmt: skip
     assert all(picture.alt and picture.caption for picture in drawn)
     assert all(picture.png.startswith(b"\x89PNG") for picture in drawn)
-    assert "silent: compartment 1 row 4" in drawn[1].alt
-    assert "closes late: compartment 2 row 9" in drawn[1].alt
-    assert "Inlet temperature of BH1, compartment 2, at most 148 °C" in drawn[2].alt
+    assert "silent: compartment 1 row 4" in drawn[2].alt
+    assert "closes late: compartment 2 row 9" in drawn[2].alt
+    assert "Inlet temperature of BH1, compartment 2, at most 148 °C" in drawn[3].alt
+
+
+def test_words_are_legible_on_a_telephone_and_none_is_cut(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Figure] = []
+
+    def keep(figure: Figure) -> bytes:
+        seen.append(figure)
+        return b""
+
+    monkeypatch.setattr(canvas, "to_png", keep)
+    draw(report_days.sample())
+    assert len(seen) == 9
+    beside_px = 2 * (12 + 4)  # margin of the page, frame of a picture
+    for figure in seen:
+        points_px = (390 - beside_px) / (72 * figure.get_figwidth())
+        for words in figure.findobj(Text):
+            if not (words.get_visible() and words.get_text()):
+                continue
+            assert float(words.get_fontsize()) * points_px >= 11.0
+            box = words.get_window_extent()
+            across, tall = figure.get_size_inches() * figure.dpi
+            assert box.x0 >= 0, words
+            assert box.y0 >= -1, words
+            assert box.x1 <= across, words
+            assert box.y1 <= tall + 1, words
+
+
+def test_of_many_rows_those_are_drawn_that_have_something_to_show() -> None:
+    report = report_days.report()
+    house = report.baghouses[0].baghouse.model_copy(
+        update={"compartments": 6, "rows_per_compartment": (12,) * 6}
+    )
+    day = replace(report.baghouses[0], baghouse=house)
+    (many,) = prepare(replace(report, baghouses=(day,))).baghouses
+    drawn, n_left_out = drawn_rows(blocks(many)[1])
+    shown = {(block.compartment, row + 1) for block, rows in drawn for row in rows.tolist()}
+    assert shown >= {(1, 4), (2, 9)}
+    assert len(shown) + n_left_out == 72
+    assert len(shown) <= 48
 
 
 def test_same_day_gives_same_pictures(drawn: tuple[Picture, ...]) -> None:
@@ -111,7 +156,7 @@ def test_gaps_in_the_minutes_can_be_drawn() -> None:
         replace(day, minutes=day.minutes.with_columns(gap), cycles=day.cycles.clear())
         for day in report.baghouses
     )
-    assert len(draw(replace(report, baghouses=days))) == 7
+    assert len(draw(replace(report, baghouses=days))) == 9
 
 
 def test_matplotlib_is_loaded_only_when_drawing() -> None:
@@ -130,3 +175,49 @@ def test_cycles_across_a_stop_are_not_drawn() -> None:
     assert 0 < shown.height < day.cycles.height
     assert shown["start_s"].min() > 3600.0  # type: ignore[operator]
     assert shown_cycles(replace(day, cycles=pl.DataFrame()), "residual_dp_pa").is_empty()
+
+
+def test_days_on_which_dp_changed_are_marked() -> None:
+    report = report_days.report()
+    kiln = report.baghouses[0]
+    at = kiln.history.facts.head(1).with_columns(
+        day=pl.lit(report.day - timedelta(days=9)),
+        compartment=pl.lit(0, pl.Int64),
+        row=pl.lit(0, pl.Int64),
+        name=pl.lit(Fact.DP_CHANGED_S.column),
+        value=pl.lit(3600.0),
+    )
+    changed = replace(kiln.history, facts=pl.concat([kiln.history.facts, at]))
+    days = (replace(kiln, history=changed), *report.baghouses[1:])
+    house, other = prepare(replace(report, baghouses=days)).baghouses
+    assert month_of(house).changed == [SHOWN_DAYS - 10]
+    for draws in (draw_month, draw_dp):
+        captions = [picture.caption for one in (house, other) if (picture := draws(one))]
+        assert ["riangle" in caption for caption in captions] == [True, False]
+
+
+def test_a_day_of_the_month_without_a_number_says_why() -> None:
+    report = report_days.report()
+    kiln = report.baghouses[0]
+    off, stopped, unknown = (report.day - timedelta(days=n) for n in (3, 4, 5))
+    verdicts = kiln.history.verdicts.with_columns(
+        verdict=pl.when(pl.col("day").is_in([off, stopped, unknown]))
+        .then(pl.lit(Verdict.CANNOT_TELL.value))
+        .otherwise(pl.col("verdict"))
+    )
+    facts = kiln.history.facts.with_columns(
+        value=pl.when((pl.col("day") == stopped) & (pl.col("name") == Fact.RUNNING_MIN.column))
+        .then(0.0)
+        .otherwise(pl.col("value"))
+    )
+    history = replace(kiln.history, verdicts=verdicts, facts=facts)
+    house = prepare(replace(report, baghouses=(replace(kiln, history=history),))).baghouses[0]
+    month = month_of(replace(house, off_days=frozenset({off})))
+    assert month.why[-6:] == ["?", "s", "o", "", "", ""]
+    assert [month.found[urgency][-1] for urgency in (Urgency.NOW, Urgency.NEXT_OUTAGE)] == [2, 1]
+    picture = draw_month(replace(house, off_days=frozenset({off})))
+    assert picture is not None
+    assert "o off on purpose, s not running, ? could not be judged" in picture.caption
+    assert "today 2 now, 1 next outage, 1 watch" in picture.alt
+    assert "residual DP, kPa: 1.43 today" in picture.alt
+    assert draw_month(replace(house, day=replace(kiln, history=History()))) is None

@@ -17,6 +17,7 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Fact, Repair, Rule, Subject, Urgency, Verdict, Work, WorkEntry
 from rowcall.model.case import Check
+from rowcall.site.plant import UnitsTable
 from rowcall_reports.range.difference_tables import write_differences
 from rowcall_reports.range.differences import Turn, differences
 from rowcall_reports.range.range_days import (
@@ -175,7 +176,7 @@ def test_trends_are_of_the_baghouse_or_over_its_headers() -> None:
     assert table.to_dicts() == [
         {
             "day": date(2026, 1, 1),
-            "residual_dp_pa": 0.9,
+            "residual_dp_pa": 900.0,
             "n_pulses": 100.0,
             "free_air_day_m3": 50.0,
             "recovery_s": 6.0,
@@ -188,12 +189,21 @@ def test_trends_are_of_the_baghouse_or_over_its_headers() -> None:
             "recovery_s": None,
         },
     ]
-    assert "| 2026-01-02 |                - |          110 |" in write_trends(table)
+    assert "| 2026-01-02 |                - |          110 |" in write_trends(
+        table, UnitsTable().scales
+    )
+
+
+def test_trends_are_in_the_units_of_the_site() -> None:
+    table = trend_table(facts([(0, "BH1", 0, Fact.RESIDUAL_DP_PA, 996.0)]), "BH1")
+    text = write_trends(table, UnitsTable(dp="[in_i'H2O]").scales)
+    assert "Residual DP, in. w.c." in text
+    assert text.rstrip().endswith("4.00 |")
 
 
 def test_a_long_range_goes_by_week() -> None:
     lines = [(n, "BH1", 0, Fact.N_PULSES, float(n)) for n in range(42)]
-    text = write_trends(trend_table(facts(lines), "BH1"))
+    text = write_trends(trend_table(facts(lines), "BH1"), UnitsTable().scales)
     body = [[cell.strip() for cell in line.split("|")[1:-1]] for line in text.splitlines()[2:]]
     assert body[1] == ["2026-01-05", "7"]  # a Monday; the median of days 4 to 10
     assert len(body) == 7

@@ -37,7 +37,7 @@ from rowcall_reports.figures.row_sheet import blocks, courses
 from rowcall_reports.figures.row_styles import FULL_DROP, LOOKS, Look
 from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.prepared import PreparedDay, prepare
-from rowcall_reports.row_marks import UNKNOWN, marks_before, marks_of, marks_today
+from rowcall_reports.row_marks import OTHER, UNKNOWN, marks_before, marks_of, marks_today
 
 LETTERS = [mark.letter for mark in marks_of(load_rules())]
 FOUND = [LOOKS[letter] for letter in LETTERS]
@@ -192,6 +192,31 @@ def test_picture_explains_only_the_letters_it_shows() -> None:
     assert "weak: compartment 1 row 3" in picture.alt
     assert "misses pulses: compartment 1 row 5" in picture.alt
     assert "Letters:" not in drawn(replace(mill(), history=History()), []).caption
+
+
+def test_a_row_found_by_a_check_without_marks_is_not_ok() -> None:
+    house = prepared(mill(), [found("slow_header_recovery"), said("row_silent", Verdict.CLEAR)])
+    assert house.found_rows == {(1, 3): OTHER}
+    assert "| **SEE FOUND** |" in write_roll_call(house)
+    picture = draw_rows(house)
+    assert picture is not None
+    assert "other finding: compartment 1 row 3" in picture.alt
+    assert "Letters: F other finding" in picture.caption
+
+
+def test_numbers_of_a_row_that_changed_are_said_to_be_of_the_whole_time() -> None:
+    facts = {Fact.N_SENT: 432.0, Fact.N_JUDGED: 432.0, Fact.N_ANSWERED: 419.0, Fact.N_AFTER: 130.0}
+    change = {
+        Fact.ONSET_S: 49_500.0,
+        Fact.DROP_RATIO: 0.5,
+        Fact.DROP_RATIO_BEFORE: 0.98,
+        Fact.DROP_RATIO_AFTER: 0.01,
+        Fact.DROP_RATIO_AFTER_ERROR: 0.004,
+    }
+    for extra in ({}, change):
+        frame = fact_table([(*CLOSES_LATE, f, value) for f, value in {**facts, **extra}.items()])
+        text = write_numbers(replace(mill(), facts=frame), {CLOSES_LATE: LATE})
+        assert ("of the whole time judged" in text) == bool(extra)
 
 
 def test_caption_says_since_when_and_that_it_began_before_it_was_found() -> None:

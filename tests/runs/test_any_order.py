@@ -22,6 +22,7 @@ from helpers.work_logs import log, only
 
 from rowcall.day_report import DayReport
 from rowcall.days import day_bounds
+from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import Guard
 from rowcall.model import (
     FACT_COLUMNS,
@@ -50,6 +51,7 @@ SIX_HOURS = timedelta(hours=6)
 FIRST, N_DAYS, WINDOW = date(2026, 3, 2), 7, 3
 DAYS = [FIRST + timedelta(days=n) for n in range(N_DAYS)]
 SITE = site()
+RULES = load_rules()
 HOUSES = SITE.baghouse
 PATTERN = replace(
     BaghouseDay.unstudied(HOUSES[0], FIRST, day_bounds(FIRST, SITE.plant.zone), History(), ""),
@@ -104,7 +106,7 @@ class Plant:
             day=day,
             baghouses=tuple(houses),
             findings=tuple(findings),
-            rules=(),
+            rules=RULES,
             limits={},
             revision=revision,
         )
@@ -130,6 +132,7 @@ def plant(monkeypatch: pytest.MonkeyPatch) -> Plant:
     monkeypatch.setattr(moving, "HISTORY_DAYS", WINDOW)
     monkeypatch.setattr(recording, "judge_day", made.judge)
     monkeypatch.setattr(recording, "write_pictured", made.write)
+    monkeypatch.setattr(recording, "enter_index", lambda *_: None)
     return made
 
 

@@ -62,7 +62,7 @@ class Demo:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     folder = tmp_path_factory.mktemp("demo") / "plant"
     assert main(["demo", "--folder", str(folder)]) == 0
-    reports = sorted((folder / "reports").iterdir())
+    reports = sorted((folder / "reports").glob("*-*-*"))
     findings = pl.concat([pl.read_parquet(report / "findings.parquet") for report in reports])
     truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))
     return Demo(folder, truth, findings)

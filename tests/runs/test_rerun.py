@@ -55,6 +55,17 @@ def test_same_settings_give_the_same_findings(plant: Path, again: Path) -> None:
     )
 
 
+def test_its_folder_has_a_page_of_its_days(plant: Path, again: Path) -> None:
+    page = (again / "index.html").read_text(encoding="utf-8")
+    linked = {again / link for link in re.findall(r'href="([^"#]+)"', page)}
+    assert all(path.is_file() for path in linked)
+    assert {path.parent.name for path in linked} == {"2026-03-29", "2026-03-30"}
+    nightly = (plant / "reports" / "index.html").read_text(encoding="utf-8")
+    case = re.compile(r'<tr class="case">.*?</tr>', re.DOTALL)
+    assert case.findall(page) == case.findall(nightly) != []
+    assert '<a href="index.html">All days</a>' in (again / f"{RANGE}.html").read_text("utf-8")
+
+
 def test_the_nightly_record_stays_as_it_is(plant: Path, tmp_path: Path) -> None:
     before = tree(plant / "reports"), (plant / "rowcall.duckdb").read_bytes()
     assert rerun(plant, tmp_path, "--set", "row_silent.min_pulses=100000") == 0

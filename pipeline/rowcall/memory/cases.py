@@ -51,13 +51,26 @@ def cases_on(
 
     The same answers and entries give the same cases, whatever order they came in.
     """
+    return all_cases_on(day, known, families=families, rules=rules, zone=zone, units=units)[0]
+
+
+def all_cases_on(
+    day: date,
+    known: Remembered,
+    *,
+    families: Sequence[Family],
+    rules: Sequence[Rule],
+    zone: ZoneInfo,
+    units: Units,
+) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
+    """Return `cases_on` the day and, without their causes, the cases closed on earlier days."""
     bounds = partial(day_bounds, zone=zone)
-    followed = [
+    all_lives = [
         (place, case)
         for place in places((one for one in known.answers if one.day <= day), families)
         for case in lives(place, known.work, day, bounds, units)
-        if case.state is not State.CLOSED or case.closed == day
     ]
+    followed = [(place, case) for place, case in all_lives if case.closed in (None, day)]
     by_family = {family.key: family for family in families}
     explained = explain([case for _, case in followed], by_family, known.rows)
     by_name = {rule.name: rule for rule in rules}
@@ -65,7 +78,8 @@ def cases_on(
         replace(case, causes=ranked_causes(_material(place, case, explained, known), by_name))
         for (place, _), case in zip(followed, explained, strict=True)
     ]
-    return tuple(sorted(weighed, key=_order))
+    before = tuple(case for _, case in all_lives if case.closed not in (None, day))
+    return tuple(sorted(weighed, key=_order)), before
 
 
 def _material(place: Place, case: Case, cases: Sequence[Case], known: Remembered) -> Material:

@@ -124,10 +124,17 @@ class Fact(Enum):
         "1",
         (Level.COMPARTMENT, Level.BAGHOUSE),
         "pulses of the day",
-        ("one_baghouse", "sums", "trends"),
+        ("month", "one_baghouse", "sums", "trends"),
     )
     # Headers.
-    INTERVAL_S = _header("s", "time from pulse to pulse", "compressed_air", "short_interval")
+    INTERVAL_S = _header(
+        "s",
+        "time from pulse to pulse",
+        "compressed_air",
+        "header_leak",
+        "short_interval",
+        "slow_header_recovery",
+    )
     RECOVERY_S = _header(
         "s",
         "time to recover 95 % of a drop",
@@ -165,7 +172,9 @@ class Fact(Enum):
         "s", "electrical pulse length by the bits", "compressed_air", "settings_seen"
     )
     FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
-    FREE_AIR_DAY_M3 = _header("m3", "free air of the day", "compressed_air", "sums", "trends")
+    FREE_AIR_DAY_M3 = _header(
+        "m3", "free air of the day", "compressed_air", "month", "sums", "trends"
+    )
     IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "header_leak")
     DECAY_TAU_S = _header(
         "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
@@ -193,6 +202,7 @@ class Fact(Enum):
         "median residual DP",
         "dp",
         "dp_series",
+        "month",
         "one_baghouse",
         "rising_residual_dp",
         "trends",
@@ -202,7 +212,9 @@ class Fact(Enum):
     DP_CHANGED_S = _baghouse(
         "s",
         "when the level of DP changed for the rest of the day; the day's DP is that after it",
+        "dp",
         "dp_changes",
+        "month",
     )
     DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "dp_changes")
     DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
@@ -221,14 +233,20 @@ class Fact(Enum):
     )
     START_DP_PA = _baghouse("Pa", "level of DP at which cleaning starts, as found", "settings_seen")
     STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_seen")
-    RESIDUAL_DRAG = _baghouse("Pa.s/m", "residual DP over face velocity", "one_baghouse", "trends")
-    RUNNING_MIN = _baghouse("min", "minutes running", "one_baghouse")
+    RESIDUAL_DRAG = _baghouse(
+        "Pa.s/m", "residual DP over face velocity", "dp", "one_baghouse", "trends"
+    )
+    RUNNING_MIN = _baghouse("min", "minutes running", "month", "one_baghouse")
     N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse")
     COLD_GAS_MIN = _baghouse(
-        "min", "minutes with gas below its water dew point at the inlet", "one_baghouse", "signs"
+        "min",
+        "minutes with gas below its water dew point at the inlet",
+        "month",
+        "one_baghouse",
+        "signs",
     )
     ACID_GAS_MIN = _baghouse(
-        "min", "minutes with gas below its acid dew point at the inlet", "one_baghouse"
+        "min", "minutes with gas below its acid dew point at the inlet", "month", "one_baghouse"
     )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 

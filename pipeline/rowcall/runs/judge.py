@@ -14,7 +14,7 @@ from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.diagnosis.rule_book import load_families
 from rowcall.guard import STUDY, Guard
-from rowcall.memory.cases import Remembered, cases_on
+from rowcall.memory.cases import Remembered, all_cases_on
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -75,6 +75,9 @@ def judge_day(
     found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
     answers = [*answers_before(found), *findings]
     facts = {one.baghouse.id: pl.concat([one.history.facts, _dated(one)]) for one in days}
+    cases, closed = guard.run(
+        "", "cases", lambda: cases_of(site, day, rules, answers, facts, done), lambda why: ((), ())
+    )
     return DayReport(
         site=site,
         day=day,
@@ -82,9 +85,8 @@ def judge_day(
         findings=tuple(findings),
         rules=tuple(rules),
         limits=limits,
-        cases=guard.run(
-            "", "cases", lambda: cases_of(site, day, rules, answers, facts, done), lambda why: ()
-        ),
+        cases=cases,
+        closed_cases=closed,
         files=tuple(files_of_day(store, day)),
         changed_settings=changed_settings or {},
         revision=revision,
@@ -99,11 +101,11 @@ def cases_of(
     answers: Iterable[Finding],
     facts: Mapping[str, pl.DataFrame],
     work: WorkLog,
-) -> tuple[Case, ...]:
-    """Return the cases of a plant as of the end of a day; answers, facts and work: `Remembered`."""
+) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
+    """Return `all_cases_on` a day of a plant; answers, facts and work as `Remembered` has them."""
     rows = {house.id: len(house.all_rows()) for house in site.baghouse}
     known = Remembered(answers=answers, work=work, facts=facts, rows=rows)
-    return cases_on(
+    return all_cases_on(
         day,
         known,
         families=load_families(),

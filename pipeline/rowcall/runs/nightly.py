@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cache
+from pathlib import Path
 from time import monotonic
 from typing import TYPE_CHECKING
 
@@ -85,8 +86,17 @@ def run_nightly(
         newest = max(touched, default=None)
         night = _night(store, site, now, newest, inbox, log_problems, tried, due)
         notices = _judge(store, result, record, due, notices_of(night), today)
+        if judged and not result.reports and _is_index_behind(site.reports):
+            record().write_index({})
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
     return result
+
+
+def _is_index_behind(reports: Path) -> bool:
+    """Return whether a run ended after a report, before it wrote the page of all days."""
+    days = [path.stat().st_mtime_ns for path in reports.glob("????-??-??")]
+    index = reports / "index.html"
+    return bool(days) and not (index.exists() and index.stat().st_mtime_ns >= max(days))
 
 
 def _judge(

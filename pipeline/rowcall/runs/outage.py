@@ -10,16 +10,13 @@ from rowcall.days import day_bounds
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.model import WorkLog
-from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.judge import cases_of
 from rowcall.runs.lock import hold_site
-from rowcall.runs.past import read_past
+from rowcall.runs.past import all_cases_stored
 from rowcall.runs.result import Progress
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.nights.judgements import judged_days
 from rowcall.store.nights.unjudged import header_steps, unjudged_answers
-from rowcall.store.results import answers_before
 from rowcall.work_log.read_log import read_work_log
 from rowcall_reports.judgeable import judgeable
 from rowcall_reports.outage.sheet_files import sheets
@@ -86,9 +83,7 @@ def _stops(
     store: Store, site: Site, houses: Sequence[Baghouse], day: date, work: WorkLog
 ) -> list[Stop]:
     rules = load_rules()
-    after = day + timedelta(days=1)
-    facts = {one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse}
-    cases = cases_of(site, day, rules, answers_before(store, after, ()), facts, work)
+    cases, _ = all_cases_stored(store, site, day, work, rules)
     unjudged = unjudged_answers(store, day - timedelta(days=_ADVICE_DAYS - 1), day)
     steps = header_steps(store, day)
     return [

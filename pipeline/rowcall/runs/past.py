@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import date
+from collections.abc import Sequence
+from datetime import date, timedelta
 
 import polars as pl
 
-from rowcall.model import History, OtherSettings
-from rowcall.site import Baghouse
+from rowcall.model import Case, History, OtherSettings, Rule, WorkLog
+from rowcall.runs.due import HISTORY_DAYS
+from rowcall.runs.judge import cases_of
+from rowcall.site import Baghouse, Site
 from rowcall.site.meaning import changes_of_meaning, meaning_of
 from rowcall.store import Store
-from rowcall.store.results import meanings_of, read_history
+from rowcall.store.results import answers_before, meanings_of, read_history
 
 
 def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History:
@@ -36,3 +39,12 @@ def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History
         history.verdicts.filter(kept),
         OtherSettings(tuple(sorted(other)), tuple(change for change, _ in counts.most_common())),
     )
+
+
+def all_cases_stored(
+    store: Store, site: Site, day: date, work: WorkLog, rules: Sequence[Rule]
+) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
+    """Return `cases_of` a judged day by what the store holds; `work` is up to its end."""
+    after = day + timedelta(days=1)
+    facts = {one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse}
+    return cases_of(site, day, rules, answers_before(store, after, ()), facts, work)

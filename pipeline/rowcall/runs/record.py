@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import partial
+from itertools import chain
 from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from rowcall.day_report import DayReport
+from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
-from rowcall.model import Limits, Rule, WorkLog
+from rowcall.model import Case, Limits, Rule, WorkLog
 from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due
 from rowcall.runs.judge import changes_since, judge_day, settings_hash
 from rowcall.runs.moved import work_fingerprint
-from rowcall.runs.past import read_past
+from rowcall.runs.past import all_cases_stored, read_past
 from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
 from rowcall.store import Store
@@ -29,10 +31,14 @@ from rowcall.store.nights.judgements import Judged, failed_days, judged_days
 from rowcall.store.results import (
     answers_before,
     holds,
+    said_by_day,
     save_day,
     save_failures,
     verdicts_of,
 )
+
+if TYPE_CHECKING:
+    from rowcall_reports.index.index_data import IndexData
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +87,7 @@ class Record:
 
         Returns whether there is a report of the newest day, with the notices in it.
         """
-        report, waiting = None, {one.day: one for one in due}
+        report, waiting, cases = None, {one.day: one for one in due}, dict[date, list[Case]]()
         newest, n_done = max(waiting, default=None), 0
         while waiting:
             one = waiting.pop(min(waiting))
@@ -90,9 +96,28 @@ class Record:
             self.progress(Step(f"Judging {one.day} ({n_done} of {n_days}).", n_done, n_days))
             done = self._judge(one, notices if one.day == newest else ())
             report = done if one.day == newest else report
+            cases = {one.day: [*done.cases, *done.closed_cases]} if done else cases
             for day in self._shaken(one.day) if follows else ():
                 waiting.setdefault(day, Due.again(day, judged_days(self.store)[day]))
+        if self.result.reports:
+            self.write_index(cases)
         return report is not None
+
+    def write_index(self, known: Mapping[date, Sequence[Case]]) -> None:
+        """Write the page of all days; `known` are the cases of the day judged last, if any is."""
+        from rowcall_reports.index.index_data import index_data
+
+        store, site = self.store, self.site
+        newest = max(judged_days(store))
+
+        def make(pages: Collection[str]) -> IndexData:
+            work = self.work.done_by(day_bounds(newest, site.plant.zone)[1])
+            cases = known.get(newest) or chain(
+                *all_cases_stored(store, site, newest, work, self.rules)
+            )
+            return index_data(site, newest, said_by_day(store), list(cases), pages)
+
+        enter_index(self.result, site.reports, newest, make)
 
     def _shaken(self, day: date) -> list[date]:
         """Return the judged days after a day that rest on other results of it than those now."""
@@ -183,6 +208,27 @@ def enter_day(
         result.reports.append(folder)
         result.unusable += _unusable_parts(report)
     return report
+
+
+def enter_index(
+    result: RunResult,
+    folder: Path,
+    newest: date,
+    make: Callable[[Collection[str]], IndexData],
+) -> None:
+    """Write the page of all days; where it fails, `result` says so and the reports stand.
+
+    make: returns what it says, given the pages in the folder.
+    """
+    from rowcall_reports.index.index_file import write_index
+    from rowcall_reports.write import ReportError
+
+    guard = Guard(newest, isolates=True)
+    try:
+        guard.run("", "index", lambda: write_index(folder, make), lambda why: None)
+    except ReportError as error:
+        result.unusable.append(str(error))
+    result.failed[:0] = [failure.text for failure in guard.failures]  # a day's own stay last
 
 
 def _to_do(report: DayReport) -> Mapping[str, int]:

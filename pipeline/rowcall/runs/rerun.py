@@ -5,9 +5,10 @@ The store is only read: the nightly record stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 
 from rowcall.day_report import DayReport
@@ -16,21 +17,23 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
-from rowcall.model import Finding, History, Rule, Subject, Verdict
+from rowcall.model import Case, Finding, History, Rule, Subject, Verdict
 from rowcall.progress import Step
 from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.judge import judge_day, settings_hash, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
-from rowcall.runs.record import enter_day, write_pictured
+from rowcall.runs.record import enter_day, enter_index, write_pictured
 from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
 from rowcall.store.results import answers_before
 from rowcall.work_log.read_log import read_work_log
+from rowcall_reports.index.index_data import IndexData, index_data
 from rowcall_reports.range.range_days import OtherRun, RangeDays, settings_in_words
 from rowcall_reports.range.range_report import range_files
+from rowcall_reports.write import write_file
 
 
 @dataclass(slots=True)
@@ -98,6 +101,7 @@ def run_rerun(
     ):
         other = _other_run(store, as_written or site, rules, against, days)
         ranged = RangeDays(site, rules, settings_in_words(site, rules, limits), settings)
+        cases: Sequence[Case] = ()
         past = _Past(
             {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse}
         )
@@ -128,8 +132,21 @@ def run_rerun(
             past.add(report)
             if report is not None:
                 ranged.add(report)
+                cases = [*report.cases, *report.closed_cases]
         result.range_report = _write_range(folder, ranged, (first, last), other, result)
+        if ranged.days:
+            enter_index(result, folder, max(ranged.days), partial(_index, ranged, cases))
     return result
+
+
+def _index(ranged: RangeDays, cases: Sequence[Case], pages: Collection[str]) -> IndexData:
+    """Return what the page of all days says of the days judged here, `cases` of the last one."""
+    said = {
+        (day, subject.baghouse, *answer)
+        for day, one in ranged.days.items()
+        for (_, subject), answer in one.verdicts.items()
+    }
+    return index_data(ranged.site, max(ranged.days), said, cases, pages)
 
 
 def _other_run(
@@ -157,9 +174,7 @@ def _write_range(
     )
     result.failed += [failure.text for failure in guard.failures]
     for name, content in files.items():
-        half = folder / f".{name}.partial"
-        half.write_bytes(content)
-        half.replace(folder / name)
+        write_file(folder / name, content)
     return next((folder / name for name in files if name.endswith(".html")), None)
 
 

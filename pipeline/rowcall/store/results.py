@@ -138,6 +138,17 @@ def save_day(
     )
 
 
+def said_by_day(store: Store) -> list[tuple[date, str, Verdict, Urgency | None]]:
+    """Return day, baghouse, verdict and urgency of all answers, each combination once."""
+    rows = store.connection.execute(
+        "SELECT DISTINCT day, baghouse, verdict, urgency FROM findings"
+    ).fetchall()
+    return [
+        (day, str(house), Verdict(verdict), Urgency(urgency) if urgency else None)
+        for day, house, verdict, urgency in rows
+    ]
+
+
 def _insert(store: Store, table: str, frame: pl.DataFrame) -> None:
     with store.view("incoming", frame):
         store.connection.execute(f"INSERT INTO {table} BY NAME SELECT * FROM incoming")
@@ -161,7 +172,7 @@ def _cycles(house: BaghouseDay) -> pl.DataFrame:
     timed = house.cycles.with_columns(
         start=_instant(house, "start_s"), end=_instant(house, "end_s")
     )
-    return timed.drop("start_s", "clean_end_s", "end_s")
+    return timed.drop("start_s", "clean_end_s", "end_s", strict=False)
 
 
 def _health(house: BaghouseDay) -> pl.DataFrame:

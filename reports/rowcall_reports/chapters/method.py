@@ -14,7 +14,6 @@ from rowcall.units import Dimension, Scale, Units, find_unit, parse_quantity, sy
 from rowcall_reports import wording
 from rowcall_reports.prepared import PreparedReport
 
-_HASH_SHOWN = 12  # chosen: enough of a SHA-256 to keep one night's files apart
 HOW_TO_READ = """\
 The page of the day says what is new and what to do by when: now; any day, from outside (nothing \
 is opened); at the next outage; watch. Each job links to its place on the page of its baghouse, \
@@ -107,7 +106,6 @@ def _files(report: DayReport) -> str:
         return "No export file brought samples for this day."
     head = [
         "File taken in",
-        "SHA-256",
         "Rows",
         "Stored",
         "Replaced",
@@ -117,7 +115,8 @@ def _files(report: DayReport) -> str:
         "Last",
     ]
     lines = [_file_line(report, note) for note in report.files]
-    return wording.table(head, lines, right=(2, 3, 4, 5, 6))
+    hashes = [f"- SHA-256 of {wording.escape(note.name)}: `{note.sha256}`" for note in report.files]
+    return "\n".join([wording.table(head, lines, right=(1, 2, 3, 4, 5)), "", *hashes])
 
 
 def _file_line(report: DayReport, note: FileNote) -> list[str]:
@@ -125,7 +124,6 @@ def _file_line(report: DayReport, note: FileNote) -> list[str]:
     aside = f"{note.set_aside:,}"
     return [
         wording.escape(note.name),
-        wording.escape(note.sha256[:_HASH_SHOWN]),
         f"{note.rows_read:,}",
         f"{note.stored:,}",
         f"{note.replaced:,}",

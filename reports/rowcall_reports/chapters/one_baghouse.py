@@ -74,7 +74,6 @@ _DP_LINES: Sequence[tuple[Fact, str, wording.ScaleOf]] = (
     ),
     (Fact.CYCLE_TIME_S, "Cycle time (clean to clean)", wording.fixed("min", 1, 60.0)),
     (Fact.N_CYCLES, "Cleaning cycles", wording.fixed("", 0)),
-    (Fact.N_PULSES, "Pulses", wording.fixed("", 0)),
     (Fact.FLOW_M3_S, "Gas flow", lambda units: units.gas_flow),
     (Fact.RUNNING_MIN, "Time running", wording.fixed("h", 1, 60.0)),
     (Fact.N_STARTS, "Starts", wording.fixed("", 0)),

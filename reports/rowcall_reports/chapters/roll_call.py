@@ -6,7 +6,7 @@ from rowcall.model import Fact, RowMark
 from rowcall_reports import wording
 from rowcall_reports.chapters.row_numbers import write_numbers
 from rowcall_reports.prepared import PreparedDay
-from rowcall_reports.row_marks import NOT_ASKED, OFF, OK, PARTLY, PLAIN, UNKNOWN
+from rowcall_reports.row_marks import NOT_ASKED, OFF, OK, OTHER, PARTLY, PLAIN, UNKNOWN
 
 
 def write_roll_call(baghouse: PreparedDay) -> str:
@@ -33,7 +33,7 @@ def _place_notes(baghouse: PreparedDay) -> list[str]:
 def _legend(baghouse: PreparedDay) -> str:
     """Explain the marks that the table shows."""
     shown = {mark.word for mark in baghouse.marks.values()}
-    known = (OK, *baghouse.known_marks, PARTLY, UNKNOWN, OFF, NOT_ASKED)
+    known = (OK, *baghouse.known_marks, OTHER, PARTLY, UNKNOWN, OFF, NOT_ASKED)
     meant = [f"`{mark.word}`: {mark.meaning}" for mark in known if mark.word in shown]
     return "; ".join(meant) + "."
 

@@ -21,6 +21,8 @@ _NOTE = (
     "end of closing are estimated from all pulses stacked."
 )
 
+_WHOLE_DAY = "Of a row that changed, all but the last column is of the whole time judged."
+
 
 @dataclass(frozen=True, slots=True)
 class _Row:
@@ -58,8 +60,9 @@ def write_numbers(day: BaghouseDay, marks: Marks) -> str:
         ]
     table = wording.table(head, lines, right=(0, 1, 3, 4, 5, 6, 7, 8))
     days = max(row.evidence.days for row in rows)
-    pooled = f" One day has too few pulses: these are of {days:.0f} days together."
-    return f"{table}\n\n{_NOTE}{pooled if days > 1 else ''}"
+    pooled = f"One day has too few pulses: these are of {days:.0f} days together."
+    notes = [_NOTE, *[_WHOLE_DAY] * any(changes), *[pooled] * (days > 1)]
+    return f"{table}\n\n{' '.join(notes)}"
 
 
 def _answered(row: _Row) -> str:

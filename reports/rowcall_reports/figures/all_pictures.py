@@ -1,4 +1,4 @@
-"""All pictures of a day's report, at most four a baghouse."""
+"""All pictures of a day's report, at most five a baghouse."""
 
 from __future__ import annotations
 
@@ -9,12 +9,19 @@ from rowcall.guard import UNGUARDED, Guard
 from rowcall_reports.figures.canvas import house_style
 from rowcall_reports.figures.dp import draw_dp
 from rowcall_reports.figures.hours import draw_hours
+from rowcall_reports.figures.month import draw_month
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.figures.stacks import draw_stacks
 from rowcall_reports.prepared import prepare
 
-_DRAWN = {"stacks": draw_stacks, "rows": draw_rows, "recovery": draw_hours, "dp": draw_dp}
+_DRAWN = {
+    "month": draw_month,
+    "stacks": draw_stacks,
+    "rows": draw_rows,
+    "recovery": draw_hours,
+    "dp": draw_dp,
+}
 
 
 def draw(report: DayReport, guard: Guard = UNGUARDED) -> tuple[Picture, ...]:

@@ -20,11 +20,13 @@ if TYPE_CHECKING:
 
 Color = tuple[float, float, float]
 
-DPI = 110  # chosen: sharp at the width of a page, and a mail of ten pictures stays below 1 MB
-PAGE_IN = 8.4  # width of a picture; chosen: about that of A4, so that 7 pt stay legible in print
+DPI = 200  # chosen: sharp at the width of a page, and a mail of ten pictures stays below 1 MB
+# Chosen together: on a telephone 390 px wide the smallest letters are 11 px high. All words of a
+# picture are of this size.
+PAGE_IN, SIZE_PT = 4.0, 9.0
 # Chosen by eye, for axes over the day: the hours' labels below, the lines' names at the right, the
 # titles above.
-_LEFT_IN, _RIGHT_IN, _LOW_IN, _GAP_IN, _TOP_IN = 0.6, 1.35, 0.4, 0.72, 0.3
+_LEFT_IN, _RIGHT_IN, _LOW_IN, _GAP_IN, _TOP_IN = 0.4, 0.82, 0.25, 0.6, 0.28
 DASHES = (0, (5, 4))  # of set points and limits: points on, points off
 INK: Color = (0.10, 0.10, 0.12)
 PALE_INK: Color = (0.42, 0.42, 0.45)
@@ -33,7 +35,7 @@ BLUE: Color = (0.12, 0.36, 0.58)
 RUST: Color = (0.70, 0.30, 0.05)
 _SETTINGS: dict[str, Any] = {
     "font.family": ["DejaVu Sans"],  # comes with matplotlib, so it is the same everywhere
-    "font.size": 8.0,
+    "font.size": SIZE_PT,
     "axes.edgecolor": PALE_INK,
     "axes.labelcolor": INK,
     "axes.linewidth": 0.7,
@@ -89,13 +91,13 @@ def stacked_axes(heights_in: Sequence[float]) -> tuple[Figure, list[Axes]]:
 
 def write_title(axes: Axes, title: str) -> None:
     """Write a title above axes, at the left."""
-    axes.set_title(title, loc="left", fontsize=9, weight="bold")
+    axes.set_title(title, loc="left", fontsize=SIZE_PT, weight="bold")
 
 
 def write_beside(axes: Axes, y: float, words: str, color: Color = (0.0, 0.0, 0.0)) -> None:
     """Write words at the right of axes, at a height in their units."""
     place = axes.get_yaxis_transform()
-    axes.text(1.01, y, words, transform=place, va="center", size=7.5, color=color)
+    axes.text(1.01, y, words, transform=place, va="center", color=color)
 
 
 def blank_axes(figure: Figure) -> Axes:
@@ -121,15 +123,17 @@ def letter_outline(letter: str) -> Outline:
 
 
 def put_letters(
-    axes: Axes, letter: str, x: Sequence[float], y: Sequence[float], color: Color, points: float
+    axes: Axes, letter: str, x: Sequence[float], y: Sequence[float], color: Color
 ) -> None:
-    """Stamp a letter at many places."""
+    """Stamp a letter of the size of the words at many places."""
+    outline = letter_outline(letter)
     axes.plot(
         x,
         y,
         linestyle="none",
-        marker=letter_outline(letter),
-        markersize=points,
+        marker=outline,
+        # The library scales a marker's larger side to this.
+        markersize=2 * SIZE_PT * float(np.abs(outline.vertices).max()),
         markerfacecolor=color,
         markeredgewidth=0,
     )

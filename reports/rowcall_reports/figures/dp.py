@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.model import BaghouseDay, Fact, Floats
+from rowcall.units import Scale
 from rowcall_reports import fact_lookup, wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
@@ -21,31 +22,43 @@ if TYPE_CHECKING:
 _TREND_DAYS = 90  # chosen: blinding takes weeks; a quarter shows it
 _MIN_TREND_DAYS = 3  # chosen: fewer points make no line
 _SMOOTHED_DAYS = 7  # chosen: one week, so that weekdays and weekends are all in
-_LABEL_APART_IN = 0.15  # height of a line of 7.5 pt
+_LABEL_APART_IN = 0.16  # height of a line of words
 _RAN_OR_UNKNOWN = ("running", "unknown")
-_DAY_IN, _TREND_IN = 2.3, 1.5  # heights; chosen: both fit half a page, the day weighs more
+_DAY_IN, _TREND_IN = 1.7, 1.2  # heights; chosen: both fit half a page, the day weighs more
 
 
 def draw_dp(baghouse: PreparedDay) -> Picture | None:
     """Return the DP picture, or None when there is neither a day's DP nor a trend."""
     day = baghouse.day
-    trend = fact_lookup.track(day, Fact.RESIDUAL_DP_PA, _TREND_DAYS).filter(
-        pl.col("value").is_finite()
+    dp, drag, changed = (
+        fact_lookup.track(day, fact, _TREND_DAYS).filter(pl.col("value").is_finite())
+        for fact in (Fact.RESIDUAL_DP_PA, Fact.RESIDUAL_DRAG, Fact.DP_CHANGED_S)
     )
-    with_trend = trend.height >= _MIN_TREND_DAYS
+    changes = [(shown - day.day).days for shown in changed["day"]]
+    with_trend, with_drag = (one.height >= _MIN_TREND_DAYS for one in (dp, drag))
     with_day = "dp_pa" in day.minutes.columns and day.minutes["dp_pa"].is_not_null().any()
     if not (with_day or with_trend):
         return None
-    figure, axes = canvas.stacked_axes([_TREND_IN] * with_trend + [_DAY_IN] * with_day)
+    trends = [_TREND_IN] * (with_trend + with_drag)
+    figure, axes = canvas.stacked_axes([*trends, *[_DAY_IN] * with_day])
+    if with_drag:
+        scale = day.units.drag
+        words = f"Residual drag by day, {scale.words}"
+        _draw_trend(axes[0], day, drag, scale, (words, None, changes))
     if with_trend:
-        _draw_trend(axes[0], day, trend)
+        scale = day.units.dp
+        words = f"Residual DP by day, not corrected for flow, {scale.words}"
+        limit = day.baghouse.residual_dp_limit
+        _draw_trend(axes[with_drag], day, dp, scale, (words, limit, changes))
     if with_day:
         _draw_day(axes[-1], day)
     return Picture(
         name=picture_name("dp", day.baghouse.id),
         png=canvas.to_png(figure),
-        alt=_alt(day, trend, with_day, with_trend),
-        caption=_caption(day, trend, with_day, with_trend),
+        alt=_alt(day, dp, with_day, with_trend),
+        caption=_caption(day, dp, with_day, with_trend)
+        + ("" if not with_drag else " Lowest: drag, DP over face velocity.")
+        + ("" if not changes else " Triangles: days on which the level of DP changed."),
     )
 
 
@@ -69,10 +82,10 @@ def _draw_day(axes: Axes, day: BaghouseDay) -> None:
         ends.append((float(value[-1]), words, color))
     if day.baghouse.cleaning.mode == "on_demand":
         cleaning = day.baghouse.cleaning
-        for pascal, words in ((cleaning.start_dp, "start at"), (cleaning.stop_dp, "stop at")):
+        for pascal, words in ((cleaning.start_dp, "start"), (cleaning.stop_dp, "stop")):
             at = scale.of(pascal)
             axes.axhline(at, color=canvas.INK, linewidth=0.8, linestyle=canvas.DASHES)
-            ends.append((at, f"{words} {scale.show(pascal)}", canvas.INK))
+            ends.append((at, f"{words} {scale.number(pascal)}", canvas.INK))
             top = max(top, at)
     axes.set_ylim(0, top * 1.12)
     label_ends(axes, ends)
@@ -87,30 +100,38 @@ def shown_cycles(day: BaghouseDay, name: str) -> pl.DataFrame:
     return day.cycles.filter(pl.col("state_running") & pl.col(name).is_finite())
 
 
-def _draw_trend(axes: Axes, day: BaghouseDay, trend: pl.DataFrame) -> None:
+def _draw_trend(
+    axes: Axes,
+    day: BaghouseDay,
+    trend: pl.DataFrame,
+    scale: Scale,
+    about: tuple[str, float | None, Sequence[int]],
+) -> None:
+    """Draw a course of days; about: its title, its limit, the days on which DP changed."""
+    title, limit, changes = about
     ago = np.array([(shown - day.day).days for shown in trend["day"]], dtype=float)
-    scale = day.units.dp
     value = scale.of(trend["value"].to_numpy())
     smooth = _running_median(ago, value)
     axes.plot(ago, value, "o", markersize=2.6, color=canvas.PALE_INK, markeredgewidth=0)
     axes.plot(ago, smooth, color=canvas.BLUE, linewidth=1.6)
-    ends: list[tuple[float, str, canvas.Color]] = [(smooth[-1], "7-day median", canvas.BLUE)]
+    ends: list[tuple[float, str, canvas.Color]] = [(smooth[-1], "7-day med.", canvas.BLUE)]
     low, high = float(value.min()), float(value.max())
-    limit = day.baghouse.residual_dp_limit
     if limit is not None:
         at = scale.of(limit)
         axes.axhline(at, color=canvas.INK, linewidth=1.0, linestyle=canvas.DASHES)
-        ends.append((at, f"limit {scale.show(limit)}", canvas.INK))
+        ends.append((at, f"limit {scale.number(limit)}", canvas.INK))
         high = max(high, at)
     margin = max(0.1 * (high - low), 0.02 * high)
     axes.set_ylim(low - margin, high + margin)
     axes.set_xlim(min(float(ago[0]), -7.0) - 0.5, 0.5)
     label_ends(axes, ends)
-    weeks = np.arange(0, -ago[0] + 0.1, 14 if -ago[0] > 40 else 7)
+    weeks = np.arange(0, -ago[0] + 0.1, 28 if -ago[0] > 40 else 7)
     shown = [day.day - timedelta(days=int(back)) for back in weeks]
-    axes.set_xticks(-weeks, [f"{when:%m-%d}" if when != day.day else "today" for when in shown])
+    axes.set_xticks(-weeks, ["today", *(wording.day_in_sentence(when, when) for when in shown[1:])])
     axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
-    canvas.write_title(axes, f"Residual DP by day, not corrected for flow, {scale.words}")
+    place = axes.get_xaxis_transform()
+    axes.plot(changes, [0.97] * len(changes), "v", color=canvas.INK, markersize=5, transform=place)
+    canvas.write_title(axes, title)
 
 
 def _running_median(ago: Floats, value: Floats) -> Floats:
@@ -123,13 +144,13 @@ def title_axes(axes: Axes, title: str, day: BaghouseDay) -> None:
     """Write the title of a picture over the day, and what its grey spans mean."""
     canvas.write_title(axes, title)
     if has_stops(day):
-        axes.set_title("grey: not running", loc="right", fontsize=7.5)
+        axes.set_title("grey: off", loc="right", fontsize=canvas.SIZE_PT)
 
 
 def clock_axis(axes: Axes, day: BaghouseDay) -> None:
     """Label hours from day start with plant-local clock time, right on days of 23 or 25 h."""
     length = day.seconds / 3600
-    ticks = np.arange(0, length + 0.01, 3)
+    ticks = np.arange(0, length + 0.01, 6)
     moments = [(day.start + timedelta(hours=float(hour))).astimezone(day.zone) for hour in ticks]
     axes.set_xlim(0, length)
     axes.set_xticks(ticks, [f"{moment:%H:%M}" for moment in moments])

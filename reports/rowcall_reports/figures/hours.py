@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,12 +17,10 @@ from rowcall_reports.prepared import PreparedDay
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_DARK_FROM = 0.72  # from this share of the scale white numbers read better than dark ones
-_MAX_WRITTEN = 8  # more compartments than this are shaded only, numbers would crowd
 _HEAT_IN = (
     1.8  # height of the temperature; chosen: less than that of DP, of which all days have one
 )
-_LINE_IN, _MAX_STRIP_IN = 0.34, 3.0  # of a compartment, of all: two lines of text, half a page
+_LINE_IN = 0.2  # of a compartment: a line of words
 _QUICK: canvas.Color = (0.90, 0.95, 0.97)
 _SLOW: canvas.Color = (0.12, 0.30, 0.48)
 
@@ -35,7 +32,7 @@ def draw_hours(baghouse: PreparedDay) -> Picture | None:
     with_strip = bool(np.isfinite(strip).any())
     if not with_strip and heat is None:
         return None
-    strip_in = min(_LINE_IN * len(strip), _MAX_STRIP_IN)
+    strip_in = _LINE_IN * len(strip)
     figure, axes = canvas.stacked_axes([_HEAT_IN] * (heat is not None) + [strip_in] * with_strip)
     if heat is not None:
         _draw_heat(axes[0], day, heat)
@@ -70,20 +67,14 @@ def _draw_strip(axes: Axes, day: BaghouseDay, strip: Floats) -> None:
     axes.imshow(cells, extent=(0, hours, n + 0.5, 0.5), aspect="auto", interpolation="nearest")
     axes.vlines(np.arange(hours + 1), 0.5, n + 0.5, colors="white", linewidths=0.8)
     axes.hlines(np.arange(n + 1) + 0.5, 0, hours, colors="white", linewidths=0.8)
-    if n <= _MAX_WRITTEN:
-        for (row, hour), value in np.ndenumerate(strip):
-            if np.isfinite(value):
-                ink = "white" if value > _DARK_FROM * slowest else canvas.INK
-                words = f"{value:.1f}" if value < 100 else f"{value:.0f}"
-                axes.text(hour + 0.5, row + 1, words, ha="center", va="center", size=6.5, color=ink)
     clock_axis(axes, day)
     axes.grid(visible=False)
     axes.set_yticks(range(1, n + 1), [f"C{number}" for number in range(1, n + 1)])
     axes.set_ylim(n + 0.5, 0.5)
-    canvas.write_title(axes, "Seconds to recover 95 % of a pressure drop, by compartment and hour")
+    canvas.write_title(axes, "Seconds to recover 95 % of a drop")
     for row, values in enumerate(strip, start=1):
         if np.isfinite(values).any():
-            canvas.write_beside(axes, row, f"median {np.nanmedian(values):.1f} s")
+            canvas.write_beside(axes, row, f"{np.nanmedian(values):.1f} / {np.nanmax(values):.1f}")
 
 
 def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag) -> None:
@@ -102,12 +93,12 @@ def _draw_heat(axes: Axes, day: BaghouseDay, tag: InletTag) -> None:
     top = max(high, float(np.nanmax(heat)))
     axes.set_ylim(bottom - 0.1 * (top - bottom), top + 0.1 * (top - bottom))
     ends: list[tuple[float, str, canvas.Color]] = [
-        (low, f"continuous {scale.show(limits_c[0])}", canvas.RUST),
-        (high, f"surge {scale.show(limits_c[1])}", canvas.RUST),
+        (low, f"limit {scale.number(limits_c[0])}", canvas.RUST),
+        (high, f"surge {scale.number(limits_c[1])}", canvas.RUST),
     ]
     label_ends(axes, ends)
     clock_axis(axes, day)
-    title_axes(axes, f"Inlet temperature{_where(tag)}, {scale.words}", day)
+    title_axes(axes, f"Inlet {scale.words}{_where(tag)}", day)
 
 
 def _where(tag: InletTag) -> str:
@@ -130,8 +121,10 @@ def _alt(day: BaghouseDay, strip: Floats, heat: InletTag | None) -> str:
 
 
 def _caption(day: BaghouseDay, with_strip: bool, heat: InletTag | None) -> str:
-    parts: Sequence[str] = [
-        *(["header recovery by hour: the darker, the slower"] if with_strip else []),
-        *([f"inlet temperature{_where(heat)} and its limits"] if heat is not None else []),
-    ]
+    parts = []
+    if with_strip:
+        parts.append("header recovery by compartment and hour: the darker, the slower")
+        parts.append("at the right the median and the slowest hour")
+    if heat is not None:
+        parts.append(f"inlet temperature{_where(heat)} and its limits")
     return f"{day.baghouse.id}, " + "; ".join(parts) + "."

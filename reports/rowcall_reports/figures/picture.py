@@ -19,7 +19,7 @@ class Picture:
 
 
 def picture_name(kind: str, baghouse: str) -> str:
-    """Return the file name of a kind of picture (stacks, rows, dp, recovery, temperature)."""
+    """Return the file name of a kind of picture, such as `rows` or `dp`."""
     return f"{kind}-{baghouse}.png"
 
 

@@ -33,7 +33,7 @@ _WHITE: Color = (1.0, 1.0, 1.0)
 LOOKS: Mapping[str, Look] = {
     "S": Look(_BLACK, _WHITE),
     "N": Look(_BLACK, _BLACK, block=_WHITE, across=0.74, down=0.72),
-    "M": Look(FULL_DROP, _WHITE, block=_BLACK, across=0.52),
+    "M": Look(_BLACK, _BLACK, block=FULL_DROP, down=0.68),
     "W": Look(FULL_DROP, _WHITE, block=(0.16, 0.38, 0.56), down=0.64),
     "L": Look(canvas.RUST, _WHITE),
     UNKNOWN.letter: Look((0.80, 0.80, 0.80), (0.25, 0.25, 0.27)),

@@ -2,16 +2,19 @@
 
 A cell without a letter answered; its shade shows how deep its drop was against its peers'. Whatever
 a rule found, or could not judge, carries a letter, and findings differ in form besides: a silent
-cell is full, one that misses pulses half as wide, a weak one flat, one not pulsed an empty frame.
+cell is full, one that misses pulses lies between bars, a weak one is flat, one not pulsed an empty
+frame. Of many rows only those are drawn that have something to show.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from rowcall.model import BaghouseDay
 from rowcall_reports import wording
@@ -21,20 +24,22 @@ from rowcall_reports.figures.picture import Picture, picture_name
 from rowcall_reports.figures.row_sheet import Block, Course, blocks, courses
 from rowcall_reports.figures.row_styles import Look, letters_in, look_of, shades
 from rowcall_reports.prepared import PreparedDay
-from rowcall_reports.row_marks import UNKNOWN
+from rowcall_reports.row_marks import OTHER, UNKNOWN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+Rows = npt.NDArray[np.intp]
 Words = Mapping[str, str]  # of each letter, in the order of the legend
 
 _MAX_COURSES = 6  # chosen: more would make a caption nobody reads
-_LETTER_PT = 50.0  # to an inch of a cell: leaves a margin beside the widest letter
-_MAX_ROWS_DOWN = 48  # chosen: a page's height; more rows are set in two columns
-_ROW_IN = 0.17  # height of a row; chosen: one line of 7 pt
-# Chosen by eye: above a block, above all, below all; at the left and the right of the cells.
-_HEAD_IN, _TOP_IN, _LEGEND_IN, _LABEL_IN, _RATIO_IN = 0.36, 0.1, 0.62, 0.45, 0.55
+_MAX_ROWS = 48  # chosen: two screens of a telephone
+_DAYS = 21  # chosen: on a telephone a day is as wide as a letter; facts go further back
+_ROW_IN = 0.165  # height of a row; chosen: one line of words
+# Chosen by eye: above a block, above all; at the left and the right of the cells.
+_HEAD_IN, _TOP_IN, _LABEL_IN, _RATIO_IN = 0.4, 0.02, 0.28, 0.5
+_SWATCH_IN = 0.16
 
 
 def draw_rows(baghouse: PreparedDay) -> Picture | None:
@@ -42,38 +47,60 @@ def draw_rows(baghouse: PreparedDay) -> Picture | None:
     days, made = blocks(baghouse)
     if not any(np.isfinite(block.ratio).any() or block.found.any() for block in made):
         return None
-    words = {mark.letter: mark.words for mark in (*baghouse.known_marks, UNKNOWN)}
-    columns = _columns(made)
-    tallest = max(sum(_block_height(block) for block in column) for column in columns)
-    figure = canvas.new_sheet(canvas.PAGE_IN, _TOP_IN + tallest + _LEGEND_IN)
-    axes = canvas.blank_axes(figure)
-    across = canvas.PAGE_IN / len(columns)
-    for number, column in enumerate(columns):
-        top = _TOP_IN
-        for block in column:
-            _draw_block(axes, block, days, across * number + 0.1, top + _HEAD_IN, across - 0.2)
-            top += _block_height(block)
+    drawn, n_left_out = drawn_rows(made)
+    meanings = {mark.letter: mark.words for mark in (*baghouse.known_marks, OTHER, UNKNOWN)}
     shown = {
         letter: meaning
-        for letter, meaning in words.items()
-        if any((block.letter == letter).any() for block in made)
+        for letter, meaning in meanings.items()
+        if any((block.letter[rows] == letter).any() for block, rows in drawn)
     }
-    _draw_legend(axes, shown, _TOP_IN + tallest + 0.12)
+    lines = _legend_lines(shown)
+    tall = sum(_HEAD_IN + _ROW_IN * len(rows) + 0.05 for _, rows in drawn)
+    figure = canvas.new_sheet(canvas.PAGE_IN, _TOP_IN + tall + 0.23 * (len(lines) + 2))
+    axes, top = canvas.blank_axes(figure), _TOP_IN
+    for block, rows in drawn:
+        _draw_block(axes, block, rows, days[-_DAYS:], top + _HEAD_IN)
+        top += _HEAD_IN + _ROW_IN * len(rows) + 0.05
+    _draw_legend(axes, lines, top + 0.15)
     return Picture(
         name=picture_name("rows", baghouse.day.baghouse.id),
         png=canvas.to_png(figure),
-        alt=_alt(baghouse, days),
-        caption=_caption(baghouse.day, days, made, shown),
+        alt=_alt(baghouse, days[-_DAYS:]),
+        caption=_caption(baghouse.day, days, made, shown, n_left_out),
     )
 
 
-def _caption(day: BaghouseDay, days: Sequence[date], made: Sequence[Block], words: Words) -> str:
+def drawn_rows(made: Sequence[Block]) -> tuple[list[tuple[Block, Rows]], int]:
+    """Return the shown days of the blocks, with the rows that are drawn, and how many are not."""
+    recent = [
+        replace(
+            b, ratio=b.ratio[:, -_DAYS:], letter=b.letter[:, -_DAYS:], found=b.found[:, -_DAYS:]
+        )
+        for b in made
+    ]
+    # Found counts before not judged, and that before the drop of a row that answers.
+    weight = [2 * b.found.any(axis=1) + (b.letter != "").any(axis=1) for b in recent]
+    flat = np.concatenate(weight)
+    kept = np.zeros(flat.size, bool)
+    kept[np.argsort(-flat, kind="stable")[:_MAX_ROWS]] = True
+    if flat.size > _MAX_ROWS and flat.any():
+        kept &= flat > 0
+    parts = np.split(kept, np.cumsum([len(one) for one in weight])[:-1])
+    rows = [np.flatnonzero(part) for part in parts]
+    return [pair for pair in zip(recent, rows, strict=True) if pair[1].size], int((~kept).sum())
+
+
+def _caption(
+    day: BaghouseDay, days: Sequence[date], made: Sequence[Block], words: Words, n_left_out: int
+) -> str:
     letters = ", ".join(f"{letter} {meaning}" for letter, meaning in words.items())
     parts = [
-        f"Roll call of {day.baghouse.id}: each row over {wording.count(len(days), 'day')}, "
+        f"Roll call of {day.baghouse.id}: each row over "
+        f"{wording.count(min(len(days), _DAYS), 'day')}, "
         "today at the right with its drop against its peers'.",
         *([f"Letters: {letters}."] if letters else []),
         "The paler a cell without letter, the fuller its drop; white: nothing known.",
+        f"{wording.count(n_left_out, 'row')} with less to show not drawn." if n_left_out else "",
         _history(day, courses(days, made), words) if len(days) > 1 else "",
         _place_words(day),
     ]
@@ -115,42 +142,34 @@ def _place_words(day: BaghouseDay) -> str:
     )
 
 
-def _columns(made: Sequence[Block]) -> list[list[Block]]:
-    total = sum(len(block.ratio) for block in made)
-    if total <= _MAX_ROWS_DOWN or len(made) < 2:
-        return [list(made)]
-    half = (len(made) + 1) // 2
-    return [list(made[:half]), list(made[half:])]
-
-
-def _block_height(block: Block) -> float:
-    return _HEAD_IN + _ROW_IN * len(block.ratio) + 0.08
-
-
-def _draw_block(
-    axes: Axes, block: Block, days: Sequence[date], left: float, top: float, width: float
-) -> None:
-    rows, n_days = block.ratio.shape
-    x0, x1 = left + _LABEL_IN, left + width - _RATIO_IN
-    step, bottom = (x1 - x0) / n_days, top + rows * _ROW_IN
+def _draw_block(axes: Axes, block: Block, rows: Rows, days: Sequence[date], top: float) -> None:
+    ratio, letters = block.ratio[rows], block.letter[rows]
+    n_rows, n_days = ratio.shape
+    x0, x1 = _LABEL_IN, canvas.PAGE_IN - _RATIO_IN
+    step, bottom = (x1 - x0) / n_days, top + n_rows * _ROW_IN
     axes.imshow(
-        shades(block.ratio, block.letter),
+        shades(ratio, letters),
         extent=(x0, x1, bottom, top),
         aspect="auto",
         interpolation="nearest",
     )
-    for letter in letters_in(block.letter):
-        at_row, at_day = np.nonzero(block.letter == letter)
+    for letter in letters_in(letters):
+        at_row, at_day = np.nonzero(letters == letter)
         x, y = x0 + step * (at_day + 0.5), top + _ROW_IN * (at_row + 0.5)
         _put(axes, letter, look_of(letter), x.tolist(), y.tolist(), step)
     axes.vlines(x0 + step * np.arange(n_days + 1), top, bottom, colors="white", linewidths=0.8)
-    axes.hlines(top + _ROW_IN * np.arange(rows + 1), x0, x1, colors="white", linewidths=0.8)
+    axes.hlines(top + _ROW_IN * np.arange(n_rows + 1), x0, x1, colors="white", linewidths=0.8)
     axes.vlines([x1 - step, x1], top, bottom, colors=[canvas.INK], linewidths=1.1)
     axes.hlines([top, bottom], [x1 - step], [x1], colors=[canvas.INK], linewidths=1.1)
-    axes.text(left, top - 0.07, f"Compartment {block.compartment}", weight="bold", color=canvas.INK)
-    axes.text(x1 + 0.5, top - 0.06, "drop", size=7, ha="right", color=canvas.INK)
+    axes.text(0.05, top - 0.21, f"Compartment {block.compartment}", weight="bold")
+    axes.text(canvas.PAGE_IN - 0.05, top - 0.06, "drop", ha="right")
     _label_days(axes, days, x0, top - 0.06, step)
-    _label_rows(axes, block, x0, x1, top)
+    for n, row in enumerate(rows.tolist()):
+        middle = top + _ROW_IN * (n + 0.5)
+        axes.text(x0 - 0.06, middle, f"{row + 1}", ha="right", va="center")
+        if np.isfinite(ratio[n, -1]):
+            words = wording.percent(float(ratio[n, -1]))
+            axes.text(canvas.PAGE_IN - 0.05, middle, words, ha="right", va="center")
 
 
 def _put(
@@ -160,49 +179,50 @@ def _put(
     if look.block is not None:
         size = (look.across * width, look.down * _ROW_IN)
         canvas.put_boxes(axes, x, y, size, look.block)
-    canvas.put_letters(axes, letter, x, y, look.ink, min(6.5, _LETTER_PT * width))
+    canvas.put_letters(axes, letter, x, y, look.ink)
 
 
 def _label_days(axes: Axes, days: Sequence[date], x0: float, y: float, step: float) -> None:
     last = len(days) - 1
     for n in range(last, -1, -7):
         words = "today" if n == last else wording.day_in_sentence(days[n], days[n])
-        x = x0 + step * (n + 0.5)
-        if n != last and x < x0 + 1.0:  # the compartment's name stands there
-            continue
-        axes.text(x, y, words, size=7, ha="center", color=canvas.INK)
+        axes.text(x0 + step * (n + 0.5), y, words, ha="center")
 
 
-def _label_rows(axes: Axes, block: Block, x0: float, x1: float, top: float) -> None:
-    for n, ratio in enumerate(block.ratio[:, -1]):
-        y = top + _ROW_IN * (n + 0.5)
-        axes.text(x0 - 0.07, y, f"{n + 1}", size=7, ha="right", va="center", color=canvas.INK)
-        if np.isfinite(ratio):
-            axes.text(x1 + 0.5, y, wording.percent(ratio), size=7, ha="right", va="center")
-
-
-def _draw_legend(axes: Axes, words: Words, y: float) -> None:
-    """Explain the letters that the picture shows, and below them the shades."""
-    x = 0.1 + _LABEL_IN
+def _legend_lines(words: Words) -> list[list[tuple[str, str, float]]]:
+    """Return the letters that the picture shows with their words, and where on which line."""
+    lines: list[list[tuple[str, str, float]]] = [[]]
+    x = _LABEL_IN
     for letter, meaning in words.items():
-        look = look_of(letter)
-        _swatch(axes, x, y, look.ground)
-        _put(axes, letter, look, [x + 0.1], [y], 0.2)
-        axes.text(x + 0.27, y, meaning, size=7, va="center", color=canvas.INK)
-        x += 0.45 + 0.062 * len(meaning)
-    x, y = 0.1 + _LABEL_IN, y + 0.25 if words else y
-    axes.text(x, y, "drop against the peers':", size=7, va="center", color=canvas.INK)
-    x += 1.4
-    for ratio in (1.0, 0.8, 0.6, 0.4):
+        wide = _SWATCH_IN + 0.22 + 0.076 * len(meaning)  # of a letter, on average
+        if x + wide > canvas.PAGE_IN:
+            lines.append([])
+            x = _LABEL_IN
+        lines[-1].append((letter, meaning, x))
+        x += wide
+    return lines if words else []
+
+
+def _draw_legend(axes: Axes, lines: Sequence[Sequence[tuple[str, str, float]]], y: float) -> None:
+    """Explain the letters that the picture shows, and below them the shades."""
+    for line in lines:
+        for letter, meaning, x in line:
+            look = look_of(letter)
+            _swatch(axes, x, y, look.ground)
+            _put(axes, letter, look, [x + _SWATCH_IN / 2], [y], _SWATCH_IN)
+            axes.text(x + _SWATCH_IN + 0.06, y, meaning, va="center")
+        y += 0.23
+    axes.text(_LABEL_IN, y, "no letter: it answered, drop against the peers'", va="center")
+    for n, ratio in enumerate((1.0, 0.8, 0.6, 0.4)):
         shade = shades(np.array([[ratio]]), np.array([[""]]))[0, 0]
-        _swatch(axes, x, y, (float(shade[0]), float(shade[1]), float(shade[2])))
-        axes.text(x + 0.25, y, wording.percent(ratio), size=7, va="center", color=canvas.INK)
-        x += 0.62
+        x = _LABEL_IN + 0.75 * n
+        _swatch(axes, x, y + 0.21, (float(shade[0]), float(shade[1]), float(shade[2])))
+        axes.text(x + _SWATCH_IN + 0.06, y + 0.21, wording.percent(ratio), va="center")
 
 
 def _swatch(axes: Axes, x: float, y: float, color: Color) -> None:
     axes.fill(
-        [x, x + 0.2, x + 0.2, x],
+        [x, x + _SWATCH_IN, x + _SWATCH_IN, x],
         [y - _ROW_IN / 2, y - _ROW_IN / 2, y + _ROW_IN / 2, y + _ROW_IN / 2],
         facecolor=color,
         edgecolor=canvas.PALE_INK,
@@ -213,7 +233,7 @@ def _swatch(axes: Axes, x: float, y: float, color: Color) -> None:
 def _alt(baghouse: PreparedDay, days: Sequence[date]) -> str:
     """Say in words what the picture shows of today."""
     day, parts = baghouse.day, []
-    for mark in baghouse.known_marks:
+    for mark in (*baghouse.known_marks, OTHER):
         rows = [
             f"compartment {compartment} {day.row_word(compartment)} {row}"
             for (compartment, row), of_row in baghouse.marks.items()
@@ -222,4 +242,6 @@ def _alt(baghouse: PreparedDay, days: Sequence[date]) -> str:
         if rows:
             parts.append(f"{mark.words}: {', '.join(rows)}")
     shown = "; ".join(parts) or "nothing was found of any row"
+    if baghouse.unknown_rows:
+        shown += f"; {wording.count(baghouse.unknown_rows, 'row')} could not be judged"
     return f"Rows of {day.baghouse.id} over {wording.count(len(days), 'day')}. Today {shown}."

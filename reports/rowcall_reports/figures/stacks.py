@@ -21,12 +21,13 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _ERRORS = 2.0  # standard errors that a bar reaches to either side
-_MAX_ACROSS = 3  # chosen: at a third of the page a panel's ticks still stand apart
+_MAX_ACROSS = 2  # chosen: at half of the page a panel's ticks still stand apart
 # Chosen by eye: about a panel room for its ticks, title and axis label.
-_LEFT_IN, _RIGHT_IN, _GAP_IN, _HEAD_IN, _FOOT_IN = 0.55, 0.15, 0.42, 0.42, 0.5
-_PANEL_IN = 1.55  # height of a panel; chosen: two lines of them fill a third of a page
+_LEFT_IN, _RIGHT_IN, _GAP_IN, _HEAD_IN, _FOOT_IN = 0.3, 0.06, 0.3, 0.45, 0.38
+_PANEL_IN = 1.3  # height of a panel; chosen: about as high as wide
+_TOP_IN = 0.18  # of what the axes are, above all panels
 _BAND: canvas.Color = (0.74, 0.79, 0.85)
-_TICKS_S = (0.0, 0.3, 1.0, 2.0, 5.0, 10.0, 20.0)  # chosen: about evenly apart as square roots
+_TICKS_S = (0.0, 1.0, 3.0, 10.0, 20.0)  # chosen: about evenly apart as square roots
 
 
 def draw_stacks(baghouse: PreparedDay) -> Picture | None:
@@ -36,18 +37,18 @@ def draw_stacks(baghouse: PreparedDay) -> Picture | None:
         return None
     across = min(len(shown), _MAX_ACROSS)
     lines = -(-len(shown) // across)
-    step = (canvas.PAGE_IN - _LEFT_IN - _RIGHT_IN + _GAP_IN) / max(across, 2)
+    step = (canvas.PAGE_IN - _LEFT_IN - _RIGHT_IN + _GAP_IN) / across
     width = step - _GAP_IN
     tall = _HEAD_IN + _PANEL_IN + _FOOT_IN
-    figure = canvas.new_sheet(_LEFT_IN + across * step - _GAP_IN + _RIGHT_IN, lines * tall)
+    figure = canvas.new_sheet(canvas.PAGE_IN, lines * tall + _TOP_IN)
     for number, panel in enumerate(shown):
         line, column = divmod(number, across)
         left = _LEFT_IN + column * step
         bottom = (lines - 1 - line) * tall + _FOOT_IN
         axes = canvas.place_axes(figure, left, bottom, width, _PANEL_IN)
         _draw_panel(axes, panel, day.row_word(panel.compartment))
-        if column == 0:
-            axes.set_ylabel("drop, % of gauge pressure", fontsize=7)
+    words = "drop, % of gauge pressure, by seconds after the pulse"
+    figure.text(0.02, 0.995, words, va="top", transform=figure.transFigure)
     return Picture(
         name=picture_name("stacks", day.baghouse.id),
         png=canvas.to_png(figure),
@@ -83,10 +84,10 @@ def _draw_panel(axes: Axes, panel: Panel, word: str) -> None:
     _mark_closing(axes, panel.close_s, canvas.PALE_INK, "none")
     if np.isfinite(panel.late_s):
         _mark_closing(axes, panel.close_s + panel.late_s, canvas.INK, canvas.INK)
-    axes.tick_params(labelsize=7)
-    axes.set_xlabel("seconds after the pulse", fontsize=7, labelpad=1)
+    axes.tick_params(pad=2)
+    axes.locator_params(axis="y", nbins=5)
     place = f"C{panel.compartment}, {word} {panel.row}"
-    axes.set_title(f"{place}: {panel.mark.words}", loc="left", fontsize=8, weight="bold")
+    canvas.write_title(axes, f"{place}:\n{panel.mark.words}")
 
 
 def _mark_closing(axes: Axes, at_s: float, edge: canvas.Color, face: canvas.Color | str) -> None:

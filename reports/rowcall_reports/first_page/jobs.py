@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from rowcall.model import Fact, Urgency
+from rowcall.model import Fact, Urgency, Verdict
 from rowcall_reports import job_words, wording
 from rowcall_reports.actions import Job
 from rowcall_reports.chapters.cautions import cautions_in_short
@@ -18,29 +18,61 @@ _MAX_TAGS = 3  # chosen: more are not read
 SINKING = "Rows whose drop falls"
 
 
+_UNSEEN = "Still open, but not to be seen on this day"
+# Headings of the page, in its order, and how many lines stand under each, in a sentence.
+_AMOUNTS = {
+    "Now": "to do now",
+    "Any day, from outside": "to do any day",
+    "Next outage": "for the next outage",
+    "Watch": "to watch",
+    "Without a stated urgency": "without a stated urgency",
+    _UNSEEN: "found earlier",
+}
+
+
+def counts(prepared: PreparedReport) -> str:
+    """Return how many lines stand under each heading, for the first line and a mail's subject."""
+    report, sections = prepared.report, _sections(prepared)
+    if prepared.own_jobs:
+        amounts = [(len(lines), _AMOUNTS[head]) for head, lines in sections.items() if lines]
+        first = f"{wording.count(amounts[0][0], 'thing')} {amounts[0][1]}"
+        return ", ".join([first, *(f"{n} {words}" for n, words in amounts[1:])])
+    judged = {one.answer.verdict for one in report.findings} - {Verdict.CANNOT_TELL}
+    what = "Nothing was found that needs work" if judged else "Nothing was judged"
+    n_open = len(sections[_UNSEEN])
+    earlier = f"; {wording.count(n_open, 'thing')} found earlier {'is' if n_open == 1 else 'are'}"
+    return f"{what}{f'{earlier} still open' if n_open else ''}"
+
+
 def write_jobs(prepared: PreparedReport) -> list[str]:
     """Return headings and lists: what to do by when, and what could not be seen on this day."""
+    lists = [
+        f"## {head}\n\n" + "\n".join(f"- {line}" for line in lines)
+        for head, lines in _sections(prepared).items()
+        if lines
+    ]
+    cautions = cautions_in_short(prepared.own_jobs)
+    return [part for part in (cautions, *lists, _rows_to_mend(prepared)) if part]
+
+
+def _sections(prepared: PreparedReport) -> dict[str, list[str]]:
+    """Return the lines under each heading."""
     jobs = prepared.own_jobs
     now = [job for job in jobs if job.urgency == Urgency.NOW.value]
     later = [job for job in jobs if job not in now]
-    sections = {
-        "Now": [_line(prepared, job, _now(job)) for job in now],
-        "Any day, from outside": [
+    lines = (
+        [_line(prepared, job, _now(job)) for job in now],
+        [
             _line(prepared, job, _first(job_words.steps(job)[0]))
             for job in later
             if job_words.steps(job)[0]
         ],
-        "Next outage": _inside(prepared, later, Urgency.NEXT_OUTAGE),
-        "Watch": _watched(prepared, later),
-        "Without a stated urgency": _inside(prepared, later, None),
-        "Still open, but not to be seen on this day": list(_unseen(prepared)),
-    }
-    lists = [
-        f"## {head}\n\n" + "\n".join(f"- {line}" for line in lines)
-        for head, lines in sections.items()
-        if lines
-    ]
-    return [part for part in (cautions_in_short(jobs), *lists, _rows_to_mend(prepared)) if part]
+        _inside(prepared, later, Urgency.NEXT_OUTAGE),
+        _watched(prepared, later),
+        _inside(prepared, later, None),
+        list(_unseen(prepared)),
+    )
+    return dict(zip(_AMOUNTS, lines, strict=True))
 
 
 def _inside(prepared: PreparedReport, jobs: Sequence[Job], urgency: Urgency | None) -> list[str]:

@@ -1,39 +1,28 @@
-"""The first lines: trouble of the night, what must be known before, how much was found."""
+"""The first lines: trouble of the night, and what must be known before anything else."""
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 
 from rowcall.day_report import DayReport
 from rowcall.guard import Failure
-from rowcall.model import BaghouseDay, Urgency, Verdict
+from rowcall.model import BaghouseDay
 from rowcall_reports import actions, wording
 from rowcall_reports.prepared import PreparedReport
-
-_WHEN = {
-    Urgency.NOW.value: "to do now",
-    Urgency.NEXT_OUTAGE.value: "for the next outage",
-    Urgency.WATCH.value: "to watch",
-}
 
 _MAX_CHANGES = 4  # chosen: what a line can hold; the site file has them all
 _MAX_FILES = 5  # chosen: the closing chapter lists them all
 
 
 def write_summary(prepared: PreparedReport, failures: Sequence[Failure] = ()) -> str:
-    """Return the trouble of the night, what must be known first, and how much was found.
+    """Return the trouble of the night and what must be known first.
 
     Args:
         failures: parts of the day that failed, the chapters' included.
     """
-    parts = [
-        *_of_the_night(prepared.report),
-        *_missing(prepared),
-        *_notices(prepared.report),
-        *_failed(failures),
-    ]
-    return "\n\n".join([*parts, f"**{counts(prepared)}.**"])
+    report = prepared.report
+    parts = [*_of_the_night(report), *_missing(prepared), *_notices(report), *_failed(failures)]
+    return "\n\n".join(parts)
 
 
 def _missing(prepared: PreparedReport) -> list[str]:
@@ -139,25 +128,3 @@ def _changes(report: DayReport) -> str:
             f"{change.before or 'not asked'} became {change.now or 'not asked'}"
         )
     return f"Changed: {'; '.join(changed)}."
-
-
-def counts(prepared: PreparedReport) -> str:
-    """Return how many jobs there are of each urgency, for the first line and a mail's subject."""
-    report, found = prepared.report, prepared.own_jobs
-    if not found:
-        judged = {item.answer.verdict for item in report.findings} - {Verdict.CANNOT_TELL}
-        what = "Nothing was found that needs work" if judged else "Nothing was judged"
-        n_open = sum(case.is_unseen for case in report.cases)
-        earlier = (
-            f"; {wording.count(n_open, 'thing')} found earlier {'is' if n_open == 1 else 'are'}"
-        )
-        return f"{what}{f'{earlier} still open' if n_open else ''}"
-    number = Counter(job.urgency for job in found)
-    parts = [
-        f"{number[urgency]} {_WHEN.get(urgency, 'without a stated urgency')}"
-        for urgency in sorted(number, key=[*_WHEN, *number].index)
-    ]
-    first, rest = parts[0], parts[1:]
-    amount, _, words = first.partition(" ")
-    lead = f"{wording.count(int(amount), 'thing')} {words}"
-    return ", ".join([lead, *rest])

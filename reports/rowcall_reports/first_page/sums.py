@@ -58,7 +58,7 @@ def first_opened(cases: tuple[Case, ...]) -> date | None:
 
 def sum_of(day: BaghouseDay, fact: Fact, opened: date | None) -> Sum:
     """Return a sum over the headers of a baghouse, of the day and of the times before."""
-    course = _by_day(fact_lookup.track(day, fact, _ALL_DAYS))
+    course = by_day(fact_lookup.track(day, fact, _ALL_DAYS))
     today = course.filter(pl.col("day") == day.day)["value"]
     past = course.filter(pl.col("day") < day.day)
     month = past.filter(pl.col("day") >= day.day - timedelta(days=_DAYS_BEFORE))
@@ -70,7 +70,7 @@ def sum_of(day: BaghouseDay, fact: Fact, opened: date | None) -> Sum:
     )
 
 
-def _by_day(track: pl.DataFrame) -> pl.DataFrame:
+def by_day(track: pl.DataFrame) -> pl.DataFrame:
     """Return the sum of each day: that of the whole baghouse, else of all its compartments.
 
     A day of which a compartment is missing has no sum.

@@ -15,6 +15,7 @@ from rowcall_reports import wording
 from rowcall_reports.figures.canvas import house_style
 from rowcall_reports.figures.picture import Picture, by_name, embed
 from rowcall_reports.html import to_page
+from rowcall_reports.page_links import INDEX_FILE
 from rowcall_reports.range.case_line import draw_cases, in_order, write_cases
 from rowcall_reports.range.difference_tables import write_differences
 from rowcall_reports.range.range_days import OtherRun, RangeDays
@@ -48,13 +49,20 @@ def range_files(
         *write_differences(ranged, other),
         *_titled("## Cases", embed(images, stem, "cases"), write_cases(cases, ranged.found)),
     ]
+    units = ranged.site.units.scales
     for name, table in tables.items():
         picture = embed(images, f"{stem}-trends", name)
-        parts += _titled(f"## Trends of {wording.escape(name)}", picture, write_trends(table))
+        written = write_trends(table, units)
+        parts += _titled(f"## Trends of {wording.escape(name)}", picture, written)
     parts += [*_titled("## Verdicts by rule", _by_rule(ranged)), _CLOSING]
     text = "\n\n".join(part for part in parts if part) + "\n"
     title = f"{ranged.site.plant.name}, {span[0]} to {span[1]}"
-    page = to_page(text, title=title, image_src={one.name: one.name for one in pictures})
+    page = to_page(
+        text,
+        title=title,
+        image_src={one.name: one.name for one in pictures},
+        all_days=INDEX_FILE,
+    )
     return {
         f"{stem}.md": text.encode(),
         f"{stem}.html": page.encode(),
@@ -70,10 +78,14 @@ def _draw(
     cases: Sequence[Case],
     tables: Mapping[str, pl.DataFrame],
 ) -> list[Picture]:
+    units = ranged.site.units.scales
     with house_style():
         made = [
             draw_cases(cases, ranged.found, span, stem),
-            *(draw_trends(table, span, f"{stem}-trends", name) for name, table in tables.items()),
+            *(
+                draw_trends(table, span, f"{stem}-trends", name, units)
+                for name, table in tables.items()
+            ),
         ]
     return [picture for picture in made if picture is not None]
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from rowcall.model import Fact
+from rowcall.units import Scale, Units
 from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
@@ -25,36 +26,35 @@ _LEFT_IN, _RIGHT_IN = 0.65, 1.35
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """A fact as a trend: its words, unit, decimals, and the divisor from the inside unit.
+    """A fact as a trend: its words, and how it is written.
 
     over_headers: `sum` or `max` of those of all headers; '' for a fact of the baghouse.
     """
 
     fact: Fact
     words: str
-    unit: str
-    digits: int
-    scale: float = 1.0
+    scale_of: wording.ScaleOf
     over_headers: str = ""
 
-    @property
-    def title(self) -> str:
-        """Words and unit."""
-        return f"{self.words}, {self.unit}" if self.unit else self.words
+    def title(self, units: Units) -> str:
+        """Return words and unit."""
+        return f"{self.words}, {self.scale_of(units).words}".rstrip(", ")
 
 
 TRENDS = (
-    Trend(Fact.RESIDUAL_DP_PA, "Residual DP", "kPa", 2, 1e3),
-    Trend(Fact.RESIDUAL_DRAG, "Residual drag", "kPa·s/m", 1, 1e3),
-    Trend(Fact.CYCLE_TIME_S, "Cycle time", "min", 1, 60.0),
-    Trend(Fact.N_PULSES, "Pulses a day", "", 0),
-    Trend(Fact.FREE_AIR_DAY_M3, "Free air a day", "m³", 0, over_headers="sum"),
-    Trend(Fact.RECOVERY_S, "Recovery of the slowest header", "s", 1, over_headers="max"),
+    Trend(Fact.RESIDUAL_DP_PA, "Residual DP", lambda units: units.dp),
+    Trend(Fact.RESIDUAL_DRAG, "Residual drag", lambda units: units.drag),
+    Trend(Fact.CYCLE_TIME_S, "Cycle time", wording.fixed("min", 1, 60.0)),
+    Trend(Fact.N_PULSES, "Pulses a day", wording.fixed("", 0)),
+    Trend(Fact.FREE_AIR_DAY_M3, "Free air a day", lambda units: units.air, over_headers="sum"),
+    Trend(
+        Fact.RECOVERY_S, "Recovery of the slowest header", wording.fixed("s", 1), over_headers="max"
+    ),
 )
 
 
 def trend_table(facts: pl.DataFrame, baghouse: str) -> pl.DataFrame:
-    """Return `day` and a column a trend that has values (outside unit, null where none).
+    """Return `day` and a column a trend that has values (inside unit, null where none).
 
     facts: columns `FACTS`.
     """
@@ -66,12 +66,12 @@ def trend_table(facts: pl.DataFrame, baghouse: str) -> pl.DataFrame:
         if not trend.over_headers:
             lines = lines.filter(pl.col("compartment") == 0)
         if lines.height:
-            daily = lines.group_by("day").agg((value / trend.scale).alias(trend.fact.column))
+            daily = lines.group_by("day").agg(value.alias(trend.fact.column))
             table = table.join(daily, on="day", how="left", maintain_order="left")
     return table
 
 
-def write_trends(table: pl.DataFrame) -> str:
+def write_trends(table: pl.DataFrame, units: Units) -> str:
     """Return trends as Markdown, '' without any: by day, or medians by week of a long range."""
     trends = _trends_of(table)
     if not trends:
@@ -83,11 +83,16 @@ def write_trends(table: pl.DataFrame) -> str:
     rows = [
         [
             line["day"].isoformat(),
-            *(wording.number(line[one.fact.column], one.digits) for one in trends),
+            *(_number(line[one.fact.column], one.scale_of(units)) for one in trends),
         ]
         for line in lines.iter_rows(named=True)
     ]
-    return wording.table([head, *(one.title for one in trends)], rows, range(1, len(trends) + 1))
+    heads = [head, *(one.title(units) for one in trends)]
+    return wording.table(heads, rows, range(1, len(heads)))
+
+
+def _number(value: float | None, scale: Scale) -> str:
+    return wording.NO_VALUE if value is None else scale.number(value)
 
 
 def _trends_of(table: pl.DataFrame) -> list[Trend]:
@@ -95,7 +100,7 @@ def _trends_of(table: pl.DataFrame) -> list[Trend]:
 
 
 def draw_trends(
-    table: pl.DataFrame, span: tuple[date, date], kind: str, baghouse: str
+    table: pl.DataFrame, span: tuple[date, date], kind: str, baghouse: str, units: Units
 ) -> Picture | None:
     """Return the trends above each other, None where there are too few days.
 
@@ -111,7 +116,7 @@ def draw_trends(
     width = canvas.PAGE_IN - _LEFT_IN - _RIGHT_IN
     for n, trend in enumerate(reversed(trends)):
         axes = canvas.place_axes(figure, _LEFT_IN, _LOW_IN + n * step, width, _HEIGHT_IN)
-        _draw_trend(axes, table, trend, span)
+        _draw_trend(axes, table, trend, span, units)
         label_days(axes, span, with_names=not n)
     titles = "; ".join(trend.words for trend in trends)
     return Picture(
@@ -122,18 +127,21 @@ def draw_trends(
     )
 
 
-def _draw_trend(axes: Axes, table: pl.DataFrame, trend: Trend, span: tuple[date, date]) -> None:
+def _draw_trend(
+    axes: Axes, table: pl.DataFrame, trend: Trend, span: tuple[date, date], units: Units
+) -> None:
     own = table.select("day", pl.col(trend.fact.column).alias("value")).drop_nulls()
-    value = own["value"].to_numpy()
+    scale = trend.scale_of(units)
+    value = scale.of(own["value"].to_numpy())
     n_day = [(day - span[0]).days for day in own["day"]]
     axes.plot(n_day, value, "o-", color=canvas.BLUE, markersize=2.6, linewidth=1.2)
     low, high = float(value.min()), float(value.max())
     margin = max(0.15 * (high - low), 0.02 * abs(high), 1e-9)
     axes.set_ylim(low - margin, high + margin)
-    last = wording.measure(float(value[-1]), trend.unit, trend.digits)
+    last = scale.show(float(own["value"][-1]))
     canvas.write_beside(axes, float(value[-1]), f"last {last}", canvas.BLUE)
     axes.grid(axis="y", color=canvas.GRID, linewidth=0.6)
-    canvas.write_title(axes, trend.title)
+    canvas.write_title(axes, trend.title(units))
 
 
 def label_days(axes: Axes, span: tuple[date, date], *, with_names: bool = True) -> None:
