@@ -182,8 +182,6 @@ def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequenc
         return (write_settings_found(baghouse),)
     if chapter is Chapter.DP:
         return write_dp(baghouse), embed(images, "dp", house)
-    if chapter is Chapter.INSTRUMENTS:
-        return ()  # what they show stands under "Data"
     temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
     return write_temperature(baghouse), temperature
 

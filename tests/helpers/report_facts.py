@@ -179,6 +179,8 @@ def facts_of_day(scatter: Scatter, rows: tuple[int, ...], ago: int) -> list[Line
     whole = {
         Fact.RESIDUAL_DP_PA: 1440.0 - 2.6 * ago + scatter.normal(12),
         Fact.PEAK_DP_PA: 1500.0,
+        Fact.START_DP_PA: 1502.0,
+        Fact.ROW_INTERVAL_S: 20.0,
         Fact.CYCLE_TIME_S: 1320.0 + 4 * ago,
         Fact.RESIDUAL_DRAG: 79000.0 - 150 * ago,
         Fact.RUNNING_MIN: 1380.0,

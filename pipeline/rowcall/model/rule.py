@@ -26,7 +26,6 @@ class Chapter(StrEnum):
     CLEANING = "Cleaning control"
     DP = "DP"
     TEMPERATURE = "Temperature"
-    INSTRUMENTS = "Instruments"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
