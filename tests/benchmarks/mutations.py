@@ -43,6 +43,7 @@ RISING = (
     "tests/rules/test_rising_residual_dp.py tests/rules/test_rising_residual_dp_thin.py "
     "tests/rules/test_rising_residual_dp_changed.py"
 )
+BLINDING = "tests/rules/test_blinding.py"
 TIMES = "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"
 HOUR = "tests/take_in/test_ambiguous_hour.py"
 ROWS = "tests/events/rows"
@@ -188,8 +189,24 @@ MUTATIONS = (
              "or (jump is not None and gain > -_SURE)", "or jump is not None", RISING),
     Mutation("pipeline/rowcall/diagnosis/dp_changes.py",
              "and abs(math.log(peak_ratio)) >= _MIN_CHANGE", "", RISING),
-    Mutation("rules/rowcall_rules/filter/rising_residual_dp.py",
+    Mutation("pipeline/rowcall/diagnosis/rise.py",
              'is_fast = trend.rise >= limits["rise_early"] * start', "is_fast = False", RISING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             "n < context", "n <= context", BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             "- max(share, 0.0) * (brought - np.median(brought))", "", BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             "if change is not None:", "if False:", BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             " or rule == _DP_RULE)", ")", BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             "one.urgency is not Urgency.WATCH or", "one.urgency or", BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             '"7 %"', '"15 %"', BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
+             '"7 %"', '"1 %"', BLINDING),
+    Mutation("pipeline/rowcall/events/filter/cycle_drag.py",
+             " * (1 + bout / rest)", "", "tests/events/filter/test_cycle_drag.py"),
     Mutation("pipeline/rowcall/diagnosis/trend.py",
              " + self.noise**2", "", "tests/diagnosis/test_trend.py"),
     Mutation("rules/rowcall_rules/rows/row_closes_late.py",

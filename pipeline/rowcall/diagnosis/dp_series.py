@@ -1,8 +1,9 @@
-"""Residual DP by day at one flow, as rules on ageing read it."""
+"""DP by day at one flow, as rules on ageing read it."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -18,11 +19,11 @@ _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a
 
 @dataclass(frozen=True, slots=True)
 class DpSeries:
-    """Residual DP by day at the reference flow, where there is one; day numbers count to today."""
+    """DP by day and flow, where known; day numbers count to today."""
 
     days: list[date]
     number: Floats
-    value_pa: Floats
+    value: Floats
     log_flow: Floats | None  # over the reference
     reference_m3_s: float | None
 
@@ -31,14 +32,14 @@ class DpSeries:
         keep = self.number >= number
         days = [day for day, k in zip(self.days, keep, strict=True) if k]
         flow = None if self.log_flow is None else self.log_flow[keep]
-        return DpSeries(days, self.number[keep], self.value_pa[keep], flow, self.reference_m3_s)
+        return DpSeries(days, self.number[keep], self.value[keep], flow, self.reference_m3_s)
 
     def corrected(self, trend: Trend | None) -> Floats:
         """Return the values corrected to the reference flow."""
         if self.log_flow is None:
-            return self.value_pa
+            return self.value
         exponent = 1.0 if trend is None else trend.exponent
-        corrected: Floats = self.value_pa * np.exp(-exponent * self.log_flow)
+        corrected: Floats = self.value * np.exp(-exponent * self.log_flow)
         return corrected
 
     def trend(self) -> Trend | None:
@@ -46,7 +47,7 @@ class DpSeries:
         covered = 1 - self.number[0] if self.number.size else 0.0
         if self.number.size < max(MIN_POINTS, _MIN_FILLED * covered):
             return None
-        return fit_trend(self.number, self.value_pa, self.log_flow)
+        return fit_trend(self.number, self.value, self.log_flow)
 
     def basis(self, units: Units) -> str:
         """Return what the values are corrected to, in words."""
@@ -57,22 +58,28 @@ class DpSeries:
 
 def dp_series(context: Context) -> DpSeries | None:
     """Join history and today; a day that is missing in the preferred fact stays missing."""
-    flow = by_day(context, Fact.FLOW_M3_S)
-    for fact in (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA):
-        value = by_day(context, fact)
-        if context.day.day not in value:
-            continue
-        today = context.day.day
-        has_flow = fact is Fact.RESIDUAL_DP_PER_FLOW
-        days = [d for d in value if (today - d).days < _WINDOW_D and (d in flow or not has_flow)]
-        number = np.array([(d - today).days for d in days], np.float64)
-        values = np.array([value[d] for d in days])
-        if not has_flow:
-            return DpSeries(days, number, values, None, None)
-        flows = np.array([flow[d] for d in days])
-        reference = context.day.baghouse.design_flow or float(np.median(flows))
-        return DpSeries(days, number, values * flows, np.log(flows / reference), reference)
-    return None
+    per_flow, flow = (by_day(context, f) for f in (Fact.RESIDUAL_DP_PER_FLOW, Fact.FLOW_M3_S))
+    if context.day.day in per_flow:
+        at_flow = {day: value * flow[day] for day, value in per_flow.items() if day in flow}
+        return series_of(context, at_flow, flow)
+    return series_of(context, by_day(context, Fact.RESIDUAL_DP_PA), None)
+
+
+def series_of(
+    context: Context, value: Mapping[date, float], flow: Mapping[date, float] | None
+) -> DpSeries | None:
+    """Return the last days of a number, and of flow, None where today is not among them."""
+    today = context.day.day
+    if today not in value:
+        return None
+    days = [day for day in value if (today - day).days < _WINDOW_D and (not flow or day in flow)]
+    number = np.array([(day - today).days for day in days], np.float64)
+    values = np.array([value[day] for day in days])
+    if flow is None:
+        return DpSeries(days, number, values, None, None)
+    flows = np.array([flow[day] for day in days])
+    reference = context.day.baghouse.design_flow or float(np.median(flows))
+    return DpSeries(days, number, values, np.log(flows / reference), reference)
 
 
 def by_day(context: Context, fact: Fact) -> dict[date, float]:

@@ -180,16 +180,16 @@ def _all_day(material: Material) -> bool | None:
 
 
 def _stepped(material: Material) -> bool | None:
-    return material.number("rising_residual_dp", "step_rise") is not None
+    return any(quantity(one, "step_rise") is not None for one in material.case.findings)
 
 
 def _cold_start(material: Material) -> bool | None:
     """Whether gas passed below its water dew point on the day the rise began, or shortly before."""
-    finding = material.finding("rising_residual_dp")
-    if finding is None or finding.answer.start is None or not _stepped(material):
+    starts = [one.answer.start for one in material.case.findings if one.answer.start]
+    if not starts or not _stepped(material):
         return None
     # A day of grace: the start is an instant in UTC, the days are the plant's.
-    last = finding.answer.start.date() + timedelta(days=1)
+    last = min(starts).date() + timedelta(days=1)
     cold = material.facts.filter(
         (pl.col("name") == Fact.COLD_GAS_MIN.column)
         & pl.col("day").is_between(last - timedelta(days=_COLD_DAYS + 1), last)

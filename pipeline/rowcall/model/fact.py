@@ -208,7 +208,7 @@ class Fact(Enum):
         "trends",
     )
     PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "dp_changes")
-    CYCLE_TIME_S = _baghouse("s", "median cycle time", "one_baghouse", "trends")
+    CYCLE_TIME_S = _baghouse("s", "median cycle time", "blinding", "one_baghouse", "trends")
     DP_CHANGED_S = _baghouse(
         "s",
         "when the level of DP changed for the rest of the day; the day's DP is that after it",
@@ -219,17 +219,21 @@ class Fact(Enum):
     DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "dp_changes")
     DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
     DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
-    FLOW_M3_S = _baghouse("m3/s", "median gas flow", "one_baghouse", "dp_series")
+    FLOW_M3_S = _baghouse("m3/s", "median gas flow", "blinding", "one_baghouse", "dp_series")
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
     )
     CLEAN_DP_PER_FLOW = _baghouse(
         "Pa.s/m3",
         "level of DP over gas flow just after cleaning, at the viscosity of 20 Cel",
+        "blinding",
         "one_baghouse",
     )
     DP_PER_FLOW_GROWTH = _baghouse(
-        "Pa.s/m6", "its growth for each m3 of gas filtered", "one_baghouse"
+        "Pa.s/m6", "its growth for each m3 of gas filtered", "blinding", "one_baghouse"
+    )
+    CAKE_PER_PULSE_PA = _baghouse(
+        "Pa", "fall of DP by a pulse on demand, by the balance of cleaning cycles", "blinding"
     )
     START_DP_PA = _baghouse("Pa", "level of DP at which cleaning starts, as found", "settings_seen")
     STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_seen")

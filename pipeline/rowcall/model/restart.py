@@ -36,6 +36,9 @@ _DP = (
     Fact.DP_JUMP,
     Fact.DP_FALL_PA,
     Fact.DP_FALL_ERROR_PA,
+    Fact.CLEAN_DP_PER_FLOW,
+    Fact.DP_PER_FLOW_GROWTH,
+    Fact.CAKE_PER_PULSE_PA,
 )
 _REFILL = (
     Fact.PLATEAU_PA,

@@ -21,6 +21,11 @@ _CLOTH = Family(
                 level="level",
             ),
         ),
+        Member(
+            "blinding",
+            At.HEADER,
+            Measure("rise", "1", "drag of the cloth up by {}", worse=1, step=0.05, level="level"),
+        ),
     ),
     mended_by=(Work.BAGS_CHANGED,),
     causes=(

@@ -13,15 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import date, timedelta
-from itertools import pairwise
+from datetime import timedelta
 
 import numpy as np
 
 from rowcall.diagnosis.dp_changes import newest_change
 from rowcall.diagnosis.dp_series import DpSeries, dp_series
-from rowcall.diagnosis.steps import find_steps
+from rowcall.diagnosis.rise import Rise, Step, find_rise
 from rowcall.diagnosis.trend import Trend
 from rowcall.model import (
     Answer,
@@ -30,9 +28,7 @@ from rowcall.model import (
     Context,
     Fact,
     FactBook,
-    Floats,
     Lack,
-    Limits,
     Need,
     Quantity,
     Rule,
@@ -44,37 +40,13 @@ from rowcall.model import (
 from rowcall.site import Role
 from rowcall.units import Units, percent
 
-_AROUND_D = 7  # chosen: days beside a step that make its size; a week holds its weekend
-_SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
-_STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
 _FORTNIGHT = 14  # [d] every weekday was seen twice
 _BLIND = 0.1  # [-] of `doubt`: without flow, one week may hold a ramp that is its load
 _PAST = (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA)
-_LEVEL_D = 3  # chosen: days whose median is the level of today
-_PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 _MIN_DATED_D = 21  # [d] trials: intervals of fewer days cover 0.72-0.85 where noise lasts
 _TAIL = 0.01  # [-] at each end of an interval of dates: 0.025 covers 0.75-0.9 after a bend
 _NEXT_ONE_D = 365  # chosen: an outage a year; what is due later can wait for the one after
 _DAYS_AHEAD = np.concatenate((np.arange(120.0), np.geomspace(120, 3650, 60)))  # to ten years
-
-
-@dataclass(frozen=True, slots=True)
-class _Step:
-    day: date
-    rise_frac: float
-    before_pa: float
-    after_pa: float
-
-
-@dataclass(frozen=True, slots=True)
-class _Finding:
-    """What a series shows: level of today, trend, whether that is a rise, and a recent step."""
-
-    level_pa: float
-    trend: Trend | None
-    is_rising: bool
-    step: _Step | None
-    note: str  # of a set point or a transmitter that changed
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -89,58 +61,22 @@ def judge(context: Context) -> Iterator[Answer]:
     if change is not None:
         series = series.since((change - context.day.day).days)
         trend = series.trend()
-    corrected = series.corrected(trend)
-    step = _step(series, corrected, context.limits)
-    if step is not None:  # a line through a step would take the step for a slope
-        trend = series.since((step.day - context.day.day).days).trend()
     if change is not None and series.number.size < context.limits["history_days"]:
         known = f"{series.number.size} of {context.limits['history_days']:.0f} days since are known"
         yield Answer.cannot_tell(context.subject(), f"{note}, and {known}", Lack.HISTORY)
         return
     is_blind = series.log_flow is None and series.number.size < _FORTNIGHT
     doubt = context.limits["doubt"] * (_BLIND if is_blind else 1.0)
-    is_rising = trend is not None and _is_rising(trend, doubt, context.limits)
-    level = float(np.median(corrected[-_LEVEL_D:]))
-    yield _answer(context, series, _Finding(level, trend, is_rising, step, note))
+    rise = find_rise(series, trend, context.limits, doubt, context.day.day)
+    yield _answer(context, series, rise, note)
 
 
-def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
-    """Whether it rises for sure, and by so much that it matters: so far, or in a month."""
-    start = trend.end - trend.rise
-    is_large = trend.rise >= limits["rise"] * start
-    is_fast = trend.rise >= limits["rise_early"] * start
-    is_fast &= trend.rate * _PACE_D >= limits["rise"] * start
-    return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
-
-
-def _step(series: DpSeries, corrected: Floats, limits: Limits) -> _Step | None:
-    """Return the newest upward step of a size that matters, if it is recent and still stands."""
-    edges = [0, *find_steps(corrected), corrected.size]
-    now = float(np.median(corrected[edges[-2] :][-_AROUND_D:]))
-    for index, right in reversed(list(pairwise(edges[1:]))):
-        if index < _AROUND_D:
-            break
-        part = slice(index, min(right, index + _AROUND_D))
-        same_weekdays = np.isin(series.number, series.number[part] - 7)
-        before, after = (
-            float(np.median(one)) for one in (corrected[index - _AROUND_D : index], corrected[part])
-        )
-        if same_weekdays.any():
-            before = max(before, float(np.median(corrected[same_weekdays])))
-        low, high = np.quantile(corrected[max(0, index - _SCATTER_D) : index], (0.1, 0.9))
-        needed = max(limits["rise"] * before, _STANDS_OUT * float(high - low) / 2.56)
-        recent = -series.number[index] <= limits["step_days"]
-        if recent and min(after, now) >= before + needed:
-            return _Step(series.days[index], after / before - 1, before, after)
-    return None
-
-
-def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
+def _answer(context: Context, series: DpSeries, seen: Rise, note: str) -> Answer:
     values = list(_values(seen, context.facts))
     units, trend = context.units, seen.trend
     slope = "too few days for a trend" if trend is None else _slope_words(trend, units)
-    lead = f"Residual DP {units.dp.show(seen.level_pa)} ({series.basis(units)})"
-    note = f" {seen.note[0].upper()}{seen.note[1:]}." if seen.note else ""
+    lead = f"Residual DP {units.dp.show(seen.level)} ({series.basis(units)})"
+    note = f" {note[0].upper()}{note[1:]}." if note else ""
     if seen.step is None and trend is None:
         why = f"{lead[0].lower()}{lead[1:]}; {slope} ({series.number.size} known)"
         return Answer.cannot_tell(context.subject(), why, Lack.HISTORY)
@@ -163,43 +99,34 @@ def _answer(context: Context, series: DpSeries, seen: _Finding) -> Answer:
     )
 
 
-def _values(seen: _Finding, facts: FactBook) -> Iterator[Quantity]:
-    yield Quantity("residual_dp_corrected", seen.level_pa, "Pa")
+def _values(seen: Rise, facts: FactBook) -> Iterator[Quantity]:
+    yield Quantity("residual_dp_corrected", seen.level, "Pa")
     if seen.trend is not None:
         yield Quantity("slope", seen.trend.rate, "Pa/d")
         yield Quantity("slope_low", seen.trend.rate_quantile(0.025), "Pa/d")
         yield Quantity("slope_high", seen.trend.rate_quantile(0.975), "Pa/d")
     if seen.step is not None:
         yield Quantity("step_rise", seen.step.rise_frac, "1")
-    rise = _rise(seen)
-    yield Quantity("rise", rise, "1")
+    yield Quantity("rise", seen.frac, "1")
     fact = next(fact for fact in _PAST if (fact, 0, 0) in facts)
     yield Quantity("level", facts[fact, 0, 0], fact.value.unit)
-    yield Quantity("usual_level", facts[fact, 0, 0] / (1 + rise), fact.value.unit)
+    yield Quantity("usual_level", facts[fact, 0, 0] / (1 + seen.frac), fact.value.unit)
 
 
-def _rise(seen: _Finding) -> float:
-    """Return the whole relative rise: of the step, and of the trend since or without one."""
-    step = 0.0 if seen.step is None else seen.step.rise_frac
-    trend = seen.trend
-    slow = 0.0 if trend is None or not seen.is_rising else trend.rise / (trend.end - trend.rise)
-    return (1 + step) * (1 + slow) - 1
-
-
-def _step_words(step: _Step, units: Units) -> str:
+def _step_words(step: Step, units: Units) -> str:
     return (
         f"stepped up by {percent(step.rise_frac)} on {step.day.isoformat()} "
-        f"({units.dp.show(step.before_pa)} to {units.dp.show(step.after_pa)})"
+        f"({units.dp.show(step.before)} to {units.dp.show(step.after)})"
     )
 
 
-def _projection(context: Context, seen: _Finding) -> tuple[str, Urgency]:
+def _projection(context: Context, seen: Rise) -> tuple[str, Urgency]:
     """Say when the limit is reached, as an interval of dates, and how urgent that is."""
     limit_pa = context.day.baghouse.residual_dp_limit
     if limit_pa is None:
         return "The site file states no residual DP limit, so no date is projected.", Urgency.WATCH
     named = f"the limit of {context.units.dp.show(limit_pa)}"
-    if seen.level_pa >= limit_pa:
+    if seen.level >= limit_pa:
         return f"{named[0].upper()}{named[1:]} is reached.", Urgency.NOW
     early, late = (math.inf, math.inf) if seen.trend is None else reached(seen.trend, limit_pa)
     if math.isinf(early):

@@ -6,7 +6,13 @@ import numpy as np
 import polars as pl
 import pytest
 
-from rowcall.events.filter.cycle_drag import Filtered, drag_on_demand, drag_on_time, filtered
+from rowcall.events.filter.cycle_drag import (
+    Filtered,
+    cake_per_pulse,
+    drag_on_demand,
+    drag_on_time,
+    filtered,
+)
 from rowcall.gas.viscosity import viscosity_ratio
 from rowcall.model import Floats, Signal
 
@@ -98,3 +104,24 @@ def test_cleaning_by_the_clock_gives_foot_and_rise() -> None:
 def test_without_flow_there_is_no_drag() -> None:
     at, _, minutes = gas()
     assert filtered(Signal(at, at), minutes.drop("gas_flow_m3_s")) is None
+
+
+@pytest.mark.parametrize("dust", [1.0, 1.5])
+def test_a_pulse_takes_off_what_a_cycle_gains(dust: float) -> None:
+    """12 pulses in 120 s take off 3 Pa each, while dust goes on to raise DP; whatever the dust."""
+    rate = dust * 0.02  # [Pa/s] all the time
+    taken = 12 * 3.0
+    cycle_s = taken / rate
+    start = np.arange(5) * cycle_s
+    cycles = pl.DataFrame(
+        {
+            "start_s": start,
+            "clean_end_s": start + CLEANING_S,
+            "end_s": start + cycle_s,
+            "peak_dp_pa": np.full(5, 1200.0),
+            "residual_dp_pa": np.full(5, 1200.0 - taken + rate * CLEANING_S),
+            "n_pulses": np.full(5, 12),
+        }
+    )
+    assert cake_per_pulse(cycles) == pytest.approx(3.0)
+    assert np.isnan(cake_per_pulse(cycles.head(2)))

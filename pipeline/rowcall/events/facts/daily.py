@@ -11,7 +11,12 @@ from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.facts.operation import operation_facts
-from rowcall.events.filter.cycle_drag import drag_on_demand, drag_on_time, filtered
+from rowcall.events.filter.cycle_drag import (
+    cake_per_pulse,
+    drag_on_demand,
+    drag_on_time,
+    filtered,
+)
 from rowcall.events.filter.set_points import start_set_point, stop_set_point
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
@@ -52,7 +57,7 @@ def daily_facts(
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(minutes, events),
         *operation_facts(baghouse, minutes, gas, starts),
-        *_dp_facts(baghouse, signals, minutes, events),
+        *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
         *_clock_facts(events),
     ]
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])
@@ -151,12 +156,15 @@ def _baghouse_facts(minutes: pl.DataFrame, events: Events) -> Iterator[Line]:
         yield 0, 0, Fact.SUPPLY_PRESSURE_PA, minutes["supply_pressure_pa"].median()
 
 
-def _dp_facts(
-    baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, events: Events
+def dp_facts(
+    baghouse: Baghouse,
+    dp: Signal | None,
+    minutes: pl.DataFrame,
+    cycles: pl.DataFrame,
+    pulses: pl.DataFrame,
 ) -> Iterator[Line]:
     """Yield what DP shows while running; after a change of its level, of the time since."""
-    running = events.cycles.filter(pl.col("state_running"))
-    dp = shared_signal(signals, Role.DP)
+    running = cycles.filter(pl.col("state_running"))
     if dp is None or running.is_empty():
         return
     change = level_change(running, dp, baghouse.cleaning.mode == "on_demand")
@@ -172,13 +180,14 @@ def _dp_facts(
     yield 0, 0, Fact.RESIDUAL_DP_PER_FLOW, per_flow
     if isinstance(per_flow, float) and baghouse.cloth_area is not None:
         yield 0, 0, Fact.RESIDUAL_DRAG, per_flow * baghouse.cloth_area
-    fired = events.pulses["time_s"].filter(events.pulses["time_s"] >= since_s).to_numpy()
+    fired = pulses["time_s"].filter(pulses["time_s"] >= since_s).to_numpy()
     fall, error = fall_at_pulses(dp, fired)
     yield 0, 0, Fact.DP_FALL_PA, fall
     yield 0, 0, Fact.DP_FALL_ERROR_PA, error
     yield from _drag_facts(baghouse, dp, minutes, running, fired)
     if baghouse.cleaning.mode == "on_demand":
-        yield from _set_point_facts(baghouse, dp, running, events.pulses)
+        yield 0, 0, Fact.CAKE_PER_PULSE_PA, cake_per_pulse(running)
+        yield from _set_point_facts(baghouse, dp, running, pulses)
 
 
 def _drag_facts(

@@ -86,6 +86,23 @@ def drag_on_demand(cycles: pl.DataFrame, dp: Filtered) -> Drag:
     return Drag(*_median(clean), *_median(growth))
 
 
+def cake_per_pulse(cycles: pl.DataFrame) -> float:
+    """Return the DP that a pulse takes off on demand [Pa]: what cycles gain in DP, over pulses.
+
+    Set points hold the fall over a bout of cleaning; what the dust of the bout itself adds is in
+    proportion to its time. More dust calls for more bouts, and leaves the ratio as it is.
+    """
+    bout, rest = (
+        pl.col("clean_end_s") - pl.col("start_s"),
+        pl.col("end_s") - pl.col("clean_end_s"),
+    )
+    known = cycles.filter((rest > 0) & (pl.col("n_pulses") > 0))
+    if known.height < _MIN_CYCLES:
+        return nan
+    fall = (pl.col("peak_dp_pa") - pl.col("residual_dp_pa")) * (1 + bout / rest)
+    return float(known.select(fall.sum() / pl.col("n_pulses").sum()).item())
+
+
 def drag_on_time(cycles: pl.DataFrame, dp: Filtered, pulses_s: Floats) -> Drag:
     """Return the foot of the ripple over a pass of all rows, and the rise between two pulses.
 

@@ -1,0 +1,94 @@
+"""A daily series that rises: at once on one day, or steadily; as rules on ageing judge it.
+
+Limits that the rules share: `rise`, `rise_early`, `step_days`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from itertools import pairwise
+
+import numpy as np
+
+from rowcall.diagnosis.dp_series import DpSeries
+from rowcall.diagnosis.steps import find_steps
+from rowcall.diagnosis.trend import Trend
+from rowcall.model import Floats, Limits
+
+_AROUND_D = 7  # chosen: days beside a step that make its size; a week holds its weekend
+_SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
+_STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
+_LEVEL_D = 3  # chosen: days whose median is the level of today
+_PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A step up; before and after in the unit of the series."""
+
+    day: date
+    rise_frac: float
+    before: float
+    after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """What a series shows: level of today, trend (since a step), whether it rises, a step."""
+
+    level: float
+    trend: Trend | None
+    is_rising: bool
+    step: Step | None
+
+    @property
+    def frac(self) -> float:
+        """The whole relative rise: of the step, and of the trend since or without one."""
+        step = 0.0 if self.step is None else self.step.rise_frac
+        trend = self.trend if self.is_rising else None
+        slow = 0.0 if trend is None else trend.rise / (trend.end - trend.rise)
+        return (1 + step) * (1 + slow) - 1
+
+
+def find_rise(
+    series: DpSeries, trend: Trend | None, limits: Limits, doubt: float, today: date
+) -> Rise:
+    """Judge a series by its days; doubt: probability of no rise below which its trend is one."""
+    corrected = series.corrected(trend)
+    step = _recent_step(series, corrected, limits)
+    if step is not None:  # a line through a step would take the step for a slope
+        trend = series.since((step.day - today).days).trend()
+    is_rising = trend is not None and _is_rising(trend, doubt, limits)
+    return Rise(float(np.median(corrected[-_LEVEL_D:])), trend, is_rising, step)
+
+
+def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
+    """Whether it rises for sure, and by so much that it matters: so far, or in a month."""
+    start = trend.end - trend.rise
+    is_large = trend.rise >= limits["rise"] * start
+    is_fast = trend.rise >= limits["rise_early"] * start
+    is_fast &= trend.rate * _PACE_D >= limits["rise"] * start
+    return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
+
+
+def _recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:
+    """Return the newest upward step of a size that matters, if it is recent and still stands."""
+    edges = [0, *find_steps(corrected), corrected.size]
+    now = float(np.median(corrected[edges[-2] :][-_AROUND_D:]))
+    for index, right in reversed(list(pairwise(edges[1:]))):
+        if index < _AROUND_D:
+            break
+        part = slice(index, min(right, index + _AROUND_D))
+        same_weekdays = np.isin(series.number, series.number[part] - 7)
+        before, after = (
+            float(np.median(one)) for one in (corrected[index - _AROUND_D : index], corrected[part])
+        )
+        if same_weekdays.any():
+            before = max(before, float(np.median(corrected[same_weekdays])))
+        low, high = np.quantile(corrected[max(0, index - _SCATTER_D) : index], (0.1, 0.9))
+        needed = max(limits["rise"] * before, _STANDS_OUT * float(high - low) / 2.56)
+        recent = -series.number[index] <= limits["step_days"]
+        if recent and min(after, now) >= before + needed:
+            return Step(series.days[index], after / before - 1, before, after)
+    return None

@@ -1,0 +1,239 @@
+"""The cloth's own drag rises: dust works into it, and pulses no longer bring it back.
+
+Why: DP just after cleaning is the drop of the cloth and of the cake that a pulse leaves. That cake
+is in proportion to the cake that pulses take off: by the clock, what the dust of a pass adds; on
+demand, where set points hold DP, what cycles gain in DP over their pulses. How the two go together
+shows in days beside each other, whose flow and dust differ while the cloth hardly does. On demand
+the cake lacks what the cloth takes of the DP, so each pulse takes off less, cycles grow short and
+pulses many, and DP itself may stay in its band. Rule out: rows that are not cleaned and weak air
+(mend those first), more flow or heat, other set points, new dust.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date, timedelta
+from math import isfinite
+
+import numpy as np
+
+from rowcall.diagnosis.dp_changes import newest_change
+from rowcall.diagnosis.dp_series import DpSeries, by_day, dp_series, series_of
+from rowcall.diagnosis.rise import Rise, find_rise
+from rowcall.model import (
+    Answer,
+    Caution,
+    Chapter,
+    Context,
+    Fact,
+    Floats,
+    Lack,
+    Need,
+    Quantity,
+    Rule,
+    Urgency,
+    Verdict,
+    limit,
+    work,
+)
+from rowcall.site import Role
+from rowcall.units import percent, show
+
+_CLEAN = Fact.CLEAN_DP_PER_FLOW
+_CAKE_SHARE = 1.0  # [-] of what a pass brings, left in the cake's mean: 1/r - 1/2 at a pulse's
+# share r of 0.67; and its standard deviation beforehand. Chosen.
+_CAKE_SHARE_SD = 1.0
+_MIN_NOISE = 0.01  # [-] chosen: a day's drag is never taken as better known
+_DP_RULE = "rising_residual_dp"
+_FIRST = {  # what accounts for weak cleaning, in words
+    "row_silent": "rows without a pressure drop",
+    "row_weak": "weak rows",
+    "row_not_pulsed": "rows that are not pulsed",
+    "header_leak": "a header that leaks",
+    "slow_header_recovery": "a header that recovers slowly",
+    "pulse_pressure": "pulse pressure",
+    "supply_short": "plant air that is short",
+    _DP_RULE: "residual DP that rises, which shows it already",
+}
+
+
+def judge(context: Context) -> Iterator[Answer]:
+    """Answer for the baghouse by the drag of its cloth, or the pulses needed for it."""
+    yield _judged(context)
+
+
+def _judged(context: Context) -> Answer:
+    first = [words for rule, words in _FIRST.items() if _is_found(context, rule)]
+    if first:
+        why = f"{' and '.join(first)} found on this day"
+        return Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
+    series = _cloth_dp(context)
+    if series is None:
+        why = "no cleaning cycle with known flow lay wholly in running operation"
+        return Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
+    dp = dp_series(context)
+    note, change = ("", None) if dp is None else newest_change(context, dp, dp.trend())
+    if change is not None:
+        series = series.since((change - context.day.day).days)
+    n = series.number.size
+    trend = series.trend()
+    if trend is None or n < context.limits["history_days"]:
+        why = f"{note}{', and ' if note else ''}{n} days are known, too few for a trend"
+        return Answer.cannot_tell(context.subject(), why, Lack.HISTORY)
+    rise = find_rise(series, trend, context.limits, context.limits["doubt"], context.day.day)
+    return _answer(context, series, rise, note)
+
+
+def _is_found(context: Context, rule: str) -> bool:
+    return any(
+        one.verdict is Verdict.FOUND and (one.urgency is not Urgency.WATCH or rule == _DP_RULE)
+        for one in context.answers.get(rule, ())
+    )
+
+
+def _cloth_dp(context: Context) -> DpSeries | None:
+    """DP just after cleaning without what differs in its cake, by day [Pa]."""
+    clean, flow = by_day(context, _CLEAN), by_day(context, Fact.FLOW_M3_S)
+    brought = _brought(context, flow)
+    days = [day for day in clean if day in brought]
+    values = (np.array([known[day] for day in days]) for known in (clean, brought))
+    cloth = without_cake(*values).tolist()
+    at_flow = {day: drag * flow[day] for day, drag in zip(days, cloth, strict=True)}
+    return series_of(context, at_flow, flow)
+
+
+def _brought(context: Context, flow: Mapping[date, float]) -> dict[date, float]:
+    """Return by day the drag of the cake that a pulse of each row takes off [Pa.s/m3]."""
+    if context.day.baghouse.cleaning.mode == "on_demand":
+        n = len(context.day.baghouse.all_rows())
+        cake = by_day(context, Fact.CAKE_PER_PULSE_PA)
+        return {day: n * cake[day] / flow[day] for day in cake if day in flow}
+    facts = (Fact.DP_PER_FLOW_GROWTH, Fact.CYCLE_TIME_S)
+    growth, cycle_s = (by_day(context, fact) for fact in facts)
+    days = (day for day in growth if day in cycle_s and day in flow)
+    return {day: growth[day] * cycle_s[day] * flow[day] for day in days}
+
+
+def without_cake(clean: Floats, brought: Floats) -> Floats:
+    """Return the drag after cleaning, at the median dust, by what days beside each other differ.
+
+    clean: [Pa.s/m3]; brought: what a pass takes off [Pa.s/m3]; shape (n,), by day. A step of the
+    cloth is one difference of many, and a slow rise hardly shows in them.
+    """
+    if clean.size < 2:
+        return clean
+    rise, more = np.diff(clean), np.diff(brought)
+    noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(clean)))
+    weight = (noise / _CAKE_SHARE_SD) ** 2
+    share = float(rise @ more + _CAKE_SHARE * weight) / float(more @ more + weight)
+    cloth: Floats = clean - max(share, 0.0) * (brought - np.median(brought))
+    return cloth
+
+
+def _answer(context: Context, series: DpSeries, seen: Rise, note: str) -> Answer:
+    basis = f"{series.basis(context.units)}, to one cake and to gas of 20 °C"
+    lead = f"DP of the cloth just after cleaning {context.units.dp.show(seen.level)} ({basis})"
+    note = f" {note[0].upper()}{note[1:]}." if note else ""
+    values = list(_values(seen, context.facts.of(_CLEAN)))
+    if seen.step is None and not seen.is_rising:
+        return Answer.clear(context.subject(), f"{lead}, not rising.{note}", values)
+    start = series.days[0]
+    if seen.step is not None:
+        start = seen.step.day
+        lead += f"; stepped up by {percent(seen.step.rise_frac)} on {start.isoformat()}"
+    if seen.is_rising:
+        lead += "; rises steadily"
+    cycle_s = context.facts.of(Fact.CYCLE_TIME_S)
+    cycle = f"; a cycle takes {show(cycle_s, 'min', 1)}" if isfinite(cycle_s) else ""
+    return context.found(
+        context.subject(),
+        Urgency.WATCH,
+        f"{lead}; up by {percent(seen.frac)} in all{cycle}.{note}",
+        _ACTION,
+        values,
+        start=context.day.start - timedelta(days=(context.day.day - start).days),
+    )
+
+
+def _values(seen: Rise, level: float) -> Iterator[Quantity]:
+    yield Quantity("rise", seen.frac, "1")
+    if seen.step is not None:
+        yield Quantity("step_rise", seen.step.rise_frac, "1")
+    yield Quantity("level", level, _CLEAN.value.unit)
+    yield Quantity("usual_level", level / (1 + seen.frac), _CLEAN.value.unit)
+
+
+_ACTION = work(
+    outside="Check what changed in fuel, feed or dust, and in starts (heating before gas); see "
+    "whether a longer or stronger cleaning brings DP back.",
+    isolated="a bag to a laboratory.",
+)
+
+RULE = Rule(
+    name="blinding",
+    title="Drag of the cloth rises",
+    chapter=Chapter.DP,
+    looks_for="A step or a steady rise of DP just after cleaning, corrected for flow, viscosity "
+    "and the cake that pulses take off, under either cleaning mode.",
+    needs=(
+        Need(
+            any_of=(Role.DP,),
+            purpose="to see DP over a cleaning cycle",
+            max_step_s=60.0,  # chosen: coarser points do not show what a cycle adds
+            only_first=True,
+        ),
+        Need(any_of=(Role.GAS_FLOW,), purpose="to see drag apart from flow"),
+        Need(purpose="to see a trend of drag", past=(_CLEAN,), days="history_days"),
+    ),
+    thresholds=(
+        limit(
+            "rise",
+            "7 %",
+            "relative rise that matters",
+            chosen="15 % of the cloth alone is 8 to 12 % of the drag with the cake that stays",
+        ),
+        limit(
+            "rise_early",
+            "5 %",
+            "relative rise so far that matters where it makes `rise` in a month",
+            chosen="near what weather and products make in a week",
+        ),
+        limit(
+            "doubt",
+            "0.5 %",
+            "probability of no rise below which a rise is found",
+            chosen="a trend is looked for every day of the year",
+        ),
+        limit(
+            "history_days",
+            "14",
+            "days before a verdict",
+            chosen="two weeks hold each weekday twice, and more than one product",
+        ),
+        limit(
+            "step_days",
+            "30",
+            "days for which a step is reported",
+            chosen="a month leaves time for an outage",
+        ),
+    ),
+    check_first=(
+        "fuel, feed and dust of these days; starts and pre-coat",
+        "isolated: a bag to a laboratory",
+    ),
+    confused_with="rows that are not cleaned, weak air, new products, other set points",
+    cautions=(
+        Caution.LOCKOUT,
+        Caution.STORED_AIR,
+        Caution.CONFINED_SPACE,
+        Caution.HOT,
+        Caution.COMBUSTIBLE_DUST,
+        Caution.BREATHING,
+    ),
+    references=(
+        "drag of cloth and cake: form of EPA/452/B-02-001, Section 6 Chapter 1",
+        "residual pressure drop and cycle duration: ISO 11057",
+    ),
+    judge=judge,
+    after=tuple(_FIRST),
+)
