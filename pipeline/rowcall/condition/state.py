@@ -47,7 +47,7 @@ def operating_state(baghouse: Baghouse, columns: Mapping[str, Floats], n_minutes
     moving = np.nan_to_num(level, nan=-np.inf) > limit
     warm = _warm(baghouse, columns, n_minutes)
     state = np.full(n_minutes, State.IDLE.value, dtype=object)
-    for begin, end in _runs(moving):
+    for begin, end in runs(moving):
         first, last = _warm_span(warm, begin, end)
         if warm is None:
             # After a gap in the data, and at the day's begin, the unit may long have been running.
@@ -102,7 +102,7 @@ def _slowing_from(level: Floats, begin: int, end: int) -> int:
     return first
 
 
-def _runs(mask: Mask) -> Iterator[tuple[int, int]]:
+def runs(mask: Mask) -> Iterator[tuple[int, int]]:
     """Yield [begin, end) of each run of True."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)

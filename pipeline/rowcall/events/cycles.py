@@ -23,7 +23,7 @@ from rowcall.site import Baghouse, Role
 _SETTLE_S = 5.0  # chosen: the last pulse's own kick on DP has died out by then
 _RESIDUAL_S = 30.0  # chosen: long enough to average turbulence, short against a new cake
 _PEAK_S = 15.0  # chosen: long enough to average turbulence, short against the rise of DP
-_PAUSE_INTERVALS = 4.0  # chosen: this many row intervals without a pulse end a bout of cleaning
+PAUSE_INTERVALS = 4.0  # chosen: this many row intervals without a pulse end a bout of cleaning
 _RIPPLE = (0.10, 0.90)  # chosen: quantiles that stand for the foot and crest of the ripple
 
 CYCLE_COLUMNS = {
@@ -82,7 +82,7 @@ def find_cycles(
 
 def _bouts_by_pause(fired: Floats, baghouse: Baghouse) -> Floats:
     """Begin and end of bouts, shape (2, n) [s]."""
-    pause = _PAUSE_INTERVALS * max(baghouse.cleaning.interval, float(np.median(np.diff(fired))))
+    pause = PAUSE_INTERVALS * max(baghouse.cleaning.interval, float(np.median(np.diff(fired))))
     cut = np.flatnonzero(np.diff(fired) > pause)
     return np.stack((fired[np.append(0, cut + 1)], fired[np.append(cut, fired.size - 1)]))
 

@@ -169,7 +169,7 @@ class Fact(Enum):
         "1", "that over the pressure at its first pulse", "compressed_air", "short_interval"
     )
     PULSE_LENGTH_S = _header(
-        "s", "electrical pulse length by the bits", "compressed_air", "settings_found"
+        "s", "electrical pulse length by the bits", "compressed_air", "settings_seen"
     )
     FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
     FREE_AIR_DAY_M3 = _header(
@@ -194,7 +194,7 @@ class Fact(Enum):
     )
     # Baghouse.
     ROW_INTERVAL_S = _baghouse(
-        "s", "time from row to row", "settings_found", "compressed_air", "short_interval"
+        "s", "time from row to row", "settings_seen", "compressed_air", "short_interval"
     )
     N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
     RESIDUAL_DP_PA = _baghouse(
@@ -235,10 +235,8 @@ class Fact(Enum):
     CAKE_PER_PULSE_PA = _baghouse(
         "Pa", "fall of DP by a pulse on demand, by the balance of cleaning cycles", "blinding"
     )
-    START_DP_PA = _baghouse(
-        "Pa", "level of DP at which cleaning starts, as found", "settings_found"
-    )
-    STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_found")
+    START_DP_PA = _baghouse("Pa", "level of DP at which cleaning starts, as found", "settings_seen")
+    STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_seen")
     RESIDUAL_DRAG = _baghouse(
         "Pa.s/m", "residual DP over face velocity", "dp", "one_baghouse", "trends"
     )

@@ -1,0 +1,1 @@
+"""Rules on cleaning control: set points, intervals, and when rows are pulsed at all."""
