@@ -145,7 +145,7 @@ class Fact(Enum):
     )
     RECOVERY_LOG_ERROR = _header("1", "relative standard error of that", "short_interval")
     REFILL_DROP_PA = _header(
-        "Pa", "usual drop when a valve closes", "header_leak", "short_interval"
+        "Pa", "usual drop when a valve closes", "header_leak", "short_interval", "under_cleaning"
     )
     PLATEAU_PA = _header(
         "Pa",
@@ -169,7 +169,11 @@ class Fact(Enum):
         "1", "that over the pressure at its first pulse", "compressed_air", "short_interval"
     )
     PULSE_LENGTH_S = _header(
-        "s", "electrical pulse length by the bits", "compressed_air", "settings_seen"
+        "s",
+        "electrical pulse length by the bits",
+        "compressed_air",
+        "settings_seen",
+        "settings_differ",
     )
     FREE_AIR_M3 = _header("m3", "free air per pulse", "compressed_air")
     FREE_AIR_DAY_M3 = _header(
@@ -194,7 +198,12 @@ class Fact(Enum):
     )
     # Baghouse.
     ROW_INTERVAL_S = _baghouse(
-        "s", "time from row to row", "settings_seen", "compressed_air", "short_interval"
+        "s",
+        "time from row to row",
+        "settings_seen",
+        "compressed_air",
+        "short_interval",
+        "settings_differ",
     )
     N_CYCLES = _baghouse("1", "cleaning cycles while running", "one_baghouse")
     RESIDUAL_DP_PA = _baghouse(
@@ -207,7 +216,7 @@ class Fact(Enum):
         "rising_residual_dp",
         "trends",
     )
-    PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "dp_changes")
+    PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "dp_changes", "over_cleaning")
     CYCLE_TIME_S = _baghouse("s", "median cycle time", "blinding", "one_baghouse", "trends")
     DP_CHANGED_S = _baghouse(
         "s",
@@ -219,7 +228,9 @@ class Fact(Enum):
     DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "dp_changes")
     DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
     DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
-    FLOW_M3_S = _baghouse("m3/s", "median gas flow", "blinding", "one_baghouse", "dp_series")
+    FLOW_M3_S = _baghouse(
+        "m3/s", "median gas flow", "blinding", "one_baghouse", "dp_series", "over_cleaning"
+    )
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
     )
@@ -235,13 +246,26 @@ class Fact(Enum):
     CAKE_PER_PULSE_PA = _baghouse(
         "Pa", "fall of DP by a pulse on demand, by the balance of cleaning cycles", "blinding"
     )
-    START_DP_PA = _baghouse("Pa", "level of DP at which cleaning starts, as found", "settings_seen")
-    STOP_DP_PA = _baghouse("Pa", "level of DP at which cleaning stops, as found", "settings_seen")
+    START_DP_PA = _baghouse(
+        "Pa",
+        "level of DP at which cleaning starts, as found",
+        "settings_seen",
+        "over_cleaning",
+        "settings_differ",
+        "under_cleaning",
+    )
+    STOP_DP_PA = _baghouse(
+        "Pa", "level of DP at which cleaning stops, as found", "settings_seen", "settings_differ"
+    )
     RESIDUAL_DRAG = _baghouse(
         "Pa.s/m", "residual DP over face velocity", "dp", "one_baghouse", "trends"
     )
-    RUNNING_MIN = _baghouse("min", "minutes running", "month", "one_baghouse")
-    N_STARTS = _baghouse("1", "starts after a halt", "one_baghouse", "unusual_starts")
+    RUNNING_MIN = _baghouse(
+        "min", "minutes running", "month", "one_baghouse", "pulsing_at_wrong_time"
+    )
+    N_STARTS = _baghouse(
+        "1", "starts after a halt", "one_baghouse", "unusual_starts", "pulsing_at_wrong_time"
+    )
     START_MIN = _baghouse("min", "the longest of them", "unusual_starts")
     START_RAMP_K_MIN = _baghouse("K/min", "fastest warming of one of them", "unusual_starts")
     COLD_GAS_MIN = _baghouse(
