@@ -183,7 +183,7 @@ def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequenc
     if chapter is Chapter.DP:
         return write_dp(baghouse), embed(images, "dp", house)
     temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
-    return write_temperature(baghouse), temperature
+    return write_temperature(baghouse), temperature, embed(images, "starts", house)
 
 
 def _see_recovery(baghouse: PreparedDay, images: Images) -> str:

@@ -1,4 +1,4 @@
-"""All pictures of a day's report, at most five a baghouse."""
+"""All pictures of a day's report, at most six a baghouse."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from rowcall_reports.figures.month import draw_month
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.figures.stacks import draw_stacks
+from rowcall_reports.figures.start_curves import draw_starts
 from rowcall_reports.prepared import prepare
 
 _DRAWN = {
@@ -21,6 +22,7 @@ _DRAWN = {
     "rows": draw_rows,
     "recovery": draw_hours,
     "dp": draw_dp,
+    "starts": draw_starts,
 }
 
 
