@@ -37,8 +37,8 @@ def test_each_report_reaches_each_reader_once(
     subjects = [str(message["Subject"]) for message in box.messages()]
     assert subjects == [
         "Next outage: F1 compartment 1, row 2: row is silent or misses pulses "
-        "(1 thing for the next outage; 1 new) - Test plant, 28 Mar",
-        "Nothing new (1 thing for the next outage) - Test plant, 29 Mar",
+        "(1 thing to do any day, 1 for the next outage; 1 new) - Test plant, 28 Mar",
+        "Nothing new (1 thing to do any day, 1 for the next outage) - Test plant, 29 Mar",
     ]
 
 
@@ -120,7 +120,7 @@ def test_old_days_are_reported_but_not_mailed(
         plant = with_mail(copy_plant(made, tmp_path / "plant"), port, more="days_back = 2")
         result = night(plant, now=MORNING)
     assert len(result.reports) == 3
-    days = [str(message["Subject"]).partition(", ")[2] for message in box.messages()]
+    days = [str(message["Subject"]).rpartition(", ")[2] for message in box.messages()]
     assert days == ["29 Mar", "30 Mar"]
 
 
