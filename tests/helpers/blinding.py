@@ -3,29 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date
 
 import numpy as np
-import polars as pl
-from helpers.scenes import ZONE, history_of
+from helpers.daily_facts import answer_by_days
 
-from rowcall.diagnosis.diagnose import limits_in_force
-from rowcall.model import (
-    FACT_COLUMNS,
-    Answer,
-    BaghouseDay,
-    Context,
-    Fact,
-    FactBook,
-    Floats,
-    History,
-)
+from rowcall.model import Answer, Fact, Floats
 from rowcall.site import Baghouse
 from rowcall_rules.filter.blinding import RULE
 
 LAST = date(2026, 3, 31)
-LIMITS = limits_in_force([RULE], {})[RULE.name]
 
 
 def answer_of(
@@ -33,33 +20,8 @@ def answer_of(
     series: Mapping[Fact, Floats],
     before: Mapping[str, tuple[Answer, ...]] | None = None,
 ) -> Answer:
-    """Return the rule's answer on the last day of facts by day, nan where a day has none.
-
-    before: answers of other rules on that day.
-    """
-    past = history_of({fact: one[:-1].tolist() for fact, one in series.items()}, LAST)
-    past = History(past.facts.filter(pl.col("value").is_finite()))
-    today = [(0, 0, fact.column, float(one[-1])) for fact, one in series.items()]
-    facts = pl.DataFrame(today, schema=FACT_COLUMNS, orient="row")
-    start = datetime.combine(LAST, time(), ZoneInfo(ZONE))
-    empty = pl.DataFrame()
-    day = BaghouseDay(
-        day=LAST,
-        start=start,
-        end=start + timedelta(days=1),
-        baghouse=house,
-        signals={},
-        health=(),
-        minutes=empty,
-        pulses=empty,
-        cycles=empty,
-        facts=facts,
-        history=past,
-    )
-    (answer,) = RULE.judge(
-        Context(day=day, limits=LIMITS, facts=FactBook(facts), answers=before or {})
-    )
-    return answer
+    """Return the rule's answer on the last day of facts by day, as `answer_by_days`."""
+    return answer_by_days(RULE, house, series, LAST, before)
 
 
 def by_fact(days: list[dict[Fact, float]]) -> dict[Fact, Floats]:

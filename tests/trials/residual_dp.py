@@ -9,31 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, timedelta
 
 import numpy as np
-import polars as pl
-from helpers.scenes import ZONE, history_of, kiln, site_of
+from helpers.daily_facts import answer_by_days
+from helpers.scenes import kiln, site_of
 
-from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.trend import fit_trend
 from rowcall.model import (
-    FACT_COLUMNS,
     Answer,
-    BaghouseDay,
-    Context,
     Fact,
-    FactBook,
     Floats,
-    History,
 )
 from rowcall_plant import site_text, tag_list
 from rowcall_rules.filter.rising_residual_dp import RULE, reached
 
 FIRST = date(2026, 1, 1)
 FLOW = 16.0  # [m3/s]
-LIMITS = limits_in_force([RULE], {})[RULE.name]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,27 +102,7 @@ def answer_of(value: Floats, flow: Floats | None) -> Answer:
     if flow is not None:
         series |= {Fact.RESIDUAL_DP_PER_FLOW: value / flow, Fact.FLOW_M3_S: flow}
     last = FIRST + timedelta(days=value.size - 1)
-    past = history_of({fact: one[:-1].tolist() for fact, one in series.items()}, last)
-    past = History(past.facts.filter(pl.col("value").is_finite()))
-    today = [(0, 0, fact.column, float(one[-1])) for fact, one in series.items()]
-    facts = pl.DataFrame(today, schema=FACT_COLUMNS, orient="row")
-    start = datetime.combine(last, time(), ZoneInfo(ZONE))
-    empty = pl.DataFrame()
-    day = BaghouseDay(
-        day=last,
-        start=start,
-        end=start + timedelta(days=1),
-        baghouse=house,
-        signals={},
-        health=(),
-        minutes=empty,
-        pulses=empty,
-        cycles=empty,
-        facts=facts,
-        history=past,
-    )
-    (answer,) = RULE.judge(Context(day=day, limits=LIMITS, facts=FactBook(facts)))
-    return answer
+    return answer_by_days(RULE, house, series, last)
 
 
 @dataclass(frozen=True, slots=True)

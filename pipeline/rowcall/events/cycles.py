@@ -134,7 +134,7 @@ def _measured(
         residual, peak = _quantiles(dp, spans.start_s, spans.end_s, _RIPPLE)
         judged = flow_span = (spans.start_s, spans.end_s)
     stopped = (minutes["state"] != State.RUNNING.value).fill_null(True).cast(pl.Float64).to_numpy()
-    flow = _flow_per_cloth(minutes)
+    flow = flow_per_cloth(minutes)
     columns = (
         spans.start_s,
         spans.clean_end_s,
@@ -151,8 +151,11 @@ def _measured(
     return known.drop_nulls("residual_dp_pa")
 
 
-def _flow_per_cloth(minutes: pl.DataFrame) -> Floats | None:
-    """Flow corrected to all compartments on line: with one off, the rest see more velocity."""
+def flow_per_cloth(minutes: pl.DataFrame) -> Floats | None:
+    """Return flow corrected to all compartments on line, by minute; nan unknown, None without any.
+
+    With one off, the rest see more velocity.
+    """
     if "gas_flow_m3_s" not in minutes.columns:
         return None
     share = pl.when(pl.col("on_line_frac") > 0).then(pl.col("on_line_frac"))

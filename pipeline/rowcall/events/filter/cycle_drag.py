@@ -16,6 +16,7 @@ from math import nan, sqrt
 import numpy as np
 import polars as pl
 
+from rowcall.events.cycles import flow_per_cloth
 from rowcall.gas.viscosity import viscosity_ratio
 from rowcall.model import Floats, Signal
 
@@ -60,10 +61,9 @@ class Filtered:
 
 def filtered(dp: Signal, minutes: pl.DataFrame) -> Filtered | None:
     """Return DP over flow where both are known, None without flow; minutes as `BaghouseDay`'s."""
-    if "gas_flow_m3_s" not in minutes.columns:
+    flow = flow_per_cloth(minutes)
+    if flow is None:
         return None
-    share = pl.when(pl.col("on_line_frac") > 0).then(pl.col("on_line_frac"))
-    flow = minutes.select(pl.col("gas_flow_m3_s") / share).to_series().fill_null(nan).to_numpy()
     at_s = minutes["minute"].to_numpy() * 60.0 + 30.0
     gas_m3 = np.cumsum(np.nan_to_num(flow)) * 60.0 - np.nan_to_num(flow) * 30.0
     flow_at = np.interp(dp.time_s, at_s, flow)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,21 +42,23 @@ class GasSeconds:
 def gas_seconds(baghouse: Baghouse, signals: Signals, seconds: float) -> GasSeconds | None:
     """Return the gas of a day, None where nothing shows whether it flowed."""
     at_s = np.arange(int(seconds)) + 0.5
-    columns = {
-        str(ROLES[role].minute_column): at(signal, at_s)
-        for role, at in _AT.items()
-        if (signal := shared_signal(signals, role)) is not None
-    }
+    columns: dict[str, Floats] = {}
+    for role in (Role.GAS_FLOW, Role.FAN_SIGNAL, Role.DP):  # only the best of them is asked
+        signal = shared_signal(signals, role)
+        level = None if signal is None else _nearest_at(signal, at_s)
+        if level is not None and np.isfinite(level).any():
+            columns[str(ROLES[role].minute_column)] = level
+            break
     gas = gas_level(baghouse, columns)
     if gas is None:
         return None
     level, limit = gas
     is_known = np.isfinite(level)
-    unknown = np.full(at_s.size, np.nan)
+    inlet = shared_signal(signals, Role.INLET_TEMPERATURE)
     return GasSeconds(
         is_moving=is_known & (np.nan_to_num(level) > limit),
         is_known=is_known,
-        inlet_c=columns.get("inlet_temperature_c", unknown),
+        inlet_c=np.full(at_s.size, np.nan) if inlet is None else _line_at(inlet, at_s),
     )
 
 
@@ -74,11 +76,3 @@ def _nearest_at(signal: Signal, at_s: Floats) -> Floats:
     between = (signal.time_s[1:] + signal.time_s[:-1]) / 2
     nearest = signal.value[np.searchsorted(between, at_s)]
     return np.where(np.isfinite(line), nearest, np.nan)
-
-
-_AT: Mapping[Role, Callable[[Signal, Floats], Floats]] = {
-    Role.GAS_FLOW: _nearest_at,
-    Role.FAN_SIGNAL: _nearest_at,
-    Role.DP: _nearest_at,
-    Role.INLET_TEMPERATURE: _line_at,
-}

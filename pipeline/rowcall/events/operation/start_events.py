@@ -13,8 +13,8 @@ from statistics import median
 import numpy as np
 import polars as pl
 
-from rowcall.condition.state import State
-from rowcall.events.operation.gas_seconds import GasSeconds, Mask
+from rowcall.condition.state import State, runs
+from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.gas.dew_points import acid_dew_points_c, water_dew_point_c
 from rowcall.model import START_COLUMNS, Floats
 from rowcall.site import Baghouse
@@ -44,13 +44,13 @@ def find_starts(
     running = np.repeat((minutes["state"] == State.RUNNING.value).to_numpy(), 60)
     lines = []
     for begin, end in _spans_of_gas(gas):
-        runs = np.flatnonzero(running[begin:end])
-        first, last = (int(runs[0]), int(runs[-1]) + 1) if runs.size else (end - begin, 0)
+        at = np.flatnonzero(running[begin:end])
+        first, last = (int(at[0]), int(at[-1]) + 1) if at.size else (end - begin, 0)
         if begin > 0 and gas.is_known[begin - 1]:
             until = begin + max(first, _cold_for(baghouse, gas.inlet_c[begin:end]))
             lines.append(_event("start", begin, until, baghouse, gas, minutes, pulses_s))
         if end < gas.is_moving.size and gas.is_known[end]:
-            since = begin + max(last, 0) if runs.size else begin
+            since = begin + last
             lines.append(_event("stop", since, end, baghouse, gas, minutes, pulses_s))
     table = pl.DataFrame(lines, schema=START_COLUMNS, orient="row")
     return table.with_columns(pl.col(pl.Float64).fill_nan(None))
@@ -116,18 +116,10 @@ def _steepest(inlet_c: Floats) -> float | None:
 
 def _spans_of_gas(gas: GasSeconds) -> Iterator[tuple[int, int]]:
     """Yield [begin, end) of each run of gas [s]; short halts are parts of a run."""
-    is_halt = _longer(~gas.is_moving, MIN_HALT_S)
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], is_halt, [True])).astype(np.int8)))
-    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-
-
-def _longer(mask: Mask, n: int) -> Mask:
-    """Return the mask with only its runs of at least n."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    kept = np.zeros(mask.size, np.bool_)
-    for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        kept[begin:end] = end - begin >= n
-    return kept
+    has_gas = np.ones(gas.is_moving.size, np.bool_)
+    for begin, end in runs(~gas.is_moving):
+        has_gas[begin:end] = end - begin < MIN_HALT_S
+    yield from runs(has_gas)
 
 
 def cold_events(
