@@ -307,4 +307,5 @@ RULE = Rule(
         f"resistance of fibres: {SOURCE}",
     ),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
 )
