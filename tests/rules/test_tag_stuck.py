@@ -42,6 +42,8 @@ def test_without_noise_known_a_shift_is_enough_and_less_is_not() -> None:
     for hours, verdict in ((5.9, Verdict.CLEAR), (6.1, Verdict.FOUND)):
         day = fact_day(WET, {(Fact.DP_FLAT_S, 0): 3600.0 * hours})
         assert judged(day).verdict is verdict
+    coarse = fact_day(WET, {(Fact.INLET_FLAT_S, 0): 86_400.0})
+    assert judged(coarse).verdict is Verdict.CLEAR  # a coarse thermometer of steady gas
 
 
 def test_what_it_is_tied_to_shows_a_coarse_tag_stuck() -> None:

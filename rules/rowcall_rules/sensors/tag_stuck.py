@@ -84,8 +84,9 @@ def _is_stuck(context: Context, role: Role, compartment: int) -> bool:
         return True
     if math.isnan(steps):
         steps = facts.of(about.steps, compartment)
-    if math.isnan(steps):
-        return flat >= limits["alone"] and _is_even(context, role, compartment)
+    if math.isnan(steps):  # a coarse thermometer stands for a day
+        is_lively = role not in _TEMPERATURES and _is_even(context, role, compartment)
+        return flat >= limits["alone"] and is_lively
     is_longer = not flat <= limits["longer"] * flat_before
     return steps >= limits["steps"] and flat >= limits["flat"] and is_longer
 
@@ -98,6 +99,7 @@ def _is_even(context: Context, role: Role, compartment: int) -> bool:
     )
 
 
+_TEMPERATURES = (Role.INLET_TEMPERATURE, Role.OUTLET_TEMPERATURE)
 _RUNNING = "while the unit ran"
 _WHILE = {
     Role.GAS_FLOW: "while gas flowed",
@@ -141,7 +143,7 @@ RULE = Rule(
         limit(
             "alone",
             "6 h",
-            "run that is enough where neither noise nor resolution of a tag is known",
+            "run of DP, flow or header that is enough where its noise and resolution are not known",
             chosen="a shift of steady running is no longer, and its load moves",
             dimension=Dimension.TIME,
         ),
