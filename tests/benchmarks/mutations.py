@@ -44,6 +44,8 @@ RISING = (
     "tests/rules/test_rising_residual_dp_changed.py"
 )
 BLINDING = "tests/rules/test_blinding.py"
+FELL = "tests/rules/test_dp_fell.py"
+STEPS = "tests/events/filter/test_sudden_steps.py"
 TIMES = "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"
 HOUR = "tests/take_in/test_ambiguous_hour.py"
 ROWS = "tests/events/rows"
@@ -255,7 +257,7 @@ MUTATIONS = (
              'is_fast = trend.rise >= limits["rise_early"] * start', "is_fast = False", RISING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              "n < context", "n <= context", BLINDING),
-    Mutation("rules/rowcall_rules/filter/blinding.py",
+    Mutation("pipeline/rowcall/diagnosis/dp_series.py",
              "- max(share, 0.0) * (brought - np.median(brought))", "", BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              "if change is not None:", "if False:", BLINDING),
@@ -267,6 +269,18 @@ MUTATIONS = (
              '"7 %"', '"15 %"', BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              '"7 %"', '"1 %"', BLINDING),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", '"8 %"', '"4 %"', FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", '"8 %"', '"20 %"', FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", " and not back", "", FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py",
+             " and not _worked_on(context, day)", "", FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py",
+             " or _mended_before(context, step.day)", "", FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", "dust.is_rise or ", "", FELL),
+    Mutation("pipeline/rowcall/events/filter/sudden_steps.py",
+             "+ np.cumsum(np.isnan(log_drag))", "+ 0", STEPS),
+    Mutation("pipeline/rowcall/events/filter/sudden_steps.py",
+             "_PRIOR = np.array([0.01, 0.05, 0.5", "_PRIOR = np.array([0.01, 0.05, 0.01", STEPS),
     Mutation("pipeline/rowcall/events/filter/cycle_drag.py",
              " * (1 + bout / rest)", "", "tests/events/filter/test_cycle_drag.py"),
     Mutation("pipeline/rowcall/diagnosis/trend.py",

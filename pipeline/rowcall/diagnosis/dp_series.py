@@ -1,4 +1,4 @@
-"""DP by day at one flow, as rules on ageing read it."""
+"""DP by day at one flow, and that of the cloth without its cake, as rules on ageing read it."""
 
 from __future__ import annotations
 
@@ -15,6 +15,10 @@ from rowcall.units import Units
 
 _WINDOW_D = 90  # chosen: a season
 _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
+_CAKE_SHARE = 1.0  # [-] of what a pass brings, left in the cake's mean: 1/r - 1/2 at a pulse's
+# share r of 0.67; and its standard deviation beforehand. Chosen.
+_CAKE_SHARE_SD = 1.0
+_MIN_NOISE = 0.01  # [-] chosen: a day's drag is never taken as better known
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,3 +92,42 @@ def by_day(context: Context, fact: Fact) -> dict[date, float]:
     today = context.facts.of(fact)
     known = dict(zip(days, values.tolist(), strict=True))
     return known if math.isnan(today) else {**known, context.day.day: today}
+
+
+def cloth_dp(context: Context) -> DpSeries | None:
+    """DP just after cleaning without what differs in its cake, by day [Pa]."""
+    clean, flow = by_day(context, Fact.CLEAN_DP_PER_FLOW), by_day(context, Fact.FLOW_M3_S)
+    brought = _brought(context, flow)
+    days = [day for day in clean if day in brought]
+    values = (np.array([known[day] for day in days]) for known in (clean, brought))
+    cloth = without_cake(*values).tolist()
+    at_flow = {day: drag * flow[day] for day, drag in zip(days, cloth, strict=True)}
+    return series_of(context, at_flow, flow)
+
+
+def _brought(context: Context, flow: Mapping[date, float]) -> dict[date, float]:
+    """Return by day the drag of the cake that a pulse of each row takes off [Pa.s/m3]."""
+    if context.day.baghouse.cleaning.mode == "on_demand":
+        n = len(context.day.baghouse.all_rows())
+        cake = by_day(context, Fact.CAKE_PER_PULSE_PA)
+        return {day: n * cake[day] / flow[day] for day in cake if day in flow}
+    facts = (Fact.DP_PER_FLOW_GROWTH, Fact.CYCLE_TIME_S)
+    growth, cycle_s = (by_day(context, fact) for fact in facts)
+    days = (day for day in growth if day in cycle_s and day in flow)
+    return {day: growth[day] * cycle_s[day] * flow[day] for day in days}
+
+
+def without_cake(clean: Floats, brought: Floats) -> Floats:
+    """Return the drag after cleaning, at the median dust, by what days beside each other differ.
+
+    clean: [Pa.s/m3]; brought: what a pass takes off [Pa.s/m3]; shape (n,), by day. A step of the
+    cloth is one difference of many, and a slow rise hardly shows in them.
+    """
+    if clean.size < 2:
+        return clean
+    rise, more = np.diff(clean), np.diff(brought)
+    noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(clean)))
+    weight = (noise / _CAKE_SHARE_SD) ** 2
+    share = float(rise @ more + _CAKE_SHARE * weight) / float(more @ more + weight)
+    cloth: Floats = clean - max(share, 0.0) * (brought - np.median(brought))
+    return cloth

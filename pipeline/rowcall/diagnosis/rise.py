@@ -56,7 +56,7 @@ def find_rise(
 ) -> Rise:
     """Judge a series by its days; doubt: probability of no rise below which its trend is one."""
     corrected = series.corrected(trend)
-    step = _recent_step(series, corrected, limits)
+    step = recent_step(series, corrected, limits)
     if step is not None:  # a line through a step would take the step for a slope
         trend = series.since((step.day - today).days).trend()
     is_rising = trend is not None and _is_rising(trend, doubt, limits)
@@ -72,7 +72,7 @@ def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
     return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
 
 
-def _recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:
+def recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:
     """Return the newest upward step of a size that matters, if it is recent and still stands."""
     edges = [0, *find_steps(corrected), corrected.size]
     now = float(np.median(corrected[edges[-2] :][-_AROUND_D:]))
