@@ -28,7 +28,8 @@ from rowcall.model import Floats, Signal
 Ints = npt.NDArray[np.integer[Any]]
 
 _BESIDE_MIN = 12  # chosen: minutes on each side; drag is nearly straight for so long
-_MIN_BESIDE = 3  # chosen: of them, with a value; fewer show no level
+_MIN_BESIDE = 3  # chosen: of them, in a rest; fewer show no level. In a bout all: its first pulses
+# take more cake than the others
 _MIN_NOISE = 0.003  # [-] chosen: a minute's drag is never taken as better known
 # Standard deviations beforehand, chosen: growth of drag a minute about the day's usual one, its
 # change at a pulse (a row of three in a small casing), exponent of flow (inertial drop against
@@ -74,7 +75,8 @@ def sudden_steps(
     n_pulses = np.searchsorted(pulses_s, 60.0 * np.arange(flow.size) + 30.0).astype(np.float64)
     bout = _parts(pulses_s, interval_s, flow.size)
     part = 2 * flow.size * bout + np.cumsum(np.isnan(log_drag))  # a gap parts minutes too
-    at, log, error = _fitted(log_drag, log_flow, n_pulses, part)
+    needed = np.where(bout % 2, _BESIDE_MIN, _MIN_BESIDE)
+    at, log, error = _fitted(log_drag, log_flow, n_pulses, part, needed)
     found = np.abs(log) >= np.maximum(_MIN_SNR * error, _MIN_STEP)
     peaks = (
         max(group, key=lambda one: abs(log[one]) / error[one])
@@ -122,7 +124,7 @@ def _logs(dp: Signal, minutes: pl.DataFrame, flow: Floats) -> tuple[Floats, Floa
 
 
 def _parts(pulses_s: Floats, interval_s: float, n: int) -> Ints:
-    """Number the bouts and rests by minute, shape (n,); -1 in minutes where one ends."""
+    """Number the rests (even) and bouts (odd) by minute, shape (n,); -1 where one ends."""
     pause = PAUSE_INTERVALS * max(interval_s, float(np.median(np.diff(pulses_s, prepend=0.0))))
     is_cut = np.diff(pulses_s, prepend=-math.inf, append=math.inf) > pause
     edges = np.sort(np.concatenate((pulses_s[is_cut[:-1]], pulses_s[is_cut[1:]]))) / 60.0
@@ -136,7 +138,7 @@ def _parts(pulses_s: Floats, interval_s: float, n: int) -> Ints:
 
 
 def _fitted(
-    drag: Floats, flow: Floats, n_pulses: Floats, part: Ints
+    drag: Floats, flow: Floats, n_pulses: Floats, part: Ints, needed: Ints
 ) -> tuple[Ints, Floats, Floats]:
     """Minutes tried, the logarithm of a step at each, and its standard error; shape (n,)."""
     n = 2 * _BESIDE_MIN + 1
@@ -149,8 +151,8 @@ def _fitted(
     time = np.arange(-_BESIDE_MIN, _BESIDE_MIN + 1.0)
     # The minute of the step itself lies between both levels.
     use = np.isfinite(y) & (of == part[:, None]) & (time != 0)
-    tried = np.isfinite(drag) & (use[:, time < 0].sum(axis=1) >= _MIN_BESIDE)
-    at = np.flatnonzero(tried & (use[:, time > 0].sum(axis=1) >= _MIN_BESIDE))
+    n_beside = np.minimum(use[:, time < 0].sum(axis=1), use[:, time > 0].sum(axis=1))
+    at = np.flatnonzero(np.isfinite(drag) & (n_beside >= needed))
     weight = use[at].astype(np.float64)
     count = weight.sum(axis=1)
     is_after = np.broadcast_to((time > 0).astype(np.float64), weight.shape)
