@@ -24,8 +24,9 @@ def weak(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
 # 1. Found: at 60 % of the peers' drop and less, whatever the sampling.
 
 
-@pytest.mark.parametrize("step_s", [1, 5, 10])
-@pytest.mark.parametrize(("place", "factor"), [((2, 4), 0.6), ((1, 1), 0.4)])
+@pytest.mark.parametrize(
+    ("step_s", "place", "factor"), [(1, (2, 4), 0.6), (5, (1, 1), 0.4), (10, (2, 4), 0.6)]
+)
 def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], factor: float) -> None:
     plan = kiln(cleaning=on_time(6))
     day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s, hours=5)[0]).day
@@ -38,8 +39,7 @@ def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], fact
     assert len(answers) == 12
 
 
-@pytest.mark.parametrize("step_s", [1, 5])
-@pytest.mark.parametrize("share", [0.45, 0.25])
+@pytest.mark.parametrize(("step_s", "share"), [(1, 0.25), (5, 0.45)])
 def test_a_row_that_turns_weak_in_the_evening_is_weak_since_then_and_not_silent(
     step_s: int, share: float
 ) -> None:
@@ -141,8 +141,7 @@ def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
 # 2. Healthy.
 
 
-@pytest.mark.parametrize("step_s", [1, 5])
-@pytest.mark.parametrize("seed", [4, 5])
+@pytest.mark.parametrize(("step_s", "seed"), [(1, 4), (5, 5)])
 def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
     plan = kiln(cleaning=on_time(6))
     answers = ask(RULE, study(exports(plan, seed=seed, step_s=step_s, hours=5)[0]).day)
