@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
-from helpers.scenes import exports, history_of, kiln, local, on_time, study
+from helpers.scenes import FIRST, exports, history_of, kiln, local, on_time, study
 
 from rowcall.model import Answer, Fact, Subject, Urgency, Verdict
 from rowcall_plant import HeaderPlan, RowDrawnOut, RowFaint, RowSilent, SlowHeaderRecovery
@@ -106,6 +106,12 @@ def test_on_its_first_day_a_weak_row_is_said_to_look_like_one_of_fewer_bags() ->
 @pytest.mark.parametrize("past", [[], [0.95] * 3 + [0.65] * 20], ids=len)
 def test_a_row_that_had_another_drop_or_no_past_is_weak(past: list[float]) -> None:
     assert with_past(past).urgency is Urgency.NEXT_OUTAGE
+
+
+def test_a_row_weak_for_weeks_is_said_to_have_been_full_once() -> None:
+    text = with_past([0.98] * 3 + [0.65] * 20).text
+    last = FIRST - timedelta(days=21)
+    assert f"(65 % in the days before, 98 % until {last.day} {last:%b})" in text
 
 
 def test_a_row_that_a_repair_did_not_help_is_weak_and_not_so_by_design() -> None:
