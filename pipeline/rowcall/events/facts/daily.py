@@ -57,7 +57,7 @@ def daily_facts(
     lines = [
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(minutes, events),
-        *operation_facts(baghouse, minutes, gas, starts),
+        *operation_facts(minutes, gas, starts),
         *heat_facts(baghouse, signals, 60.0 * minutes.height),
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
         *_sudden_facts(baghouse, signals, minutes, events),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -11,8 +10,7 @@ import polars as pl
 from rowcall.condition.state import State
 from rowcall.events.operation.gas_seconds import GasSeconds, Signals
 from rowcall.events.operation.heat import excess
-from rowcall.events.operation.start_events import dew_points_c
-from rowcall.model import Fact
+from rowcall.model import Fact, Floats
 from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, object]
@@ -21,7 +19,7 @@ _MAX_UNKNOWN = 0.01  # chosen: in a quarter of an hour no start hides that is wo
 
 
 def operation_facts(
-    baghouse: Baghouse, minutes: pl.DataFrame, gas: GasSeconds | None, starts: pl.DataFrame
+    minutes: pl.DataFrame, gas: GasSeconds | None, starts: pl.DataFrame
 ) -> Iterator[Line]:
     """Yield them; starts and cold gas only where they are known."""
     yield 0, 0, Fact.RUNNING_MIN, (minutes["state"] == State.RUNNING.value).sum()
@@ -34,9 +32,9 @@ def operation_facts(
         yield 0, 0, Fact.START_RAMP_K_MIN, began["ramp_k_min"].max()
         yield 0, 0, Fact.ACID_START_MIN, (began["acid_s"] / 60).max()
     for fact, limit_c in zip(
-        (Fact.COLD_GAS_MIN, Fact.ACID_GAS_MIN), dew_points_c(baghouse), strict=True
+        (Fact.COLD_GAS_MIN, Fact.ACID_GAS_MIN), (gas.water_c, gas.acid_c), strict=True
     ):
-        if math.isfinite(limit_c):
+        if np.isfinite(limit_c).any():
             yield 0, 0, fact, _minutes_below(gas, limit_c)
 
 
@@ -49,7 +47,7 @@ def heat_facts(baghouse: Baghouse, signals: Signals, seconds: float) -> Iterator
             yield compartment, 0, Fact.HEAT_DOSE, dose
 
 
-def _minutes_below(gas: GasSeconds, limit_c: float) -> float | None:
+def _minutes_below(gas: GasSeconds, limit_c: Floats) -> float | None:
     """Return the minutes of cold gas; none at all only where nearly all of the day is known."""
     is_cold = gas.below(limit_c)
     may_be_cold = ~(gas.inlet_c >= limit_c) & (gas.is_moving | ~gas.is_known)
