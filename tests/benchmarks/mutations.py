@@ -44,6 +44,10 @@ RISING = (
     "tests/rules/test_rising_residual_dp_changed.py"
 )
 BLINDING = "tests/rules/test_blinding.py"
+LEAK = "tests/rules/test_in_leakage.py"
+COLD = "tests/rules/test_cold_compartment.py"
+DIFFER = "tests/rules/test_compartments_differ.py"
+COOLING = "tests/events/operation/test_cooling_and_peers.py"
 FELL = "tests/rules/test_dp_fell.py"
 STEPS = "tests/events/filter/test_sudden_steps.py"
 TIMES = "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"
@@ -258,7 +262,7 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/filter/blinding.py",
              "n < context", "n <= context", BLINDING),
     Mutation("pipeline/rowcall/diagnosis/dp_series.py",
-             "- max(share, 0.0) * (brought - np.median(brought))", "", BLINDING),
+             "- max(share, 0.0) * (driver - np.median(driver))", "", BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              "if change is not None:", "if False:", BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
@@ -269,6 +273,22 @@ MUTATIONS = (
              '"7 %"', '"15 %"', BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              '"7 %"', '"1 %"', BLINDING),
+    Mutation("rules/rowcall_rules/gas/in_leakage.py", '"5 %",', '"1 %",', LEAK),
+    Mutation("rules/rowcall_rules/gas/in_leakage.py", '"5 %",', '"12 %",', LEAK),
+    Mutation("rules/rowcall_rules/gas/in_leakage.py", "at_median_of(value, lost)", "value", LEAK),
+    Mutation("rules/rowcall_rules/gas/cold_compartment.py",
+             '"5 K{difference}"', '"1 K{difference}"', COLD),
+    Mutation("rules/rowcall_rules/gas/cold_compartment.py",
+             '"5 K{difference}"', '"12 K{difference}"', COLD),
+    Mutation("rules/rowcall_rules/gas/cold_compartment.py",
+             "now > beside.usual or ", "", COLD),
+    Mutation("rules/rowcall_rules/filter/compartments_differ.py", '"0.25"', '"0.7"', DIFFER),
+    Mutation("rules/rowcall_rules/filter/compartments_differ.py",
+             "(beside.now > beside.usual) is up and ", "", DIFFER),
+    Mutation("pipeline/rowcall/events/operation/peers.py",
+             "on[c] &= np.nan_to_num(minute_means(bit, running.size)) > 0.5", "pass", COOLING),
+    Mutation("pipeline/rowcall/events/operation/cooling.py",
+             "last if before - last <= _LEVEL_K else math.nan", "last", COOLING),
     Mutation("rules/rowcall_rules/filter/dp_fell.py", '"8 %"', '"4 %"', FELL),
     Mutation("rules/rowcall_rules/filter/dp_fell.py", '"8 %"', '"20 %"', FELL),
     Mutation("rules/rowcall_rules/filter/dp_fell.py", " and not back", "", FELL),

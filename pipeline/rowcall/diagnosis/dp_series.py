@@ -15,10 +15,10 @@ from rowcall.units import Units
 
 _WINDOW_D = 90  # chosen: a season
 _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
-_CAKE_SHARE = 1.0  # [-] of what a pass brings, left in the cake's mean: 1/r - 1/2 at a pulse's
-# share r of 0.67; and its standard deviation beforehand. Chosen.
-_CAKE_SHARE_SD = 1.0
-_MIN_NOISE = 0.01  # [-] chosen: a day's drag is never taken as better known
+# [-] of what a pass brings, left in the cake's mean: 1/r - 1/2 at a pulse's share r of 0.67; heat
+# lost by the casing alone goes with 1 / flow; and the standard deviation beforehand. Chosen.
+_SHARE, _SHARE_SD = 1.0, 1.0
+_MIN_NOISE = 0.01  # [-] chosen: a day is never taken as better known
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ def cloth_dp(context: Context) -> DpSeries | None:
     brought = _brought(context, flow)
     days = [day for day in clean if day in brought]
     values = (np.array([known[day] for day in days]) for known in (clean, brought))
-    cloth = without_cake(*values).tolist()
+    cloth = at_median_of(*values).tolist()
     at_flow = {day: drag * flow[day] for day, drag in zip(days, cloth, strict=True)}
     return series_of(context, at_flow, flow)
 
@@ -117,17 +117,17 @@ def _brought(context: Context, flow: Mapping[date, float]) -> dict[date, float]:
     return {day: growth[day] * cycle_s[day] * flow[day] for day in days}
 
 
-def without_cake(clean: Floats, brought: Floats) -> Floats:
-    """Return the drag after cleaning, at the median dust, by what days beside each other differ.
+def at_median_of(value: Floats, driver: Floats) -> Floats:
+    """Return a series at the median of what drives it, by what days beside each other differ.
 
-    clean: [Pa.s/m3]; brought: what a pass takes off [Pa.s/m3]; shape (n,), by day. A step of the
-    cloth is one difference of many, and a slow rise hardly shows in them.
+    value, driver: by day in one unit, shape (n,); beforehand value goes with driver, one to one.
+    A step of its own is one difference of many, and a slow rise hardly shows in them.
     """
-    if clean.size < 2:
-        return clean
-    rise, more = np.diff(clean), np.diff(brought)
-    noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(clean)))
-    weight = (noise / _CAKE_SHARE_SD) ** 2
-    share = float(rise @ more + _CAKE_SHARE * weight) / float(more @ more + weight)
-    cloth: Floats = clean - max(share, 0.0) * (brought - np.median(brought))
-    return cloth
+    if value.size < 2:
+        return value
+    rise, more = np.diff(value), np.diff(driver)
+    noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(value)))
+    weight = (noise / _SHARE_SD) ** 2
+    share = float(rise @ more + _SHARE * weight) / float(more @ more + weight)
+    apart: Floats = value - max(share, 0.0) * (driver - np.median(driver))
+    return apart

@@ -61,8 +61,13 @@ def _baghouse(unit: str, meaning: str, *read_by: str) -> About:
     return About(unit, (Level.BAGHOUSE,), meaning, read_by)
 
 
+def _compartment(unit: str, meaning: str, *read_by: str) -> About:
+    return About(unit, (Level.COMPARTMENT,), meaning, read_by)
+
+
 _EVIDENCE = "row_evidence"
 _CLOCKS = "data_quality"
+_DIFFER = "compartments_differ"
 
 
 class Fact(Enum):
@@ -197,6 +202,17 @@ class Fact(Enum):
     IN_STEP = _header(
         "1", "1 where samples meet the pulses at few phases only (aliasing)", _EVIDENCE
     )
+    # Compartments, against the others at the same time.
+    PULSES_TO_PEERS = _compartment(
+        "1", "pulses a row over those of its peers, where all were on line as long", _DIFFER
+    )
+    AIR_TO_PEERS = _compartment("1", "free air a row over that of its peers", _DIFFER)
+    DP_TO_PEERS = _compartment("1", "pressure drop over that of its peers", _DIFFER)
+    DP_TO_PEERS_ERROR = _compartment("1", "standard error of that", _DIFFER)
+    OUTLET_TO_PEERS_K = _compartment(
+        "K", "outlet temperature above that of its peers", "cold_compartment", _DIFFER
+    )
+    OUTLET_TO_PEERS_ERROR_K = _compartment("K", "standard error of that", "cold_compartment")
     # Baghouse.
     ROW_INTERVAL_S = _baghouse(
         "s",
@@ -289,6 +305,14 @@ class Fact(Enum):
     )
     START_MIN = _baghouse("min", "the longest of them", "unusual_starts")
     START_RAMP_K_MIN = _baghouse("K/min", "fastest warming of one of them", "unusual_starts")
+    COOLING = _baghouse(
+        "1",
+        "logarithm of gas above ambient temperature, inlet over outlet: loss of heat, and leaked "
+        "air",
+        "in_leakage",
+    )
+    COOLING_ERROR = _baghouse("1", "standard error of that", "in_leakage")
+    COOLING_FLOW_M3_S = _baghouse("m3/s", "gas flow of the same hours", "in_leakage")
     COLD_GAS_MIN = _baghouse(
         "min",
         "minutes with gas below its water dew point at the inlet",

@@ -160,4 +160,72 @@ _DEW = Family(
     ),
 )
 
-FAMILIES = (_CLOTH, _BYPASS, _HEAT, _DEW)
+_COOLED = Family(
+    key="cooled",
+    title="Gas cooled between inlet and outlet",
+    members=(
+        Member("in_leakage", At.HEADER, Measure("leak", "1", "{} more air", worse=1, step=0.03)),
+        Member("cold_compartment", At.HEADER),
+    ),
+    causes=(
+        Cause(
+            name="air",
+            title="air leaks in: door, seam, rotary valve, expansion joint",
+            evidence=(),
+            check_first=(
+                "doors, seams and hopper discharge from outside: air drawn in is heard and felt",
+                "isolated: door seals, expansion joints, rotary valve",
+            ),
+            source="chosen: seals wear; temperatures do not show where",
+        ),
+        Cause(
+            name="less_gas",
+            title="a compartment gets less gas: damper, blinded cloth, hopper full to its inlet",
+            prior=-0.5,  # chosen: dampers and levels are mostly watched
+            evidence=(),
+            check_first=("damper positions; hopper level and discharge, from outside",),
+            source="chosen: nothing in these data shows gas flow by compartment",
+        ),
+        Cause(
+            name="thermocouple",
+            title="a thermocouple that drifts or was renewed",
+            prior=-0.5,  # chosen
+            evidence=(),
+            check_first=("both thermocouples against a second reading",),
+            source="chosen: it looks the same from one day on",
+        ),
+    ),
+)
+
+_UNEVEN = Family(
+    key="uneven",
+    title="Compartments",
+    members=(Member("compartments_differ", At.HEADER),),
+    mended_by=(Work.CONTROLLER_MENDED, Work.SET_POINT_CHANGED, Work.AIR_MENDED),
+    causes=(
+        Cause(
+            name="control",
+            title="its cleaning is set or held otherwise",
+            evidence=(),
+            check_first=("controller: settings of that compartment against the others",),
+            source="chosen: numbers of a compartment do not show why",
+        ),
+        Cause(
+            name="damper",
+            title="its dampers give it more or less gas than the others get",
+            evidence=(),
+            check_first=("damper positions, by their switches and from outside",),
+            source="chosen: numbers of a compartment do not show why",
+        ),
+        Cause(
+            name="hopper",
+            title="its hopper is full, and dust is carried up again",
+            prior=-0.5,  # chosen: levels are mostly watched
+            evidence=(),
+            check_first=("hopper level, discharge and its air lock, from outside",),
+            source="chosen: nothing in these data shows a hopper",
+        ),
+    ),
+)
+
+FAMILIES = (_CLOTH, _BYPASS, _HEAT, _DEW, _COOLED, _UNEVEN)

@@ -10,7 +10,12 @@ import polars as pl
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.header_lines import header_facts
-from rowcall.events.facts.operation import heat_facts, operation_facts
+from rowcall.events.facts.operation import (
+    cooling_facts,
+    heat_facts,
+    operation_facts,
+    peer_facts,
+)
 from rowcall.events.filter.cycle_drag import (
     cake_per_pulse,
     drag_on_demand,
@@ -62,7 +67,11 @@ def daily_facts(
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
         *_sudden_facts(baghouse, signals, minutes, events),
         *_clock_facts(events),
+        *cooling_facts(signals, minutes),
     ]
+    pulses = events.pulses.group_by("compartment").len().iter_rows() if events.fires_known else ()
+    counted = [*lines, *((c, 0, Fact.N_PULSES, n) for c, n in pulses)]
+    lines += peer_facts(baghouse, signals, minutes, counted)
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])
 
 
