@@ -73,7 +73,7 @@ def _judge_header(
     own = change.beyond(math.log(limits["slow_ratio"]))[0] if alone else parts.p_own[n] >= SURE
     if not change.by_history[n]:
         own |= _longer_than_usual(headers, n)
-    if own.sum() < limits["slow_hours"] and is_slow_all_day and not alone:
+    if is_slow_all_day and not alone and limits["slow_hours"] > own.sum():
         own = known
     values = _values(headers, change, n, own if own.any() else known)
     if own.sum() < limits["slow_hours"]:
