@@ -117,6 +117,11 @@ def test_a_tag_that_a_rule_uses_where_there_is_one_counts_too() -> None:
     assert unjudged(judged(one, condemning(Role.GAS_FLOW, 0))) == set(PLACES)
 
 
+def test_of_two_compartments_what_is_wrong_of_one_is_wrong_of_the_other() -> None:
+    one = rule("machine", Chapter.DP, uses=(Role.DP,))
+    assert unjudged(judged(one, condemning(Role.DP, 2))) == {(1, 0), (1, 3), (2, 0)}
+
+
 def test_one_of_several_roles_is_enough() -> None:
     one = rule("machine", Chapter.DP)
     either = Need(any_of=(Role.GAS_FLOW, Role.DP), purpose="to see")

@@ -17,6 +17,8 @@ from rowcall.site import ROLES, Role
 
 Place = tuple[Role, int]
 
+_PAIR = 2  # compartments: what is wrong of one is wrong of the other against it
+
 
 @dataclass(frozen=True, slots=True)
 class Condemned:
@@ -62,12 +64,16 @@ def _rests_on(
     rule: Rule, day: BaghouseDay, subject: Subject, condemned: Condemned
 ) -> Iterator[Place]:
     """Yield the condemned tags without which a rule has nothing to judge a subject by."""
+    if not condemned.by_place:
+        return
     asked = [need.any_of for need in rule.needs if need.any_of]
-    for roles in [*asked, *((role,) for role in rule.uses)] if condemned.by_place else ():
+    for roles in [*asked, *((role,) for role in rule.uses)]:
         serving = [place for role in roles for place in _serving(day, role, subject.compartment)]
         bad = [place for place in serving if place in condemned.by_place]
         if bad and len(bad) == len(serving):
             yield bad[0]
+    if subject.compartment and day.baghouse.compartments == _PAIR:
+        yield from (place for place in condemned.by_place if place[0] in rule.uses)
 
 
 def _serving(day: BaghouseDay, role: Role, compartment: int) -> list[Place]:
