@@ -46,6 +46,7 @@ from rowcall_plant.fault_book import FaultBook
 from rowcall_plant.physics.cleaning import CleaningState
 from rowcall_plant.scene import Scene
 
+MIN_DAYS = 6  # of three tags of DP: what their usual needs
 FIRST, DAY_S, N_HEALTHY, STOP_DAY, N_DAYS = date(2026, 1, 5), 86_400, 9, 10, 13
 RULES = load_rules()
 LIMITS = limits_in_force(RULES, {})
@@ -357,7 +358,7 @@ def one_plant(
     histories = {}
     for name, house in (("alone", alone), ("more", with_more)):
         history = History()
-        for day in range(N_HEALTHY):
+        for day in range(0 if name == "alone" else N_HEALTHY - MIN_DAYS, N_HEALTHY):
             found, history = judged(
                 house, day, days[day], samples(day, given[day][1], house), history
             )

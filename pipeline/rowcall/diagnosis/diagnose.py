@@ -10,7 +10,12 @@ from graphlib import TopologicalSorter
 
 import polars as pl
 
-from rowcall.diagnosis.sensors.condemned import Condemned, distrusted, without_condemned
+from rowcall.diagnosis.sensors.condemned import (
+    Condemned,
+    distrusted,
+    sound_history,
+    without_condemned,
+)
 from rowcall.errors import SiteError
 from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import (
@@ -123,12 +128,18 @@ def _ask_all(
     work: WorkLog,
 ) -> dict[str, tuple[Answer, ...]]:
     facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
-    condemned = Condemned()
+    condemned, rules = Condemned(), list(rules)
+    of_sensors = [rule.name for rule in rules if rule.chapter is Chapter.SENSORS]
+    trusting = replace(day, history=sound_history(day, of_sensors))
     for rule in rules:
+        is_of_sensors = rule.name in of_sensors
         context = Context(
-            day=day, limits=limits[rule.name], facts=facts, answers=answers, work=work
+            day=day if is_of_sensors else trusting,
+            limits=limits[rule.name],
+            facts=facts,
+            answers=answers,
+            work=work,
         )
-        is_of_sensors = rule.chapter is Chapter.SENSORS
         trusted = Condemned() if is_of_sensors else condemned
         answers[rule.name] = _ask_guarded(rule, context, trusted, guard)
         if is_of_sensors:

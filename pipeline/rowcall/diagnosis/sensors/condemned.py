@@ -6,13 +6,24 @@ tag of a role serves a place is the same for all rules.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import polars as pl
 
 from rowcall.diagnosis.sensors.sensor_tags import name_of
-from rowcall.model import Answer, BaghouseDay, Context, FactBook, Lack, Rule, Subject
+from rowcall.model import (
+    Answer,
+    BaghouseDay,
+    Context,
+    FactBook,
+    History,
+    Lack,
+    Rule,
+    Subject,
+    Verdict,
+)
+from rowcall.model.restart import DP_FACTS
 from rowcall.site import ROLES, Role
 
 Place = tuple[Role, int]
@@ -48,6 +59,26 @@ def without_condemned(rule: Rule, context: Context, condemned: Condemned) -> Con
     day = context.day
     day = replace(day, facts=day.facts.filter(is_sound), hours=day.hours.filter(is_sound))
     return replace(context, day=day, facts=FactBook(day.facts))
+
+
+def sound_history(day: BaghouseDay, sensor_rules: Collection[str]) -> History:
+    """Return the history without the facts of DP of days on which its tags were condemned.
+
+    Flow and temperature count too: these facts are corrected for them. So a transmitter that is
+    set right makes no step of drag.
+    """
+    history, places = day.history, {0, *(c for _, c in _serving(day, Role.DP, 0))}
+    found = history.verdicts.filter(
+        pl.col("rule").is_in(list(sensor_rules))
+        & pl.col("compartment").is_in(list(places))
+        & (pl.col("verdict") == Verdict.FOUND.value)
+    )
+    if found.is_empty():
+        return history
+    is_of_dp = pl.col("name").is_in([fact.column for fact in DP_FACTS])
+    is_off = pl.col("day").is_in(found["day"].unique().to_list())
+    is_here = pl.col("compartment").is_in(list(places))
+    return replace(history, facts=history.facts.filter(~(is_of_dp & is_off & is_here)))
 
 
 def distrusted(rule: Rule, day: BaghouseDay, answer: Answer, condemned: Condemned) -> Answer:
