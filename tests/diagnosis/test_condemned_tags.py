@@ -26,7 +26,7 @@ from rowcall.model import (
     Urgency,
     Verdict,
 )
-from rowcall.site import Role
+from rowcall.site import Baghouse, Role
 
 PLACES = ((0, 0), (1, 0), (1, 3), (2, 0))
 HOUSE = house(
@@ -67,11 +67,11 @@ def condemning(role: Role, compartment: int) -> Rule:
     return replace(rule("Tag drifts", Chapter.SENSORS), judge=judge)
 
 
-def judged(one: Rule, *sensors: Rule) -> dict[tuple[int, int], Finding]:
+def judged(one: Rule, *sensors: Rule, baghouse: Baghouse = HOUSE) -> dict[tuple[int, int], Finding]:
     signal = Signal(np.arange(0.0, 86_400.0, 60.0), np.ones(1440))
-    places = [(t.role, t.compartment or 0, 0) for t in HOUSE.tag]
+    places = [(t.role, t.compartment or 0, 0) for t in baghouse.tag]
     day = replace(
-        fact_day(HOUSE, {(Fact.DROP_PA, 1): 1.0, (Fact.DROP_PA, 2): 1.0}),
+        fact_day(baghouse, {(Fact.DROP_PA, 1): 1.0, (Fact.DROP_PA, 2): 1.0}),
         signals=dict.fromkeys(places, signal),
         health=tuple(TagHealth(f"{p}", *p, 1440, 0, 0, 1.0, 60.0) for p in places),
     )
@@ -105,6 +105,14 @@ def test_what_rests_on_a_condemned_tag_is_not_judged(
     assert text == f"Cannot tell: {name} is not trusted on this day: Tag drifts."
     rest = {one.answer.verdict for place, one in found.items() if place not in places}
     assert rest == {Verdict.FOUND}
+
+
+def test_without_a_common_tag_the_first_one_stands_for_the_baghouse() -> None:
+    two = house(tag(Role.DP, 1), tag(Role.DP, 2))
+    one = rule("machine", Chapter.DP, Role.DP)
+    for compartment, places in ((1, {(0, 0), (1, 0), (1, 3)}), (2, {(2, 0)})):
+        found = judged(one, condemning(Role.DP, compartment), baghouse=two)
+        assert unjudged(found) == places
 
 
 def test_a_rule_that_does_not_need_it_is_not_touched() -> None:
