@@ -80,7 +80,6 @@ def test_runs_that_die_one_after_another_leave_no_trace(
 ) -> None:
     for death in (
         Death("pathlib:Path", "rename", 1),  # the store is made, and not yet in place
-        Death("pathlib:Path", "write_bytes", 3),  # half of a report is there
         Death("pathlib:Path", "rename", 1),  # the report is built, and not yet in place
         Death("rowcall.runs.record", "save_day", 1),
         DEATH_AT_THE_END,
