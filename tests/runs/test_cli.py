@@ -30,6 +30,7 @@ COMMANDS = (
     "check-store",
     "rejudge",
     "backup",
+    "archive",
     "mail",
     "new-work-log",
     "check-work-log",
