@@ -177,11 +177,11 @@ def test_a_line_of_very_many_fields_takes_no_work_that_grows_with_their_square(
 
     for module, name in ((columns, "_is_number"), (time_formats, "_fits"), (delimiter, "_is_time")):
         monkeypatch.setattr(module, name, counted(getattr(module, name)))
-    names = ",".join(f"tag{number}" for number in range(1_000))
-    cells = ",".join(field.format(number) for number in range(1_000))
+    names = ",".join(f"tag{number}" for number in range(500))
+    cells = ",".join(field.format(number) for number in range(500))
     begin, end = ("2026-03-02T05:00:00Z,", ",x") if head.startswith("time") else ("", ",1,x")
     taken(tmp_path, head.format(names) + (begin + cells + end + "\n") * 2)
-    assert tried <= 100_000
+    assert tried <= 50_000
 
 
 @pytest.mark.parametrize("memory", [None, LITTLE])
