@@ -26,9 +26,10 @@ def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History
     history = read_history(store, baghouse.id, day, days)
     before = meanings_of(store, baghouse.id, day, days)
     other = {
-        when: changes_of_meaning(settings, now)
+        when: changes
         for when, settings in before.items()
         if settings != (now := meaning_of(baghouse.on(when)))
+        and (changes := changes_of_meaning(settings, now))  # none by a key of a newer version
     }
     if not other:
         return history
