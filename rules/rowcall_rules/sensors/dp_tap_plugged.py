@@ -204,5 +204,6 @@ RULE = Rule(
         Caution.BREATHING,
     ),
     judge=judge,
+    excused_off=True,
     after=("tag_stuck",),
 )

@@ -201,5 +201,6 @@ RULE = Rule(
     confused_with="gas drawn through a stopped unit, a compartment that is really different",
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HOT, Caution.COMBUSTIBLE_DUST),
     judge=judge,
+    excused_off=True,
     after=("dp_tap_plugged", "tag_stuck"),
 )

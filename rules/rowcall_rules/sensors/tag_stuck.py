@@ -157,4 +157,5 @@ RULE = Rule(
     confused_with="a stopped unit, a coarse transmitter, recording with a dead-band",
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HOT),
     judge=judge,
+    excused_off=True,
 )

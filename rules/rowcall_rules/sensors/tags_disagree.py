@@ -146,5 +146,6 @@ RULE = Rule(
     confused_with="a compartment off line, other places of the taps, a supply that fell later",
     cautions=(Caution.LOCKOUT, Caution.STORED_AIR, Caution.HOT, Caution.COMBUSTIBLE_DUST),
     judge=judge,
+    excused_off=True,
     after=("tag_drifts", "dp_tap_plugged", "tag_stuck"),
 )

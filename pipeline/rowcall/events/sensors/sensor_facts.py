@@ -43,6 +43,7 @@ class _Day:
     """What all tags of a day are held against, by minute."""
 
     baghouse: Baghouse
+    signals: Signals
     minutes: pl.DataFrame
 
     def column(self, name: str) -> Floats:
@@ -54,6 +55,13 @@ class _Day:
     @cached_property
     def is_running(self) -> Mask:
         return np.asarray(self.minutes["state"].to_numpy() == State.RUNNING.value)
+
+    def runs(self, compartment: int) -> Mask:
+        """Return where gas runs through a compartment, 0 the baghouse; without a bit it is on."""
+        bit = self.signals.get((Role.COMPARTMENT_ON_LINE, compartment, 0))
+        if bit is None:
+            return self.is_running
+        return np.asarray(self.is_running & (minute_means(bit, self.minutes.height) > 0.5))
 
     @cached_property
     def is_flowing(self) -> Mask:
@@ -93,7 +101,7 @@ def sensor_facts(
 
     flat: runs of one value by place, those that were left out of `signals` too.
     """
-    day = _Day(baghouse, minutes)
+    day = _Day(baghouse, signals, minutes)
     even = {
         (tag.role, tag.compartment or 0)
         for tag in baghouse.tag
@@ -130,7 +138,7 @@ def _still(
         yield compartment, 0, facts.flat, longest
         yield compartment, 0, facts.tied, longest
         return
-    is_alive = day.is_flowing if role is Role.GAS_FLOW else day.is_running
+    is_alive = day.is_flowing if role is Role.GAS_FLOW else day.runs(compartment)
     yield compartment, 0, facts.flat, longest_flat(runs, is_alive)
     tied = day.column(_TIED[role])
     is_temperature = ROLES[role].minute_column != "dp_pa" and role is not Role.GAS_FLOW
@@ -143,9 +151,9 @@ def _still(
 
 
 def _dp(day: _Day, compartment: int, signal: Signal, *, is_even: bool) -> Iterator[Line]:
-    dp, running = minute_means(signal, day.minutes.height), day.is_running
+    dp, running = minute_means(signal, day.minutes.height), day.runs(compartment)
     known = running & np.isfinite(dp)
-    yield compartment, 0, Fact.DP_ZERO_PA, at_rest(dp, day.is_still, running)
+    yield compartment, 0, Fact.DP_ZERO_PA, at_rest(dp, day.is_still, day.is_running)
     if not known.any():
         return
     yield compartment, 0, Fact.DP_RUNNING_PA, float(np.median(dp[known]))
