@@ -7,7 +7,7 @@ from datetime import date
 from statistics import median
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, PositiveInt, model_validator
 
 from rowcall import trade
 from rowcall.media import SOURCE, Fibre, limits_c
@@ -121,6 +121,14 @@ class Baghouse(Table):
     """Share of SO3 in the gas, by volume."""
     residual_dp_limit: Dp | None = None
     """Where residual DP must not go; lets the report project a date."""
+    inlet_rows: tuple[PositiveInt, ...] = ()
+    """Rows of each compartment at the gas inlet; the leak map holds failed bags against them."""
+    inlet_positions: tuple[PositiveInt, ...] = ()
+    """Positions of each row at the gas inlet."""
+    wall_rows: tuple[PositiveInt, ...] = ()
+    """Rows of each compartment along a wall; the leak map holds failed bags against them."""
+    wall_positions: tuple[PositiveInt, ...] = ()
+    """Positions of each row along a wall."""
     cleaning: Cleaning
     tag: tuple[Tag, ...] = ()
 
@@ -143,6 +151,11 @@ class Baghouse(Table):
         if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
             text = f"firing_order {list(order)} must hold each row from 1 to {max(self.rows)} once"
             yield ("firing_order",), text
+        longest = MAX_BAGS if self.bags_per_row is None else max(map(max, self.bags_per_row))
+        for kind, last in (("rows", max(self.rows)), ("positions", longest)):
+            for key in (f"inlet_{kind}", f"wall_{kind}"):
+                if over := [n for n in getattr(self, key) if n > last]:
+                    yield (key,), f"{key} names {kind[:-1]} {over[0]}; allowed are 1 to {last}"
         for index, tag in enumerate(self.tag):
             for text in self._wrong_place(tag):
                 yield ("tag", index), f"tag {tag.tag!r}: {text}"
@@ -218,6 +231,15 @@ class Baghouse(Table):
     def bags_in(self, compartment: int, row: int) -> int | None:
         """Return how many bags a row has, None where the site file does not say."""
         return None if self.bags_per_row is None else self._bags_of(compartment)[row - 1]
+
+    def zone_of(self, row: int, position: int) -> str:
+        """Return where a bag hangs by the site file: `inlet side`, `wall`, `middle`, or ''."""
+        if row in self.inlet_rows or position in self.inlet_positions:
+            return "inlet side"
+        if row in self.wall_rows or position in self.wall_positions:
+            return "wall"
+        stated = (self.inlet_rows, self.inlet_positions, self.wall_rows, self.wall_positions)
+        return "middle" if any(stated) else ""
 
     def expected_drop_ratio(self, compartment: int, row: int) -> float:
         """Return a row's bags over the median row's of its header; 1 where no bags are stated.

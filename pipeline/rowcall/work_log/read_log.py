@@ -12,6 +12,7 @@ from rowcall.work_log.log_cells import Moment, read_day, read_moment, read_work
 from rowcall.work_log.log_checks import without_begin
 from rowcall.work_log.log_places import read_places
 from rowcall.work_log.log_table import Line, Table, cut, decoded
+from rowcall.work_log.outcome import unusable_results
 from rowcall.work_log.problem import Column, Problem, quoted
 from rowcall.work_log.work import Work, WorkEntry, WorkLog
 
@@ -60,7 +61,7 @@ def parse_work_log(data: bytes, site: Site, now: datetime) -> tuple[WorkLog, lis
         table = Table(problems=[problem])
     problems = list(table.problems)
     entries = [entry for line in table.lines for entry in _entries(line, site, now, problems)]
-    problems += without_begin(entries)
+    problems += [*without_begin(entries), *unusable_results(entries)]
     return WorkLog(tuple(sorted(entries))), sorted(problems, key=lambda one: one.line)
 
 
