@@ -25,7 +25,7 @@ from rowcall.site_file import read_site
 from rowcall.take_in.cells.numbers import Cell, values_of
 from rowcall.take_in.cells.time_formats import given_form, swapped, time_form
 from rowcall.take_in.cells.timestamps import is_usable, parse_times
-from rowcall.work_log.outcome import Outcome
+from rowcall.work_log.bag_outcome import Outcome
 from rowcall.work_log.problem import Column
 from rowcall.work_log.read_log import parse_work_log
 from rowcall_reports.tables.day_files import TABLES

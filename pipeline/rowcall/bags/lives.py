@@ -10,7 +10,7 @@ from itertools import groupby
 from rowcall.media import Fibre
 from rowcall.site import Baghouse
 from rowcall.site.subject import Subject
-from rowcall.work_log.outcome import ALLOWED, Outcome, outcome_of
+from rowcall.work_log.bag_outcome import ALLOWED, Outcome, outcome_of
 from rowcall.work_log.work import Work, WorkEntry, WorkLog
 
 Seat = tuple[int, int, int]  # compartment, row, position, each from 1

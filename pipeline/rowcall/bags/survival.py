@@ -22,7 +22,7 @@ from rowcall.bags.lives import Bag
 
 Floats = npt.NDArray[np.float64]
 
-# From so many on, 95 % intervals hold the truth in 94 % or more of trials: tests/benchmarks/RESULTS.md.
+# From so many on, 95 % intervals hold the truth in 94 % of trials: tests/benchmarks/RESULTS.md.
 MIN_FAILURES = 5
 MIN_AGES = 2  # of looks that found failures: one alone fits any shape
 _COVERAGE = 0.95

@@ -105,7 +105,7 @@ def _site_file() -> Lists:
 
 
 def _work_log() -> Lists:
-    from rowcall.work_log.outcome import MEANINGS as OUTCOMES
+    from rowcall.work_log.bag_outcome import MEANINGS as OUTCOMES
     from rowcall.work_log.template import COLUMNS, MEANINGS, works_of
 
     return {

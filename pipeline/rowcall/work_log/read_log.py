@@ -8,11 +8,11 @@ from typing import TypeVar
 
 from rowcall.days import local_day
 from rowcall.site import Site
+from rowcall.work_log.bag_outcome import unusable_results
 from rowcall.work_log.log_cells import Moment, read_day, read_moment, read_work
 from rowcall.work_log.log_checks import without_begin
 from rowcall.work_log.log_places import read_places
 from rowcall.work_log.log_table import Line, Table, cut, decoded
-from rowcall.work_log.outcome import unusable_results
 from rowcall.work_log.problem import Column, Problem, quoted
 from rowcall.work_log.work import Work, WorkEntry, WorkLog
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
-from rowcall.work_log.outcome import ALLOWED, Outcome, outcome_of
-from rowcall.work_log.outcome import MEANINGS as OUTCOMES
+from rowcall.work_log.bag_outcome import ALLOWED, Outcome, outcome_of
+from rowcall.work_log.bag_outcome import MEANINGS as OUTCOMES
 from rowcall.work_log.problem import Column
 from rowcall.work_log.work import Work, WorkEntry
 

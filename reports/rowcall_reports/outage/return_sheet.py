@@ -11,7 +11,7 @@ from rowcall.media import Fibre
 from rowcall.model import Subject, Work
 from rowcall.site import Baghouse
 from rowcall.units import Units
-from rowcall.work_log.outcome import Outcome
+from rowcall.work_log.bag_outcome import Outcome
 from rowcall.work_log.problem import Column
 from rowcall_reports import wording
 from rowcall_reports.outage.outage_sheet import FOUND, tick

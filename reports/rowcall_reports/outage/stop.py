@@ -22,7 +22,7 @@ from rowcall.model import (
     WorkLog,
 )
 from rowcall.site import Baghouse, Site
-from rowcall.work_log.outcome import Outcome, outcome_of
+from rowcall.work_log.bag_outcome import Outcome, outcome_of
 from rowcall_reports import wording
 from rowcall_reports.actions import places_of
 from rowcall_reports.judgeable import Advice

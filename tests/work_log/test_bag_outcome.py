@@ -9,7 +9,7 @@ import pytest
 from helpers.work_logs import only
 
 from rowcall.model import Work
-from rowcall.work_log.outcome import Outcome, outcome_of, unusable_results
+from rowcall.work_log.bag_outcome import Outcome, outcome_of, unusable_results
 
 DAY = date(2026, 3, 12)
 
