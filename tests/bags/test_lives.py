@@ -81,6 +81,12 @@ def test_a_failure_is_counted_once_until_the_bag_is_changed() -> None:
     assert len(failures_of(bags_of(log(NEW, GLOWS, again), house(), TODAY))) == 1
 
 
+def test_the_change_of_a_bag_that_was_known_to_leak_is_no_look_at_the_others() -> None:
+    change = said(Work.BAGS_CHANGED, date(2025, 1, 1), 1, 4, 2, result="failed")
+    (_, beside) = lives((1, 9, 1), NEW, GLOWS, change)
+    assert beside.sound == LATER
+
+
 def test_a_retest_that_passes_after_the_change_is_of_the_new_bag() -> None:
     change = said(Work.BAGS_CHANGED, LATER, 1, 4, 2, result="failed")
     retest = said(Work.DYE_TEST, LATER, 1, 4, 2, result="passes")

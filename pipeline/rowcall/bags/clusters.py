@@ -37,7 +37,7 @@ class Pattern:
         factor: `row`, `position`, `inlet side`, `wall`, `compartment` or `age`.
         places: the groups that stand out, or the one that comes nearest, as their keys:
             (compartment, row) of rows, else one number; 1 and -1 of age are old and young bags.
-        failed: failed bags there, of `total`; expected: by chance (of age: None).
+        failed: failed bags there, of `total`; expected: by chance (of age: all, and None).
         p: that chance would show as much anywhere, corrected for all that was asked.
     """
 
@@ -113,25 +113,23 @@ def _numbered(keys: Sequence[tuple[int, ...]]) -> Counts:
 
 def _by_age(bags: Sequence[Bag]) -> Iterator[tuple[Pattern, dict[tuple[int, ...], float]]]:
     """Compare failed bags with those that hung there on the day on which they were found."""
-    score, failed, stratum, older = list[float](), list[int](), list[int](), list[bool]()
+    score, failed, stratum = list[float](), list[int](), list[int]()
     for day in sorted({bag.found.day for bag in bags if bag.found}):
         there = [bag for bag in bags if bag.since and bag.since < day and _hangs(bag, day)]
         ages = [(day - bag.since).days for bag in there if bag.since]
         hit = [int(bag.found is not None and bag.found.day == day) for bag in there]
         if not any(hit) or len(set(ages)) < 2:
             continue
-        rank = (rankdata(ages) - 0.5) / len(ages)
-        score += rank.tolist()
+        score += ((rankdata(ages) - 0.5) / len(ages)).tolist()
         failed += hit
         stratum += [day.toordinal()] * len(there)
-        older += [r > 0.5 for r, is_hit in zip(rank, hit, strict=True) if is_hit]
-    if len(older) < MIN_FAILED:
+    if sum(failed) < MIN_FAILED:
         return
     both = np.array(score)[:, None] * np.array([1.0, -1.0])
     _, _, p = excess(np.array(failed), both, np.array(stratum))
     worst = int(np.argmin(p))
-    n = sum(older) if worst == 0 else len(older) - sum(older)
-    yield Pattern("age", (((1, -1)[worst],),), n, len(older), None, float(p[worst])), {}
+    n = sum(failed)
+    yield Pattern("age", (((1, -1)[worst],),), n, n, None, float(p[worst])), {}
 
 
 def _hangs(bag: Bag, day: date) -> bool:

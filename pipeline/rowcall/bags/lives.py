@@ -73,17 +73,19 @@ def _live_through(
     bags: dict[Seat, list[Bag]], when: date, entries: Sequence[WorkEntry], house: Baghouse
 ) -> None:
     """Take up what one day says: what was found of the old bags, then the new ones."""
-    failed = {
+    said = {
         (one.subject.compartment, one.subject.row, one.position): one
-        for one in entries
+        for one in reversed(entries)
         if one.position and (outcome := outcome_of(one)) and outcome.is_failure
     }
+    # A bag changed as failed that was known to leak says nothing of the others.
+    failed = {seat: one for seat, one in said.items() if seat in bags and not bags[seat][-1].found}
     open_ = {compartment for compartment, _, _ in failed}  # where people looked at all bags
     looks = [one for one in entries if _is_look(one)]
     changes = [one for one in entries if one.work is Work.BAGS_CHANGED]
     for seat, lives in bags.items():
         bag = lives[-1]
-        if bag.found is None and seat in failed:
+        if seat in failed:
             bag = replace(bag, found=failed[seat])
         elif bag.found is None and (seat[0] in open_ or _first_of(looks, seat, house)):
             bag = replace(bag, sound=when)

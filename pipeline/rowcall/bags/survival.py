@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import numpy.typing as npt
@@ -97,7 +98,8 @@ def kaplan_meier(lives: Lives) -> Curve:
     """Return the curve at the ages at which failures were found; the interval is log-log's."""
     found = [high for _, high in lives.found]
     sf = ecdf(CensoredData(uncensored=found, right=lives.sound)).sf
-    with np.errstate(divide="ignore", invalid="ignore"):  # where all or none are left
+    with catch_warnings():  # undefined where all or none are left
+        simplefilter("ignore", RuntimeWarning)
         interval = sf.confidence_interval(_COVERAGE, method="log-log")
     at = np.isin(sf.quantiles, found)
     ends = (np.nan_to_num(one.probabilities[at], nan=end) for one, end in

@@ -108,11 +108,17 @@ def since_work(history: History, work: WorkLog, day: date, baghouse: Baghouse) -
 
 
 def since_words(history: History, fact: Fact, subject: Subject) -> str:
-    """Return since what work a fact is counted: ` since bags were changed on 12 Mar`, or ''."""
+    """Return since what work a fact is counted: ` since bags were changed on 12 Mar`, or ''.
+
+    Of work before the first day with facts nothing is counted.
+    """
+    days = pl.concat((history.facts["day"], history.cut["day"]))
     moved = [
         entry
         for entry in history.restarts
-        if fact in RESTARTS[entry.work].facts and entry.touches(subject)
+        if fact in RESTARTS[entry.work].facts
+        and entry.touches(subject)
+        and (days <= entry.day).any()
     ]
     return f" since {RESTARTS[moved[-1].work].words} on {moved[-1].date}" if moved else ""
 
