@@ -19,8 +19,8 @@ import numpy.typing as npt
 from scipy.stats import rankdata
 
 from rowcall.bags.lives import Bag, failures_of
+from rowcall.model import Floats
 
-Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 
 MIN_FAILED = 3  # the fewest that stand out of 12 positions and 6 tests though all share one

@@ -8,12 +8,9 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
-import numpy.typing as npt
 
 from rowcall.bags.lives import Bag
 from rowcall.bags.survival import Weibull
-
-Floats = npt.NDArray[np.float64]
 
 _DRAWS = 4000  # chosen: the ends of a 95 % interval then move by less than one bag
 _SEED = 20_260_315
@@ -42,7 +39,7 @@ def spares_for(bags: Sequence[Bag], model: Weibull, outages: Sequence[date]) -> 
         outages: the coming ones, at least one, in order.
     """
     here = [bag for bag in bags if bag.until is None]
-    known = [bag for bag in here if bag.waits]
+    known = sum(bag.waits for bag in here)
     rng = np.random.default_rng(_SEED)
     shape, scale = model.draw(_DRAWS, rng)
     stock = Counter(
@@ -51,7 +48,7 @@ def spares_for(bags: Sequence[Bag], model: Weibull, outages: Sequence[date]) -> 
     # Of each group of bags: put in, last seen sound, how many in each draw.
     groups = [(since, sound, np.full(_DRAWS, n)) for (since, sound), n in sorted(stock.items())]
     out = []
-    for number, outage in enumerate(outages):
+    for outage in outages:
         failed = np.zeros(_DRAWS, int)
         for at, (since, sound, n) in enumerate(groups):
             seen, then = ((d - since).days for d in (sound, outage))
@@ -60,15 +57,8 @@ def spares_for(bags: Sequence[Bag], model: Weibull, outages: Sequence[date]) -> 
             groups[at] = since, outage, n - own
             failed += own
         low, middle, high = np.percentile(failed, _ENDS)
-        renewed = failed + (len(known) if number == 0 else 0)
-        groups.append((outage, outage, renewed))
-        out.append(
-            Spares(
-                outage,
-                len(known) if number == 0 else 0,
-                round(middle),
-                int(np.floor(low)),
-                int(np.ceil(high)),
-            )
-        )
+        groups.append((outage, outage, failed + known))
+        ends = int(np.floor(low)), int(np.ceil(high))
+        out.append(Spares(outage, known, round(middle), *ends))
+        known = 0
     return out

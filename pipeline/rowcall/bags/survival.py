@@ -15,13 +15,11 @@ from functools import cached_property
 from warnings import catch_warnings, simplefilter
 
 import numpy as np
-import numpy.typing as npt
 from scipy.special import logsumexp
 from scipy.stats import CensoredData, chi2, ecdf, weibull_min
 
 from rowcall.bags.lives import Bag
-
-Floats = npt.NDArray[np.float64]
+from rowcall.model import Floats
 
 # From so many on, 95 % intervals hold the truth in 94 % of trials: tests/benchmarks/RESULTS.md.
 MIN_FAILURES = 5
