@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum, StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -348,7 +349,7 @@ class OtherSettings:
     changes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class History:
     """What is known of the days before, oldest first.
 
@@ -368,12 +369,14 @@ class History:
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""
-        past = self.facts.filter(
-            (pl.col("compartment") == compartment)
-            & (pl.col("row") == row)
-            & (pl.col("name") == fact.column)
-        ).sort("day")
+        past = self._by_place.get((fact.column, compartment, row), self.facts.clear())
         return past["day"].to_list(), past["value"].to_numpy().astype(np.float64)
+
+    @cached_property
+    def _by_place(self) -> Mapping[tuple[Any, ...], pl.DataFrame]:
+        """The facts of each name, compartment and row: rules ask for hundreds of them a day."""
+        keys = ["name", "compartment", "row"]
+        return self.facts.sort("day").partition_by(keys, as_dict=True, maintain_order=True)
 
     def usual(
         self, fact: Fact, compartment: int, row: int, *, quantile: float, min_days: float
