@@ -57,6 +57,12 @@ def test_a_compartment_of_many_failures_makes_no_pattern_of_positions_or_rows() 
     assert set(standing_out(a_map(failed))) == {"compartment"}
 
 
+def test_rows_of_few_bags_that_fail_make_no_pattern_of_their_positions() -> None:
+    short = [bag((1, r, 1), failed=r < 5) for r in range(1, 6)]
+    usual = [bag((1, r, p)) for r in range(6, 11) for p in range(1, 13)]
+    assert "position" not in standing_out(short + usual)
+
+
 def test_inlet_and_wall_stand_out() -> None:
     for name in ("inlet side", "wall"):
         bags = [

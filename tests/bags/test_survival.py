@@ -145,6 +145,15 @@ def test_spares_are_those_known_and_those_that_the_distribution_expects() -> Non
     assert two.expected == pytest.approx(left * later[0] + renewed, rel=0.1)
 
 
+def test_bags_renewed_at_one_outage_may_fail_by_the_next() -> None:
+    model = fit(looked_at(5, 4000))
+    assert model is not None
+    waiting = [bag(n, 900, failed=True) for n in range(1, 401)]
+    one, two = spares_for(waiting, model, [DAY, DAY + timedelta(days=730)])
+    assert (one.known, one.high) == (400, 0)
+    assert two.expected == pytest.approx(400 * (1 - model.survival(np.array([730.0]))[0]), rel=0.1)
+
+
 def test_a_bag_not_seen_for_long_may_have_failed_already() -> None:
     model = Weibull(looked_at(5, 2000), 2.5, 2000.0)
     seen = [bag(n, 1000) for n in range(1, 101)]

@@ -48,8 +48,8 @@ class Bag:
 
     @property
     def found_d(self) -> int | None:
-        """Age at which it was found failed [d], at least 1; None where it was not."""
-        return max(1, (self.found.day - self.since).days) if self.found and self.since else None
+        """Age at which it was found failed [d], None where it was not; never its first day."""
+        return (self.found.day - self.since).days if self.found and self.since else None
 
 
 def bags_of(work: WorkLog, house: Baghouse, day: date) -> tuple[Bag, ...]:
