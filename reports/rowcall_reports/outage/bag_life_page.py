@@ -140,8 +140,8 @@ def _life_line(name: str, lives: Lives) -> tuple[str, ...]:
         return *counts, _lacks(lives), "", ""
     shape = model.shape_interval
     ages = (_age_cell(model.quantile(share)) for share in (0.1, 0.5))
-    low, high = (_short(one) if one else "open" for one in (shape.low, shape.high))
-    return *counts, *ages, f"{_short(shape.value)} ({low} to {high})"
+    low, high = (wording.significant(end) if end else "open" for end in (shape.low, shape.high))
+    return *counts, *ages, f"{wording.significant(shape.value)} ({low} to {high})"
 
 
 def _lacks(lives: Lives) -> str:
