@@ -119,6 +119,9 @@ class Baghouse(Table):
     """Share of water vapour in the gas, by volume; gives the water dew point."""
     gas_so3: Annotated[Ratio, Field(le=0.1)] | None = None
     """Share of SO3 in the gas, by volume."""
+    so3_per_so2: Annotated[Ratio, Field(gt=0, le=1)] | None = None
+    """Share of SO2 that is SO3 by then: an assumption, with which an SO2 tag gives the acid dew
+    point."""
     residual_dp_limit: Dp | None = None
     """Where residual DP must not go; lets the report project a date."""
     inlet_rows: tuple[PositiveInt, ...] = ()
