@@ -260,6 +260,8 @@ MUTATIONS = (
     Mutation("pipeline/rowcall/diagnosis/rise.py",
              'is_fast = trend.rise >= limits["rise_early"] * start', "is_fast = False", RISING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
+             "(1 + rise.frac) * (1 - uncleaned) - 1", "rise.frac", BLINDING),
+    Mutation("rules/rowcall_rules/filter/blinding.py",
              "n < context", "n <= context", BLINDING),
     Mutation("pipeline/rowcall/diagnosis/dp_series.py",
              "- max(share, 0.0) * (driver - np.median(driver))", "", BLINDING),
