@@ -49,7 +49,7 @@ def write_pages(
     }
     details[METHOD_PAGE] = _method(prepared, guard)
     # Written last: it names what failed on the others.
-    return {day_page(report.day): _first(prepared, images, guard), **details}
+    return {day_page(report.day): write_day_page(prepared, images, guard), **details}
 
 
 def _guarded(title: str, write: Write, guard: Guard, baghouse: str = "") -> Sequence[str]:
@@ -76,7 +76,8 @@ def _page(parts: Sequence[str]) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _first(prepared: PreparedReport, images: Images, guard: Guard) -> str:
+def write_day_page(prepared: PreparedReport, images: Images, guard: Guard) -> str:
+    """Return the page of the day."""
     report, houses = prepared.report, prepared.baghouses
     plant, day = wording.escape(report.site.plant.name), wording.long_day(report.day)
     news = "\n".join(_guarded("News", lambda: [write_news(prepared)], guard))

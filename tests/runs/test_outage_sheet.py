@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from helpers.nights.night_runs import night, tree
-from helpers.nights.small_plant import copy_plant
+from helpers.nights.night_runs import tree
 
 from rowcall.cli import main
 
 
 @pytest.fixture(scope="module")
-def plant(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = copy_plant(made, tmp_path_factory.mktemp("judged") / "plant")
-    night(folder)
-    return folder
+def plant(judged: Callable[[Path, int], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return judged(tmp_path_factory.mktemp("judged") / "plant", 3)
 
 
 def sheet(plant: Path, out: Path, *more: str) -> int:

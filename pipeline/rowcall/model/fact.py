@@ -419,14 +419,22 @@ class History:
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""
-        past = self._by_place.get((fact.column, compartment, row), self.facts.clear())
-        return past["day"].to_list(), past["value"].to_numpy().astype(np.float64)
+        places, days, values = self._by_place
+        at = places.get((fact.column, compartment, row))
+        if at is None:
+            return [], np.empty(0)
+        return days[at].to_list(), values[at].to_numpy().astype(np.float64)
 
     @cached_property
-    def _by_place(self) -> Mapping[tuple[Any, ...], pl.DataFrame]:
-        """The facts of each name, compartment and row: rules ask for hundreds of them a day."""
+    def _by_place(self) -> tuple[Mapping[tuple[Any, ...], int], pl.Series, pl.Series]:
+        """Where the days and values of each name, compartment and row stand, and both as lists.
+
+        Rules ask for hundreds of them a day.
+        """
         keys = ["name", "compartment", "row"]
-        return self.facts.sort("day").partition_by(keys, as_dict=True, maintain_order=True)
+        lists = self.facts.sort("day").group_by(keys).agg("day", "value")
+        places = {key: at for at, key in enumerate(lists.select(keys).iter_rows())}
+        return places, lists["day"], lists["value"]
 
     def usual(
         self, fact: Fact, compartment: int, row: int, *, quantile: float, min_days: float
