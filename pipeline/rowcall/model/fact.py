@@ -329,6 +329,12 @@ class Fact(Enum):
         "degree-minutes above the continuous limit of the media at an inlet",
         ("temperature_excursion",),
     )
+    HEAT_AGE_H = About(
+        "h",
+        (Level.BAGHOUSE, Level.COMPARTMENT),
+        "hours at the continuous limit that age the media as much, by its activation energy",
+        ("temperature_excursion",),
+    )
     ACID_START_MIN = _baghouse(
         "min", "minutes below the acid dew point in the longest such start", "dew_point"
     )

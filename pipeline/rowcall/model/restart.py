@@ -84,7 +84,7 @@ class Restart:
 
 
 RESTARTS: Mapping[Work, Restart] = {
-    Work.BAGS_CHANGED: Restart("bags were changed", (*_DP, Fact.HEAT_DOSE)),
+    Work.BAGS_CHANGED: Restart("bags were changed", (*_DP, Fact.HEAT_DOSE, Fact.HEAT_AGE_H)),
     Work.DIAPHRAGMS_RENEWED: Restart("diaphragms were renewed", _ROWS, of_rows=True),
     Work.SOLENOID_RENEWED: Restart("the solenoid was renewed", _ROWS, of_rows=True),
     Work.CONTROLLER_MENDED: Restart("the controller was mended", _ROWS, of_rows=True),

@@ -16,6 +16,7 @@ from rowcall.site.tag import Tag
 from rowcall.site.toml_table import (
     Area,
     Flow,
+    MolarEnergy,
     Name,
     Pressure,
     Ratio,
@@ -101,6 +102,8 @@ class Baghouse(Table):
     """Highest inlet temperature that the bags bear for long; from the maker's data sheet."""
     surge_limit: GasLimit | None = None
     """Highest inlet temperature that they bear for minutes."""
+    activation_energy: Annotated[MolarEnergy, between("20 kJ/mol", "400 kJ/mol")] | None = None
+    """Of the ageing of the fibre: an assumption, with which reports weigh hours by temperature."""
     header_volume: Annotated[Volume, between("0.5 L", "100 m3")] | None = None
     """Of one header; lets reports give free air."""
     pulse_time: Annotated[Seconds, between("5 ms", "5 s")] = trade.PULSE_TIME.value
