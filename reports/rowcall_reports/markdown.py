@@ -18,6 +18,7 @@ from rowcall_reports.chapters.glossary import write_glossary
 from rowcall_reports.chapters.method import HOW_TO_READ, write_method
 from rowcall_reports.chapters.one_baghouse import write_dp, write_recovery, write_temperature
 from rowcall_reports.chapters.roll_call import write_roll_call
+from rowcall_reports.chapters.sensor_table import write_sensors
 from rowcall_reports.chapters.settings_found import write_settings_found
 from rowcall_reports.figures.picture import Picture, by_name, embed, picture_name
 from rowcall_reports.figures.row_panels import pictured_rows
@@ -183,6 +184,8 @@ def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequenc
         return (write_settings_found(baghouse),)
     if chapter is Chapter.DP:
         return write_dp(baghouse), embed(images, "dp", house)
+    if chapter is Chapter.SENSORS:
+        return (write_sensors(baghouse),)
     temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
     return write_temperature(baghouse), temperature, embed(images, "starts", house)
 

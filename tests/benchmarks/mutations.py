@@ -67,6 +67,8 @@ UNDER = "tests/rules/test_under_cleaning.py"
 OVER = "tests/rules/test_over_cleaning.py"
 WRONG_TIME = "tests/rules/test_pulsing_at_wrong_time.py"
 DEW = "tests/rules/test_dew_point.py"
+SENSORS = "tests/events/sensors"
+CONDEMNED = "tests/diagnosis/test_condemned_tags.py"
 _DEW_LIMITS = (
     ("water_margin", "5 K{difference}", "0 K{difference}"),
     ("acid_margin", "0 K{difference}", "20 K{difference}"),
@@ -157,6 +159,28 @@ MUTATIONS = (
              "max(end, int(warm[0]))", "end", DEW),
     Mutation("pipeline/rowcall/events/operation/start_events.py",
              "min(begin, int(warm[-1]) + 1)", "begin", DEW),
+    Mutation("pipeline/rowcall/events/sensors/still.py",
+             "high - low > limit > 0", "high - low > 0", SENSORS),
+    Mutation("pipeline/rowcall/events/sensors/dp_physics.py",
+             "> _ALIVE * scatter", "> 99 * scatter", SENSORS),
+    Mutation("pipeline/rowcall/events/sensors/dp_physics.py",
+             "range(1, _SETTLE_MIN + 1)", "range(1, 2)", SENSORS),
+    Mutation("pipeline/rowcall/diagnosis/sensors/condemned.py",
+             "if bad and len(bad) == len(serving)", "if bad", CONDEMNED),
+    Mutation("pipeline/rowcall/diagnosis/sensors/condemned.py",
+             "is_of_dp & is_off & is_here", "is_off & is_here", CONDEMNED),
+    Mutation("pipeline/rowcall/diagnosis/sensors/condemned.py",
+             "(have[:1] if is_slow else have)", "have", CONDEMNED),
+    Mutation("pipeline/rowcall/diagnosis/diagnose.py",
+             "+ ([] if name in sensors else sensors)", "", CONDEMNED),
+    Mutation("rules/rowcall_rules/sensors/tag_stuck.py",
+             "role not in _TEMPERATURES and ", "", "tests/rules/test_tag_stuck.py"),
+    Mutation("rules/rowcall_rules/sensors/dp_tap_plugged.py",
+             "Fact.DP_NOISE_PA not in gone or ", "", "tests/rules/test_dp_tap_plugged.py"),
+    Mutation("rules/rowcall_rules/sensors/tag_drifts.py",
+             "one.surely > enough", "abs(one.value) > enough", "tests/rules/test_tag_drifts.py"),
+    Mutation("rules/rowcall_rules/sensors/tags_swapped.py",
+             "if not leads and not is_mirrored", "if False", "tests/rules/test_tags_swapped.py"),
     Mutation("pipeline/rowcall/condition/gate.py",
              "value * tag.scale * unit.factor", "value * unit.factor",
              "tests/condition"),

@@ -24,7 +24,7 @@ from rowcall.work_log.work import Work, WorkEntry, WorkLog
 _MIN_SHARE = 0.1
 _TOGETHER = timedelta(days=7)  # chosen: an outage in which bags are changed row by row
 
-_DP = (
+DP_FACTS = (
     Fact.RESIDUAL_DP_PA,
     Fact.RESIDUAL_DP_PER_FLOW,
     Fact.RESIDUAL_DRAG,
@@ -84,14 +84,14 @@ class Restart:
 
 
 RESTARTS: Mapping[Work, Restart] = {
-    Work.BAGS_CHANGED: Restart("bags were changed", (*_DP, Fact.HEAT_DOSE, Fact.HEAT_AGE_H)),
+    Work.BAGS_CHANGED: Restart("bags were changed", (*DP_FACTS, Fact.HEAT_DOSE, Fact.HEAT_AGE_H)),
     Work.DIAPHRAGMS_RENEWED: Restart("diaphragms were renewed", _ROWS, of_rows=True),
     Work.SOLENOID_RENEWED: Restart("the solenoid was renewed", _ROWS, of_rows=True),
     Work.CONTROLLER_MENDED: Restart("the controller was mended", _ROWS, of_rows=True),
     Work.AIR_MENDED: Restart("the air supply was mended", (*_REFILL, *_LOSS)),
     # The log does not say which set point: all that any of DP, interval, pulse length or pulse
     # pressure moves. Ratios between rows, clocks and losses at rest stay.
-    Work.SET_POINT_CHANGED: Restart("a set point was changed", (*_DP, *_REFILL, *_RHYTHM)),
+    Work.SET_POINT_CHANGED: Restart("a set point was changed", (*DP_FACTS, *_REFILL, *_RHYTHM)),
 }
 
 
