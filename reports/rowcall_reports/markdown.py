@@ -13,6 +13,7 @@ from rowcall_reports.chapters.case_history import write_cases
 from rowcall_reports.chapters.cautions import write_cautions
 from rowcall_reports.chapters.compressed_air import write_headers
 from rowcall_reports.chapters.data_quality import write_health, write_unjudged
+from rowcall_reports.chapters.dust import write_dust
 from rowcall_reports.chapters.found import write_found
 from rowcall_reports.chapters.glossary import write_glossary
 from rowcall_reports.chapters.method import HOW_TO_READ, write_method
@@ -182,6 +183,8 @@ def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequenc
         return (write_settings_found(baghouse),)
     if chapter is Chapter.DP:
         return write_dp(baghouse), embed(images, "dp", house)
+    if chapter is Chapter.DUST:
+        return (write_dust(baghouse),)
     temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
     return write_temperature(baghouse), temperature, embed(images, "starts", house)
 

@@ -229,7 +229,13 @@ class Fact(Enum):
     DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
     DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
     FLOW_M3_S = _baghouse(
-        "m3/s", "median gas flow", "blinding", "one_baghouse", "dp_series", "over_cleaning"
+        "m3/s",
+        "median gas flow",
+        "blinding",
+        "one_baghouse",
+        "dp_series",
+        "over_cleaning",
+        "dust_level_raised",
     )
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
@@ -287,6 +293,18 @@ class Fact(Enum):
     ACID_START_MIN = _baghouse(
         "min", "minutes below the acid dew point in the longest such start", "dew_point"
     )
+    # Dust after the filter, in the inside unit of its tag (a dust signal in mg/m3: kg/m3).
+    DUST_BASE = _baghouse(
+        "1",
+        "dust signal between pulses while gas flows, outside checks",
+        "dust_level_raised",
+        "dust",
+    )
+    DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    OPACITY_BASE = _baghouse(
+        "1", "opacity between pulses while gas flows, outside checks", "dust_level_raised", "dust"
+    )
+    OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property

@@ -66,6 +66,7 @@ _LOSS = (
     Fact.SUPPLY_PRESSURE_PA,
 )
 _RHYTHM = (Fact.INTERVAL_S, Fact.ROW_INTERVAL_S, Fact.PULSE_LENGTH_S)
+_DUST = (Fact.DUST_BASE, Fact.DUST_BASE_ERROR, Fact.OPACITY_BASE, Fact.OPACITY_BASE_ERROR)
 _ROWS = tuple(fact for fact in Fact if Level.ROW in fact.value.levels)
 
 
@@ -79,7 +80,7 @@ class Restart:
 
 
 RESTARTS: Mapping[Work, Restart] = {
-    Work.BAGS_CHANGED: Restart("bags were changed", (*_DP, Fact.HEAT_DOSE)),
+    Work.BAGS_CHANGED: Restart("bags were changed", (*_DP, *_DUST, Fact.HEAT_DOSE)),
     Work.DIAPHRAGMS_RENEWED: Restart("diaphragms were renewed", _ROWS, of_rows=True),
     Work.SOLENOID_RENEWED: Restart("the solenoid was renewed", _ROWS, of_rows=True),
     Work.CONTROLLER_MENDED: Restart("the controller was mended", _ROWS, of_rows=True),

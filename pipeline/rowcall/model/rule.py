@@ -26,6 +26,7 @@ class Chapter(StrEnum):
     CLEANING = "Cleaning control"
     DP = "DP"
     TEMPERATURE = "Temperature"
+    DUST = "Dust"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ import polars as pl
 
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
+from rowcall.events.facts.dust_lines import dust_facts
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.facts.operation import heat_facts, operation_facts
 from rowcall.events.filter.cycle_drag import (
@@ -59,6 +60,7 @@ def daily_facts(
         *operation_facts(baghouse, minutes, gas, starts),
         *heat_facts(baghouse, signals, 60.0 * minutes.height),
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
+        *dust_facts(signals, gas, events),
         *_clock_facts(events),
     ]
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])
