@@ -299,12 +299,32 @@ class Fact(Enum):
         "dust signal between pulses while gas flows, outside checks",
         "dust_level_raised",
         "dust",
+        "leaking_row",
     )
     DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     OPACITY_BASE = _baghouse(
-        "1", "opacity between pulses while gas flows, outside checks", "dust_level_raised", "dust"
+        "1",
+        "opacity between pulses while gas flows, outside checks",
+        "dust_level_raised",
+        "dust",
+        "leaking_row",
     )
     OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    PUFF = About(
+        "1",
+        (Level.ROW, Level.BAGHOUSE),
+        "peak of the puff after a row's pulses; of the baghouse: of the median row",
+        ("leaking_row",),
+    )
+    PUFF_ERROR = _row("1", "standard error of that", "leaking_row")
+    PUFF_P = _row(
+        "1", "probability that by chance some row's puff stands out as much", "leaking_row"
+    )
+    PUFF_RIVAL = _row(
+        "1", "1 where the row leads at another delay that explains as much", "leaking_row"
+    )
+    PUFF_DELAY_S = _baghouse("s", "from a pulse to its puff at the monitor", "leaking_row")
+    PUFF_WIDTH_S = _baghouse("s", "time for which a puff is above half its peak", "leaking_row")
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property

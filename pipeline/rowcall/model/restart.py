@@ -66,7 +66,13 @@ _LOSS = (
     Fact.SUPPLY_PRESSURE_PA,
 )
 _RHYTHM = (Fact.INTERVAL_S, Fact.ROW_INTERVAL_S, Fact.PULSE_LENGTH_S)
-_DUST = (Fact.DUST_BASE, Fact.DUST_BASE_ERROR, Fact.OPACITY_BASE, Fact.OPACITY_BASE_ERROR)
+_DUST = (
+    Fact.DUST_BASE,
+    Fact.DUST_BASE_ERROR,
+    Fact.OPACITY_BASE,
+    Fact.OPACITY_BASE_ERROR,
+    Fact.PUFF,
+)
 _ROWS = tuple(fact for fact in Fact if Level.ROW in fact.value.levels)
 
 

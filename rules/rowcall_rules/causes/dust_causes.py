@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from rowcall.model import At, Cause, Family, Measure, Member, Work
+from rowcall.model import At, Cause, Evidence, Family, Measure, Member, Work
 
 _DUST = Family(
     key="dust",
     title="Dust after the filter",
-    members=(Member("dust_level_raised", At.HEADER, Measure("rise", "1", "{} up", 1, 0.2)),),
+    members=(
+        Member("dust_level_raised", At.HEADER, Measure("rise", "1", "{} up", 1, 0.2)),
+        Member("leaking_row", At.ROW),
+    ),
     mended_by=(Work.BAGS_CHANGED,),
     causes=(
         Cause(
             name="bag_or_seat",
             title="a bag torn, dropped or badly seated, or a crack of the tube sheet",
-            evidence=(),
+            evidence=(Evidence("leaking_row", 3.0),),
             prior=0.7,
             check_first=(
                 "whether DP fell on the same day",
