@@ -10,13 +10,19 @@ them, 100 pulses a row. Intervals are exact (Clopper and Pearson).
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from datetime import timedelta
 from functools import partial
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of the tests
+
 from helpers.dust_days import DAY, dust_day, dust_house
 from helpers.scene_answers import rule
 from scipy.stats import binomtest
@@ -31,16 +37,15 @@ MIXING = ((), (4.0,), (3.0, 5.0))
 MONTH = 30
 
 
-def drawn(rng: np.random.Generator, **fixed: object) -> DustScene:
+def drawn(rng: np.random.Generator) -> DustScene:
     """Return a scene of a random plant."""
-    random: dict[str, object] = {
-        "n_rows": int(rng.integers(8, 25)),
-        "interval_s": float(rng.uniform(5, 30)),
-        "delay_s": float(rng.uniform(0, 40)),
-        "mixing_s": MIXING[int(rng.integers(3))],
-        "rest_every": int(rng.integers(20, 60)),
-    }
-    return DustScene(**{**random, **fixed})  # type: ignore[arg-type]
+    return DustScene(
+        n_rows=int(rng.integers(8, 25)),
+        interval_s=float(rng.uniform(5, 30)),
+        delay_s=float(rng.uniform(0, 40)),
+        mixing_s=MIXING[int(rng.integers(3))],
+        rest_every=int(rng.integers(20, 60)),
+    )
 
 
 def puffs_of(trial: DustTrial, n_rows: int) -> Puffs:
@@ -61,9 +66,9 @@ def puffs_of(trial: DustTrial, n_rows: int) -> Puffs:
 def leak_trial(seed: Sequence[int], *, step_s: float, n_leaks: int) -> tuple[bool, bool, bool]:
     """Return whether the leaks lead, whether rivals are named, and whether all are among both."""
     rng = np.random.default_rng(seed)
-    scene = drawn(rng, step_s=step_s)
+    scene = drawn(rng)
     leaks = tuple(rng.choice(scene.n_rows, n_leaks, replace=False).tolist())
-    scene = DustScene(**{**_fields(scene), "leaks": leaks})
+    scene = replace(scene, step_s=step_s, leaks=leaks)
     found = puffs_of(simulate(scene, rng), scene.n_rows)
     first = set(np.argsort(found.height)[::-1][:n_leaks].tolist())
     is_right = first == set(leaks)
@@ -74,7 +79,7 @@ def sound_month(seed: Sequence[int], *, step_s: float) -> tuple[bool, bool]:
     """Return whether any row was named in a month without a leak, and whether on its first day."""
     rng = np.random.default_rng(seed)
     usual = float(rng.uniform(0.0, 1.5))
-    scene = drawn(rng, step_s=step_s, usual_puff=usual, swing=6.0)
+    scene = replace(drawn(rng), step_s=step_s, usual_puff=usual, swing=6.0)
     days = [puffs_of(simulate(scene, rng), scene.n_rows) for _ in range(MONTH)]
     named = [_named(days[: n + 1]) for n in range(MONTH)]
     return any(named), named[0]
@@ -98,10 +103,6 @@ def _named(days: Sequence[Puffs]) -> bool:
         day=day, limits=limits_in_force([one], {})[one.name], facts=FactBook(day.facts)
     )
     return any(a.verdict is Verdict.FOUND and a.subject.row for a in one.judge(context))
-
-
-def _fields(scene: DustScene) -> dict[str, object]:
-    return {name: getattr(scene, name) for name in DustScene.__dataclass_fields__}
 
 
 def share(hits: Sequence[bool]) -> str:

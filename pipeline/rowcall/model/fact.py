@@ -310,6 +310,11 @@ class Fact(Enum):
         "leaking_row",
     )
     OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    OPACITY_CHECK_S = _baghouse(
+        "s", "when a check of the opacity monitor began", "opacity_above_limit"
+    )
+    DUST_ALARM_S = _baghouse("s", "dust signal above its alarm level", "dust_alarm_time")
+    DUST_JUDGED_S = _baghouse("s", "time with gas and a dust signal", "dust_alarm_time")
     PUFF = About(
         "1",
         (Level.ROW, Level.BAGHOUSE),

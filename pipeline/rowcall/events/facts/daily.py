@@ -60,7 +60,7 @@ def daily_facts(
         *operation_facts(baghouse, minutes, gas, starts),
         *heat_facts(baghouse, signals, 60.0 * minutes.height),
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
-        *dust_facts(signals, gas, events),
+        *dust_facts(baghouse, signals, gas, events),
         *_clock_facts(events),
     ]
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])

@@ -11,8 +11,8 @@ from rowcall.events.dust.day_puffs import DayPuffs
 from rowcall.events.dust.monitor import base_level, dust_of
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
-from rowcall.model import Fact
-from rowcall.site import Role
+from rowcall.model import Fact, Floats
+from rowcall.site import Baghouse, Role
 
 Line = tuple[int, int, Fact, object]
 
@@ -20,18 +20,37 @@ _BASE = {
     Role.DUST_SIGNAL: (Fact.DUST_BASE, Fact.DUST_BASE_ERROR),
     Role.OPACITY: (Fact.OPACITY_BASE, Fact.OPACITY_BASE_ERROR),
 }
+_MAX_HELD_S = 300.0  # chosen: a point speaks for no longer
 
 
-def dust_facts(signals: Signals, gas: GasSeconds | None, events: Events) -> Iterator[Line]:
+def dust_facts(
+    baghouse: Baghouse, signals: Signals, gas: GasSeconds | None, events: Events
+) -> Iterator[Line]:
     """Yield them, where it is known when gas flowed."""
     fired = events.pulses["time_s"].to_numpy()
-    for role, facts in _BASE.items():
-        signal = shared_signal(signals, role)
-        if gas is not None and signal is not None:
-            for fact, value in zip(facts, base_level(dust_of(signal, gas), fired), strict=True):
-                yield 0, 0, fact, value
+    seen = {
+        role: dust_of(signal, gas)
+        for role in _BASE
+        if gas is not None and (signal := shared_signal(signals, role)) is not None
+    }
+    for role, dust in seen.items():
+        for fact, value in zip(_BASE[role], base_level(dust, fired), strict=True):
+            yield 0, 0, fact, value
+    if Role.OPACITY in seen and seen[Role.OPACITY].checks:
+        yield 0, 0, Fact.OPACITY_CHECK_S, seen[Role.OPACITY].checks[0].begin_s
+    if Role.DUST_SIGNAL in seen and baghouse.dust_alarm is not None:
+        dust = seen[Role.DUST_SIGNAL]
+        above_s, judged_s = alarm_time(dust.time_s, dust.value, baghouse.dust_alarm)
+        yield 0, 0, Fact.DUST_ALARM_S, above_s
+        yield 0, 0, Fact.DUST_JUDGED_S, judged_s
     if events.puffs is not None:
         yield from _puff_facts(events.puffs)
+
+
+def alarm_time(time_s: Floats, value: Floats, level: float) -> tuple[float, float]:
+    """Return the time above a level and all time that points, shape (n,), speak for [s]."""
+    held = np.minimum(np.diff(time_s, append=time_s[-1:]), _MAX_HELD_S)
+    return float(held[value > level].sum()), float(held.sum())
 
 
 def _puff_facts(day: DayPuffs) -> Iterator[Line]:
