@@ -11,11 +11,11 @@ from scipy.stats import permutation_test
 from trials.dust import DustScene, DustTrial, simulate
 
 from rowcall.events.dust.checks import find_checks, outside
-from rowcall.events.dust.puff_model import BLOCK_S, CELL_S, Cells, Shaped, fired_of
+from rowcall.events.dust.puff_model import BLOCK_S, Cells, Shaped, fired_of
 from rowcall.events.dust.puffs import Puffs, chance, find_puffs
 from rowcall.model import Floats, Signal
 
-LEAK = 3
+LEAK, CELL_S = 3, 2.0
 SCENE = DustScene(n_rounds=60, leaks=(LEAK,), usual_puff=0.5)
 
 
@@ -43,12 +43,12 @@ def small() -> tuple[Cells, Floats, Shaped]:
     raw = np.where(count > 0, rng.standard_normal(n), 0.0) * count
     block_count = np.bincount(block, weights=count).astype(np.float64)
     mean = np.bincount(block, weights=raw) / block_count
-    cells = Cells(count, raw - mean[block] * count, block, block_count)
+    cells = Cells(CELL_S, count, raw - mean[block] * count, block, block_count)
     # Pulses keep away from the edges of blocks, where a puff counts in one block only.
     cell = np.sort(
         rng.choice(np.flatnonzero((np.arange(n) % 300 > 8) & (np.arange(n) % 300 < 270)), 150)
     )
-    fired = fired_of(cell * CELL_S, rng.integers(0, 5, 150), 5)
+    fired = fired_of(cell * CELL_S, rng.integers(0, 5, 150), 5, CELL_S)
     return cells, raw, Shaped(cells, fired, np.array([0.4, 1.0, 0.7, 0.3]), 6)
 
 

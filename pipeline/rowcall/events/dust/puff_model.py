@@ -23,7 +23,6 @@ from rowcall.model import Floats
 Ints = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]
 
-CELL_S = 2.0  # chosen: half of the shortest puff; the timing of a scan of pulses lies below it
 BLOCK_S = 600.0  # chosen: base moves on a line meanwhile; some tens of puffs lie in it
 _CLIP = 12.0  # [standard deviations] chosen: an upset counts no more than a large puff
 _RIDGE = 1e-6  # [-] of the mean information of a row, for rows that no point shows
@@ -33,6 +32,7 @@ _RIDGE = 1e-6  # [-] of the mean information of a row, for rows that no point sh
 class Cells:
     """Points by cell, shape (c,): their number, and their sum less the base; blocks of cells."""
 
+    cell_s: float
     count: Floats
     total: Floats
     block: Ints
@@ -71,18 +71,20 @@ class Fit:
         return np.where(known, (self.puff - middle) / self.spread, -np.inf)
 
 
-def cells_of(time_s: Floats, value: Floats, seconds: float) -> Cells:
+def cells_of(time_s: Floats, value: Floats, seconds: float, cell_s: float) -> Cells:
     """Return points, shape (n,), on the grid of a day, less a base on lines between blocks."""
-    n = int(seconds / CELL_S) + 1
-    at = (time_s / CELL_S).astype(np.intp)
+    n = int(seconds / cell_s) + 1
+    at = (time_s / cell_s).astype(np.intp)
     rest = value - _base(time_s, value)
     bound = _CLIP * max(median_deviation(rest), 1e-12)
     rest = np.clip(rest, -bound, bound)
     count = np.bincount(at, minlength=n)[:n].astype(np.float64)
     total: Floats = np.bincount(at, weights=rest, minlength=n)[:n].astype(np.float64)
-    block = (np.arange(n) * CELL_S / BLOCK_S).astype(np.intp)
+    block = (np.arange(n) * cell_s / BLOCK_S).astype(np.intp)
     block_count: Floats = np.bincount(block, weights=count).astype(np.float64)
-    return Cells(count, total - block_means(block, total, block_count) * count, block, block_count)
+    return Cells(
+        cell_s, count, total - block_means(block, total, block_count) * count, block, block_count
+    )
 
 
 def _base(time_s: Floats, value: Floats) -> Floats:
@@ -100,7 +102,7 @@ def block_means(block: Ints, total: Floats, block_count: Floats) -> Floats:
     return means[block]
 
 
-def fired_of(time_s: Floats, place: Ints, n_rows: int) -> Fired:
+def fired_of(time_s: Floats, place: Ints, n_rows: int, cell_s: float) -> Fired:
     """Return pulses with the pass each belongs to: a row that comes again begins a new one."""
     seen, number, rounds = set[int](), 0, np.empty(place.size, np.intp)
     for k, row in enumerate(place.tolist()):
@@ -108,7 +110,7 @@ def fired_of(time_s: Floats, place: Ints, n_rows: int) -> Fired:
             seen, number = set(), number + 1
         seen.add(row)
         rounds[k] = number
-    return Fired((time_s / CELL_S).astype(np.intp), place, rounds, n_rows)
+    return Fired((time_s / cell_s).astype(np.intp), place, rounds, n_rows)
 
 
 class Shaped:

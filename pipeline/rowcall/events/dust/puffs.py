@@ -17,8 +17,6 @@ import numpy as np
 from scipy.optimize import nnls
 
 from rowcall.events.dust.puff_model import (
-    BLOCK_S,
-    CELL_S,
     Cells,
     Design,
     Fired,
@@ -33,10 +31,12 @@ from rowcall.events.dust.puff_model import (
 from rowcall.model import Floats
 
 MAX_DELAY_S = 40.0  # chosen: 200 m of duct at 5 m/s
-_LENGTHS = (2, 5, 12)  # [cells] of the first shapes; chosen: 4, 10 and 24 s
+_FINE_S, _COARSE_S = 1.0, 2.0  # of a cell; chosen: half of the shortest puff, and finer ...
+_MANY_S = 3.0  # ... where points lie further apart, which are few: they gain most by it
+_LENGTHS_S = (4.0, 10.0, 24.0)  # of the first shapes; chosen: a plug, and mixing in a duct
 _MAX_LEADERS, _WORTH = 4, 0.6  # chosen: rows whose delays are looked at closer, share of the gain
-_MAX_SHAPE = 24  # [cells] chosen: 48 s
-_LEAD = 2  # [cells] a bent shape may begin so much earlier than the first one
+_MAX_SHAPE_S = 48.0  # chosen: twice the longest first shape
+_LEAD_S = 4.0  # a bent shape may begin so much earlier than the first one; chosen
 _FLOOR = 0.05  # chosen: what is lower than that share of the peak is not shape
 _SMOOTH = 0.02  # [-] of the information, against jumps from cell to cell; chosen
 _N_PERMUTED = 99  # chosen: p down to 0.1 by counting, lower by the tail
@@ -44,8 +44,9 @@ _MIN_COUNTED = 10  # chosen: of fewer exceeding ones, the tail of a Gumbel distr
 _AS_WELL = 12.0  # chosen: 2 log of a likelihood ratio of 400
 _MISFIT = 0.1  # [-] of the gain; chosen: what the grid makes of a delay between its cells
 _BREAK = 1.5  # [-] of the usual interval; chosen: a longer one is a rest
-_AFTER = 5  # [cells] shown after a puff's end; chosen
+_AFTER_S = 10.0  # shown after a puff's end; chosen
 _EULER = 0.5772156649
+_MIN_POINTS = 60  # chosen: an hour, a point a minute
 _MIN_PULSES = 20  # chosen: of a row, on average
 
 
@@ -92,16 +93,17 @@ def find_puffs(
         fired_s, place: times, rising, and rows of the pulses.
         delays_s: lowest and highest possible delay.
     """
-    if time_s.size < 2 * BLOCK_S / CELL_S / 10 or place.size < _MIN_PULSES * n_rows:
+    if time_s.size < _MIN_POINTS or place.size < _MIN_PULSES * n_rows:
         return None
-    cells = cells_of(time_s, value, seconds)
-    fired = fired_of(fired_s, place, n_rows)
-    first, last = (round(one / CELL_S) for one in delays_s)
+    cell_s = _COARSE_S if np.median(np.diff(time_s)) < _MANY_S else _FINE_S
+    cells = cells_of(time_s, value, seconds, cell_s)
+    fired = fired_of(fired_s, place, n_rows, cell_s)
+    first, last = (round(one / cell_s) for one in delays_s)
     bent = [_bent(cells, fired, *one) for one in _leading(cells, fired, range(first, last + 1))]
     best = max(bent, key=lambda one: one.fit.gain)
     near = [one for one in bent if one.fit.gain > (1 - _MISFIT) * best.fit.gain]
     rests = [_rest(cells, fired, one) for one in near]
-    missed = [float((rest[_at_gaps(fired, rest.size)] ** 2).sum()) for rest in rests]
+    missed = [float((rest[_at_gaps(cells, fired)] ** 2).sum()) for rest in rests]
     at = int(np.argmin(missed))
     best = near[at]
     error, noise2 = _errors(fired, best, Shaped(cells, fired, best.shape, best.delay), rests[at])
@@ -116,10 +118,10 @@ def find_puffs(
         error=error,
         p=chance(best.design, fired, best.fit),
         rivals=tuple(sorted(rivals - {best.top})),
-        delay_s=CELL_S * best.delay,
-        width_s=CELL_S * float((best.shape > 0.5).sum()),
+        delay_s=cell_s * best.delay,
+        width_s=cell_s * float((best.shape > 0.5).sum()),
         shape=best.shape,
-        since_s=CELL_S * (0.5 + np.arange(stacked.shape[1])),
+        since_s=cell_s * (0.5 + np.arange(stacked.shape[1])),
         stacked=stacked,
         stacked_error=stacked_error,
     )
@@ -143,7 +145,8 @@ class _Solution:
 def _leading(cells: Cells, fired: Fired, delays: range) -> list[tuple[Floats, int, Fit]]:
     """Return the first shape and delay that explain most, for each row that leads at some."""
     best: dict[int, tuple[Floats, int, Fit]] = {}
-    for length in _LENGTHS:
+    for length_s in _LENGTHS_S:
+        length = round(length_s / cells.cell_s)
         shape = 1.0 - np.arange(length) / length
         shaped = Shaped(cells, fired, shape, delays[-1])
         for delay in delays:
@@ -158,8 +161,9 @@ def _leading(cells: Cells, fired: Fired, delays: range) -> list[tuple[Floats, in
 def _bent(cells: Cells, fired: Fired, shape: Floats, delay: int, fit: Fit) -> _Solution:
     """Return shape and delay as the pulses show them, where that explains more."""
     best = _Solution(shape, delay, Shaped(cells, fired, shape, delay).at(delay), fit)
-    start = max(0, delay - _LEAD)
-    length = min(_MAX_SHAPE, 2 * shape.size + _LEAD)
+    lead, longest = (round(one / cells.cell_s) for one in (_LEAD_S, _MAX_SHAPE_S))
+    start = max(0, delay - lead)
+    length = min(longest, 2 * shape.size + lead)
     bent = _free_shape(cells, fired, fit.puff, start, length)
     if bent is None:
         return best
@@ -204,14 +208,14 @@ def _rest(cells: Cells, fired: Fired, one: _Solution) -> Floats:
     return rest
 
 
-def _at_gaps(fired: Fired, n: int) -> Mask:
+def _at_gaps(cells: Cells, fired: Fired) -> Mask:
     """Return the cells at which the rhythm of the pulses breaks, shape (n,).
 
     Elsewhere a delay longer by an interval fits as well, but for what the grid leaves.
     """
-    gap = np.diff(fired.cell)
+    n, gap = cells.count.size, np.diff(fired.cell)
     before = np.flatnonzero(gap > _BREAK * np.median(gap))
-    reach = int(MAX_DELAY_S / CELL_S) + _MAX_SHAPE
+    reach = round((MAX_DELAY_S + _MAX_SHAPE_S) / cells.cell_s)
     marks = np.zeros(n + reach + 1)
     for cell in (fired.cell[before], fired.cell[before + 1]):
         np.add.at(marks, cell, 1.0)
@@ -237,7 +241,7 @@ def _errors(fired: Fired, best: _Solution, shaped: Shaped, rest: Floats) -> tupl
 def _stacked(cells: Cells, fired: Fired, best: _Solution, rest: Floats) -> tuple[Floats, Floats]:
     """Return what is left of the signal, stacked by row, with the row's own puff put back."""
     total = rest * np.sqrt(cells.count)
-    n_cells, rows = best.delay + best.shape.size + _AFTER, fired.n_rows
+    n_cells, rows = best.delay + best.shape.size + round(_AFTER_S / cells.cell_s), fired.n_rows
     mean, count = np.full((rows, n_cells), np.nan), np.zeros((rows, n_cells))
     for k in range(n_cells):
         at = np.minimum(fired.cell + k, total.size - 1)
