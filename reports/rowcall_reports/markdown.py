@@ -184,7 +184,7 @@ def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequenc
     if chapter is Chapter.DP:
         return write_dp(baghouse), embed(images, "dp", house)
     if chapter is Chapter.DUST:
-        return (write_dust(baghouse),)
+        return write_dust(baghouse), embed(images, "puffs", house)
     temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
     return write_temperature(baghouse), temperature, embed(images, "starts", house)
 

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
-from rowcall.model import BaghouseDay
+from rowcall.model import BaghouseDay, Fact, FactBook
 from rowcall.site import ROLES, Role
-from rowcall.units import significant, symbol
+from rowcall.units import Unit, find_unit, significant, symbol
 
 NO_RECORD = "rowcall reports; this is no compliance record"
 
 
+def dust_role(facts: FactBook) -> Role:
+    """Return the monitor that the puffs of a day are of."""
+    return Role.DUST_SIGNAL if (Fact.DUST_BASE, 0, 0) in facts else Role.OPACITY
+
+
+def dust_unit(day: BaghouseDay, role: Role) -> Unit:
+    """Return the unit in which a dust tag is recorded."""
+    of_role = (tag.outside_unit for tag in day.baghouse.tag if tag.role is role)
+    return next(of_role, find_unit("%"))
+
+
 def show_dust(day: BaghouseDay, role: Role, inside: float) -> str:
     """Write a level of a dust tag in the unit in which it is recorded."""
-    unit = next((tag.outside_unit for tag in day.baghouse.tag if tag.role is role), None)
-    if unit is None:
-        return significant(inside)
+    unit = dust_unit(day, role)
     return f"{significant(unit.from_inside(inside))} {symbol(unit.code)}"
 
 

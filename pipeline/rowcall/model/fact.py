@@ -300,6 +300,7 @@ class Fact(Enum):
         "dust_level_raised",
         "dust",
         "leaking_row",
+        "dust_words",
     )
     DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     OPACITY_BASE = _baghouse(
@@ -319,7 +320,7 @@ class Fact(Enum):
         "1",
         (Level.ROW, Level.BAGHOUSE),
         "peak of the puff after a row's pulses; of the baghouse: of the median row",
-        ("leaking_row",),
+        ("leaking_row", "dust", "puff_stacks"),
     )
     PUFF_ERROR = _row("1", "standard error of that", "leaking_row")
     PUFF_P = _row(
@@ -328,8 +329,10 @@ class Fact(Enum):
     PUFF_RIVAL = _row(
         "1", "1 where the row leads at another delay that explains as much", "leaking_row"
     )
-    PUFF_DELAY_S = _baghouse("s", "from a pulse to its puff at the monitor", "leaking_row")
-    PUFF_WIDTH_S = _baghouse("s", "time for which a puff is above half its peak", "leaking_row")
+    PUFF_DELAY_S = _baghouse("s", "from a pulse to its puff at the monitor", "leaking_row", "dust")
+    PUFF_WIDTH_S = _baghouse(
+        "s", "time for which a puff is above half its peak", "leaking_row", "dust"
+    )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
 
     @property

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from rowcall.diagnosis.dust_words import NO_RECORD, name_of, show_dust
+from rowcall.diagnosis.dust_words import NO_RECORD, dust_role, name_of, show_dust
 from rowcall.model import Fact
 from rowcall.site import Role
+from rowcall_reports import wording
 from rowcall_reports.prepared import PreparedDay
 
 _BASES = {
@@ -22,4 +23,11 @@ def write_dust(baghouse: PreparedDay) -> str:
         for role, (base, error) in _BASES.items()
         if (base, 0, 0) in facts
     ]
+    if (Fact.PUFF, 0, 0) in facts:
+        puff = show_dust(day, dust_role(facts), facts.of(Fact.PUFF))
+        lines.append(
+            f"- Puff after a pulse, median row: {puff}, "
+            f"{wording.measure(facts.of(Fact.PUFF_DELAY_S), 's', 0)} after it, for "
+            f"{wording.measure(facts.of(Fact.PUFF_WIDTH_S), 's', 0)}."
+        )
     return "\n".join([*lines, f"\n{NO_RECORD[0].upper()}{NO_RECORD[1:]}."]) if lines else ""

@@ -17,7 +17,7 @@ from datetime import timedelta
 
 import numpy as np
 
-from rowcall.diagnosis.dust_words import show_dust
+from rowcall.diagnosis.dust_words import dust_role, show_dust
 from rowcall.model import (
     Answer,
     Caution,
@@ -63,8 +63,7 @@ def judge(context: Context) -> Iterator[Answer]:
     values = np.array(list(known.values()))
     middle = float(np.median(values))
     spread = _TO_DEVIATION * float(np.median(np.abs(values - middle)))
-    is_signal = (Fact.DUST_BASE, 0, 0) in context.facts
-    rows = _Rows(known, middle, spread, Role.DUST_SIGNAL if is_signal else Role.OPACITY)
+    rows = _Rows(known, middle, spread, dust_role(context.facts))
     large = [place for place in known if _is_large(context, rows, place)]
     for place in places:
         yield _row(context, rows, place, large)
