@@ -28,10 +28,11 @@ def track(day: BaghouseDay, fact: Fact, days: int) -> pl.DataFrame:
     Days before work that moved it are in it too: a picture shows what the work brought.
     """
     first = day.day - timedelta(days=days - 1)
-    today = day.facts.with_columns(day=pl.lit(day.day)).select(*HISTORY_COLUMNS)
+    wanted = (pl.col("name") == fact.column) & (pl.col("day") >= first)
+    past = [known.filter(wanted) for known in (day.history.facts, day.history.cut)]
+    today = day.facts.filter(pl.col("name") == fact.column).with_columns(day=pl.lit(day.day))
     return (
-        pl.concat([day.history.facts, day.history.cut, today])
-        .filter(pl.col("name") == fact.column, pl.col("day") >= first)
+        pl.concat([*past, today.select(*HISTORY_COLUMNS)])
         .drop("name")
         .sort("day", "compartment", "row")
     )

@@ -44,6 +44,12 @@ RISING = (
     "tests/rules/test_rising_residual_dp_changed.py"
 )
 BLINDING = "tests/rules/test_blinding.py"
+LEAK = "tests/rules/test_in_leakage.py"
+COLD = "tests/rules/test_cold_compartment.py"
+DIFFER = "tests/rules/test_compartments_differ.py"
+COOLING = "tests/events/operation/test_cooling_and_peers.py"
+FELL = "tests/rules/test_dp_fell.py"
+STEPS = "tests/events/filter/test_sudden_steps.py"
 TIMES = "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"
 HOUR = "tests/take_in/test_ambiguous_hour.py"
 ROWS = "tests/events/rows"
@@ -255,8 +261,8 @@ MUTATIONS = (
              'is_fast = trend.rise >= limits["rise_early"] * start', "is_fast = False", RISING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              "n < context", "n <= context", BLINDING),
-    Mutation("rules/rowcall_rules/filter/blinding.py",
-             "- max(share, 0.0) * (brought - np.median(brought))", "", BLINDING),
+    Mutation("pipeline/rowcall/diagnosis/dp_series.py",
+             "- max(share, 0.0) * (driver - np.median(driver))", "", BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              "if change is not None:", "if False:", BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
@@ -267,6 +273,34 @@ MUTATIONS = (
              '"7 %"', '"15 %"', BLINDING),
     Mutation("rules/rowcall_rules/filter/blinding.py",
              '"7 %"', '"1 %"', BLINDING),
+    Mutation("rules/rowcall_rules/gas/in_leakage.py", '"5 %",', '"1 %",', LEAK),
+    Mutation("rules/rowcall_rules/gas/in_leakage.py", '"5 %",', '"12 %",', LEAK),
+    Mutation("rules/rowcall_rules/gas/in_leakage.py", "at_median_of(value, lost)", "value", LEAK),
+    Mutation("rules/rowcall_rules/gas/cold_compartment.py",
+             '"5 K{difference}"', '"1 K{difference}"', COLD),
+    Mutation("rules/rowcall_rules/gas/cold_compartment.py",
+             '"5 K{difference}"', '"12 K{difference}"', COLD),
+    Mutation("rules/rowcall_rules/gas/cold_compartment.py",
+             "now > beside.usual or ", "", COLD),
+    Mutation("rules/rowcall_rules/filter/compartments_differ.py", '"0.25"', '"0.7"', DIFFER),
+    Mutation("rules/rowcall_rules/filter/compartments_differ.py",
+             "(beside.now > beside.usual) is up and ", "", DIFFER),
+    Mutation("pipeline/rowcall/events/operation/peers.py",
+             "on[c] &= np.nan_to_num(minute_means(bit, running.size)) > 0.5", "pass", COOLING),
+    Mutation("pipeline/rowcall/events/operation/cooling.py",
+             "last if before - last <= _LEVEL_K else math.nan", "last", COOLING),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", '"8 %"', '"4 %"', FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", '"8 %"', '"20 %"', FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", " and not back", "", FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py",
+             " and not _worked_on(context, day)", "", FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py",
+             " or _mended_before(context, step.day)", "", FELL),
+    Mutation("rules/rowcall_rules/filter/dp_fell.py", "dust.is_rise or ", "", FELL),
+    Mutation("pipeline/rowcall/events/filter/sudden_steps.py",
+             "+ np.cumsum(np.isnan(log_drag))", "+ 0", STEPS),
+    Mutation("pipeline/rowcall/events/filter/sudden_steps.py",
+             "_PRIOR = np.array([0.01, 0.05, 0.5", "_PRIOR = np.array([0.01, 0.05, 0.01", STEPS),
     Mutation("pipeline/rowcall/events/filter/cycle_drag.py",
              " * (1 + bout / rest)", "", "tests/events/filter/test_cycle_drag.py"),
     Mutation("pipeline/rowcall/diagnosis/trend.py",
@@ -310,6 +344,13 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/air/slow_header_recovery.py",
              'own.sum() < limits["slow_hours"]', 'own.sum() <= limits["slow_hours"]',
              "tests/rules/test_slow_header_recovery.py"),
+    Mutation("rules/rowcall_rules/air/slow_header_recovery.py",
+             "if is_slow_all_day and not alone", "if False and not alone",
+             "tests/rules/test_slow_header_recovery.py"),
+    Mutation("pipeline/rowcall/diagnosis/header_hours.py",
+             "-0.5, self.wander / 2)", "-0.5, 0.0)", "tests/rules/test_slow_header_recovery.py"),
+    Mutation("pipeline/rowcall/store/archive/archived.py",
+             "(time_us >= one.first_us) & ", "", "tests/store/test_archive.py"),
     Mutation("rules/rowcall_rules/air/supply_short.py",
              "max(-math.log1p(-limits[\"fall\"]), _WANDERS * low.wander)",
              "-math.log1p(-limits[\"fall\"])", "tests/rules/test_supply_short.py"),

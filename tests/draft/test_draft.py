@@ -255,6 +255,10 @@ def test_an_export_without_samples_gives_no_draft(tmp_path: Path) -> None:
         ("Dust AT-9", Role.DUST_SIGNAL),
         ("XS-4", Role.CLEANING_ON),
         ("JT-4", Role.FAN_SIGNAL),
+        ("AT-9 SO2", Role.SO2),
+        ("Rauchgas_SO3", Role.SO3),
+        ("AT-4 H2O", Role.GAS_MOISTURE),
+        ("TT-1 ambient", Role.AMBIENT_TEMPERATURE),
         ("level", None),
     ],
 )

@@ -53,9 +53,9 @@ def cold_start(step_s: float, *, heating_s: float = 3600.0, phase_s: float = 0.0
 def gas_day(baghouse: Baghouse, signals: Signals, history: History | None = None) -> BaghouseDay:
     """Return the day that rules on the gas look at, without pulses."""
     gas, minutes = gas_seconds(baghouse, signals, DAY_S), minute_table(baghouse, signals, DAY_S)
-    starts = find_starts(baghouse, gas, minutes, np.empty(0))
+    starts = find_starts(gas, minutes, np.empty(0))
     lines = (
-        *operation_facts(baghouse, minutes, gas, starts),
+        *operation_facts(minutes, gas, starts),
         *heat_facts(baghouse, signals, DAY_S),
     )
     facts = [

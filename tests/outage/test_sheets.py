@@ -210,7 +210,7 @@ def test_bags_of_known_positions_are_counted_until_they_are_changed() -> None:
 def test_what_cannot_be_told_is_grouped_with_what_to_look_at() -> None:
     looks = section(
         write_outage(stop(findings=unjudged())),
-        "Isolated: what cannot be told from outside and is worth a look",
+        "Isolated: what does not show from outside and is worth a look",
     )
     (line,) = ticks(looks)
     assert "compartment 2, rows 1-12. Look at: both diaphragms" in line

@@ -53,7 +53,7 @@ def only_silent(*news: News, urgency: Urgency = Urgency.NOW) -> DayReport:
         (
             (),
             Urgency.NEXT_OUTAGE,
-            "Nothing new (1 thing to do any day, 1 for the next outage, 1 to watch) - ",
+            "Nothing new (1 thing to do any day, 1 of these for the next outage, 1 to watch) - ",
             None,
         ),
     ],

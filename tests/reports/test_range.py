@@ -251,4 +251,4 @@ def test_settings_are_in_the_units_of_their_defaults() -> None:
     limits = limits_in_force(known, {"row_closes_late": {"late": "400 ms"}})
     words = settings_in_words(report_days.site(), known, limits)
     assert words["row_closes_late.late"] == "0.4 s"
-    assert words["BH1: residual_dp_limit"] == "1600.0"
+    assert words["BH1: residual_dp_limit"] == "1600 Pa"

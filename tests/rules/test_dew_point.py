@@ -25,7 +25,7 @@ from helpers.scene_answers import ask, value_of
 from helpers.scenes import history_of
 
 from rowcall.model import Answer, Fact, History, Lack, Signal, Urgency, Verdict
-from rowcall.site import Baghouse, UnitsTable
+from rowcall.site import Baghouse, Role, UnitsTable
 
 RULE = "dew_point"
 MARGIN_K = 5.0
@@ -235,3 +235,29 @@ def test_sampling_does_not_matter(step_s: float) -> None:
     fine, base = judged(cold_start(step_s)), judged(cold_start(STEP_S))
     assert (fine.verdict, fine.urgency) == (base.verdict, base.urgency)
     assert value_of(fine, "below_water") == pytest.approx(value_of(base, "below_water"), abs=60)
+
+
+# 6. Tags of the gas.
+
+
+def with_tag(role: Role, share: float, signals: Signals) -> Signals:
+    at = signals[FLOW].time_s
+    return {**signals, (role, 0, 0): Signal(at, np.full(at.size, share))}
+
+
+def test_a_moisture_tag_counts_before_the_site_file() -> None:
+    """At 60 degC gas of 10 % water is warmer than its dew point and margin, of 20 % it is not."""
+    dip = dipped(60.0, 1800.0)
+    assert judged(dip).urgency is not Urgency.NEXT_OUTAGE
+    wet = judged(with_tag(Role.GAS_MOISTURE, 0.2, dip))
+    assert wet.urgency is Urgency.NEXT_OUTAGE
+    assert "by the hour, of what tags show of the gas" in wet.text
+    without_key = judged(with_tag(Role.GAS_MOISTURE, 0.2, dip), house(gas_moisture=None))
+    assert without_key.values == wet.values
+
+
+def test_the_share_of_so2_is_named_as_an_assumption() -> None:
+    plain = house(gas_so3=None, so3_per_so2=0.01)
+    answer = judged(with_tag(Role.SO2, 1000e-6, dipped(ACID_C - 5, 4000.0)), plain)
+    assert "1 % of SO2 taken as SO3, an assumption" in answer.text
+    assert answer.urgency is Urgency.WATCH

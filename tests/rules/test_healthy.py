@@ -1,8 +1,8 @@
 """The false-alarm rate: healthy days of several kinds, none of them with a finding.
 
-No finding on 41 healthy baghouse-days says with 95 % confidence that the rate is below 8 % a
-baghouse-day (rule of three: 3 / 41), on plants like these; the noise, spread and drift of the
-simulator are chosen, not measured.
+No finding on 25 healthy baghouse-days says with 95 % confidence that the rate is below 12 % a
+baghouse-day (rule of three: 3 / 25), on plants like these; the noise, spread and drift of the
+simulator are chosen, not measured. `tests/benchmarks/air.py` counts many more.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ def findings_of(name: str, seed: int, days: int) -> list[Finding]:
     return diagnose(rules, limits_in_force(rules, {}), [one.day for one in studied])
 
 
-@pytest.mark.parametrize(("seed", "days"), [(11, 1), (12, 1), (14, 2)])
 @pytest.mark.parametrize("name", PLANTS)
-def test_healthy_days_have_no_finding(name: str, seed: int, days: int) -> None:
-    findings = findings_of(name, seed, days)
+def test_healthy_days_have_no_finding(name: str) -> None:
+    days = 2
+    findings = findings_of(name, 14, days)
     found = [finding for finding in findings if finding.answer.verdict is Verdict.FOUND]
     assert found == []
     count = Counter((f.rule, f.answer.verdict) for f in findings)

@@ -13,11 +13,13 @@ from helpers.dust_days import DAY_S, dust_day, dust_house
 from helpers.scene_answers import ask
 
 from rowcall.events.dust.six_minutes import six_minute_averages
+from rowcall.events.operation.dew_hours import DewHours
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.model import Answer, BaghouseDay, Fact, Floats, Lack, Signal, Urgency, Verdict
 from rowcall.site import Role
 
-LOW, LIMIT = 0.05, 0.2
+LOW = 0.05
+NO_DEW = DewHours(np.full(24, np.nan), np.empty((0, 24)))
 HOUR = 36_000  # [s] 10:00
 
 
@@ -66,7 +68,8 @@ def test_a_day_has_240_periods_of_36_points_each_10_s() -> None:
 @pytest.mark.parametrize(("step_s", "n_valid"), [(1.0, 240), (10.0, 240), (11.0, 0)])
 def test_a_valid_average_takes_36_points(step_s: float, n_valid: int) -> None:
     at, value = opacity({}, step_s)
-    gas = GasSeconds(*(np.ones(86_400, np.bool_),) * 2, np.full(86_400, 150.0))
+    flows = np.ones(86_400, np.bool_)
+    gas = GasSeconds(flows, flows, np.full(86_400, 150.0), NO_DEW)
     assert six_minute_averages(Signal(at, value), gas, []).is_valid.sum() == n_valid
 
 

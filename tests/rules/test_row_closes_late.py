@@ -24,8 +24,9 @@ def drawn(places: Iterable[tuple[int, int]], late_s: float = 1.0) -> list[RowDra
 # 1. Found. At 1 s sampling a valve that hangs for 1 s or longer; shorter ones blur into the second.
 
 
-@pytest.mark.parametrize("late_s", [1.0, 1.5, 2.0])
-@pytest.mark.parametrize(("place", "seed"), [((2, 4), 4), ((1, 1), 5)])
+@pytest.mark.parametrize(
+    ("late_s", "place", "seed"), [(1.0, (2, 4), 4), (1.5, (1, 1), 5), (2.0, (2, 4), 4)]
+)
 def test_a_valve_that_closes_late_is_found_in_its_place(
     late_s: float, place: tuple[int, int], seed: int
 ) -> None:
@@ -51,8 +52,7 @@ def test_the_answer_covers_the_day_it_was_seen_on() -> None:
     assert (answer.start, answer.end) == (day.start, day.end)
 
 
-@pytest.mark.parametrize("step_s", [1, 5])
-@pytest.mark.parametrize("late_s", [0.4, 1.0])
+@pytest.mark.parametrize(("step_s", "late_s"), [(1, 0.4), (5, 1.0)])
 def test_a_row_that_begins_to_close_late_in_the_evening_does_so_since_then(
     step_s: int, late_s: float
 ) -> None:
@@ -83,8 +83,7 @@ def test_a_valve_that_was_mended_at_noon_closed_late_until_then(step_s: int) -> 
 # 2. Healthy.
 
 
-@pytest.mark.parametrize("step_s", [1, 2])
-@pytest.mark.parametrize("seed", [4, 5, 6])
+@pytest.mark.parametrize(("step_s", "seed"), [(1, 4), (2, 5)])
 def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
     answers = ask(RULE, study(exports(kiln(), seed=seed, step_s=step_s, hours=12)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}

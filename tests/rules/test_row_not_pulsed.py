@@ -24,8 +24,7 @@ def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNo
     return [RowNotCalled(start=local(0, hour), compartment=compartment, row=row)]
 
 
-@pytest.mark.parametrize("rows_by", ["solenoid", "counter"])
-@pytest.mark.parametrize("place", [(1, 3), (2, 6)])
+@pytest.mark.parametrize(("rows_by", "place"), [("solenoid", (1, 3)), ("counter", (2, 6))])
 def test_a_row_that_is_sent_no_pulses_is_found(rows_by: RowsBy, place: tuple[int, int]) -> None:
     day = study(exports(kiln(), passed_over(*place), rows_by=rows_by, hours=12)[0]).day
     answers = ask(RULE, day)

@@ -161,8 +161,7 @@ def dead_from(
     return change
 
 
-@pytest.mark.parametrize("hour", [0, 12])
-@pytest.mark.parametrize("level_bar", [5.9, 0.0])
+@pytest.mark.parametrize(("hour", "level_bar"), [(0, 5.9), (12, 0.0)])
 def test_a_header_that_shows_no_row_is_one_finding(hour: int, level_bar: float) -> None:
     whole_day = exports(kiln(), seed=4)[0]
     tag = sample_tag(whole_day, "header_pressure", 1)

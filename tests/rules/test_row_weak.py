@@ -8,7 +8,7 @@ from datetime import timedelta
 import pytest
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted
-from helpers.scenes import exports, history_of, kiln, local, on_time, study
+from helpers.scenes import FIRST, exports, history_of, kiln, local, on_time, study
 
 from rowcall.model import Answer, Fact, Subject, Urgency, Verdict
 from rowcall_plant import HeaderPlan, RowDrawnOut, RowFaint, RowSilent, SlowHeaderRecovery
@@ -24,8 +24,9 @@ def weak(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
 # 1. Found: at 60 % of the peers' drop and less, whatever the sampling.
 
 
-@pytest.mark.parametrize("step_s", [1, 5, 10])
-@pytest.mark.parametrize(("place", "factor"), [((2, 4), 0.6), ((1, 1), 0.4)])
+@pytest.mark.parametrize(
+    ("step_s", "place", "factor"), [(1, (2, 4), 0.6), (5, (1, 1), 0.4), (10, (2, 4), 0.6)]
+)
 def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], factor: float) -> None:
     plan = kiln(cleaning=on_time(6))
     day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s, hours=5)[0]).day
@@ -38,8 +39,7 @@ def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], fact
     assert len(answers) == 12
 
 
-@pytest.mark.parametrize("step_s", [1, 5])
-@pytest.mark.parametrize("share", [0.45, 0.25])
+@pytest.mark.parametrize(("step_s", "share"), [(1, 0.25), (5, 0.45)])
 def test_a_row_that_turns_weak_in_the_evening_is_weak_since_then_and_not_silent(
     step_s: int, share: float
 ) -> None:
@@ -108,6 +108,12 @@ def test_a_row_that_had_another_drop_or_no_past_is_weak(past: list[float]) -> No
     assert with_past(past).urgency is Urgency.NEXT_OUTAGE
 
 
+def test_a_row_weak_for_weeks_is_said_to_have_been_full_once() -> None:
+    text = with_past([0.98] * 3 + [0.65] * 20).text
+    last = FIRST - timedelta(days=21)
+    assert f"(65 % in the days before, 98 % until {last.day} {last:%b})" in text
+
+
 def test_a_row_that_a_repair_did_not_help_is_weak_and_not_so_by_design() -> None:
     assert with_past([0.95] * 3 + [0.65] * 10, n_cut=3).urgency is Urgency.NEXT_OUTAGE
     assert with_past([0.65] * 13, n_cut=3).urgency is Urgency.WATCH
@@ -141,8 +147,7 @@ def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
 # 2. Healthy.
 
 
-@pytest.mark.parametrize("step_s", [1, 5])
-@pytest.mark.parametrize("seed", [4, 5])
+@pytest.mark.parametrize(("step_s", "seed"), [(1, 4), (5, 5)])
 def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
     plan = kiln(cleaning=on_time(6))
     answers = ask(RULE, study(exports(plan, seed=seed, step_s=step_s, hours=5)[0]).day)

@@ -265,3 +265,23 @@ def test_what_is_far_from_full_at_the_next_pulse_is_urgent(
     """5 % or 13 % of a plateau of 6 bar missing."""
     answers = ask(RULE, with_hours(later_day(()), 4, left_pa))
     assert answers[Subject("BH1", 2)].urgency is urgency
+
+
+@pytest.mark.parametrize(
+    ("factor", "n_hours", "is_found"), [(3.0, 7, True), (1.4, 7, False), (3.0, 1, False)]
+)
+def test_hours_of_which_none_is_sure_are_judged_together(
+    factor: float, n_hours: int, is_found: bool
+) -> None:
+    """A header whose refills are hardly to be followed: 7 hours with an error of 45 % each."""
+    day = later_day(())
+    is_own = pl.col("compartment") == 2
+    seen = ~is_own | (pl.col("hour") < n_hours)
+    hours = day.hours.filter(seen).with_columns(
+        pl.col("tau_s") * pl.when(is_own).then(factor).otherwise(1.0),
+        tau_log_error=pl.when(is_own).then(0.45).otherwise(pl.col("tau_log_error")),
+    )
+    answers = ask(RULE, replace(day, hours=hours))
+    assert found(answers) == ({(2, 0)} if is_found else set())
+    if is_found:
+        assert value_of(answers[Subject("BH1", 2)], "slow_hours") == n_hours

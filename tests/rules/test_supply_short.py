@@ -45,8 +45,9 @@ def later_day(*faults: Fault, drop: tuple[str, ...] = ()) -> BaghouseDay:
     return study(exports(PLAN, faults, seed=4, drop=drop)[0], past()).day
 
 
-@pytest.mark.parametrize("drop", [(), ("supply_pressure",)], ids=["tag", "no tag"])
-@pytest.mark.parametrize("sag", [0.12, 0.2])
+@pytest.mark.parametrize(
+    ("sag", "drop"), [(0.2, ()), (0.12, ("supply_pressure",))], ids=["tag", "no tag"]
+)
 def test_a_short_supply_is_found_with_its_hours_and_depth(
     sag: float, drop: tuple[str, ...]
 ) -> None:

@@ -30,6 +30,7 @@ COMMANDS = (
     "check-store",
     "rejudge",
     "backup",
+    "archive",
     "mail",
     "new-work-log",
     "check-work-log",
@@ -110,10 +111,12 @@ def test_help_imports_nothing_heavy() -> None:
 def test_rules_are_listed_with_thresholds_and_sources(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rules"]) == 0
     out = capsys.readouterr().out
+    assert "needs: ," not in out
     for family in load_families():
         assert f"Case {family.key}: {family.title}" in out
         assert all(f"cause {cause.name}: {cause.title}" in out for cause in family.causes)
     for rule in load_rules():
+        assert all(f", {need.purpose}" in out for need in rule.needs)
         assert rule.title in out
         for limit in rule.thresholds:
             assert f"{rule.name}.{limit.key} = {limit.text}" in out

@@ -37,8 +37,8 @@ def test_each_report_reaches_each_reader_once(
     subjects = [str(message["Subject"]) for message in box.messages()]
     assert subjects == [
         "Next outage: F1 compartment 1, row 2: row is silent or misses pulses "
-        "(1 thing to do any day, 1 for the next outage; 1 new) - Test plant, 28 Mar",
-        "Nothing new (1 thing to do any day, 1 for the next outage) - Test plant, 29 Mar",
+        "(1 thing to do any day, 1 of these for the next outage; 1 new) - Test plant, 28 Mar",
+        "Nothing new (1 thing to do any day, 1 of these for the next outage) - Test plant, 29 Mar",
     ]
 
 

@@ -7,12 +7,15 @@ from typing import get_args
 
 import pint
 import pytest
+from helpers.scenes import site_of
+from helpers.site_texts import FULL
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import constants
 
 from rowcall.media import LIMITS_DEGF, Fibre, limits_c
 from rowcall.site import UnitsTable
+from rowcall.site.meaning import changes_of_meaning, meaning_of, settings_of
 from rowcall.units import Dimension, Scale, Units, parse_quantity
 
 # Kind of quantity, and what each allowed code and each inside unit is in the words of Pint 0.25.
@@ -146,3 +149,14 @@ def test_limits_of_media_are_those_that_a_site_file_gives_in_the_same_unit(fibre
     """To the last bit: a reading of exactly the limit is not above it."""
     printed = [f"{limit} [degF]" for limit in LIMITS_DEGF[fibre]]
     assert limits_c(fibre) == tuple(parse_quantity(one, Dimension.TEMPERATURE) for one in printed)
+
+
+def test_a_changed_setting_is_shown_with_the_unit_that_it_is_kept_in() -> None:
+    before = site_of(FULL)
+    now = before.model_copy(update={"pulse_time": 0.2, "running_flow": 5.0})
+    changes = changes_of_meaning(meaning_of(before), meaning_of(now))
+    assert changes == [
+        "pulse_time 0.1 s became 0.2 s",
+        "running_flow none became 5 m3/s",
+    ]
+    assert settings_of(now)["cleaning: interval"].endswith(" s")

@@ -1,8 +1,9 @@
-"""The commands on the store: check-store and backup."""
+"""The commands on the store: check-store, backup and archive."""
 
 from __future__ import annotations
 
 import argparse
+from datetime import date
 from pathlib import Path
 
 from rowcall.commands.exit_codes import Exit
@@ -15,6 +16,7 @@ def add_to(commands: Commands) -> None:
     """Add these commands to the parser."""
     _add_check_store(commands)
     _add_backup(commands)
+    _add_archive(commands)
 
 
 def _add_check_store(commands: Commands) -> None:
@@ -77,4 +79,40 @@ def _backup(options: argparse.Namespace) -> Exit:
     with hold_site(site.store, options.wait, LOG.info):
         back_up(site.store, options.to)
     print(f"{options.to}: a copy of {site.store.name}; check it with --store of check-store.")
+    return Exit.DONE
+
+
+def _add_archive(commands: Commands) -> None:
+    parser = add_command(
+        commands,
+        _archive,
+        "archive",
+        "move the samples of old days into Parquet files beside the store; nothing is lost, and "
+        "later runs read them there",
+    )
+    add_site(parser)
+    add_wait(parser)
+    parser.add_argument(
+        "--before",
+        type=date.fromisoformat,
+        required=True,
+        metavar="DATE",
+        help="move the days before this one (YYYY-MM-DD)",
+    )
+
+
+def _archive(options: argparse.Namespace) -> Exit:
+    from rowcall.runs.lock import hold_site
+    from rowcall.store import Store
+    from rowcall.store.archive.archived import folder_of
+    from rowcall.store.archive.moving import archive_days
+
+    site = read_logged_site(options)
+    with hold_site(site.store, options.wait, LOG.info), Store.open(site.store) as store:
+        moved = archive_days(store, site.plant.zone, options.before, LOG.info)
+    rows = sum(one.rows for one in moved)
+    print(
+        f"{folder_of(site.store)}: {len(moved)} days with {rows:,} samples moved here, read back "
+        "and compared. Back the folder up together with the store."
+    )
     return Exit.DONE

@@ -47,7 +47,7 @@ def _rules(_: argparse.Namespace) -> Exit:
         print(f"{rule.name}: {rule.title}")
         print(f"  looks for: {rule.looks_for}")
         for need in rule.needs:
-            roles = " or ".join(role.value for role in need.any_of)
+            roles = " or ".join(role.value for role in need.any_of) or "earlier days"
             print(f"  needs: {roles}, {need.purpose}")
         for limit in rule.thresholds:
             print(f"  {rule.name}.{limit.key} = {limit.text}: {limit.meaning} ({limit.source})")

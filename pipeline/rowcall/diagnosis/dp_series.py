@@ -1,4 +1,4 @@
-"""DP by day at one flow, as rules on ageing read it."""
+"""DP by day at one flow, and that of the cloth without its cake, as rules on ageing read it."""
 
 from __future__ import annotations
 
@@ -15,6 +15,10 @@ from rowcall.units import Units
 
 _WINDOW_D = 90  # chosen: a season
 _MIN_FILLED = 0.6  # chosen: a trend is judged when this share of its days has a value
+# [-] of what a pass brings, left in the cake's mean: 1/r - 1/2 at a pulse's share r of 0.67; heat
+# lost by the casing alone goes with 1 / flow; and the standard deviation beforehand. Chosen.
+_SHARE, _SHARE_SD = 1.0, 1.0
+_MIN_NOISE = 0.01  # [-] chosen: a day is never taken as better known
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,3 +92,42 @@ def by_day(context: Context, fact: Fact) -> dict[date, float]:
     today = context.facts.of(fact)
     known = dict(zip(days, values.tolist(), strict=True))
     return known if math.isnan(today) else {**known, context.day.day: today}
+
+
+def cloth_dp(context: Context) -> DpSeries | None:
+    """DP just after cleaning without what differs in its cake, by day [Pa]."""
+    clean, flow = by_day(context, Fact.CLEAN_DP_PER_FLOW), by_day(context, Fact.FLOW_M3_S)
+    brought = _brought(context, flow)
+    days = [day for day in clean if day in brought]
+    values = (np.array([known[day] for day in days]) for known in (clean, brought))
+    cloth = at_median_of(*values).tolist()
+    at_flow = {day: drag * flow[day] for day, drag in zip(days, cloth, strict=True)}
+    return series_of(context, at_flow, flow)
+
+
+def _brought(context: Context, flow: Mapping[date, float]) -> dict[date, float]:
+    """Return by day the drag of the cake that a pulse of each row takes off [Pa.s/m3]."""
+    if context.day.baghouse.cleaning.mode == "on_demand":
+        n = len(context.day.baghouse.all_rows())
+        cake = by_day(context, Fact.CAKE_PER_PULSE_PA)
+        return {day: n * cake[day] / flow[day] for day in cake if day in flow}
+    facts = (Fact.DP_PER_FLOW_GROWTH, Fact.CYCLE_TIME_S)
+    growth, cycle_s = (by_day(context, fact) for fact in facts)
+    days = (day for day in growth if day in cycle_s and day in flow)
+    return {day: growth[day] * cycle_s[day] * flow[day] for day in days}
+
+
+def at_median_of(value: Floats, driver: Floats) -> Floats:
+    """Return a series at the median of what drives it, by what days beside each other differ.
+
+    value, driver: by day in one unit, shape (n,); beforehand value goes with driver, one to one.
+    A step of its own is one difference of many, and a slow rise hardly shows in them.
+    """
+    if value.size < 2:
+        return value
+    rise, more = np.diff(value), np.diff(driver)
+    noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(value)))
+    weight = (noise / _SHARE_SD) ** 2
+    share = float(rise @ more + _SHARE * weight) / float(more @ more + weight)
+    apart: Floats = value - max(share, 0.0) * (driver - np.median(driver))
+    return apart

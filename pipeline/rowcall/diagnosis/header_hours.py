@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -45,6 +45,20 @@ class Change:
     def parts(self, limit: float) -> Parts:
         """What all headers share, and each one's own."""
         return split(self.log, self.error, wander=self.wander, limit=limit)
+
+    def over_the_day(self) -> Change:
+        """The day as one hour: the mean change of all hours, weighed by their errors.
+
+        Hours of which none is sure by itself may be sure together. What differs from hour to hour
+        differs as much from day to day, so the error is never less than that.
+        """
+        known = np.isfinite(self.log) & np.isfinite(self.error)
+        weight = np.where(known, self.error, np.inf) ** -2.0
+        total = weight.sum(axis=1, keepdims=True)
+        with np.errstate(invalid="ignore"):
+            log = (weight * np.where(known, self.log, 0.0)).sum(axis=1, keepdims=True) / total
+        error = np.hypot(np.where(total > 0, total, np.nan) ** -0.5, self.wander / 2)
+        return replace(self, value=self.usual[:, None] * np.exp(log), log=log, error=error)
 
     def beyond(self, limit: float) -> Hours:
         """Where headers changed by more than a limit for sure, whoever shares it."""

@@ -14,12 +14,14 @@ import numpy as np
 from rowcall.diagnosis.dp_series import DpSeries
 from rowcall.diagnosis.steps import find_steps
 from rowcall.diagnosis.trend import Trend
-from rowcall.model import Floats, Limits
+from rowcall.model import Context, Fact, Floats, Limits
 
 _AROUND_D = 7  # chosen: days beside a step that make its size; a week holds its weekend
 _SCATTER_D = 28  # chosen: days before a step that show how far days lie apart
 _STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what days differ by
 _LEVEL_D = 3  # chosen: days whose median is the level of today
+_BEYOND = 4.0  # [standard deviations] chosen: asked of each compartment every day of the year
+_TENTHS = 2.56  # standard deviations between the lowest and the highest tenth, normal scatter
 _PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 
 
@@ -56,7 +58,7 @@ def find_rise(
 ) -> Rise:
     """Judge a series by its days; doubt: probability of no rise below which its trend is one."""
     corrected = series.corrected(trend)
-    step = _recent_step(series, corrected, limits)
+    step = recent_step(series, corrected, limits)
     if step is not None:  # a line through a step would take the step for a slope
         trend = series.since((step.day - today).days).trend()
     is_rising = trend is not None and _is_rising(trend, doubt, limits)
@@ -72,7 +74,7 @@ def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
     return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
 
 
-def _recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:
+def recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:
     """Return the newest upward step of a size that matters, if it is recent and still stands."""
     edges = [0, *find_steps(corrected), corrected.size]
     now = float(np.median(corrected[edges[-2] :][-_AROUND_D:]))
@@ -87,8 +89,39 @@ def _recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | 
         if same_weekdays.any():
             before = max(before, float(np.median(corrected[same_weekdays])))
         low, high = np.quantile(corrected[max(0, index - _SCATTER_D) : index], (0.1, 0.9))
-        needed = max(limits["rise"] * before, _STANDS_OUT * float(high - low) / 2.56)
+        needed = max(limits["rise"] * before, _STANDS_OUT * float(high - low) / _TENTHS)
         recent = -series.number[index] <= limits["step_days"]
         if recent and min(after, now) >= before + needed:
             return Step(series.days[index], after / before - 1, before, after)
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class AgainstUsual:
+    """A number of a place today, its usual one, and the standard deviation from day to day."""
+
+    now: float
+    usual: float
+    scatter: float
+
+    def is_beyond(self, limit: float) -> bool:
+        """Return whether it is farther from usual than a limit and than what days differ by."""
+        return abs(self.now - self.usual) >= max(limit, _BEYOND * self.scatter)
+
+
+def against_usual(
+    context: Context, fact: Fact, compartment: int, *, up: bool, days: float
+) -> AgainstUsual | None:
+    """Return today's number beside that of earlier days, None with too few of either.
+
+    up: of a rise the quarter of the lowest days is usual, of a fall that of the highest, so that
+    weeks of a fault do not become the usual.
+    """
+    now = context.facts.of(fact, compartment)
+    low, usual, high = (
+        context.history.usual(fact, compartment, 0, quantile=q, min_days=days)
+        for q in (0.1, 0.25 if up else 0.75, 0.9)
+    )
+    if not (np.isfinite(now) and np.isfinite(usual)):
+        return None
+    return AgainstUsual(now, usual, (high - low) / _TENTHS)

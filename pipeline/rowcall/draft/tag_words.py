@@ -19,7 +19,7 @@ _ROW = frozenset(("r", "row", "reihe"))
 _BAGHOUSE = re.compile(
     r"(?:^(?:ff|filter|dc)|(?<![A-Za-z])(?:bh|baghouse))[ _-]?\d+", re.IGNORECASE
 )
-_TOKEN = re.compile(r"[A-Z]+(?![a-z])|[A-Za-z][a-z]*|\d+")
+_TOKEN = re.compile(r"(?i:SO[23]|H2O)|[A-Z]+(?![a-z])|[A-Za-z][a-z]*|\d+")
 
 
 def role_of(name: str) -> Role | None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from enum import Enum, auto
-
-import numpy as np
+from itertools import pairwise
+from statistics import fmean, median
 
 from rowcall.events.noise import TO_DEVIATION
 from rowcall.memory.places import Answers, quantity
@@ -120,8 +120,9 @@ def turn(
 
 def _scatter(past: Sequence[float]) -> float:
     """Return the standard deviation from day to day, whatever the trend."""
-    recent = np.asarray(past[-_DAYS:])
-    if recent.size < _MIN_DAYS:
-        return _UNKNOWN_SCATTER * float(np.abs(recent).mean()) if recent.size else 0.0
-    steps = np.diff(recent)
-    return TO_DEVIATION * float(np.median(np.abs(steps - np.median(steps)))) / math.sqrt(2)
+    recent = past[-_DAYS:]
+    if len(recent) < _MIN_DAYS:
+        return _UNKNOWN_SCATTER * fmean(map(abs, recent)) if recent else 0.0
+    steps = [now - before for before, now in pairwise(recent)]
+    middle = median(steps)
+    return TO_DEVIATION * median(abs(step - middle) for step in steps) / math.sqrt(2)

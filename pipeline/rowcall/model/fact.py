@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum, StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -60,8 +61,13 @@ def _baghouse(unit: str, meaning: str, *read_by: str) -> About:
     return About(unit, (Level.BAGHOUSE,), meaning, read_by)
 
 
+def _compartment(unit: str, meaning: str, *read_by: str) -> About:
+    return About(unit, (Level.COMPARTMENT,), meaning, read_by)
+
+
 _EVIDENCE = "row_evidence"
 _CLOCKS = "data_quality"
+_DIFFER = "compartments_differ"
 
 
 class Fact(Enum):
@@ -196,6 +202,17 @@ class Fact(Enum):
     IN_STEP = _header(
         "1", "1 where samples meet the pulses at few phases only (aliasing)", _EVIDENCE
     )
+    # Compartments, against the others at the same time.
+    PULSES_TO_PEERS = _compartment(
+        "1", "pulses a row over those of its peers, where all were on line as long", _DIFFER
+    )
+    AIR_TO_PEERS = _compartment("1", "free air a row over that of its peers", _DIFFER)
+    DP_TO_PEERS = _compartment("1", "pressure drop over that of its peers", _DIFFER)
+    DP_TO_PEERS_ERROR = _compartment("1", "standard error of that", _DIFFER)
+    OUTLET_TO_PEERS_K = _compartment(
+        "K", "outlet temperature above that of its peers", "cold_compartment", _DIFFER
+    )
+    OUTLET_TO_PEERS_ERROR_K = _compartment("K", "standard error of that", "cold_compartment")
     # Baghouse.
     ROW_INTERVAL_S = _baghouse(
         "s",
@@ -217,7 +234,9 @@ class Fact(Enum):
         "trends",
     )
     PEAK_DP_PA = _baghouse("Pa", "median peak DP", "one_baghouse", "dp_changes", "over_cleaning")
-    CYCLE_TIME_S = _baghouse("s", "median cycle time", "blinding", "one_baghouse", "trends")
+    CYCLE_TIME_S = _baghouse(
+        "s", "median cycle time", "blinding", "one_baghouse", "trends", "dp_series"
+    )
     DP_CHANGED_S = _baghouse(
         "s",
         "when the level of DP changed for the rest of the day; the day's DP is that after it",
@@ -229,13 +248,7 @@ class Fact(Enum):
     DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
     DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
     FLOW_M3_S = _baghouse(
-        "m3/s",
-        "median gas flow",
-        "blinding",
-        "one_baghouse",
-        "dp_series",
-        "over_cleaning",
-        "dust_level_raised",
+        "m3/s", "median gas flow", "one_baghouse", "dp_series", "over_cleaning", "dust_level_raised"
     )
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
@@ -245,13 +258,27 @@ class Fact(Enum):
         "level of DP over gas flow just after cleaning, at the viscosity of 20 Cel",
         "blinding",
         "one_baghouse",
+        "dp_series",
     )
     DP_PER_FLOW_GROWTH = _baghouse(
-        "Pa.s/m6", "its growth for each m3 of gas filtered", "blinding", "one_baghouse"
+        "Pa.s/m6",
+        "its growth for each m3 of gas filtered",
+        "one_baghouse",
+        "dp_series",
     )
     CAKE_PER_PULSE_PA = _baghouse(
-        "Pa", "fall of DP by a pulse on demand, by the balance of cleaning cycles", "blinding"
+        "Pa",
+        "fall of DP by a pulse on demand, by the balance of cleaning cycles",
+        "dp_series",
     )
+    DRAG_FELL_S = _baghouse(
+        "s", "when drag fell most within a minute, from the start of the day", "dp_fell"
+    )
+    DRAG_FALL = _baghouse("1", "share by which it fell then", "dp_fell")
+    DRAG_FALL_ERROR = _baghouse("1", "standard error of that", "dp_fell")
+    DRAG_ROSE_S = _baghouse("s", "when it rose most within a minute", "dp_fell")
+    DRAG_RISE = _baghouse("1", "share by which it rose then", "dp_fell")
+    DRAG_STEP_MIN = _baghouse("min", "minutes at which a fall by a tenth would show", "dp_fell")
     START_DP_PA = _baghouse(
         "Pa",
         "level of DP at which cleaning starts, as found",
@@ -274,6 +301,14 @@ class Fact(Enum):
     )
     START_MIN = _baghouse("min", "the longest of them", "unusual_starts")
     START_RAMP_K_MIN = _baghouse("K/min", "fastest warming of one of them", "unusual_starts")
+    COOLING = _baghouse(
+        "1",
+        "logarithm of gas above ambient temperature, inlet over outlet: loss of heat, and leaked "
+        "air",
+        "in_leakage",
+    )
+    COOLING_ERROR = _baghouse("1", "standard error of that", "in_leakage")
+    COOLING_FLOW_M3_S = _baghouse("m3/s", "gas flow of the same hours", "in_leakage")
     COLD_GAS_MIN = _baghouse(
         "min",
         "minutes with gas below its water dew point at the inlet",
@@ -394,7 +429,7 @@ class OtherSettings:
     changes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class History:
     """What is known of the days before, oldest first.
 
@@ -414,12 +449,14 @@ class History:
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""
-        past = self.facts.filter(
-            (pl.col("compartment") == compartment)
-            & (pl.col("row") == row)
-            & (pl.col("name") == fact.column)
-        ).sort("day")
+        past = self._by_place.get((fact.column, compartment, row), self.facts.clear())
         return past["day"].to_list(), past["value"].to_numpy().astype(np.float64)
+
+    @cached_property
+    def _by_place(self) -> Mapping[tuple[Any, ...], pl.DataFrame]:
+        """The facts of each name, compartment and row: rules ask for hundreds of them a day."""
+        keys = ["name", "compartment", "row"]
+        return self.facts.sort("day").partition_by(keys, as_dict=True, maintain_order=True)
 
     def usual(
         self, fact: Fact, compartment: int, row: int, *, quantile: float, min_days: float

@@ -39,6 +39,11 @@ _DP = (
     Fact.CLEAN_DP_PER_FLOW,
     Fact.DP_PER_FLOW_GROWTH,
     Fact.CAKE_PER_PULSE_PA,
+    Fact.DRAG_FELL_S,
+    Fact.DRAG_FALL,
+    Fact.DRAG_FALL_ERROR,
+    Fact.DRAG_ROSE_S,
+    Fact.DRAG_RISE,
 )
 _REFILL = (
     Fact.PLATEAU_PA,

@@ -18,6 +18,7 @@ from rowcall.memory.cases import Remembered, all_cases_on
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
+    At,
     BaghouseDay,
     Case,
     Finding,
@@ -92,6 +93,15 @@ def judge_day(
         revision=revision,
         work=done,
     )
+
+
+def family_members() -> list[tuple[str, str, bool]]:
+    """Return the rules of each family of findings, as `answers_before` asks for them."""
+    return [
+        (family.key, one.rule, one.at is At.ROW)
+        for family in load_families()
+        for one in family.members
+    ]
 
 
 def cases_of(

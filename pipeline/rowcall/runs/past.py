@@ -10,7 +10,7 @@ import polars as pl
 
 from rowcall.model import Case, History, OtherSettings, Rule, WorkLog
 from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.judge import cases_of
+from rowcall.runs.judge import cases_of, family_members
 from rowcall.site import Baghouse, Site
 from rowcall.site.meaning import changes_of_meaning, meaning_of
 from rowcall.store import Store
@@ -26,9 +26,10 @@ def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History
     history = read_history(store, baghouse.id, day, days)
     before = meanings_of(store, baghouse.id, day, days)
     other = {
-        when: changes_of_meaning(settings, now)
+        when: changes
         for when, settings in before.items()
         if settings != (now := meaning_of(baghouse.on(when)))
+        and (changes := changes_of_meaning(settings, now))  # none by a key of a newer version
     }
     if not other:
         return history
@@ -47,4 +48,6 @@ def all_cases_stored(
     """Return `cases_of` a judged day by what the store holds; `work` is up to its end."""
     after = day + timedelta(days=1)
     facts = {one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse}
-    return cases_of(site, day, rules, answers_before(store, after, ()), facts, work)
+    return cases_of(
+        site, day, rules, answers_before(store, after, (), family_members()), facts, work
+    )

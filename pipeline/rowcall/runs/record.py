@@ -19,7 +19,7 @@ from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Case, Limits, Rule, WorkLog
 from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due
-from rowcall.runs.judge import changes_since, judge_day, settings_hash
+from rowcall.runs.judge import changes_since, family_members, judge_day, settings_hash
 from rowcall.runs.moved import work_fingerprint
 from rowcall.runs.past import all_cases_stored, read_past
 from rowcall.runs.result import Progress, RunResult
@@ -156,7 +156,7 @@ class Record:
             self.rules,
             self.limits,
             history_of=lambda house: read_past(store, house, day, HISTORY_DAYS),
-            answers_before=partial(answers_before, store, day),
+            answers_before=partial(answers_before, store, day, members=family_members()),
             work=self.work,
             guard=guard,
             revision=judged.revision,

@@ -21,7 +21,7 @@ from rowcall.model import Case, Finding, History, Rule, Subject, Verdict
 from rowcall.progress import Step
 from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.judge import judge_day, settings_hash, with_day
+from rowcall.runs.judge import family_members, judge_day, settings_hash, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.past import read_past
 from rowcall.runs.record import enter_day, enter_index, write_pictured
@@ -119,7 +119,9 @@ def run_rerun(
                     limits,
                     history_of=lambda house: past.history[house.id],
                     answers_before=lambda places: [
-                        *answers_before(store, first, past.found_places() | set(places)),
+                        *answers_before(
+                            store, first, past.found_places() | set(places), family_members()
+                        ),
                         *past.answers,
                     ],
                     work=work,

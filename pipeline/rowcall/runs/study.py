@@ -95,7 +95,7 @@ def study_span(
     conditioned, minutes, events = _events(baghouse, span, read, find)
     signals = conditioned.signals
     gas = gas_seconds(baghouse, signals, (end - start).total_seconds())
-    starts = find_starts(baghouse, gas, minutes, events.pulses["time_s"].to_numpy())
+    starts = find_starts(gas, minutes, events.pulses["time_s"].to_numpy())
     studied = BaghouseDay(
         day=day,
         start=start,

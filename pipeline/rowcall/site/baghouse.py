@@ -149,6 +149,9 @@ class Baghouse(Table):
     monitor_checks: tuple[ClockSpan, ...] = ()
     """Wall-clock times of the dust monitor's zero and span checks, such as `02:30-02:40`; left
     out: they are found by their shape."""
+    so3_per_so2: Annotated[Ratio, Field(gt=0, le=1)] | None = None
+    """Share of SO2 that is SO3 by then: an assumption, with which an SO2 tag gives the acid dew
+    point."""
     residual_dp_limit: Dp | None = None
     """Where residual DP must not go; lets the report project a date."""
     cleaning: Cleaning

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Set
-from functools import lru_cache
-from typing import Any
+from functools import cache, lru_cache
+from typing import Any, get_args
 
-from rowcall.site.baghouse import Baghouse
+from rowcall.site.baghouse import Baghouse, Cleaning
+from rowcall.units import Dimension
 
 # Names, and what rules compare a day's facts with: they leave the facts as they are.
 _BESIDE_FACTS = {
@@ -44,7 +45,7 @@ def meaning_of(baghouse: Baghouse) -> str:
 def settings_of(baghouse: Baghouse) -> dict[str, str]:
     """Return every setting of a baghouse besides its names, in a few words each."""
     settings = _flat(_dumped(baghouse, {"id", "name", "tag"}, beside_values=frozenset()))
-    return {key: _shown(value) for key, value in settings}
+    return {key: _shown(key, value) for key, value in settings}
 
 
 def _dumped(
@@ -64,7 +65,7 @@ def changes_of_meaning(before: str, now: str) -> list[str]:
     """Return what differs between two of `meaning_of`, a few words each."""
     old, new = (dict(_flat(json.loads(text))) for text in (before, now))
     return [
-        f"{key} {_shown(old.get(key))} became {_shown(new.get(key))}"
+        f"{key} {_shown(key, old.get(key))} became {_shown(key, new.get(key))}"
         for key in sorted(old.keys() | new.keys())
         if old.get(key) != new.get(key)
     ]
@@ -78,5 +79,28 @@ def _flat(table: Mapping[str, Any]) -> Iterator[tuple[str, object]]:
             yield key, value
 
 
-def _shown(value: object) -> str:
+def _shown(key: str, value: object) -> str:
+    """Return a value in words, a quantity with its inside unit: that is what is stored."""
+    unit = _units().get(key)
+    if isinstance(value, float) and unit is not None:
+        return f"{value:.6g} {unit}".removesuffix(" 1")
     return "none" if value is None else str(value)
+
+
+@cache
+def _units() -> Mapping[str, str]:
+    """The UCUM code of each quantity's inside unit, by its key as `_flat` writes it."""
+    keys = [(name, field) for name, field in Baghouse.model_fields.items()]
+    keys += [(f"cleaning: {name}", field) for name, field in Cleaning.model_fields.items()]
+    return {
+        key: note.value
+        for key, field in keys
+        for note in (*field.metadata, *_notes(field.annotation))
+        if isinstance(note, Dimension)
+    }
+
+
+def _notes(annotation: object) -> Iterator[object]:
+    for part in get_args(annotation):
+        yield part
+        yield from _notes(part)

@@ -29,6 +29,10 @@ class Role(StrEnum):
     SUPPLY_PRESSURE = "supply_pressure"
     CLEANING_ON = "cleaning_on"
     COMPARTMENT_ON_LINE = "compartment_on_line"
+    AMBIENT_TEMPERATURE = "ambient_temperature"
+    GAS_MOISTURE = "gas_moisture"
+    SO2 = "so2"
+    SO3 = "so3"
 
 
 class Serves(StrEnum):
@@ -47,7 +51,7 @@ class RoleFacts:
         name: the role in words.
         dimensions: what its unit may measure.
         serves: what one tag of it usually serves.
-        without: what is lost where no tag has the role; empty where no rule reads it.
+        without: what is lost where no tag has the role; empty where rules say so themselves.
         instead: roles of which one does as well.
         possible: lowest and highest value that is physically possible [inside unit of its first
             dimension], for where the site file states no range. Chosen wide on purpose: a value
@@ -116,6 +120,15 @@ ROLES: Mapping[Role, RoleFacts] = {
         words_suffice=False,
         usual_units=((0.0, "Cel"),),
     ),
+    Role.AMBIENT_TEMPERATURE: RoleFacts(
+        name="ambient temperature",
+        dimensions=(Dimension.TEMPERATURE,),
+        without="air that leaks in is looked for only on days on which the unit stood for hours",
+        possible=(-60.0, 60.0),
+        words=("ambient", "outdoor", "umgebung", "aussen"),
+        shares_letters_with=Role.INLET_TEMPERATURE,
+        usual_units=((0.0, "Cel"),),
+    ),
     Role.OPACITY: RoleFacts(
         name="opacity",
         possible=(-0.05, 1.0),
@@ -130,6 +143,30 @@ ROLES: Mapping[Role, RoleFacts] = {
         words=("dust", "particulate", "emission", "staub", "staubgehalt"),
         shares_letters_with=Role.OPACITY,
         usual_units=((0.0, "%"),),
+    ),
+    Role.GAS_MOISTURE: RoleFacts(
+        name="gas moisture",
+        without="dew points rest on `gas_moisture` of the site file, one number for all loads",
+        possible=(0.0, 0.9),
+        words=("moisture", "humidity", "h2o", "feuchte"),
+        shares_letters_with=Role.OPACITY,
+        usual_units=((0.0, "%"),),
+    ),
+    Role.SO3: RoleFacts(
+        name="SO3",
+        without="the acid dew point rests on `gas_so3` of the site file, one number for all loads",
+        instead=(Role.SO2,),
+        possible=(0.0, 0.1),
+        words=("so3",),
+        shares_letters_with=Role.OPACITY,
+        usual_units=((0.0, "[ppm]"),),
+    ),
+    Role.SO2: RoleFacts(
+        name="SO2",
+        possible=(0.0, 0.2),
+        words=("so2",),
+        shares_letters_with=Role.OPACITY,
+        usual_units=((0.0, "[ppm]"),),
     ),
     Role.SUPPLY_PRESSURE: RoleFacts(
         name="supply pressure",

@@ -11,7 +11,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from rowcall.errors import ExportError, StoreError
 from rowcall.file_note import FileNote
+from rowcall.store.archive.archived import bring_back
 from rowcall.store.batch import SET_ASIDE_SCHEMA, Batch, Export, Part
 from rowcall.store.comparing import Change, Ids, compare, overlapping_files, spans_of
 from rowcall.store.connection import Store
@@ -95,6 +97,7 @@ def _store(store: Store, export: Export, *, stays: bool) -> tuple[FileNote, Cont
 def _store_part(store: Store, file_id: int, part: Part, export: Export, *, stays: bool) -> _Done:
     batch, ids = in_store_order(part.batch, number_tags(store, part.batch.names))
     spans = spans_of(batch, ids)
+    _bring_back(store, export.name, batch.time_us)
     change = compare(store, batch, ids, spans, export.written_ns)
     if stays:
         change = change.undone()
@@ -112,6 +115,16 @@ def _store_part(store: Store, file_id: int, part: Part, export: Export, *, stays
         days=local_days(batch.time_us if kept.all() else batch.time_us[kept], export.zone),
         against=_contradicted(store, spans, change, export.written_ns),
     )
+
+
+def _bring_back(store: Store, name: str, time_us: npt.NDArray[np.int64]) -> None:
+    """Put archived days that samples fall in back into the store."""
+    if not len(time_us):
+        return
+    try:
+        bring_back(store, time_us)
+    except StoreError as error:
+        raise ExportError(f"{name}: it has samples of an archived day. {error}") from error
 
 
 def _contradicted(

@@ -205,10 +205,16 @@ def _lack(answer: Answer) -> dict[str, object]:
     return {"lack": answer.lack.value if answer.lack else None, "lack_of": answer.lack_of}
 
 
-def answers_before(store: Store, day: date, places: Collection[Subject]) -> list[Finding]:
-    """Return all answers of the days before `day` at some places, and where anything was found.
+def answers_before(
+    store: Store, day: date, places: Collection[Subject], members: Collection[tuple[str, str, bool]]
+) -> list[Finding]:
+    """Return the answers of the days before `day` that cases are made of.
 
-    Of what was not found, the texts stay in the store.
+    These are all answers of a family's rules at a place, where one of them found anything before,
+    and at `places`. Of what was not found, the texts stay in the store.
+
+    Args:
+        members: family, rule, and whether it is meant where the rule judges rows.
     """
     columns = ("baghouse", "compartment", "row", "is_place")
     asked = pl.DataFrame(
@@ -216,15 +222,20 @@ def answers_before(store: Store, day: date, places: Collection[Subject]) -> list
         schema=dict(zip(columns, (pl.String, pl.Int64, pl.Int64, pl.Boolean), strict=True)),
         orient="row",
     )
+    family = {"family": pl.String, "rule": pl.String, "of_rows": pl.Boolean}
+    kin = pl.DataFrame(list(members), schema=family, orient="row")
     key = 'baghouse, compartment, "row", is_place'
-    with store.view("asked", asked):
+    is_kin = 'kin.rule = findings.rule AND of_rows = ("row" > 0)'
+    with store.view("asked", asked), store.view("kin", kin):
         rows = store.connection.execute(
-            f'SELECT day, rule, {key}, verdict, urgency, start, "end", values_json, '
+            f'SELECT day, findings.rule, {key}, verdict, urgency, start, "end", values_json, '
             "CASE WHEN verdict = $found THEN text ELSE '' END, "
             "CASE WHEN verdict = $found THEN action ELSE '' END "
-            f"FROM findings SEMI JOIN (SELECT {key} FROM asked UNION SELECT {key} FROM findings "
-            f"WHERE verdict = $found AND day < $day) USING ({key}) "
-            f"WHERE day < $day ORDER BY day, {key}, rule",
+            f"FROM findings JOIN kin ON {is_kin} "
+            f"SEMI JOIN (SELECT family, {key} FROM asked, kin "
+            f"UNION SELECT family, {key} FROM findings JOIN kin ON {is_kin} "
+            f"WHERE verdict = $found AND day < $day) USING (family, {key}) "
+            f"WHERE day < $day ORDER BY day, {key}, findings.rule",
             {"found": Verdict.FOUND.value, "day": day},
         ).fetchall()
     return [_finding(*row) for row in rows]

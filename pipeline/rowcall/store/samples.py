@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from rowcall.store.archive.archived import samples_in
 from rowcall.store.connection import Store
 
 if TYPE_CHECKING:
@@ -69,12 +70,7 @@ def read_samples(
     import numpy as np
 
     ids = tag_ids(store, tags)
-    # Literal numbers instead of parameters: DuckDB prunes row groups by them while planning.
-    listed = ", ".join(str(tag_id) for tag_id in ids.values()) or "NULL"
-    table = store.frame(
-        f"SELECT tag_id, time, value, quality FROM samples WHERE tag_id IN ({listed}) "
-        f"AND time >= make_timestamp({epoch_us(start)}) AND time < make_timestamp({epoch_us(end)})"
-    )
+    table = store.frame(samples_in(store, ids, epoch_us(start), epoch_us(end)))
     tag = table["tag_id"].to_numpy()
     time = table["time"].to_physical().to_numpy()
     value, quality = table["value"].to_numpy(), table["quality"].to_numpy()
@@ -108,12 +104,10 @@ def last_before(
     quality code), as in `TagSamples`.
     """
     ids = tag_ids(store, tags)
-    listed = ", ".join(str(tag_id) for tag_id in ids.values()) or "NULL"
+    inside = samples_in(store, ids, epoch_us(instant - within), epoch_us(instant))
     rows = store.connection.execute(
         "SELECT tag_id, epoch_us(max(time)), arg_max(value, time), arg_max(quality, time) "
-        f"FROM samples WHERE tag_id IN ({listed}) "
-        f"AND time >= make_timestamp({epoch_us(instant - within)}) "
-        f"AND time < make_timestamp({epoch_us(instant)}) GROUP BY tag_id"
+        f"FROM ({inside}) GROUP BY tag_id"
     ).fetchall()
     by_id = {
         int(tag_id): (int(time), float(value), int(code)) for tag_id, time, value, code in rows

@@ -265,6 +265,16 @@ ALTER TABLE findings ADD COLUMN lack VARCHAR;
 ALTER TABLE findings ADD COLUMN lack_of VARCHAR;
 """
 
+_ARCHIVED = """
+CREATE TABLE archived (
+    day DATE NOT NULL,
+    first_us BIGINT NOT NULL,
+    end_us BIGINT NOT NULL,
+    n_rows BIGINT NOT NULL,
+    sha256 VARCHAR NOT NULL
+);
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -288,4 +298,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("what a judgement rests on", _BASIS),
     Migration("mails that failed", _MAIL_FAILURES),
     Migration("what rules lacked", _LACKS),
+    Migration("days in the archive", _ARCHIVED),
 )

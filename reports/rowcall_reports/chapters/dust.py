@@ -30,4 +30,4 @@ def write_dust(baghouse: PreparedDay) -> str:
             f"{wording.measure(facts.of(Fact.PUFF_DELAY_S), 's', 0)} after it, for "
             f"{wording.measure(facts.of(Fact.PUFF_WIDTH_S), 's', 0)}."
         )
-    return "\n".join([*lines, f"\n{NO_RECORD[0].upper()}{NO_RECORD[1:]}."]) if lines else ""
+    return "\n".join([*lines, f"\n{NO_RECORD}."]) if lines else ""

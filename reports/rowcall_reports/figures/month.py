@@ -15,7 +15,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall.model import PRESSING, Fact, Floats, Urgency, Verdict
-from rowcall_reports import fact_lookup, wording
+from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.picture import Picture, picture_name
 from rowcall_reports.first_page.sums import by_day
@@ -109,8 +109,7 @@ def month_of(baghouse: PreparedDay) -> Month:
 
 
 def _values(baghouse: PreparedDay, fact: Fact, days: Sequence[date]) -> Floats:
-    sums = by_day(fact_lookup.track(baghouse.day, fact, SHOWN_DAYS))
-    known = dict(sums.select("day", "value").iter_rows())
+    known = by_day(baghouse.day, fact, SHOWN_DAYS)
     return np.array([known.get(day, np.nan) for day in days], float)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from rowcall.gas.dew_points import acid_dew_points_c, water_dew_point_c
+from rowcall.events.operation.dew_hours import dew_hours
 from rowcall.model import BaghouseDay
 from rowcall_reports import wording
 from rowcall_reports.figures import canvas
@@ -44,12 +44,14 @@ def draw_starts(baghouse: PreparedDay) -> Picture | None:
 
 
 def dew_points(day: BaghouseDay) -> tuple[float, tuple[float, ...]]:
-    """Return the dew point of water and those of acid, by correlation [degC]; nan, () unknown."""
-    house = day.baghouse
-    if not house.gas_moisture:
-        return math.nan, ()
-    acid = acid_dew_points_c(house.gas_moisture, house.gas_so3) if house.gas_so3 else {}
-    return water_dew_point_c(house.gas_moisture), tuple(sorted(acid.values()))
+    """Return the dew point of water and those of acid, by correlation; nan, () unknown.
+
+    Medians of the day [degC].
+    """
+    dew = dew_hours(day.baghouse, day.signals, day.seconds)
+    known = dew.water_c[np.isfinite(dew.water_c)]
+    water = float(np.median(known)) if known.size else math.nan
+    return water, tuple(dew.acid_spread_c().tolist())
 
 
 def _draw_start(axes: Axes, day: BaghouseDay, start: dict[str, Any]) -> None:
@@ -97,5 +99,5 @@ def _key(points: tuple[float, tuple[float, ...]]) -> str:
     if acid:
         parts.append("Band: acid dew point, by published correlations.")
     if not math.isfinite(water):
-        parts.append("Dew points need gas_moisture (and gas_so3) in the site file.")
+        parts.append("Dew points need gas_moisture (and gas_so3), as a tag or in the site file.")
     return " ".join(parts)

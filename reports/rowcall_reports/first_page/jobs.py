@@ -18,12 +18,13 @@ _MAX_TAGS = 3  # chosen: more are not read
 SINKING = "Rows whose drop falls"
 
 
+_OUTAGE = "Next outage"
 _UNSEEN = "Still open, but not to be seen on this day"
 # Headings of the page, in its order, and how many lines stand under each, in a sentence.
 _AMOUNTS = {
     "Now": "to do now",
     "Any day, from outside": "to do any day",
-    "Next outage": "for the next outage",
+    _OUTAGE: "for the next outage",
     "Watch": "to watch",
     "Without a stated urgency": "without a stated urgency",
     _UNSEEN: "found earlier",
@@ -34,14 +35,31 @@ def counts(prepared: PreparedReport) -> str:
     """Return how many lines stand under each heading, for the first line and a mail's subject."""
     report, sections = prepared.report, _sections(prepared)
     if prepared.own_jobs:
-        amounts = [(len(lines), _AMOUNTS[head]) for head, lines in sections.items() if lines]
-        first = f"{wording.count(amounts[0][0], 'thing')} {amounts[0][1]}"
-        return ", ".join([first, *(f"{n} {words}" for n, words in amounts[1:])])
+        amounts = [(str(len(lines)), _AMOUNTS[head]) for head, lines in sections.items() if lines]
+        n, words = amounts[0]
+        first = f"{wording.count(int(n), 'thing')} {words}"
+        rest = [
+            f"{_apart(prepared, n) if of == _AMOUNTS[_OUTAGE] else n} {of}" for n, of in amounts[1:]
+        ]
+        return ", ".join([first, *rest])
     judged = {one.answer.verdict for one in report.findings} - {Verdict.CANNOT_TELL}
     what = "Nothing was found that needs work" if judged else "Nothing was judged"
     n_open = len(sections[_UNSEEN])
     earlier = f"; {wording.count(n_open, 'thing')} found earlier {'is' if n_open == 1 else 'are'}"
     return f"{what}{f'{earlier} still open' if n_open else ''}"
+
+
+def _apart(prepared: PreparedReport, n: str) -> str:
+    """Return how many wait for the next outage, those apart that begin from outside on any day."""
+    n_both = sum(
+        all(job_words.steps(job))
+        for job in prepared.own_jobs
+        if job.first.answer.urgency is Urgency.NEXT_OUTAGE
+    )
+    if not n_both:
+        return n
+    n_more = int(n) - n_both
+    return f"{n_both} of these{f' and {n_more} more' if n_more else ''}"
 
 
 def write_jobs(prepared: PreparedReport) -> list[str]:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-import polars as pl
 
 from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import BaghouseDay, Case, Fact, State
@@ -58,39 +57,39 @@ def first_opened(cases: tuple[Case, ...]) -> date | None:
 
 def sum_of(day: BaghouseDay, fact: Fact, opened: date | None) -> Sum:
     """Return a sum over the headers of a baghouse, of the day and of the times before."""
-    course = by_day(fact_lookup.track(day, fact, _ALL_DAYS))
-    today = course.filter(pl.col("day") == day.day)["value"]
-    past = course.filter(pl.col("day") < day.day)
-    month = past.filter(pl.col("day") >= day.day - timedelta(days=_DAYS_BEFORE))
-    good = past.filter(pl.col("day") < opened) if opened else past.clear()
+    course = by_day(day, fact, _ALL_DAYS)
+    today = course.pop(day.day, math.nan)
+    month = day.day - timedelta(days=_DAYS_BEFORE)
+    good = [value for when, value in course.items() if opened and when < opened]
     return Sum(
-        float(today[0]) if today.len() else math.nan,
-        _reference(month["value"]),
-        _reference(good["value"].tail(_GOOD_DAYS)),
+        today,
+        _reference([value for when, value in course.items() if when >= month]),
+        _reference(good[-_GOOD_DAYS:]),
     )
 
 
-def by_day(track: pl.DataFrame) -> pl.DataFrame:
-    """Return the sum of each day: that of the whole baghouse, else of all its compartments.
+def by_day(day: BaghouseDay, fact: Fact, days: int) -> dict[date, float]:
+    """Return the sum of each day, oldest first: that of the whole baghouse, else of all its parts.
 
     A day of which a compartment is missing has no sum.
     """
-    sums = (
-        track.filter(pl.col("row") == 0)
-        .with_columns(is_part=pl.col("compartment") > 0)
-        .group_by("day", "is_part")
-        .agg(pl.col("value").sum(), n=pl.len())
-    )
-    complete = sums.filter((pl.col("n") == pl.col("n").max()) | ~pl.col("is_part"))
-    return complete.sort("day", "is_part").unique("day", keep="first", maintain_order=True)
+    whole: dict[date, float] = {}
+    parts: dict[date, list[float]] = {}
+    for when, compartment, row, value in fact_lookup.track(day, fact, days).iter_rows():
+        if row == 0 and compartment:
+            parts.setdefault(when, []).append(value)
+        elif row == 0:
+            whole[when] = value
+    n = max(map(len, parts.values()), default=0)
+    sums = {when: math.fsum(values) for when, values in parts.items() if len(values) == n}
+    return dict(sorted({**sums, **whole}.items()))
 
 
-def _reference(values: pl.Series) -> Reference:
-    if values.len() < _MIN_DAYS:
+def _reference(values: Sequence[float]) -> Reference:
+    if len(values) < _MIN_DAYS:
         return Reference(math.nan, math.nan)
-    known = values.to_numpy()
-    median = float(np.median(known))
-    return Reference(median, TO_DEVIATION * float(np.median(np.abs(known - median))))
+    median = float(np.median(values))
+    return Reference(median, TO_DEVIATION * float(np.median(np.abs(np.subtract(values, median)))))
 
 
 def write_sums(baghouse: PreparedDay) -> str:

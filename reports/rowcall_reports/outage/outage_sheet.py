@@ -176,7 +176,7 @@ def _looks(stop: Stop) -> Iterator[str]:
     ]
     if not lines:
         return
-    yield "## Isolated: what cannot be told from outside and is worth a look"
+    yield "## Isolated: what does not show from outside and is worth a look"
     if len(lines) > _MAX_LOOKS:
         lines[_MAX_LOOKS - 1 :] = [f"- {len(lines) - _MAX_LOOKS + 1} more are in the report."]
     yield "\n".join(lines)

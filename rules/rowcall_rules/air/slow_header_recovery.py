@@ -53,13 +53,16 @@ def judge(context: Context) -> Iterator[Answer]:
     headers, limits = HeaderHours(context), context.limits
     change = headers.slower(limits["history_days"])
     bound = math.log(limits["slow_ratio"])
-    parts = change.parts(bound)
+    parts, of_day = change.parts(bound), change.over_the_day().parts(bound)
     for n in range(len(headers.headers)):
-        yield _judge_header(headers, change, parts, n)
+        is_slow_all_day = bool(change.by_history[n] and of_day.p_own[n, 0] >= SURE)
+        yield _judge_header(headers, change, parts, n, is_slow_all_day)
     yield from _judge_rows(context)
 
 
-def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) -> Answer:
+def _judge_header(
+    headers: HeaderHours, change: Change, parts: Parts, n: int, is_slow_all_day: bool
+) -> Answer:
     context = headers.context
     limits, subject = context.limits, context.subject(headers.headers[n])
     known = np.isfinite(change.log[n])
@@ -70,6 +73,8 @@ def _judge_header(headers: HeaderHours, change: Change, parts: Parts, n: int) ->
     own = change.beyond(math.log(limits["slow_ratio"]))[0] if alone else parts.p_own[n] >= SURE
     if not change.by_history[n]:
         own |= _longer_than_usual(headers, n)
+    if is_slow_all_day and not alone and limits["slow_hours"] > own.sum():
+        own = known
     values = _values(headers, change, n, own if own.any() else known)
     if own.sum() < limits["slow_hours"]:
         usual = f" (usually {show(change.usual[n], 's', 1)})"

@@ -1,4 +1,4 @@
-"""Causes of what ails the cloth, and of gas too hot or too cold for it."""
+"""Causes of what ails the cloth, of gas that passes it, and of gas too hot or too cold for it."""
 
 from __future__ import annotations
 
@@ -77,6 +77,42 @@ _CLOTH = Family(
     ),
 )
 
+_BYPASS = Family(
+    key="bypass",
+    title="Gas that passes the cloth",
+    members=(
+        Member("dp_fell", At.HEADER, Measure("fall", "1", "drag fell by {}", worse=1, step=0.05)),
+    ),
+    mended_by=(Work.BAGS_CHANGED,),
+    causes=(
+        Cause(
+            name="bag",
+            title="a bag dropped, torn or off its seat",
+            evidence=(),
+            check_first=(
+                "dust after the filter, against the hours before",
+                "isolated: leak test with dye, and the seats of all bags",
+            ),
+            source="chosen: bags are many; DP does not show which way gas takes",
+        ),
+        Cause(
+            name="door_or_damper",
+            title="a door, a bypass or compartment damper that stands open",
+            evidence=(),
+            check_first=("position switches of bypass and dampers, doors from outside",),
+            source="chosen: as likely; DP does not show which way gas takes",
+        ),
+        Cause(
+            name="transmitter",
+            title="DP transmitter or its taps: nothing changed in the filter",
+            prior=-0.5,  # chosen: a gap in DP mostly shows it
+            evidence=(),
+            check_first=("DP against a second gauge; who worked on it",),
+            source="chosen: another scale lowers DP at once too",
+        ),
+    ),
+)
+
 _HEAT = Family(
     key="heat",
     title="Gas temperature",
@@ -124,4 +160,72 @@ _DEW = Family(
     ),
 )
 
-FAMILIES = (_CLOTH, _HEAT, _DEW)
+_COOLED = Family(
+    key="cooled",
+    title="Gas cooled between inlet and outlet",
+    members=(
+        Member("in_leakage", At.HEADER, Measure("leak", "1", "{} more air", worse=1, step=0.03)),
+        Member("cold_compartment", At.HEADER),
+    ),
+    causes=(
+        Cause(
+            name="air",
+            title="air leaks in: door, seam, rotary valve, expansion joint",
+            evidence=(),
+            check_first=(
+                "doors, seams and hopper discharge from outside: air drawn in is heard and felt",
+                "isolated: door seals, expansion joints, rotary valve",
+            ),
+            source="chosen: seals wear; temperatures do not show where",
+        ),
+        Cause(
+            name="less_gas",
+            title="a compartment gets less gas: damper, blinded cloth, hopper full to its inlet",
+            prior=-0.5,  # chosen: dampers and levels are mostly watched
+            evidence=(),
+            check_first=("damper positions; hopper level and discharge, from outside",),
+            source="chosen: nothing in these data shows gas flow by compartment",
+        ),
+        Cause(
+            name="thermocouple",
+            title="a thermocouple that drifts or was renewed",
+            prior=-0.5,  # chosen
+            evidence=(),
+            check_first=("both thermocouples against a second reading",),
+            source="chosen: it looks the same from one day on",
+        ),
+    ),
+)
+
+_UNEVEN = Family(
+    key="uneven",
+    title="Compartments",
+    members=(Member("compartments_differ", At.HEADER),),
+    mended_by=(Work.CONTROLLER_MENDED, Work.SET_POINT_CHANGED, Work.AIR_MENDED),
+    causes=(
+        Cause(
+            name="control",
+            title="its cleaning is set or held otherwise",
+            evidence=(),
+            check_first=("controller: settings of that compartment against the others",),
+            source="chosen: numbers of a compartment do not show why",
+        ),
+        Cause(
+            name="damper",
+            title="its dampers give it more or less gas than the others get",
+            evidence=(),
+            check_first=("damper positions, by their switches and from outside",),
+            source="chosen: numbers of a compartment do not show why",
+        ),
+        Cause(
+            name="hopper",
+            title="its hopper is full, and dust is carried up again",
+            prior=-0.5,  # chosen: levels are mostly watched
+            evidence=(),
+            check_first=("hopper level, discharge and its air lock, from outside",),
+            source="chosen: nothing in these data shows a hopper",
+        ),
+    ),
+)
+
+FAMILIES = (_CLOTH, _BYPASS, _HEAT, _DEW, _COOLED, _UNEVEN)

@@ -11,14 +11,12 @@ pulses many, and DP itself may stay in its band. Rule out: rows that are not cle
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from datetime import date, timedelta
+from collections.abc import Iterator
+from datetime import timedelta
 from math import isfinite
 
-import numpy as np
-
 from rowcall.diagnosis.dp_changes import newest_change
-from rowcall.diagnosis.dp_series import DpSeries, by_day, dp_series, series_of
+from rowcall.diagnosis.dp_series import DpSeries, cloth_dp, dp_series
 from rowcall.diagnosis.rise import Rise, find_rise
 from rowcall.model import (
     Answer,
@@ -26,7 +24,6 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
-    Floats,
     Lack,
     Need,
     Quantity,
@@ -40,10 +37,6 @@ from rowcall.site import Role
 from rowcall.units import percent, show
 
 _CLEAN = Fact.CLEAN_DP_PER_FLOW
-_CAKE_SHARE = 1.0  # [-] of what a pass brings, left in the cake's mean: 1/r - 1/2 at a pulse's
-# share r of 0.67; and its standard deviation beforehand. Chosen.
-_CAKE_SHARE_SD = 1.0
-_MIN_NOISE = 0.01  # [-] chosen: a day's drag is never taken as better known
 _DP_RULE = "rising_residual_dp"
 _FIRST = {  # what accounts for weak cleaning, in words
     "row_silent": "rows without a pressure drop",
@@ -67,7 +60,7 @@ def _judged(context: Context) -> Answer:
     if first:
         why = f"{' and '.join(first)} found on this day"
         return Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
-    series = _cloth_dp(context)
+    series = cloth_dp(context)
     if series is None:
         why = "no cleaning cycle with known flow lay wholly in running operation"
         return Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
@@ -89,45 +82,6 @@ def _is_found(context: Context, rule: str) -> bool:
         one.verdict is Verdict.FOUND and (one.urgency is not Urgency.WATCH or rule == _DP_RULE)
         for one in context.answers.get(rule, ())
     )
-
-
-def _cloth_dp(context: Context) -> DpSeries | None:
-    """DP just after cleaning without what differs in its cake, by day [Pa]."""
-    clean, flow = by_day(context, _CLEAN), by_day(context, Fact.FLOW_M3_S)
-    brought = _brought(context, flow)
-    days = [day for day in clean if day in brought]
-    values = (np.array([known[day] for day in days]) for known in (clean, brought))
-    cloth = without_cake(*values).tolist()
-    at_flow = {day: drag * flow[day] for day, drag in zip(days, cloth, strict=True)}
-    return series_of(context, at_flow, flow)
-
-
-def _brought(context: Context, flow: Mapping[date, float]) -> dict[date, float]:
-    """Return by day the drag of the cake that a pulse of each row takes off [Pa.s/m3]."""
-    if context.day.baghouse.cleaning.mode == "on_demand":
-        n = len(context.day.baghouse.all_rows())
-        cake = by_day(context, Fact.CAKE_PER_PULSE_PA)
-        return {day: n * cake[day] / flow[day] for day in cake if day in flow}
-    facts = (Fact.DP_PER_FLOW_GROWTH, Fact.CYCLE_TIME_S)
-    growth, cycle_s = (by_day(context, fact) for fact in facts)
-    days = (day for day in growth if day in cycle_s and day in flow)
-    return {day: growth[day] * cycle_s[day] * flow[day] for day in days}
-
-
-def without_cake(clean: Floats, brought: Floats) -> Floats:
-    """Return the drag after cleaning, at the median dust, by what days beside each other differ.
-
-    clean: [Pa.s/m3]; brought: what a pass takes off [Pa.s/m3]; shape (n,), by day. A step of the
-    cloth is one difference of many, and a slow rise hardly shows in them.
-    """
-    if clean.size < 2:
-        return clean
-    rise, more = np.diff(clean), np.diff(brought)
-    noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(clean)))
-    weight = (noise / _CAKE_SHARE_SD) ** 2
-    share = float(rise @ more + _CAKE_SHARE * weight) / float(more @ more + weight)
-    cloth: Floats = clean - max(share, 0.0) * (brought - np.median(brought))
-    return cloth
 
 
 def _answer(context: Context, series: DpSeries, seen: Rise, note: str) -> Answer:

@@ -9,16 +9,14 @@ start on clean, dry air, which has no such dew points, and moisture stated too h
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from statistics import median
 
 import numpy as np
 
+from rowcall.events.operation.dew_hours import dew_hours
 from rowcall.events.operation.gas_seconds import GasSeconds, gas_seconds
 from rowcall.events.operation.start_events import cold_events
-from rowcall.gas.dew_points import acid_dew_points_c, water_dew_point_c
 from rowcall.media import RESISTANCE, SOURCE
 from rowcall.model import (
     Answer,
@@ -26,6 +24,7 @@ from rowcall.model import (
     Chapter,
     Context,
     Fact,
+    Floats,
     Lack,
     Need,
     Quantity,
@@ -67,13 +66,17 @@ class _Cold:
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse by the dew points that the site file lets it know."""
     house, subject = context.day.baghouse, context.subject()
-    if not house.gas_moisture:
-        why = f"the site file gives no moisture of the gas; the line {_MOISTURE}, would change that"
+    gas = gas_seconds(house, context.day.signals, context.day.seconds)
+    dew = dew_hours(house, context.day.signals, context.day.seconds) if gas is None else gas.dew
+    if not np.isfinite(dew.water_c).any():
+        why = (
+            f"neither a tag nor the site file gives the moisture of the gas; the line {_MOISTURE}, "
+            "would change that"
+        )
         yield Answer.cannot_tell(
             subject, why, Lack.SITE_KEY, f"the moisture of the gas ({_MOISTURE})"
         )
         return
-    gas = gas_seconds(house, context.day.signals, context.day.seconds)
     if gas is None:
         why = "no tag shows when gas flowed"
         yield Answer.cannot_tell(subject, why, Lack.TAG, "gas flow")
@@ -83,16 +86,20 @@ def judge(context: Context) -> Iterator[Answer]:
 
 def _judge(context: Context, house: Baghouse, gas: GasSeconds) -> Answer:
     limits, units, subject = context.limits, context.units, context.subject()
-    water_c, acids_c = _dew_points(house)
-    water = _cold(context, gas, water_c + limits["water_margin"])
-    acid = _cold(context, gas, median(acids_c) + limits["acid_margin"]) if acids_c else None
-    text = f"gas below the water dew point of {units.temperature.show(water_c)}"
+    water_c, acids_c = float(np.nanmedian(gas.dew.water_c)), gas.dew.acid_spread_c()
+    water = _cold(context, gas, gas.water_c + limits["water_margin"])
+    acid = _cold(context, gas, gas.acid_c + limits["acid_margin"]) if acids_c.size else None
+    text = f"gas below the water dew point of {_range(units, gas.dew.water_c)}"
     text += _margin(units, limits["water_margin"]) + f": {water.words()}"
     if acid is None:
         text += f"; the acid dew point is not known ({_SO3} in the site file would give it)"
     else:
         text += f"; below the acid dew point of {_spread(units, acids_c)}"
         text += _margin(units, limits["acid_margin"]) + f": {acid.words()}"
+    if gas.dew.by_tag:
+        text += "; by the hour, of what tags show of the gas"
+    if house.so3_per_so2 and Role.SO2 in {role for role, *_ in context.day.signals}:
+        text += f"; {percent(house.so3_per_so2)} of SO2 taken as SO3, an assumption"
     values = tuple(_values(water_c, acids_c, water, acid))
     found = _verdict(context, water, acid)
     if found is not None:
@@ -113,14 +120,7 @@ def _judge(context: Context, house: Baghouse, gas: GasSeconds) -> Answer:
     return Answer.clear(subject, f"As it should be: {text}.", values)
 
 
-def _dew_points(house: Baghouse) -> tuple[float, tuple[float, ...]]:
-    """Return the water dew point, and the acid's by each correlation [degC]."""
-    moisture, so3 = house.gas_moisture or math.nan, house.gas_so3
-    acids = acid_dew_points_c(moisture, so3).values() if so3 else ()
-    return water_dew_point_c(moisture), tuple(acids)
-
-
-def _cold(context: Context, gas: GasSeconds, limit_c: float) -> _Cold:
+def _cold(context: Context, gas: GasSeconds, limit_c: Floats) -> _Cold:
     is_cold = gas.below(limit_c)
     at = np.flatnonzero(is_cold)
     of: dict[str, list[float]] = {"start": [], "stop": []}
@@ -158,13 +158,13 @@ def _verdict(
 
 
 def _values(
-    water_c: float, acids_c: tuple[float, ...], water: _Cold, acid: _Cold | None
+    water_c: float, acids_c: Floats, water: _Cold, acid: _Cold | None
 ) -> Iterator[Quantity]:
     yield Quantity("water_dew_point", water_c, "Cel")
     yield from _of("water", water)
     if acid is not None:
-        yield Quantity("acid_dew_point_low", min(acids_c), "Cel")
-        yield Quantity("acid_dew_point_high", max(acids_c), "Cel")
+        yield Quantity("acid_dew_point_low", float(acids_c[0]), "Cel")
+        yield Quantity("acid_dew_point_high", float(acids_c[-1]), "Cel")
         yield from _of("acid", acid)
 
 
@@ -182,9 +182,15 @@ def _margin(units: Units, margin_k: float) -> str:
     return f" plus {units.warming.show(margin_k)}" if margin_k else ""
 
 
-def _spread(units: Units, acids_c: tuple[float, ...]) -> str:
-    low, high = units.temperature.number(min(acids_c)), units.temperature.show(max(acids_c))
-    n = {2: "two", 3: "three"}[len(acids_c)]
+def _range(units: Units, by_hour: Floats) -> str:
+    low, high = (float(end(by_hour)) for end in (np.nanmin, np.nanmax))
+    few, shown = units.temperature.number(low), units.temperature.show(high)
+    return shown if shown.startswith(f"{few} ") else f"{few} to {shown}"
+
+
+def _spread(units: Units, acids_c: Floats) -> str:
+    low, high = units.temperature.number(acids_c[0]), units.temperature.show(acids_c[-1])
+    n = {2: "two", 3: "three"}[acids_c.size]
     return f"{low} to {high} by {n} correlations"
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from statistics import median_high
 
+import numpy as np
 import polars as pl
 
 from rowcall.diagnosis.row_evidence import RowEvidence
@@ -113,10 +114,18 @@ def _before(context: Context, subject: Subject, row: RowEvidence) -> str:
     """Say how the row did before, earlier on the day or, where enough is known, in the week."""
     if row.changed:
         return f" since it changed ({percent(row.before)} before)"
-    _, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
+    days, past = context.history.of(Fact.DROP_RATIO, subject.compartment, subject.row)
     if past.size < _MIN_PAST:
         return ""
-    return f" ({percent(median_high((past[-_WEEK:] / row.expected).tolist()))} in the days before)"
+    ratio = past / row.expected
+    week = median_high(ratio[-_WEEK:].tolist())
+    good = np.flatnonzero(ratio >= context.limits["healthy"])
+    once = ""
+    if good.size and week < context.limits["healthy"]:
+        last = days[int(good[-1])]
+        usual = median_high(ratio[good[-_WEEK:]].tolist())
+        once = f", {percent(usual)} until {last.day} {last:%b}"
+    return f" ({percent(week)} in the days before{once})"
 
 
 def _is_first_day(context: Context, subject: Subject) -> bool:

@@ -20,8 +20,7 @@ def scene(ahead_s: float, interval_s: float = 20.0, step_s: int = 1) -> Studied:
     return study(exports(plan, [fault], step_s=step_s, seed=3, hours=8)[0])
 
 
-@pytest.mark.parametrize("ahead_s", [1.7, -0.8, 0.4, 4.0])
-@pytest.mark.parametrize("step_s", [1, 2])
+@pytest.mark.parametrize(("ahead_s", "step_s"), [(1.7, 1), (-0.8, 2), (0.4, 1), (4.0, 2)])
 def test_an_offset_is_found_within_its_stated_half_width(ahead_s: float, step_s: int) -> None:
     studied = scene(ahead_s, step_s=step_s)
     offset = studied.events.clock_offsets[1]
@@ -47,8 +46,10 @@ def test_a_row_is_not_taken_for_the_next_one(interval_s: float, ahead_s: float) 
 
 
 # Folded on the interval, samples of all fires draw the drop that no two of them show.
-@pytest.mark.parametrize(("interval_s", "ahead_s"), [(4.0, 1.0), (13.0, -2.4), (22.0, 3.0)])
-@pytest.mark.parametrize("step_s", [5, 10])
+@pytest.mark.parametrize(
+    ("interval_s", "ahead_s", "step_s"),
+    [(4.0, 1.0, 5), (13.0, -2.4, 10), (22.0, 3.0, 5), (22.0, 3.0, 10)],
+)
 def test_samples_far_apart_tell_the_offset_together(
     interval_s: float, ahead_s: float, step_s: int
 ) -> None:

@@ -7,17 +7,19 @@ import pytest
 
 from rowcall.events.dust.checks import find_checks, outside
 from rowcall.events.dust.monitor import base_level, dust_of
+from rowcall.events.operation.dew_hours import DewHours
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.model import Floats, Signal
 
 DAY_S = 86_400
+NO_DEW = DewHours(np.full(24, np.nan), np.empty((0, 24)))
 BASE, NOISE, PUFF = 0.03, 0.0015, 0.006
 FIRED = np.arange(5.0, DAY_S, 12.0)
 
 
 def gas(stop_s: float = np.inf) -> GasSeconds:
     moving = np.arange(DAY_S) < stop_s
-    return GasSeconds(moving, np.ones(DAY_S, np.bool_), np.full(DAY_S, 150.0))
+    return GasSeconds(moving, np.ones(DAY_S, np.bool_), np.full(DAY_S, 150.0), NO_DEW)
 
 
 def signal(step_s: float, *, checks: tuple[tuple[float, float, float], ...] = ()) -> Signal:

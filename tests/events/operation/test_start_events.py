@@ -30,12 +30,12 @@ from rowcall.site import Baghouse
 
 def starts(baghouse: Baghouse, signals: Signals, pulses_s: tuple[float, ...] = ()) -> pl.DataFrame:
     gas = gas_seconds(baghouse, signals, DAY_S)
-    return find_starts(baghouse, gas, minute_table(baghouse, signals, DAY_S), np.array(pulses_s))
+    return find_starts(gas, minute_table(baghouse, signals, DAY_S), np.array(pulses_s))
 
 
 def facts(baghouse: Baghouse, signals: Signals) -> dict[Fact, float | None]:
     gas, minutes = gas_seconds(baghouse, signals, DAY_S), minute_table(baghouse, signals, DAY_S)
-    lines = operation_facts(baghouse, minutes, gas, starts(baghouse, signals))
+    lines = operation_facts(minutes, gas, starts(baghouse, signals))
     return {fact: None if v is None else float(str(v)) for _, _, fact, v in lines}
 
 
@@ -106,4 +106,4 @@ def test_gas_that_nothing_shows_is_not_counted() -> None:
 def facts_names(signals: Signals) -> set[Fact]:
     minutes = minute_table(house(), signals, DAY_S)
     nothing = starts(house(), signals)
-    return {fact for _, _, fact, _ in operation_facts(house(), minutes, None, nothing)}
+    return {fact for _, _, fact, _ in operation_facts(minutes, None, nothing)}

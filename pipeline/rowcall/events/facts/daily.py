@@ -11,7 +11,12 @@ from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.dust_lines import dust_facts
 from rowcall.events.facts.header_lines import header_facts
-from rowcall.events.facts.operation import heat_facts, operation_facts
+from rowcall.events.facts.operation import (
+    cooling_facts,
+    heat_facts,
+    operation_facts,
+    peer_facts,
+)
 from rowcall.events.filter.cycle_drag import (
     cake_per_pulse,
     drag_on_demand,
@@ -19,6 +24,7 @@ from rowcall.events.filter.cycle_drag import (
     filtered,
 )
 from rowcall.events.filter.set_points import start_set_point, stop_set_point
+from rowcall.events.filter.sudden_steps import SuddenSteps, sudden_steps, unpaired
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.events.rows.intermittent import intermittent_rows
@@ -57,12 +63,17 @@ def daily_facts(
     lines = [
         *header_facts(baghouse, signals, events),
         *_baghouse_facts(minutes, events),
-        *operation_facts(baghouse, minutes, gas, starts),
+        *operation_facts(minutes, gas, starts),
         *heat_facts(baghouse, signals, 60.0 * minutes.height),
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
         *dust_facts(baghouse, signals, gas, events),
+        *_sudden_facts(baghouse, signals, minutes, events),
         *_clock_facts(events),
+        *cooling_facts(signals, minutes),
     ]
+    pulses = events.pulses.group_by("compartment").len().iter_rows() if events.fires_known else ()
+    counted = [*lines, *((c, 0, Fact.N_PULSES, n) for c, n in pulses)]
+    lines += peer_facts(baghouse, signals, minutes, counted)
     return _known([_row_facts(baghouse, events), _compartment_facts(events), _table(lines)])
 
 
@@ -205,6 +216,36 @@ def _drag_facts(
         drag = drag_on_time(cycles, per_flow, fired)
     yield 0, 0, Fact.CLEAN_DP_PER_FLOW, drag.clean
     yield 0, 0, Fact.DP_PER_FLOW_GROWTH, drag.growth
+
+
+def _sudden_facts(
+    baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, events: Events
+) -> Iterator[Line]:
+    """Yield the largest fall and rise of drag within a minute, where all pulses are known."""
+    dp = shared_signal(signals, Role.DP)
+    if dp is not None and events.fires_known:
+        pulses_s = events.pulses["time_s"].to_numpy()
+        seen = sudden_steps(dp, minutes, pulses_s, baghouse.cleaning.interval)
+        yield from step_lines(baghouse, signals, seen)
+
+
+def step_lines(baghouse: Baghouse, signals: Signals, seen: SuddenSteps | None) -> Iterator[Line]:
+    """Yield what the steps of drag of a day are as facts."""
+    if seen is None:
+        return
+    yield 0, 0, Fact.DRAG_STEP_MIN, seen.n_minutes
+    places = {(Role.COMPARTMENT_ON_LINE, c, 0) for c in range(1, baghouse.compartments + 1)}
+    may_switch = baghouse.compartments > 1 and not places <= signals.keys()
+    steps = unpaired(seen.steps, may_switch=may_switch)
+    fall = min(steps, key=lambda one: one.log, default=None)
+    rise = max(steps, key=lambda one: one.log, default=None)
+    if fall is not None and fall.log < 0:
+        yield 0, 0, Fact.DRAG_FELL_S, 60 * fall.minute
+        yield 0, 0, Fact.DRAG_FALL, -math.expm1(fall.log)
+        yield 0, 0, Fact.DRAG_FALL_ERROR, math.exp(fall.log) * fall.error
+    if rise is not None and rise.log > 0:
+        yield 0, 0, Fact.DRAG_ROSE_S, 60 * rise.minute
+        yield 0, 0, Fact.DRAG_RISE, math.expm1(rise.log)
 
 
 def _set_point_facts(

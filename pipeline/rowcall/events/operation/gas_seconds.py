@@ -11,6 +11,7 @@ import numpy.typing as npt
 from rowcall.condition.minutes import shared_signal
 from rowcall.condition.reconstruct import held_at, linear_at
 from rowcall.condition.state import gas_level
+from rowcall.events.operation.dew_hours import DewHours, at_seconds, dew_hours
 from rowcall.model import Floats, Signal
 from rowcall.site import ROLES, Baghouse, Role
 
@@ -27,14 +28,26 @@ class GasSeconds:
         is_known: whether it flows is known.
         inlet_c: inlet temperature, nan where it is not known; where several tags show it, that of
             the lowest compartment.
+        dew: its dew points, by hour.
     """
 
     is_moving: Mask
     is_known: Mask
     inlet_c: Floats
+    dew: DewHours
 
-    def below(self, limit_c: float) -> Mask:
-        """Return the seconds in which gas flowed that was colder than a limit [degC]."""
+    @property
+    def water_c(self) -> Floats:
+        """The water dew point by second, nan where it is not known."""
+        return at_seconds(self.dew.water_c, self.inlet_c.size)
+
+    @property
+    def acid_c(self) -> Floats:
+        """The acid dew point by second, by the middle one of its correlations."""
+        return at_seconds(self.dew.acid_c, self.inlet_c.size)
+
+    def below(self, limit_c: Floats) -> Mask:
+        """Return the seconds in which gas flowed that was colder than a limit [degC], (n,)."""
         with np.errstate(invalid="ignore"):
             return np.asarray(self.is_moving & (self.inlet_c < limit_c))
 
@@ -59,6 +72,7 @@ def gas_seconds(baghouse: Baghouse, signals: Signals, seconds: float) -> GasSeco
         is_moving=is_known & (np.nan_to_num(level) > limit),
         is_known=is_known,
         inlet_c=np.full(at_s.size, np.nan) if inlet is None else _line_at(inlet, at_s),
+        dew=dew_hours(baghouse, signals, seconds),
     )
 
 

@@ -8,16 +8,13 @@ gas stands. Shorter halts than `MIN_HALT_S` are dips of a signal.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from statistics import median
 
 import numpy as np
 import polars as pl
 
 from rowcall.condition.state import State, runs
 from rowcall.events.operation.gas_seconds import GasSeconds
-from rowcall.gas.dew_points import acid_dew_points_c, water_dew_point_c
 from rowcall.model import START_COLUMNS, Floats
-from rowcall.site import Baghouse
 
 MIN_HALT_S = 300  # [s] chosen: a shorter one is a dip of the signal
 _RAMP_S = 300  # [s] chosen: over so long the noise of a thermocouple hardly counts
@@ -25,12 +22,7 @@ _MIN_KNOWN = 0.9  # chosen: with more of an event unknown, its minutes would mis
 MAX_COLD_S = 7200  # [s] chosen: heating up for longer than two hours is a way of running
 
 
-def find_starts(
-    baghouse: Baghouse,
-    gas: GasSeconds | None,
-    minutes: pl.DataFrame,
-    pulses_s: Floats,
-) -> pl.DataFrame:
+def find_starts(gas: GasSeconds | None, minutes: pl.DataFrame, pulses_s: Floats) -> pl.DataFrame:
     """Return the starts and stops of a day, columns `START_COLUMNS`, in order of time.
 
     A run of gas at the day's begin has no start, and one at its end no stop.
@@ -47,32 +39,19 @@ def find_starts(
         at = np.flatnonzero(running[begin:end])
         first, last = (int(at[0]), int(at[-1]) + 1) if at.size else (end - begin, 0)
         if begin > 0 and gas.is_known[begin - 1]:
-            until = begin + max(first, _cold_for(baghouse, gas.inlet_c[begin:end]))
-            lines.append(_event("start", begin, until, baghouse, gas, minutes, pulses_s))
+            until = begin + max(first, _cold_for(gas, begin, end))
+            lines.append(_event("start", begin, until, gas, minutes, pulses_s))
         if end < gas.is_moving.size and gas.is_known[end]:
             since = begin + last
-            lines.append(_event("stop", since, end, baghouse, gas, minutes, pulses_s))
+            lines.append(_event("stop", since, end, gas, minutes, pulses_s))
     table = pl.DataFrame(lines, schema=START_COLUMNS, orient="row")
     return table.with_columns(pl.col(pl.Float64).fill_nan(None))
 
 
-def dew_points_c(baghouse: Baghouse) -> tuple[float, float]:
-    """Return the dew points of water and acid [degC] by the site file; nan where it gives nothing.
-
-    Of the correlations of the acid's the middle one.
-    """
-    if not baghouse.gas_moisture:
-        return float("nan"), float("nan")
-    water = water_dew_point_c(baghouse.gas_moisture)
-    if not baghouse.gas_so3:
-        return water, float("nan")
-    return water, median(acid_dew_points_c(baghouse.gas_moisture, baghouse.gas_so3).values())
-
-
-def _cold_for(baghouse: Baghouse, inlet_c: Floats) -> int:
+def _cold_for(gas: GasSeconds, begin: int, end: int) -> int:
     """Return how many seconds pass until gas is warmer than the highest of its dew points."""
-    limit_c = np.fmax(*dew_points_c(baghouse))
-    is_warm = np.flatnonzero(inlet_c >= limit_c)
+    limit_c = np.fmax(gas.water_c, gas.acid_c)[begin:end]
+    is_warm = np.flatnonzero(gas.inlet_c[begin:end] >= limit_c)
     return int(is_warm[0]) if is_warm.size else 0
 
 
@@ -80,7 +59,6 @@ def _event(
     kind: str,
     begin: int,
     end: int,
-    baghouse: Baghouse,
     gas: GasSeconds,
     minutes: pl.DataFrame,
     pulses_s: Floats,
@@ -88,8 +66,10 @@ def _event(
     inlet_c = gas.inlet_c[begin:end]
     is_known = inlet_c.size > 0 and np.isfinite(inlet_c).mean() >= _MIN_KNOWN
     cold_s = [
-        float(gas.below(limit_c)[begin:end].sum()) if is_known and np.isfinite(limit_c) else None
-        for limit_c in dew_points_c(baghouse)
+        float(gas.below(limit_c)[begin:end].sum())
+        if is_known and np.isfinite(limit_c[begin:end]).all()
+        else None
+        for limit_c in (gas.water_c, gas.acid_c)
     ]
     dp = minutes.slice(begin // 60, max(1, (end - begin) // 60))
     pulsed = pulses_s[(pulses_s >= begin) & (pulses_s < end + MIN_HALT_S)]
@@ -123,7 +103,7 @@ def _spans_of_gas(gas: GasSeconds) -> Iterator[tuple[int, int]]:
 
 
 def cold_events(
-    gas: GasSeconds, starts: pl.DataFrame, limit_c: float
+    gas: GasSeconds, starts: pl.DataFrame, limit_c: Floats
 ) -> list[tuple[str, int, int]]:
     """Return kind, begin and end [s] of the day's starts and stops, with all cold gas of each.
 
@@ -133,7 +113,7 @@ def cold_events(
 
     Args:
         starts: columns `START_COLUMNS`.
-        limit_c: below it gas is cold [degC].
+        limit_c: below it gas is cold, by second, shape (n,) [degC].
     """
     n = gas.inlet_c.size
     begins, ends = (
@@ -158,10 +138,10 @@ def cold_events(
 
 
 def _with_cold(
-    gas: GasSeconds, kind: str, own: tuple[int, int], run: tuple[int, int], limit_c: float
+    gas: GasSeconds, kind: str, own: tuple[int, int], run: tuple[int, int], limit_c: Floats
 ) -> tuple[int, int]:
     """Widen an event within its run of gas to where gas is warm; not at all where it never is."""
-    warm = run[0] + np.flatnonzero(gas.inlet_c[run[0] : run[1]] >= limit_c)
+    warm = run[0] + np.flatnonzero(gas.inlet_c[slice(*run)] >= limit_c[slice(*run)])
     begin, end = own
     if not warm.size:
         return own

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import duckdb
 
+from rowcall.store.archive.archived import ArchivedDay, archived_days, file_of, folder_of
+from rowcall.store.archive.moving import digest_of
 from rowcall.store.connection import Store
 from rowcall.store.nights.judgements import judged_days
 from rowcall.store.trouble import first_line, is_disk_failure
@@ -35,7 +37,8 @@ _CONTRADICTIONS = (
     ),
     (
         "samples: as many as the ledger says",
-        "SELECT n || ' instead of ' || due FROM (SELECT (SELECT count(*) FROM samples) AS n, "
+        "SELECT n || ' instead of ' || due FROM (SELECT (SELECT count(*) FROM samples) + "
+        "(SELECT coalesce(sum(n_rows), 0)::BIGINT FROM archived) AS n, "
         "(SELECT coalesce(sum(stored), 0)::BIGINT FROM files) AS due) WHERE n <> due",
     ),
     (
@@ -63,6 +66,21 @@ def check_store(store: Store, reports: Path) -> Iterator[Check]:
     for what, query in _CONTRADICTIONS:
         yield _compared(store, what, query)
     yield _reports_there(list(judged_days(store)), reports)
+    yield _archive_there(store)
+
+
+def _archive_there(store: Store) -> Check:
+    """Compare each archived file with the digest that it was archived with."""
+    days = archived_days(store)
+    wrong = [one.day.isoformat() for one in days if not _is_whole(store, one)]
+    return Check(f"{len(days)} archived days are whole in {folder_of(store.path)}", _listed(wrong))
+
+
+def _is_whole(store: Store, one: ArchivedDay) -> bool:
+    try:
+        return digest_of(file_of(store.path, one.day)) == one.sha256
+    except OSError:
+        return False
 
 
 def _tables(store: Store) -> list[str]:
