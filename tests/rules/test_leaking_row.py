@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 from helpers.dust_days import dust_day, dust_house
 from helpers.scene_answers import ask
+from helpers.scenes import exports, kiln, local, study
 from helpers.work_logs import log, only
 
 from rowcall.model import Answer, BaghouseDay, Fact, Subject, Urgency, Verdict, Work, WorkLog
+from rowcall_plant import RowLeaking
 
 N_ROWS, LEAK = 12, 7
 USUAL, BASE = 2e-7, 2e-6  # kg/m3
@@ -135,3 +137,13 @@ def test_other_units_of_the_signal_change_nothing() -> None:
 
 
 KEPT = {Fact.PUFF_P, Fact.PUFF_DELAY_S}
+
+
+def test_a_leak_of_the_plant_is_named_on_its_first_day() -> None:
+    """Through the whole pipeline: tags of the historian, pulses, puffs of a plant's physics."""
+    leak = RowLeaking(start=local(0), compartment=1, row=4, puff_times=4.0)
+    day = study(exports(kiln(), (leak,), seed=7, hours=12, step_s=5)[0]).day
+    found = {one for one, a in ask("leaking_row", day).items() if a.verdict is Verdict.FOUND}
+    assert found == {Subject("BH1", 1, 4)}
+    shown = day.puffs.filter(compartment=1, row=4).sort("mean", nulls_last=True)
+    assert shown["mean"].max() > 2.5 * day.puffs["usual"].max()  # type: ignore[operator]

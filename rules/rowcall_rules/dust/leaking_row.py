@@ -116,7 +116,7 @@ def _large(context: Context, rows: _Rows, place: Place, large: list[Place]) -> A
         text = f"{seen} Its bags were changed on {bags.date}: they puff until a cake has formed."
         return Answer.clear(subject, text, values)
     if not (_led_before(context, place) or _is_wide(context, rows, place, large)):
-        why = f"{seen} One day alone does not name a row: it must lead on two days"
+        why = f"{seen[0].lower()}{seen[1:]} One day does not name a row: it must lead on two days"
         return Answer.cannot_tell(subject, why, Lack.HISTORY, values=values)
     rivals = _rivals(context)
     lead = "Leaks after each pulse"
@@ -209,7 +209,8 @@ def _all(context: Context, rows: _Rows) -> Answer:
         return Answer.clear(subject, f"{text}puff until a cake has formed.", values)
     base = context.facts.of(_BASES[rows.role])
     if not (rows.middle >= limits["times"] * usual and rows.middle >= limits["min_share"] * base):
-        return Answer.clear(subject, f"The median row's puff is {shown}, as on other days.", values)
+        past = f"usually {show_dust(day, rows.role, usual)}" if math.isfinite(usual) else "so far"
+        return Answer.clear(subject, f"The median row's puff is {shown}, {past}.", values)
     text = (
         f"Every row puffs more: the median row's puff is {shown}, usually "
         f"{show_dust(day, rows.role, usual)}. That is no leak of one row: over-cleaning, new bags, "
@@ -282,9 +283,9 @@ RULE = Rule(
         ),
         limit(
             "margin_times",
-            "2",
+            "1",
             "and times the median row's puff",
-            chosen="twice `times`, counted from the largest sound row",
+            chosen="a whole ordinary puff above the largest sound row",
         ),
         limit(
             "seasoning_days",
