@@ -146,4 +146,4 @@ def test_a_leak_of_the_plant_is_named_on_its_first_day() -> None:
     found = {one for one, a in ask("leaking_row", day).items() if a.verdict is Verdict.FOUND}
     assert found == {Subject("BH1", 1, 4)}
     shown = day.puffs.filter(compartment=1, row=4).sort("mean", nulls_last=True)
-    assert shown["mean"].max() > 2.5 * day.puffs["usual"].max()  # type: ignore[operator]
+    assert shown["mean"].max() > 2 * day.puffs["usual"].max()  # type: ignore[operator]

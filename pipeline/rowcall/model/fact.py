@@ -351,6 +351,15 @@ class Fact(Enum):
     )
     DUST_ALARM_S = _baghouse("s", "dust signal above its alarm level", "dust_alarm_time")
     DUST_JUDGED_S = _baghouse("s", "time with gas and a dust signal", "dust_alarm_time")
+    OFF_LINE_DUST = About(
+        "1",
+        (Level.COMPARTMENT,),
+        "mean logarithm of dust with it off line over on line, by changes of the day",
+        ("leaking_compartment",),
+    )
+    N_OFF_LINE = About(
+        "1", (Level.COMPARTMENT,), "changes that this is the mean of", ("leaking_compartment",)
+    )
     PUFF = About(
         "1",
         (Level.ROW, Level.BAGHOUSE),

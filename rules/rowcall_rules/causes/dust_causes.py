@@ -10,6 +10,7 @@ _DUST = Family(
     members=(
         Member("dust_level_raised", At.HEADER, Measure("rise", "1", "{} up", 1, 0.2)),
         Member("leaking_row", At.ROW),
+        Member("leaking_compartment", At.HEADER),
         Member("opacity_above_limit", At.HEADER),
         Member("dust_alarm_time", At.HEADER),
     ),

@@ -101,7 +101,9 @@ def find_puffs(
     first, last = (round(one / cell_s) for one in delays_s)
     bent = [_bent(cells, fired, *one) for one in _leading(cells, fired, range(first, last + 1))]
     best = max(bent, key=lambda one: one.fit.gain)
-    near = [one for one in bent if one.fit.gain > (1 - _MISFIT) * best.fit.gain]
+    near = [one for one in bent if one.fit.gain >= (1 - _MISFIT) * best.fit.gain]
+    if not np.isfinite(best.fit.spread).any():
+        return None
     rests = [_rest(cells, fired, one) for one in near]
     missed = [float((rest[_at_gaps(cells, fired)] ** 2).sum()) for rest in rests]
     at = int(np.argmin(missed))
@@ -155,7 +157,7 @@ def _leading(cells: Cells, fired: Fired, delays: range) -> list[tuple[Floats, in
             if top not in best or fit.gain > best[top][2].gain:
                 best[top] = shape, delay, fit
     ordered = sorted(best.values(), key=lambda one: -one[2].gain)[:_MAX_LEADERS]
-    return [one for one in ordered if one[2].gain > _WORTH * ordered[0][2].gain]
+    return [one for one in ordered if one[2].gain >= _WORTH * ordered[0][2].gain]
 
 
 def _bent(cells: Cells, fired: Fired, shape: Floats, delay: int, fit: Fit) -> _Solution:

@@ -8,7 +8,8 @@ import numpy as np
 
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.dust.day_puffs import DayPuffs
-from rowcall.events.dust.monitor import base_level, dust_of
+from rowcall.events.dust.monitor import Dust, base_level, dust_of
+from rowcall.events.dust.off_line import off_line_ratios
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.model import Fact, Floats
@@ -36,6 +37,8 @@ def dust_facts(
     for role, dust in seen.items():
         for fact, value in zip(_BASE[role], base_level(dust, fired), strict=True):
             yield 0, 0, fact, value
+    if seen:
+        yield from _off_line(signals, seen.get(Role.DUST_SIGNAL) or seen[Role.OPACITY])
     if Role.OPACITY in seen and seen[Role.OPACITY].checks:
         yield 0, 0, Fact.OPACITY_CHECK_S, seen[Role.OPACITY].checks[0].begin_s
     if Role.DUST_SIGNAL in seen and baghouse.dust_alarm is not None:
@@ -45,6 +48,15 @@ def dust_facts(
         yield 0, 0, Fact.DUST_JUDGED_S, judged_s
     if events.puffs is not None:
         yield from _puff_facts(events.puffs)
+
+
+def _off_line(signals: Signals, dust: Dust) -> Iterator[Line]:
+    for (role, compartment, _), signal in signals.items():
+        if role is Role.COMPARTMENT_ON_LINE and compartment:
+            ratios = off_line_ratios(dust, signal)
+            if ratios.size:
+                yield compartment, 0, Fact.OFF_LINE_DUST, float(np.log(ratios).mean())
+                yield compartment, 0, Fact.N_OFF_LINE, ratios.size
 
 
 def alarm_time(time_s: Floats, value: Floats, level: float) -> tuple[float, float]:
