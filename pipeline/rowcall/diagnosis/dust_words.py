@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from rowcall.model import BaghouseDay, Fact, FactBook
 from rowcall.site import ROLES, Role
 from rowcall.units import Unit, find_unit, significant, symbol
@@ -22,6 +24,8 @@ def dust_unit(day: BaghouseDay, role: Role) -> Unit:
 
 def show_dust(day: BaghouseDay, role: Role, inside: float) -> str:
     """Write a level of a dust tag in the unit in which it is recorded."""
+    if not math.isfinite(inside):
+        return "unknown"
     unit = dust_unit(day, role)
     return f"{significant(unit.from_inside(inside))} {symbol(unit.code)}"
 

@@ -99,27 +99,17 @@ def find_puffs(
     cells = cells_of(time_s, value, seconds, cell_s)
     fired = fired_of(fired_s, place, n_rows, cell_s)
     first, last = (round(one / cell_s) for one in delays_s)
-    bent = [_bent(cells, fired, *one) for one in _leading(cells, fired, range(first, last + 1))]
-    best = max(bent, key=lambda one: one.fit.gain)
-    near = [one for one in bent if one.fit.gain >= (1 - _MISFIT) * best.fit.gain]
+    best, rest, rivals = _chosen(cells, fired, range(first, last + 1))
     if not np.isfinite(best.fit.spread).any():
         return None
-    rests = [_rest(cells, fired, one) for one in near]
-    missed = [float((rest[_at_gaps(cells, fired)] ** 2).sum()) for rest in rests]
-    at = int(np.argmin(missed))
-    best = near[at]
-    error, noise2 = _errors(fired, best, Shaped(cells, fired, best.shape, best.delay), rests[at])
-    rivals = {
-        one.top
-        for one, sum_ in zip(near, missed, strict=True)
-        if sum_ < missed[at] + _AS_WELL * noise2
-    }
-    stacked, stacked_error = _stacked(cells, fired, best, rests[at])
+    error, noise2 = _errors(fired, best, Shaped(cells, fired, best.shape, best.delay), rest)
+    as_well = {row for row, missed in rivals.items() if missed < _AS_WELL * noise2}
+    stacked, stacked_error = _stacked(cells, fired, best, rest)
     return Puffs(
         height=best.fit.puff,
         error=error,
         p=chance(best.design, fired, best.fit),
-        rivals=tuple(sorted(rivals - {best.top})),
+        rivals=tuple(sorted(as_well - {best.top})),
         delay_s=cell_s * best.delay,
         width_s=cell_s * float((best.shape > 0.5).sum()),
         shape=best.shape,
@@ -142,6 +132,20 @@ class _Solution:
     def top(self) -> int:
         """The row that stands out most."""
         return int(np.argmax(self.fit.standing_out))
+
+
+def _chosen(
+    cells: Cells, fired: Fired, delays: range
+) -> tuple[_Solution, Floats, dict[int, float]]:
+    """Return the solution that fits best, what it leaves, and how much worse others fit, by row."""
+    bent = [_bent(cells, fired, *one) for one in _leading(cells, fired, delays)]
+    gain = max(one.fit.gain for one in bent)
+    near = [one for one in bent if one.fit.gain >= (1 - _MISFIT) * gain]
+    rests = [_rest(cells, fired, one) for one in near]
+    missed = [float((rest[_at_gaps(cells, fired)] ** 2).sum()) for rest in rests]
+    at = int(np.argmin(missed))
+    worse = {one.top: sum_ - missed[at] for one, sum_ in zip(near, missed, strict=True)}
+    return near[at], rests[at], worse
 
 
 def _leading(cells: Cells, fired: Fired, delays: range) -> list[tuple[Floats, int, Fit]]:
