@@ -13,6 +13,7 @@ from rowcall_reports.chapters.case_history import write_cases
 from rowcall_reports.chapters.cautions import write_cautions
 from rowcall_reports.chapters.compressed_air import write_headers
 from rowcall_reports.chapters.data_quality import write_health, write_unjudged
+from rowcall_reports.chapters.dust import write_dust
 from rowcall_reports.chapters.found import write_found
 from rowcall_reports.chapters.glossary import write_glossary
 from rowcall_reports.chapters.method import HOW_TO_READ, write_method
@@ -172,22 +173,27 @@ def _sinking(baghouse: PreparedDay) -> str:
 
 
 def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequence[str]:
-    house = baghouse.day.baghouse.id
-    if chapter is Chapter.ROWS:
-        stacks, rows = embed(images, "stacks", house), embed(images, "rows", house)
-        return write_roll_call(baghouse), rows, stacks
-    if chapter is Chapter.AIR:
-        recovery = write_recovery(baghouse), embed(images, "recovery", house)
-        headers = write_headers(baghouse.day, baghouse.facts, baghouse.off)
-        return *recovery, headers, write_usage(baghouse)
-    if chapter is Chapter.CLEANING:
-        return (write_settings_found(baghouse),)
-    if chapter is Chapter.DP:
-        return write_dp(baghouse), embed(images, "dp", house)
-    if chapter is Chapter.SENSORS:
-        return (write_sensors(baghouse),)
-    temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
-    return write_temperature(baghouse), temperature, embed(images, "starts", house)
+    house, parts = baghouse.day.baghouse.id, tuple[str, ...]()
+    match chapter:
+        case Chapter.ROWS:
+            stacks, rows = embed(images, "stacks", house), embed(images, "rows", house)
+            parts = write_roll_call(baghouse), rows, stacks
+        case Chapter.AIR:
+            recovery = write_recovery(baghouse), embed(images, "recovery", house)
+            headers = write_headers(baghouse.day, baghouse.facts, baghouse.off)
+            parts = *recovery, headers, write_usage(baghouse)
+        case Chapter.CLEANING:
+            parts = (write_settings_found(baghouse),)
+        case Chapter.DP:
+            parts = write_dp(baghouse), embed(images, "dp", house)
+        case Chapter.TEMPERATURE:
+            drawn = embed(images, "temperature", house) or _see_recovery(baghouse, images)
+            parts = write_temperature(baghouse), drawn, embed(images, "starts", house)
+        case Chapter.DUST:
+            parts = write_dust(baghouse), embed(images, "puffs", house)
+        case Chapter.SENSORS:
+            parts = (write_sensors(baghouse),)
+    return parts
 
 
 def _see_recovery(baghouse: PreparedDay, images: Images) -> str:

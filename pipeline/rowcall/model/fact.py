@@ -256,11 +256,7 @@ class Fact(Enum):
     DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes", "dp_tap_plugged")
     DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes", "dp_tap_plugged")
     FLOW_M3_S = _baghouse(
-        "m3/s",
-        "median gas flow",
-        "one_baghouse",
-        "dp_series",
-        "over_cleaning",
+        "m3/s", "median gas flow", "one_baghouse", "dp_series", "over_cleaning", "dust_level_raised"
     )
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
@@ -337,8 +333,63 @@ class Fact(Enum):
         "degree-minutes above the continuous limit of the media at an inlet",
         ("temperature_excursion",),
     )
+    HEAT_AGE_H = About(
+        "h",
+        (Level.BAGHOUSE, Level.COMPARTMENT),
+        "hours at the continuous limit that age the media as much, by its activation energy",
+        ("temperature_excursion",),
+    )
     ACID_START_MIN = _baghouse(
         "min", "minutes below the acid dew point in the longest such start", "dew_point"
+    )
+    # Dust after the filter, in the inside unit of its tag (a dust signal in mg/m3: kg/m3).
+    DUST_BASE = _baghouse(
+        "1",
+        "dust signal between pulses while gas flows, outside checks",
+        "dust_level_raised",
+        "dust",
+        "leaking_row",
+        "dust_words",
+    )
+    DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    OPACITY_BASE = _baghouse(
+        "1",
+        "opacity between pulses while gas flows, outside checks",
+        "dust_level_raised",
+        "dust",
+        "leaking_row",
+    )
+    OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    OPACITY_CHECK_S = _baghouse(
+        "s", "when a check of the opacity monitor began", "opacity_above_limit"
+    )
+    DUST_ALARM_S = _baghouse("s", "dust signal above its alarm level", "dust_alarm_time")
+    DUST_JUDGED_S = _baghouse("s", "time with gas and a dust signal", "dust_alarm_time")
+    OFF_LINE_DUST = About(
+        "1",
+        (Level.COMPARTMENT,),
+        "mean logarithm of dust with it off line over on line, by changes of the day",
+        ("leaking_compartment",),
+    )
+    N_OFF_LINE = About(
+        "1", (Level.COMPARTMENT,), "changes that this is the mean of", ("leaking_compartment",)
+    )
+    PUFF = About(
+        "1",
+        (Level.ROW, Level.BAGHOUSE),
+        "peak of the puff after a row's pulses; of the baghouse: of the median row",
+        ("leaking_row", "dust", "puff_stacks"),
+    )
+    PUFF_ERROR = _row("1", "standard error of that", "leaking_row")
+    PUFF_P = _row(
+        "1", "probability that by chance some row's puff stands out as much", "leaking_row"
+    )
+    PUFF_RIVAL = _row(
+        "1", "1 where the row leads at another delay that explains as much", "leaking_row"
+    )
+    PUFF_DELAY_S = _baghouse("s", "from a pulse to its puff at the monitor", "leaking_row", "dust")
+    PUFF_WIDTH_S = _baghouse(
+        "s", "time for which a puff is above half its peak", "leaking_row", "dust"
     )
     SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak", "tags_disagree")
     # Tags: whether they are alive (`events/sensors/facts_by_role`).

@@ -26,6 +26,7 @@ class Chapter(StrEnum):
     CLEANING = "Cleaning control"
     DP = "DP"
     TEMPERATURE = "Temperature"
+    DUST = "Dust"
     SENSORS = "Sensors"
 
 

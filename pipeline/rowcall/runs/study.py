@@ -25,7 +25,7 @@ from rowcall.events.facts.pooled_days import (
 from rowcall.events.find import Events, Signals, find_events
 from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
-from rowcall.model import BaghouseDay, History, Subject
+from rowcall.model import PUFF_COLUMNS, BaghouseDay, History, Subject
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
 from rowcall.store.samples import TagSamples, last_before, read_samples
@@ -113,6 +113,7 @@ def study_span(
         inferred=events.inferred,
         stacks=events.stacks,
         starts=starts,
+        puffs=pl.DataFrame(schema=PUFF_COLUMNS) if events.puffs is None else events.puffs.table(),
     )
     return studied, events
 
