@@ -13,11 +13,13 @@ from rowcall_reports.chapters.case_history import write_cases
 from rowcall_reports.chapters.cautions import write_cautions
 from rowcall_reports.chapters.compressed_air import write_headers
 from rowcall_reports.chapters.data_quality import write_health, write_unjudged
+from rowcall_reports.chapters.dust import write_dust
 from rowcall_reports.chapters.found import write_found
 from rowcall_reports.chapters.glossary import write_glossary
 from rowcall_reports.chapters.method import HOW_TO_READ, write_method
 from rowcall_reports.chapters.one_baghouse import write_dp, write_recovery, write_temperature
 from rowcall_reports.chapters.roll_call import write_roll_call
+from rowcall_reports.chapters.sensor_table import write_sensors
 from rowcall_reports.chapters.settings_found import write_settings_found
 from rowcall_reports.figures.picture import Picture, by_name, embed, picture_name
 from rowcall_reports.figures.row_panels import pictured_rows
@@ -171,20 +173,27 @@ def _sinking(baghouse: PreparedDay) -> str:
 
 
 def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequence[str]:
-    house = baghouse.day.baghouse.id
-    if chapter is Chapter.ROWS:
-        stacks, rows = embed(images, "stacks", house), embed(images, "rows", house)
-        return write_roll_call(baghouse), rows, stacks
-    if chapter is Chapter.AIR:
-        recovery = write_recovery(baghouse), embed(images, "recovery", house)
-        headers = write_headers(baghouse.day, baghouse.facts, baghouse.off)
-        return *recovery, headers, write_usage(baghouse)
-    if chapter is Chapter.CLEANING:
-        return (write_settings_found(baghouse),)
-    if chapter is Chapter.DP:
-        return write_dp(baghouse), embed(images, "dp", house)
-    temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
-    return write_temperature(baghouse), temperature, embed(images, "starts", house)
+    house, parts = baghouse.day.baghouse.id, tuple[str, ...]()
+    match chapter:
+        case Chapter.ROWS:
+            stacks, rows = embed(images, "stacks", house), embed(images, "rows", house)
+            parts = write_roll_call(baghouse), rows, stacks
+        case Chapter.AIR:
+            recovery = write_recovery(baghouse), embed(images, "recovery", house)
+            headers = write_headers(baghouse.day, baghouse.facts, baghouse.off)
+            parts = *recovery, headers, write_usage(baghouse)
+        case Chapter.CLEANING:
+            parts = (write_settings_found(baghouse),)
+        case Chapter.DP:
+            parts = write_dp(baghouse), embed(images, "dp", house)
+        case Chapter.TEMPERATURE:
+            drawn = embed(images, "temperature", house) or _see_recovery(baghouse, images)
+            parts = write_temperature(baghouse), drawn, embed(images, "starts", house)
+        case Chapter.DUST:
+            parts = write_dust(baghouse), embed(images, "puffs", house)
+        case Chapter.SENSORS:
+            parts = (write_sensors(baghouse),)
+    return parts
 
 
 def _see_recovery(baghouse: PreparedDay, images: Images) -> str:

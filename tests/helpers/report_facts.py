@@ -182,8 +182,13 @@ def facts_of_day(scatter: Scatter, rows: tuple[int, ...], ago: int) -> list[Line
         Fact.START_DP_PA: 1502.0,
         Fact.ROW_INTERVAL_S: 20.0,
         Fact.CYCLE_TIME_S: 1320.0 + 4 * ago,
+        Fact.DP_FLAT_S: 0.0,
+        Fact.DP_NOISE_STEPS: 4.2,
+        Fact.DP_NOISE_PA: 9.0,
         Fact.RESIDUAL_DRAG: 79000.0 - 150 * ago,
         Fact.RUNNING_MIN: 1380.0,
+        Fact.OPACITY_BASE: 0.031,
+        Fact.OPACITY_BASE_ERROR: 0.0004,
         Fact.N_STARTS: float(ago == 0),
         Fact.COLD_GAS_MIN: 2.0 * (ago == 0),
     }

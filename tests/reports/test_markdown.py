@@ -211,9 +211,6 @@ def test_nothing_found_is_said_shortly() -> None:
         "**Nothing was found that needs work.**\n\nNothing new.\n\n"
         "- **BH1 Kiln baghouse:** none of 24 rows at fault.\n"
         "- **BH2 Mill baghouse:** none of 8 rows at fault.\n\n"
-        "## Not judged\n\n"
-        "- No rule reads outlet temperature, opacity or dust signal: leaking bags are not looked "
-        "for.\n\n"
         "BH1 Kiln baghouse · BH2 Mill baghouse · How this was judged\n"
     )
 

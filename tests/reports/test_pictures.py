@@ -11,9 +11,9 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.legible import illegible_words
 from helpers.light import luminance
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from rowcall.model import Fact, History, Urgency, Verdict
 from rowcall_reports.figures import canvas
@@ -56,19 +56,7 @@ def test_words_are_legible_on_a_telephone_and_none_is_cut(monkeypatch: pytest.Mo
     monkeypatch.setattr(canvas, "to_png", keep)
     draw(report_days.sample())
     assert len(seen) == 9
-    beside_px = 2 * (12 + 4)  # margin of the page, frame of a picture
-    for figure in seen:
-        points_px = (390 - beside_px) / (72 * figure.get_figwidth())
-        for words in figure.findobj(Text):
-            if not (words.get_visible() and words.get_text()):
-                continue
-            assert float(words.get_fontsize()) * points_px >= 11.0
-            box = words.get_window_extent()
-            across, tall = figure.get_size_inches() * figure.dpi
-            assert box.x0 >= 0, words
-            assert box.y0 >= -1, words
-            assert box.x1 <= across, words
-            assert box.y1 <= tall + 1, words
+    assert [illegible_words(figure) for figure in seen] == [[]] * 9
 
 
 def test_of_many_rows_those_are_drawn_that_have_something_to_show() -> None:

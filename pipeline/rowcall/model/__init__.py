@@ -30,6 +30,7 @@ from rowcall.model.case import (
 from rowcall.model.cause import At, Cause, Evidence, Explains, Family, Measure, Member, SignOf
 from rowcall.model.day import (
     HOUR_COLUMNS,
+    PUFF_COLUMNS,
     START_COLUMNS,
     BaghouseDay,
     Inferred,
@@ -70,6 +71,7 @@ __all__ = [
     "HOUR_COLUMNS",
     "ISOLATED",
     "PRESSING",
+    "PUFF_COLUMNS",
     "RESTARTS",
     "START_COLUMNS",
     "VERDICT_COLUMNS",

@@ -38,6 +38,15 @@ START_COLUMNS = {
     "first_pulse_s": pl.Float64,
 }
 
+PUFF_COLUMNS = {
+    "compartment": pl.Int64,
+    "row": pl.Int64,
+    "since_s": pl.Float64,
+    "mean": pl.Float64,
+    "error": pl.Float64,
+    "usual": pl.Float64,
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Signal:
@@ -122,6 +131,8 @@ class BaghouseDay:
         points: `compartment`, `row`, `since_s`, `count` (points), `mean` (their drop as a share
         of the pressure before), `usual` (that of the other reference rows), `point_error` (standard
         deviation of one point), `close_s` (when the peers' valves close).
+    puffs: dust after the pulses of each row, stacked: `since_s` (since the pulse), `mean` (above
+        the base, other puffs taken out), `error` of it, `usual` (median of the other rows).
     failed: why the day could not be studied, empty where it was.
     """
 
@@ -143,6 +154,7 @@ class BaghouseDay:
     fires_known: bool = True
     inferred: Mapping[int, Inferred] = field(default_factory=dict)
     stacks: pl.DataFrame = field(default_factory=pl.DataFrame)
+    puffs: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=PUFF_COLUMNS))
     failed: str = ""
 
     @classmethod

@@ -61,12 +61,18 @@ def _baghouse(unit: str, meaning: str, *read_by: str) -> About:
     return About(unit, (Level.BAGHOUSE,), meaning, read_by)
 
 
+def _tag(unit: str, meaning: str, *read_by: str) -> About:
+    """A fact of the tag of a role, of whatever that tag serves."""
+    return About(unit, (Level.BAGHOUSE, Level.COMPARTMENT), meaning, read_by)
+
+
 def _compartment(unit: str, meaning: str, *read_by: str) -> About:
     return About(unit, (Level.COMPARTMENT,), meaning, read_by)
 
 
 _EVIDENCE = "row_evidence"
 _CLOCKS = "data_quality"
+_TAGS = "facts_by_role"
 _DIFFER = "compartments_differ"
 
 
@@ -185,7 +191,9 @@ class Fact(Enum):
     FREE_AIR_DAY_M3 = _header(
         "m3", "free air of the day", "compressed_air", "month", "sums", "trends"
     )
-    IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "header_leak")
+    IDLE_PA = _header(
+        "Pa", "pressure while nothing pulses", "compressed_air", "header_leak", "tags_disagree"
+    )
     DECAY_TAU_S = _header(
         "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
     )
@@ -245,14 +253,10 @@ class Fact(Enum):
         "month",
     )
     DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "dp_changes")
-    DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
-    DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
+    DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes", "dp_tap_plugged")
+    DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes", "dp_tap_plugged")
     FLOW_M3_S = _baghouse(
-        "m3/s",
-        "median gas flow",
-        "one_baghouse",
-        "dp_series",
-        "over_cleaning",
+        "m3/s", "median gas flow", "one_baghouse", "dp_series", "over_cleaning", "dust_level_raised"
     )
     RESIDUAL_DP_PER_FLOW = _baghouse(
         "Pa.s/m3", "residual DP over gas flow", "dp_series", "rising_residual_dp"
@@ -338,7 +342,106 @@ class Fact(Enum):
     ACID_START_MIN = _baghouse(
         "min", "minutes below the acid dew point in the longest such start", "dew_point"
     )
-    SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
+    # Dust after the filter, in the inside unit of its tag (a dust signal in mg/m3: kg/m3).
+    DUST_BASE = _baghouse(
+        "1",
+        "dust signal between pulses while gas flows, outside checks",
+        "dust_level_raised",
+        "dust",
+        "leaking_row",
+        "dust_words",
+    )
+    DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    OPACITY_BASE = _baghouse(
+        "1",
+        "opacity between pulses while gas flows, outside checks",
+        "dust_level_raised",
+        "dust",
+        "leaking_row",
+    )
+    OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
+    OPACITY_CHECK_S = _baghouse(
+        "s", "when a check of the opacity monitor began", "opacity_above_limit"
+    )
+    DUST_ALARM_S = _baghouse("s", "dust signal above its alarm level", "dust_alarm_time")
+    DUST_JUDGED_S = _baghouse("s", "time with gas and a dust signal", "dust_alarm_time")
+    OFF_LINE_DUST = About(
+        "1",
+        (Level.COMPARTMENT,),
+        "mean logarithm of dust with it off line over on line, by changes of the day",
+        ("leaking_compartment",),
+    )
+    N_OFF_LINE = About(
+        "1", (Level.COMPARTMENT,), "changes that this is the mean of", ("leaking_compartment",)
+    )
+    PUFF = About(
+        "1",
+        (Level.ROW, Level.BAGHOUSE),
+        "peak of the puff after a row's pulses; of the baghouse: of the median row",
+        ("leaking_row", "dust", "puff_stacks"),
+    )
+    PUFF_ERROR = _row("1", "standard error of that", "leaking_row")
+    PUFF_P = _row(
+        "1", "probability that by chance some row's puff stands out as much", "leaking_row"
+    )
+    PUFF_RIVAL = _row(
+        "1", "1 where the row leads at another delay that explains as much", "leaking_row"
+    )
+    PUFF_DELAY_S = _baghouse("s", "from a pulse to its puff at the monitor", "leaking_row", "dust")
+    PUFF_WIDTH_S = _baghouse(
+        "s", "time for which a puff is above half its peak", "leaking_row", "dust"
+    )
+    SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak", "tags_disagree")
+    # Tags: whether they are alive (`events/sensors/facts_by_role`).
+    DP_FLAT_S = _tag("s", "longest run of one value of DP while it should move", _TAGS)
+    DP_TIED_FLAT_S = _tag("s", "such a run of DP while what moves it moved", _TAGS)
+    DP_NOISE_STEPS = _tag("1", "noise of DP over its resolution", _TAGS)
+    FLOW_FLAT_S = _tag("s", "longest run of one value of gas flow while it should move", _TAGS)
+    FLOW_TIED_FLAT_S = _tag("s", "such a run of gas flow while what moves it moved", _TAGS)
+    FLOW_NOISE_STEPS = _tag("1", "noise of gas flow over its resolution", _TAGS)
+    INLET_FLAT_S = _tag(
+        "s", "longest run of one value of inlet temperature while it should move", _TAGS
+    )
+    INLET_TIED_FLAT_S = _tag(
+        "s", "such a run of inlet temperature while what moves it moved", _TAGS
+    )
+    INLET_NOISE_STEPS = _tag("1", "noise of inlet temperature over its resolution", _TAGS)
+    OUTLET_FLAT_S = _tag(
+        "s", "longest run of one value of outlet temperature while it should move", _TAGS
+    )
+    OUTLET_TIED_FLAT_S = _tag(
+        "s", "such a run of outlet temperature while what moves it moved", _TAGS
+    )
+    OUTLET_NOISE_STEPS = _tag("1", "noise of outlet temperature over its resolution", _TAGS)
+    HEADER_FLAT_S = _tag(
+        "s", "longest run of one value of header pressure while it should move", _TAGS
+    )
+    HEADER_TIED_FLAT_S = _tag("s", "such a run of header pressure while what moves it moved", _TAGS)
+    HEADER_NOISE_STEPS = _tag("1", "noise of header pressure over its resolution", _TAGS)
+    # Tags: against what physics ties them to.
+    DP_NOISE_PA = _tag("Pa", "noise of DP while running", "dp_tap_plugged", "sensor_table")
+    DP_SWING_PA = _tag("Pa", "median change of DP over ten minutes running", "dp_tap_plugged")
+    DP_RUNNING_PA = _tag(
+        "Pa", "median DP while running", "dp_tap_plugged", "tag_drifts", "tags_disagree"
+    )
+    DP_NEGATIVE_SHARE = _tag("1", "share of the time running with DP below 0", "dp_tap_plugged")
+    DP_ZERO_PA = _tag(
+        "Pa",
+        "zero of DP: what it is while the gas stands still",
+        "dp_tap_plugged",
+        "tag_drifts",
+        "sensor_table",
+    )
+    DP_FLOW_GAIN = _tag(
+        "1", "relative change of DP over that of flow within half an hour", "dp_tap_plugged"
+    )
+    DP_FLOW_GAIN_ERROR = _tag("1", "standard error of that", "dp_tap_plugged")
+    DP_APART_PA = _tag("Pa", "median by which a tag of DP reads above the others", "redundant_tags")
+    INLET_APART_K = _tag(
+        "K", "median by which a tag of inlet temperature reads above the others", "redundant_tags"
+    )
+    OUTLET_DROP_K = _baghouse("K", "inlet less outlet temperature, median running", "tags_swapped")
+    OUTLET_LAG_S = _baghouse("s", "how long outlet follows inlet temperature", "tags_swapped")
 
     @property
     def column(self) -> str:

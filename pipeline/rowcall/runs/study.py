@@ -25,7 +25,7 @@ from rowcall.events.facts.pooled_days import (
 from rowcall.events.find import Events, Signals, find_events
 from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
-from rowcall.model import BaghouseDay, History, Subject
+from rowcall.model import PUFF_COLUMNS, BaghouseDay, History, Subject
 from rowcall.site import Baghouse, Sample, Site
 from rowcall.store import Store
 from rowcall.store.samples import TagSamples, last_before, read_samples
@@ -106,13 +106,14 @@ def study_span(
         minutes=minutes,
         pulses=events.pulses,
         cycles=events.cycles,
-        facts=daily_facts(baghouse, signals, minutes, events, gas, starts),
+        facts=daily_facts(baghouse, signals, minutes, events, gas, starts, conditioned.flat),
         history=history,
         hours=events.refills.drop_nulls("hour"),
         fires_known=events.fires_known,
         inferred=events.inferred,
         stacks=events.stacks,
         starts=starts,
+        puffs=pl.DataFrame(schema=PUFF_COLUMNS) if events.puffs is None else events.puffs.table(),
     )
     return studied, events
 

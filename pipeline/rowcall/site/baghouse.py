@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator
 from datetime import date
 from statistics import median
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, PositiveInt, model_validator
 
 from rowcall import trade
 from rowcall.media import SOURCE, Fibre, limits_c
@@ -28,6 +29,7 @@ from rowcall.site.toml_table import (
     Written,
     between,
 )
+from rowcall.units import Dimension, parse_quantity
 
 # Chosen wide on purpose: outside lies no baghouse, but a slip of the unit or of a digit.
 Dp = Annotated[Pressure, between("50 Pa", "10 kPa")]
@@ -45,6 +47,25 @@ def _by_compartment(value: object) -> object:
     is_nested = any(isinstance(part, (list, tuple)) for part in listed)
     return [_listed(part) for part in listed] if is_nested else [listed]
 
+
+def _dust(text: object) -> float:
+    """Read a level of dust: a concentration, or a share of the monitor's range."""
+    is_share = isinstance(text, str) and text.strip().endswith("%")
+    return parse_quantity(text, Dimension.RATIO if is_share else Dimension.DUST)
+
+
+def _span(text: object) -> str:
+    """Check two times of day."""
+    if not isinstance(text, str) or not _CLOCK_SPAN.fullmatch(text):
+        raise ValueError(f'{text!r} is no span of the day; allowed is text such as "02:30-02:40"')
+    return text
+
+
+_CLOCK_SPAN = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
+DustLevel = Annotated[
+    float, Written("quantity, in mg/m3 or %"), BeforeValidator(_dust), Field(gt=0)
+]
+ClockSpan = Annotated[str, Written("two times of day"), BeforeValidator(_span)]
 
 MAX_BAGS = 200  # in a row; chosen: several times the longest
 Bags = Annotated[int, Field(ge=1, le=MAX_BAGS)]
@@ -122,11 +143,28 @@ class Baghouse(Table):
     """Share of water vapour in the gas, by volume; gives the water dew point."""
     gas_so3: Annotated[Ratio, Field(le=0.1)] | None = None
     """Share of SO3 in the gas, by volume."""
+    dust_delay: Annotated[Seconds, between("0.5 s", "120 s")] | None = None
+    """From a pulse to its puff at the dust monitor; left out: it is found where pulses allow."""
+    opacity_limit: Annotated[Ratio, Field(gt=0, le=1)] | None = None
+    """Highest six-minute average of opacity, such as `20 %`."""
+    dust_alarm: DustLevel | None = None
+    """Alarm level of the dust signal, such as `12 mg/m3`, or `8 %` where its tag is in percent."""
+    monitor_checks: tuple[ClockSpan, ...] = ()
+    """Wall-clock times of the dust monitor's zero and span checks, such as `02:30-02:40`; left
+    out: they are found by their shape."""
     so3_per_so2: Annotated[Ratio, Field(gt=0, le=1)] | None = None
     """Share of SO2 that is SO3 by then: an assumption, with which an SO2 tag gives the acid dew
     point."""
     residual_dp_limit: Dp | None = None
     """Where residual DP must not go; lets the report project a date."""
+    inlet_rows: tuple[PositiveInt, ...] = ()
+    """Rows of each compartment at the gas inlet; the leak map holds failed bags against them."""
+    inlet_positions: tuple[PositiveInt, ...] = ()
+    """Positions of each row at the gas inlet."""
+    wall_rows: tuple[PositiveInt, ...] = ()
+    """Rows of each compartment along a wall; the leak map holds failed bags against them."""
+    wall_positions: tuple[PositiveInt, ...] = ()
+    """Positions of each row along a wall."""
     cleaning: Cleaning
     tag: tuple[Tag, ...] = ()
 
@@ -149,6 +187,11 @@ class Baghouse(Table):
         if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
             text = f"firing_order {list(order)} must hold each row from 1 to {max(self.rows)} once"
             yield ("firing_order",), text
+        longest = MAX_BAGS if self.bags_per_row is None else max(map(max, self.bags_per_row))
+        for kind, last in (("rows", max(self.rows)), ("positions", longest)):
+            for key in (f"inlet_{kind}", f"wall_{kind}"):
+                if over := [n for n in getattr(self, key) if n > last]:
+                    yield (key,), f"{key} names {kind[:-1]} {over[0]}; allowed are 1 to {last}"
         for index, tag in enumerate(self.tag):
             for text in self._wrong_place(tag):
                 yield ("tag", index), f"tag {tag.tag!r}: {text}"
@@ -224,6 +267,15 @@ class Baghouse(Table):
     def bags_in(self, compartment: int, row: int) -> int | None:
         """Return how many bags a row has, None where the site file does not say."""
         return None if self.bags_per_row is None else self._bags_of(compartment)[row - 1]
+
+    def zone_of(self, row: int, position: int) -> str:
+        """Return where a bag hangs by the site file: `inlet side`, `wall`, `middle`, or ''."""
+        if row in self.inlet_rows or position in self.inlet_positions:
+            return "inlet side"
+        if row in self.wall_rows or position in self.wall_positions:
+            return "wall"
+        stated = (self.inlet_rows, self.inlet_positions, self.wall_rows, self.wall_positions)
+        return "middle" if any(stated) else ""
 
     def expected_drop_ratio(self, compartment: int, row: int) -> float:
         """Return a row's bags over the median row's of its header; 1 where no bags are stated.

@@ -21,8 +21,16 @@ _BESIDE_FACTS = {
     "bags_per_row",
     "pulse_pressure",
     "residual_dp_limit",
+    "dust_delay",
+    "opacity_limit",
+    "dust_alarm",
+    "monitor_checks",
     "continuous_limit",
     "surge_limit",
+    "inlet_rows",
+    "inlet_positions",
+    "wall_rows",
+    "wall_positions",
     "tag",
 }
 _BESIDE_VALUES = {"valid_from", "valid_to"}

@@ -51,7 +51,7 @@ class RoleFacts:
         name: the role in words.
         dimensions: what its unit may measure.
         serves: what one tag of it usually serves.
-        without: what is lost where no tag has the role; empty where no rule reads it.
+        without: what is lost where no tag has the role; empty where rules say so themselves.
         instead: roles of which one does as well.
         possible: lowest and highest value that is physically possible [inside unit of its first
             dimension], for where the site file states no range. Chosen wide on purpose: a value

@@ -1,4 +1,4 @@
-"""All pictures of a day's report, at most six a baghouse."""
+"""All pictures of a day's report, at most seven a baghouse."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from rowcall_reports.figures.dp import draw_dp
 from rowcall_reports.figures.hours import draw_hours
 from rowcall_reports.figures.month import draw_month
 from rowcall_reports.figures.picture import Picture
+from rowcall_reports.figures.puff_stacks import draw_puffs
 from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.figures.stacks import draw_stacks
 from rowcall_reports.figures.start_curves import draw_starts
@@ -23,6 +24,7 @@ _DRAWN = {
     "recovery": draw_hours,
     "dp": draw_dp,
     "starts": draw_starts,
+    "puffs": draw_puffs,
 }
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rowcall.model import Finding
-from rowcall.site import ROLES
 from rowcall_reports import actions, wording
 from rowcall_reports.judgeable import judgeable, pressure_steps
 from rowcall_reports.page_links import baghouse_page, link
@@ -17,14 +16,14 @@ _MAX_CHECKS = 2  # chosen: of a line
 
 
 def write_not_judged(prepared: PreparedReport) -> str:
-    """Return the kinds with the most checks, and what no rule reads."""
+    """Return the kinds with the most checks."""
     found = [one for house in prepared.baghouses for one in _unexplained(house)]
     kinds = wording.grouped(found, lambda one: _remedy(prepared, one))
     kinds.sort(key=len, reverse=True)
     lines = [_line(prepared, kind) for kind in kinds[:_MAX_KINDS]]
     if len(kinds) > _MAX_KINDS:
         lines.append(f"- {wording.count(len(kinds) - _MAX_KINDS, 'more reason')}: {_pages(found)}.")
-    return "\n".join([*lines, _unread()])
+    return "\n".join(lines)
 
 
 def _unexplained(house: PreparedDay) -> list[Finding]:
@@ -68,9 +67,3 @@ def _pages(found: Sequence[Finding]) -> str:
     return ", ".join(
         link(wording.escape(house), baghouse_page(house), "Could not be judged") for house in houses
     )
-
-
-def _unread() -> str:
-    """Name what may be recorded, and no rule reads."""
-    *most, last = (facts.name for facts in ROLES.values() if not facts.without)
-    return f"- No rule reads {', '.join(most)} or {last}: leaking bags are not looked for."

@@ -210,5 +210,6 @@ RULE = Rule(
         "residual pressure drop and cycle duration: ISO 11057",
     ),
     judge=judge,
+    uses=(Role.INLET_TEMPERATURE,),
     after=tuple(_FIRST),
 )

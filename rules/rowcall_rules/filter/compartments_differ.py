@@ -26,6 +26,7 @@ from rowcall.model import (
     limit,
     work,
 )
+from rowcall.site import Role
 from rowcall.units import Dimension
 
 
@@ -172,4 +173,5 @@ RULE = Rule(
         Caution.BREATHING,
     ),
     judge=judge,
+    uses=(Role.DP, Role.OUTLET_TEMPERATURE, Role.HEADER_PRESSURE),
 )

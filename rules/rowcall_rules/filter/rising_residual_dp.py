@@ -305,6 +305,7 @@ RULE = Rule(
         "steps: penalised least squares, PELT",
     ),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
     after=("row_silent",),
     formerly="rising_baseline_dp",
 )

@@ -1,0 +1,1 @@
+"""Opacity and dust signal: base level, checks of the monitor, puffs of the rows."""

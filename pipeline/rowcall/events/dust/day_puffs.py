@@ -1,0 +1,81 @@
+"""The puffs of a baghouse's rows on a day, from its dust signal, else from its opacity."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from rowcall.condition.minutes import shared_signal
+from rowcall.events.dust.monitor import dust_of
+from rowcall.events.dust.puffs import MAX_DELAY_S, Puffs, find_puffs
+from rowcall.events.operation.gas_seconds import Signals, gas_seconds
+from rowcall.model import PUFF_COLUMNS
+from rowcall.site import Baghouse, Role
+
+_MAX_STEP_S = 60.0  # chosen: coarser points hardly ever meet a puff
+_MAX_S = 90_000.0  # [s] of a day at a change of clocks: several days together are not asked
+_KNOWN_TO_S = 4.0  # chosen: a stated delay is known so well; gas is faster or slower at times
+
+
+@dataclass(frozen=True, slots=True)
+class DayPuffs:
+    """Puffs of the places, in their order, by one monitor."""
+
+    role: Role
+    places: Sequence[tuple[int, int]]
+    puffs: Puffs
+
+    def table(self) -> pl.DataFrame:
+        """Return the stacked puffs, columns `PUFF_COLUMNS`."""
+        return pl.concat(
+            [
+                pl.DataFrame(schema=PUFF_COLUMNS),
+                *(
+                    pl.DataFrame(
+                        {
+                            "compartment": place[0],
+                            "row": place[1],
+                            "since_s": self.puffs.since_s,
+                            "mean": self.puffs.stacked[n],
+                            "error": self.puffs.stacked_error[n],
+                            "usual": np.median(np.delete(self.puffs.stacked, n, axis=0), axis=0),
+                        },
+                        schema=PUFF_COLUMNS,
+                    )
+                    for n, place in enumerate(self.places)
+                ),
+            ]
+        )
+
+
+def day_puffs(
+    baghouse: Baghouse, signals: Signals, pulses: pl.DataFrame, seconds: float
+) -> DayPuffs | None:
+    """Return the puffs of a day by pulses that were sent and not left unanswered."""
+    roles = [r for r in (Role.DUST_SIGNAL, Role.OPACITY) if shared_signal(signals, r) is not None]
+    blown = pulses.filter(pl.col("row").is_not_null() & pl.col("answered").fill_null(True))
+    if not roles or blown.is_empty() or seconds > _MAX_S:
+        return None
+    signal, gas = shared_signal(signals, roles[0]), gas_seconds(baghouse, signals, seconds)
+    if gas is None or signal is None or signal.time_s.size < seconds / _MAX_STEP_S / 2:
+        return None
+    dust = dust_of(signal, gas)
+    places = sorted(set(blown.select("compartment", "row").iter_rows()))
+    number = {place: n for n, place in enumerate(places)}
+    whose = [number[place] for place in blown.select("compartment", "row").iter_rows()]
+    inside = blown["time_s"].is_between(0, seconds, closed="left").to_numpy()
+    delay = baghouse.dust_delay
+    known = None if delay is None else (max(0.0, delay - _KNOWN_TO_S), delay + _KNOWN_TO_S)
+    found = find_puffs(
+        dust.time_s,
+        dust.value,
+        blown["time_s"].to_numpy()[inside],
+        np.array(whose, np.intp)[inside],
+        len(places),
+        seconds=seconds,
+        delays_s=known or (0.0, MAX_DELAY_S),
+    )
+    return None if found is None else DayPuffs(roles[0], places, found)

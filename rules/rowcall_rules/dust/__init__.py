@@ -1,0 +1,1 @@
+"""Rules on opacity and dust signal after the filter."""
