@@ -11,7 +11,7 @@ from ucumvert import PintUcumRegistry
 from rowcall.model import Fact, Level
 
 ROOT = Path(__file__).parents[1]
-PRODUCERS = {"daily", "dust_lines", "header_lines", "operation", "pooled_days"}
+PRODUCERS = {"daily", "dust_lines", "header_lines", "operation", "pooled_days", "sensor_facts"}
 READERS = ("pipeline", "rules", "reports")
 TRIALS = "score"  # holds errors that are claims against the truth
 

@@ -42,7 +42,7 @@ ROAD = (
     ("rowcall.site",),
     ("rowcall.site_file", "rowcall.work_log"),
     ("rowcall.model",),
-    ("rowcall.gas",),
+    ("rowcall.gas", "rowcall.bags"),
     ("rowcall.day_report", "rowcall.file_note"),
     ("rowcall.mail",),
     ("rowcall.store", "rowcall.guard"),

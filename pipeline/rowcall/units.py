@@ -48,6 +48,7 @@ class Dimension(StrEnum):
     HEAT_DOSE = "K.min"
     WARMING = "K{difference}"
     WARMING_RATE = "K/min"
+    MOLAR_ENERGY = "kJ/mol"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +119,7 @@ _TABLE: tuple[Unit, ...] = (
     Unit("Pa/d", Dimension.PRESSURE_RATE, 1 / 86400),
     Unit("K.min", Dimension.HEAT_DOSE, 1.0),  # differences of temperature: K, not Cel
     Unit("K/min", Dimension.WARMING_RATE, 1.0),
+    Unit("kJ/mol", Dimension.MOLAR_ENERGY, 1.0),
     Unit("K{difference}", Dimension.WARMING, 1.0),  # UCUM gives the note in braces no size
 )
 # Print symbols of UCUM codes; codes that read well as they are stand for themselves.

@@ -13,10 +13,10 @@ from rowcall.guard import UNGUARDED, Failure, Guard
 from rowcall.mail.day_mail import DayMail, groups_of
 from rowcall.model import PRESSING, Urgency
 from rowcall_reports import wording
-from rowcall_reports.figures.picture import Picture
+from rowcall_reports.figures.picture import Picture, by_name
 from rowcall_reports.first_page.jobs import counts
-from rowcall_reports.markdown import write_pages
-from rowcall_reports.page_links import NAV_MARK, day_page, without_links
+from rowcall_reports.markdown import write_day_page
+from rowcall_reports.page_links import NAV_MARK, without_links
 from rowcall_reports.prepared import PreparedReport, prepare
 
 _LINK = r"\[[^\n]*?\]\([^)\n]+\)"
@@ -51,9 +51,9 @@ def _of_baghouses(report: DayReport, houses: Sequence[str]) -> DayReport:
 def _day_mail(
     report: DayReport, houses: tuple[str, ...], pictures: Sequence[Picture], guard: Guard
 ) -> DayMail:
-    page = write_pages(report, pictures, guard)[day_page(report.day)]
-    markdown = _without_pages(page)
     prepared = prepare(report, guard)
+    markdown = _without_pages(write_day_page(prepared, by_name(pictures), guard))
+    counted = counts(prepared)
     failures = [one for one in guard.failures if not houses or one.baghouse in (*houses, "")]
     pressing = _pressing(prepared, failures)
     plant, day = printable(report.site.plant.name), wording.day_in_sentence(report.day, report.day)
@@ -61,9 +61,9 @@ def _day_mail(
     known = {picture.name for picture in pictures}
     return DayMail(
         baghouses=houses,
-        subject=f"{_what(prepared, pressing)} - {plant}, {day}{revision}",
+        subject=f"{_what(prepared, counted, pressing)} - {plant}, {day}{revision}",
         pressing=pressing and pressing.value,
-        line=f"{day}: nothing new; {wording.lower_first(counts(prepared))}.",
+        line=f"{day}: nothing new; {wording.lower_first(counted)}.",
         markdown=markdown,
         pictures=tuple(name for name in _PICTURE.findall(markdown) if name in known),
     )
@@ -88,7 +88,7 @@ def _pressing(prepared: PreparedReport, failures: Sequence[Failure]) -> Urgency 
     return min(new + [Urgency.NOW] * (Urgency.NOW in jobs), key=PRESSING.index, default=None)
 
 
-def _what(prepared: PreparedReport, pressing: Urgency | None) -> str:
+def _what(prepared: PreparedReport, counted: str, pressing: Urgency | None) -> str:
     """Return the most pressing job with its place, then how many jobs and what news there are."""
     missing = [one.day.baghouse.id for one in prepared.baghouses if not one.has_data]
     first = [f"no data from {', '.join(missing)}"] if missing else []
@@ -102,6 +102,6 @@ def _what(prepared: PreparedReport, pressing: Urgency | None) -> str:
         head = job.urgency.upper() if job.urgency == Urgency.NOW else job.urgency
         first.append(f"{head}: {where}: {wording.lower_first(job.rule.title)}")
     news = Counter(news.value for case in prepared.own_cases for news in case.news)
-    rest = [counts(prepared), *(f"{n} {what}" for what, n in news.items())]
+    rest = [counted, *(f"{n} {what}" for what, n in news.items())]
     said = f"{'; '.join(first)} ({'; '.join(rest)})" if first else "; ".join(rest)
     return f"{said[0].upper()}{said[1:]}"

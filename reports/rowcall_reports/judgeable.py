@@ -35,6 +35,7 @@ CHANGES: Mapping[Lack, str] = {
     Lack.MEDIA: "State the media of the bags in the site file (`media`).",
     Lack.SITE_KEY: "State {} in the site file.",
     Lack.SUPPLY: "Export a tag of supply pressure, measured ahead of the headers.",
+    Lack.SENSOR: "Check and mend {}.",
     Lack.HISTORY: "Export older days as well, or wait: the history is still too short.",
 }
 _FINER = (Lack.FINE_PRESSURE, Lack.PHASES)  # no change where pressure is recorded at `_FINE_S`

@@ -19,6 +19,7 @@ from rowcall_reports.chapters.glossary import write_glossary
 from rowcall_reports.chapters.method import HOW_TO_READ, write_method
 from rowcall_reports.chapters.one_baghouse import write_dp, write_recovery, write_temperature
 from rowcall_reports.chapters.roll_call import write_roll_call
+from rowcall_reports.chapters.sensor_table import write_sensors
 from rowcall_reports.chapters.settings_found import write_settings_found
 from rowcall_reports.figures.picture import Picture, by_name, embed, picture_name
 from rowcall_reports.figures.row_panels import pictured_rows
@@ -50,7 +51,7 @@ def write_pages(
     }
     details[METHOD_PAGE] = _method(prepared, guard)
     # Written last: it names what failed on the others.
-    return {day_page(report.day): _first(prepared, images, guard), **details}
+    return {day_page(report.day): write_day_page(prepared, images, guard), **details}
 
 
 def _guarded(title: str, write: Write, guard: Guard, baghouse: str = "") -> Sequence[str]:
@@ -77,7 +78,8 @@ def _page(parts: Sequence[str]) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def _first(prepared: PreparedReport, images: Images, guard: Guard) -> str:
+def write_day_page(prepared: PreparedReport, images: Images, guard: Guard) -> str:
+    """Return the page of the day."""
     report, houses = prepared.report, prepared.baghouses
     plant, day = wording.escape(report.site.plant.name), wording.long_day(report.day)
     news = "\n".join(_guarded("News", lambda: [write_news(prepared)], guard))
@@ -171,22 +173,27 @@ def _sinking(baghouse: PreparedDay) -> str:
 
 
 def _chapter(chapter: Chapter, baghouse: PreparedDay, images: Images) -> Sequence[str]:
-    house = baghouse.day.baghouse.id
-    if chapter is Chapter.ROWS:
-        stacks, rows = embed(images, "stacks", house), embed(images, "rows", house)
-        return write_roll_call(baghouse), rows, stacks
-    if chapter is Chapter.AIR:
-        recovery = write_recovery(baghouse), embed(images, "recovery", house)
-        headers = write_headers(baghouse.day, baghouse.facts, baghouse.off)
-        return *recovery, headers, write_usage(baghouse)
-    if chapter is Chapter.CLEANING:
-        return (write_settings_found(baghouse),)
-    if chapter is Chapter.DP:
-        return write_dp(baghouse), embed(images, "dp", house)
-    if chapter is Chapter.DUST:
-        return write_dust(baghouse), embed(images, "puffs", house)
-    temperature = embed(images, "temperature", house) or _see_recovery(baghouse, images)
-    return write_temperature(baghouse), temperature, embed(images, "starts", house)
+    house, parts = baghouse.day.baghouse.id, tuple[str, ...]()
+    match chapter:
+        case Chapter.ROWS:
+            stacks, rows = embed(images, "stacks", house), embed(images, "rows", house)
+            parts = write_roll_call(baghouse), rows, stacks
+        case Chapter.AIR:
+            recovery = write_recovery(baghouse), embed(images, "recovery", house)
+            headers = write_headers(baghouse.day, baghouse.facts, baghouse.off)
+            parts = *recovery, headers, write_usage(baghouse)
+        case Chapter.CLEANING:
+            parts = (write_settings_found(baghouse),)
+        case Chapter.DP:
+            parts = write_dp(baghouse), embed(images, "dp", house)
+        case Chapter.TEMPERATURE:
+            drawn = embed(images, "temperature", house) or _see_recovery(baghouse, images)
+            parts = write_temperature(baghouse), drawn, embed(images, "starts", house)
+        case Chapter.DUST:
+            parts = write_dust(baghouse), embed(images, "puffs", house)
+        case Chapter.SENSORS:
+            parts = (write_sensors(baghouse),)
+    return parts
 
 
 def _see_recovery(baghouse: PreparedDay, images: Images) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import partial
+from functools import cached_property, partial
 
 from rowcall.day_report import DayReport
 from rowcall.guard import UNGUARDED, Guard
@@ -22,11 +22,12 @@ from rowcall.model import (
 )
 from rowcall_reports import fact_lookup, row_marks, wording
 from rowcall_reports.actions import Job, by_urgency, jobs
+from rowcall_reports.figures.row_sheet import Block, blocks
 from rowcall_reports.inlet import InletTag, inlet_tags
 from rowcall_reports.row_marks import Marks
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PreparedDay:
     """One baghouse on one day.
 
@@ -64,6 +65,11 @@ class PreparedDay:
             or any(tag.n_points for tag in self.day.health)
             or bool(self.day.signals)
         )
+
+    @cached_property
+    def sheet(self) -> tuple[list[date], list[Block]]:
+        """What the roll-call picture shows: days and a block a compartment (`row_sheet.blocks`)."""
+        return blocks(self.day, self.rules, self.marks)
 
     @property
     def off(self) -> set[row_marks.Place]:

@@ -171,6 +171,14 @@ def duration(seconds: float) -> str:
     return f"{significant(seconds)} s"
 
 
+def age(days: float) -> str:
+    """Return an age in the unit that reads best: `40 days`, `8 months`, `3.2 years`."""
+    for unit, size in (("years", 365.25), ("months", 365.25 / 12)):
+        if days >= 2 * size:
+            return f"{significant(days / size, 2)} {unit}"
+    return count(round(days), "day")
+
+
 def change(now: float, before: float | None) -> str:
     """Return how much `now` is above or below `before`, in whole percent."""
     if not before or math.isnan(before):

@@ -1,22 +1,26 @@
-"""Events found once for all test processes of a run: many tests study the same day."""
+"""What a study finds, found once for all test processes of a run: many study the same day."""
 
 from __future__ import annotations
 
 import pickle
 from collections.abc import Callable
-from datetime import datetime
+from dataclasses import replace
+from datetime import date, datetime
 from hashlib import sha256
 from pathlib import Path
 from tempfile import NamedTemporaryFile
+from typing import Any, TypeVar
 
 import polars as pl
 
 from rowcall.condition.gate import Conditioned
 from rowcall.events.find import Events, Signals, find_events
+from rowcall.model import BaghouseDay, History
 from rowcall.runs import study
 from rowcall.runs.study import Find, Read
 from rowcall.site import Baghouse
 
+T = TypeVar("T")
 Study = Callable[
     [Baghouse, tuple[datetime, datetime], Read, Find], tuple[Conditioned, pl.DataFrame, Events]
 ]
@@ -31,16 +35,8 @@ def finding_once(folder: Path) -> Study:
     ask = study._events  # before it is replaced
 
     def find(baghouse: Baghouse, signals: Signals, minutes: pl.DataFrame, seconds: float) -> Events:
-        asked = pickle.dumps((baghouse, signals, minutes, seconds), protocol=5)
-        known = folder / sha256(asked).hexdigest()
-        if known.exists():
-            events: Events = pickle.loads(known.read_bytes())
-            return events
-        events = find_events(baghouse, signals, minutes, seconds)
-        with NamedTemporaryFile(dir=folder, delete=False) as file:
-            pickle.dump(events, file, protocol=5)
-        Path(file.name).rename(known)
-        return events
+        asked = (baghouse, signals, minutes, seconds)
+        return _once(folder, asked, lambda: find_events(*asked))
 
     def study_events(
         baghouse: Baghouse, span: tuple[datetime, datetime], read: Read, how: Find
@@ -48,3 +44,40 @@ def finding_once(folder: Path) -> Study:
         return ask(baghouse, span, read, find if how is find_events else how)
 
     return study_events
+
+
+def studying_once(folder: Path) -> Callable[..., tuple[BaghouseDay, Events]]:
+    """Return `study_span`, which reads from `folder` what was found of the same samples before."""
+    ask = study.study_span  # before it is replaced
+
+    def find(*asked: Any) -> Events:  # in a way of its own: what is kept is the whole study
+        return find_events(*asked)
+
+    def study_span(
+        baghouse: Baghouse,
+        day: date,
+        span: tuple[datetime, datetime],
+        read: Read,
+        history: History,
+    ) -> tuple[BaghouseDay, Events]:
+        kept = read(*span)
+        studied, events = _once(
+            folder,
+            (baghouse, day, span, kept),
+            lambda: ask(baghouse, day, span, lambda *_: kept, History(), find),
+        )
+        return replace(studied, history=history), events
+
+    return study_span
+
+
+def _once(folder: Path, asked: object, make: Callable[[], T]) -> T:
+    known = folder / sha256(pickle.dumps(asked, protocol=5)).hexdigest()
+    if known.exists():
+        found: T = pickle.loads(known.read_bytes())
+        return found
+    made = make()
+    with NamedTemporaryFile(dir=folder, delete=False) as file:
+        pickle.dump(made, file, protocol=5)
+    Path(file.name).rename(known)
+    return made

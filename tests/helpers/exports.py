@@ -78,9 +78,13 @@ def store_of(folder: Path) -> Iterator[Store]:
 
 
 def _empty(store: Store) -> None:
-    tables = "SELECT table_name FROM duckdb_tables() WHERE table_name <> 'rowcall_schema'"
-    names = store.connection.execute(tables).fetchall()
-    store.connection.execute("".join(f"DELETE FROM {name};" for (name,) in names))
+    filled = (
+        "SELECT table_name FROM duckdb_tables() "
+        "WHERE table_name <> 'rowcall_schema' AND estimated_size > 0"
+    )
+    names = store.connection.execute(filled).fetchall()
+    deleted = "".join(f"DELETE FROM {name};" for (name,) in names)
+    store.connection.execute(f"BEGIN; {deleted} COMMIT")
 
 
 def take(store: Store, *paths: Path, pins: TakeIn | None = None, zone: str = ZONE) -> list[TakenIn]:

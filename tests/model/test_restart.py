@@ -16,9 +16,11 @@ from rowcall.model import (
     BaghouseDay,
     Fact,
     History,
+    Subject,
     Verdict,
     Work,
     WorkEntry,
+    since_words,
     since_work,
 )
 
@@ -109,6 +111,16 @@ def test_new_bags_are_no_falling_trend_and_too_few_days_say_since_when(day: Bagh
     answer = judged(since(with_past, fresh))
     assert answer.verdict is Verdict.CANNOT_TELL
     assert f"only 3 days are known since bags were changed on {fresh.date}" in answer.text
+
+
+def test_of_work_before_the_first_day_with_facts_nothing_is_counted(day: BaghouseDay) -> None:
+    with_past = with_series(day, quiet(8))
+    subject = Subject(day.baghouse.id)
+    for ago, words in ((3, True), (900, False)):
+        entry = only(Work.BAGS_CHANGED, day.day - timedelta(days=ago))
+        history = since(with_past, entry).history
+        said = since_words(history, Fact.HEAT_DOSE, subject)
+        assert said == (f" since bags were changed on {entry.date}" if words else "")
 
 
 def since(day: BaghouseDay, entry: WorkEntry) -> BaghouseDay:

@@ -262,7 +262,7 @@ def test_lines_of_the_work_log_name_what_the_sheets_list() -> None:
     lines = section(write_return(full_stop()), "7. Entries for the work log").splitlines()
     assert "2026-03-20,BH1,1,7,,solenoid renewed,,," in lines
     assert "2026-03-20,BH1,2,?,,diaphragms renewed,,," in lines  # a place: the row is found first
-    assert "2026-03-20,BH1,1,2,5,bags changed,,batch," in lines
+    assert "2026-03-20,BH1,1,2,5,bags changed,failed,batch," in lines
     assert not any("1,7,,diaphragms" in line for line in lines)
 
 

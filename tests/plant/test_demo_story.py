@@ -1,6 +1,7 @@
 """What the demo's plant goes through: repairs, a cold start, the work log and the cases."""
 
 from datetime import date, datetime, time, timedelta
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -9,16 +10,21 @@ import polars as pl
 import pytest
 from helpers.plant_days import simulate
 
+from rowcall.site_file import read_site
+from rowcall.work_log.read_log import parse_work_log
 from rowcall.work_log.work import Work
 from rowcall_plant import RisingBaselineDp, RowSilent, SlowHeaderRecovery
 from rowcall_plant.demo.demo_plant import (
     TIME_ZONE,
     clock_of,
     kiln_faults,
+    kiln_filter,
     mill_faults,
     mill_filter,
     work_log,
 )
+from rowcall_plant.demo.demo_site import site_text
+from rowcall_plant.demo.past_bags import past_bags
 from rowcall_plant.demo.truth import case_records, fault_record
 from rowcall_plant.demo.work_log import COLUMNS, WorkEntry, work_log_text
 
@@ -43,6 +49,19 @@ def test_the_log_is_in_order_and_in_the_kinds_of_work_that_are_known() -> None:
     assert lines[0].split(",") == COLUMNS
     assert len(lines) == 1 + len(LOG)
     assert lines[4] == "2026-03-01 09:40,BH1,1,7,,solenoid renewed,coil was open,24 V DC,"
+
+
+def test_bag_work_of_earlier_years_lies_before_the_demo_in_words_that_are_read(
+    tmp_path: Path,
+) -> None:
+    """All of it is read; none lies within the days, so that none moves what is found."""
+    made = list(past_bags(TIME_ZONE))
+    assert all(one.at < AT(0, 0, 0) for one in made if one.work != Work.OUTAGE_PLANNED)
+    site = site_text("Demo", [(kiln_filter(AT), ()), (mill_filter(AT), ())], work_log="log.csv")
+    (tmp_path / "site.toml").write_text(site, encoding="utf-8")
+    text = work_log_text((*LOG, *made), TIME_ZONE)
+    log, problems = parse_work_log(text.encode(), read_site(tmp_path / "site.toml"), AT(30, 0, 0))
+    assert (problems, len(list(log))) == ([], len(LOG) + len(made))
 
 
 def test_a_repair_that_helped_ends_its_fault_and_another_does_not() -> None:
@@ -77,6 +96,7 @@ def test_cases_are_one_a_place_and_family() -> None:
         ("BH1", 2, 9, "valve", "2026-03-09", None, None),
         ("BH1", 2, 2, "control", "2026-03-13", None, None),
         ("BH1", 1, 10, "valve", "2026-03-03", None, None),
+        ("BH1", 0, 0, "sensor", "2026-03-08", None, None),
         ("BH2", 1, 6, "valve", "2026-02-25", "2026-03-02", "verified"),
         ("BH2", 1, 9, "valve", "2026-02-27", None, "contradicted"),
         ("BH2", 0, 0, "dew", "2026-03-05", None, None),

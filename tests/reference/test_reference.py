@@ -25,6 +25,7 @@ from rowcall.site_file import read_site
 from rowcall.take_in.cells.numbers import Cell, values_of
 from rowcall.take_in.cells.time_formats import given_form, swapped, time_form
 from rowcall.take_in.cells.timestamps import is_usable, parse_times
+from rowcall.work_log.bag_outcome import Outcome
 from rowcall.work_log.problem import Column
 from rowcall.work_log.read_log import parse_work_log
 from rowcall_reports.tables.day_files import TABLES
@@ -187,6 +188,7 @@ def test_the_example_of_a_work_log_is_a_valid_one(tmp_path: Path) -> None:
 def test_every_column_and_kind_of_work_has_its_meaning() -> None:
     assert forms("work-log", "Columns") == [*Column]
     assert forms("work-log", "Kinds of work") == [*Work]
+    assert forms("work-log", "Results of bags")[: len(Outcome)] == [*Outcome]
 
 
 def test_every_column_of_the_tables_and_every_mark_is_named() -> None:

@@ -11,9 +11,9 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers import report_days
+from helpers.legible import illegible_words
 from helpers.light import luminance
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from rowcall.model import Fact, History, Urgency, Verdict
 from rowcall_reports.figures import canvas
@@ -22,7 +22,6 @@ from rowcall_reports.figures.dp import draw_dp, shown_cycles
 from rowcall_reports.figures.hours import recovery_by_hour
 from rowcall_reports.figures.month import draw_month, month_of
 from rowcall_reports.figures.picture import Picture
-from rowcall_reports.figures.row_sheet import blocks
 from rowcall_reports.figures.row_styles import shades
 from rowcall_reports.figures.rows import drawn_rows
 from rowcall_reports.prepared import prepare
@@ -57,19 +56,7 @@ def test_words_are_legible_on_a_telephone_and_none_is_cut(monkeypatch: pytest.Mo
     monkeypatch.setattr(canvas, "to_png", keep)
     draw(report_days.sample())
     assert len(seen) == 9
-    beside_px = 2 * (12 + 4)  # margin of the page, frame of a picture
-    for figure in seen:
-        points_px = (390 - beside_px) / (72 * figure.get_figwidth())
-        for words in figure.findobj(Text):
-            if not (words.get_visible() and words.get_text()):
-                continue
-            assert float(words.get_fontsize()) * points_px >= 11.0
-            box = words.get_window_extent()
-            across, tall = figure.get_size_inches() * figure.dpi
-            assert box.x0 >= 0, words
-            assert box.y0 >= -1, words
-            assert box.x1 <= across, words
-            assert box.y1 <= tall + 1, words
+    assert [illegible_words(figure) for figure in seen] == [[]] * 9
 
 
 def test_of_many_rows_those_are_drawn_that_have_something_to_show() -> None:
@@ -79,7 +66,7 @@ def test_of_many_rows_those_are_drawn_that_have_something_to_show() -> None:
     )
     day = replace(report.baghouses[0], baghouse=house)
     (many,) = prepare(replace(report, baghouses=(day,))).baghouses
-    drawn, n_left_out = drawn_rows(blocks(many)[1])
+    drawn, n_left_out = drawn_rows(many.sheet[1])
     shown = {(block.compartment, row + 1) for block, rows in drawn for row in rows.tolist()}
     assert shown >= {(1, 4), (2, 9)}
     assert len(shown) + n_left_out == 72
@@ -111,7 +98,7 @@ def test_shade_darkens_as_the_drop_falls() -> None:
 
 def test_roll_call_grid_shows_history_and_today() -> None:
     report = report_days.report()
-    days, made = blocks(prepare(report).baghouses[0])
+    days, made = prepare(report).baghouses[0].sheet
     assert len(days) == 30
     assert days[-1] == report.day
     silent = made[0].letter[3]
@@ -127,7 +114,7 @@ def test_facts_of_rows_that_no_longer_exist_are_left_out() -> None:
     report = report_days.report()
     house = report.baghouses[0].baghouse.model_copy(update={"rows_per_compartment": (12, 3)})
     day = replace(report.baghouses[0], baghouse=house)
-    _, made = blocks(prepare(replace(report, baghouses=(day,), findings=())).baghouses[0])
+    _, made = prepare(replace(report, baghouses=(day,), findings=())).baghouses[0].sheet
     assert [len(block.ratio) for block in made] == [12, 3]
 
 

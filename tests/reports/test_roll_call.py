@@ -33,7 +33,7 @@ from rowcall_reports.chapters.row_numbers import write_numbers
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.figures.picture import Picture
 from rowcall_reports.figures.row_panels import panels
-from rowcall_reports.figures.row_sheet import blocks, courses
+from rowcall_reports.figures.row_sheet import courses
 from rowcall_reports.figures.row_styles import FULL_DROP, LOOKS, Look
 from rowcall_reports.figures.rows import draw_rows
 from rowcall_reports.prepared import PreparedDay, prepare
@@ -243,7 +243,7 @@ def fading(first_ago: int, a_day: float) -> BaghouseDay:
 
 def test_a_fault_that_grew_for_weeks_is_followed_from_its_beginning() -> None:
     day = fading(first_ago=20, a_day=0.025)
-    days, made = blocks(prepared(day, [found("row_weak")]))
+    days, made = prepared(day, [found("row_weak")]).sheet
     (course,) = courses(days, made)
     assert course.since == DAY - timedelta(days=3)
     assert course.moved == DAY - timedelta(days=15)  # the first day on which it lost over 10 %
@@ -256,7 +256,7 @@ def test_a_fault_that_grew_for_weeks_is_followed_from_its_beginning() -> None:
 
 def test_a_fault_that_came_at_once_has_no_longer_course() -> None:
     day = fading(first_ago=0, a_day=0.0)
-    (course,) = courses(*blocks(prepared(day, [found("row_weak")])))
+    (course,) = courses(*prepared(day, [found("row_weak")]).sheet)
     assert course.moved is None
 
 

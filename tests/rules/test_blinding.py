@@ -152,6 +152,32 @@ def test_what_else_was_found_comes_first(rule: str, urgency: Urgency, mutes: boo
     assert (answer.lack is Lack.NOTHING) is mutes
 
 
+@pytest.mark.parametrize(
+    ("n_rows", "cloth", "is_found"), [(1, 1.4, True), (1, 1.08, False), (4, 1.4, False)]
+)
+def test_it_answers_beside_rows_that_explain_less_than_the_rise(
+    n_rows: int, cloth: float, is_found: bool
+) -> None:
+    """Twelve rows: one explains 1/11 = 9 %, four 50 %; cloth by 1.4 raises drag by 31 %."""
+    rows = tuple(
+        Answer(
+            subject=Subject("BH1", 1, row),
+            verdict=Verdict.FOUND,
+            text="silent",
+            urgency=Urgency.NOW,
+            action="mend",
+        )
+        for row in range(1, n_rows + 1)
+    )
+    series = made("on_time", np.where(np.arange(N) >= N - 8, cloth, 1.0))
+    answer = answer_of(house("on_time"), series, {"row_silent": rows})
+    assert (answer.verdict is Verdict.FOUND) is is_found
+    if is_found:
+        assert "Rows without a pressure drop explain a rise by 9 % at most." in answer.text
+    else:
+        assert answer.verdict is Verdict.CANNOT_TELL
+
+
 # 4. Thin data.
 
 

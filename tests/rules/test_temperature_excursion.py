@@ -7,12 +7,12 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from helpers.gas_days import DAY, TEMPERATURE, gas_day, house
+from helpers.gas_days import DAY, DAY_S, TEMPERATURE, gas_day, house
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit, reordered, shifted, with_values
 from helpers.scenes import Export, exports, history_of, kiln, local, sample_tag, study
 
-from rowcall.events.operation.heat import excess
+from rowcall.events.operation.heat import excess, hours_at_limit
 from rowcall.model import (
     Answer,
     Fact,
@@ -338,3 +338,31 @@ def test_degree_minutes_are_summed_since_the_bags_were_changed() -> None:
 def test_new_bags_begin_a_new_sum() -> None:
     assert Fact.HEAT_DOSE in RESTARTS[Work.BAGS_CHANGED].facts
     assert Fact.HEAT_DOSE not in RESTARTS[Work.SET_POINT_CHANGED].facts
+
+
+# Rates by hand: exp(E / R (1 / T_limit - 1 / T)), with R = 8.314 J/(mol K) and kelvin.
+@pytest.mark.parametrize(
+    ("above_k", "energy", "hours"),
+    [(0.0, 100.0, 24.0), (20.0, 100.0, 67.286), (-20.0, 50.0, 13.696)],
+)
+def test_hours_are_weighed_by_the_activation_energy(
+    above_k: float, energy: float, hours: float
+) -> None:
+    at = np.arange(0.0, DAY_S, 60.0)
+    gas = Signal(at, np.full(at.size, 200.0 + above_k))
+    assert hours_at_limit(gas, 200.0, energy, DAY_S) == pytest.approx(hours, rel=1e-3)
+
+
+def test_the_weighed_hours_are_named_as_an_assumption_and_only_where_it_is_made() -> None:
+    at = np.arange(0.0, DAY_S, 60.0)
+    hot = {TEMPERATURE: Signal(at, np.full(at.size, 214.0))}
+    history = history_of({Fact.HEAT_DOSE: (50.0,), Fact.HEAT_AGE_H: (100.0,)}, DAY)
+    assumed = house(media="aramid", activation_energy="100 kJ/mol")
+    day = gas_day(assumed, hot, history)
+    hours = 100 + FactBook(day.facts).of(Fact.HEAT_AGE_H)
+    (answer,) = ask(RULE, day).values()
+    assert f"ages the bags as {hours:.0f} h at that limit would, if the activation energy is " in (
+        answer.text
+    )
+    (plain,) = ask(RULE, gas_day(house(media="aramid"), hot, history)).values()
+    assert "activation" not in plain.text

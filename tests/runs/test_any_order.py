@@ -151,7 +151,7 @@ def in_order(plant: Plant, folder: Path) -> tuple[list[Any], ...]:
         return tables(store)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_the_order_of_data_and_of_entries_does_not_matter(
     plant: Plant, tmp_path: Path, seed: int
 ) -> None:

@@ -24,6 +24,8 @@ from rowcall.diagnosis.rule_book import load_rules
 WITHOUT_A_SEED = {
     *("blinding", "short_interval", "pulse_pressure", "settings_differ", "cleaning_never_rests"),
     *("under_cleaning", "over_cleaning", "pulsing_at_wrong_time", "unusual_starts"),
+    *("tag_stuck", "dp_tap_plugged", "tags_disagree", "tags_swapped"),
+    *("dp_fell", "compartments_differ", "cold_compartment", "in_leakage"),
 }
 
 

@@ -180,10 +180,9 @@ def test_a_file_for_a_day_that_failed_makes_it_due(
 
 
 def test_a_rerun_goes_on_after_a_day_that_failed(
-    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    judged: Callable[[Path, int], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    plant = copy_plant(made, tmp_path / "plant")
-    night(plant)
+    plant = judged(tmp_path / "plant", 3)
     compose = on(DAYS[1], study_day, lambda store, site, house, day, *_: day)
     monkeypatch.setattr(judge, "study_day", compose)
     span = ["--from", DAY_1, "--to", DAY_3]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,10 +18,8 @@ from rowcall_reports.index import index_file
 
 
 @pytest.fixture(scope="module")
-def plant(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = copy_plant(made, tmp_path_factory.mktemp("index") / "plant")
-    night(folder)
-    return folder
+def plant(judged: Callable[[Path, int], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return judged(tmp_path_factory.mktemp("index") / "plant", 3)
 
 
 def test_it_leads_to_the_pages_of_the_days_and_back(plant: Path) -> None:

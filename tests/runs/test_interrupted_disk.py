@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,10 @@ from rowcall_reports.write import ReportError
 
 
 @pytest.fixture(scope="module")
-def wanted(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Portrait:
-    plant = copy_plant(made, tmp_path_factory.mktemp("undisturbed") / "plant", days=1)
-    night(plant)
-    return portrait(plant)
+def wanted(
+    judged: Callable[[Path, int], Path], tmp_path_factory: pytest.TempPathFactory
+) -> Portrait:
+    return portrait(judged(tmp_path_factory.mktemp("undisturbed") / "plant", 1))
 
 
 @pytest.fixture
@@ -84,14 +85,14 @@ COMMAND = ["nightly", "--settle", "0", "--site"]
 
 def test_full_after_some_days_are_reported(
     made: Path,
+    judged: Callable[[Path, int], Path],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """What is done is listed and kept, and the exit code does not say that nothing was."""
     plant = copy_plant(made, tmp_path / "plant", days=2)
-    undisturbed = copy_plant(made, tmp_path / "undisturbed", days=2)
-    night(undisturbed)
+    undisturbed = judged(tmp_path / "undisturbed", 2)
     with full_disk() as fill, monkeypatch.context() as patch:
         do, days = save_day, list[Any]()
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.nights.night_runs import night
 from helpers.nights.small_plant import MORNING, copy_plant
 from soak.disk import full_disk
 
@@ -19,8 +19,10 @@ from rowcall.take_in.load.memory import Memory
 
 
 # While the staging file is made; while it is filled, early and late; while the store commits.
-@pytest.mark.parametrize("n_bytes", [10_000, 100_000, 400_000, 1_000_000])
-@pytest.mark.parametrize("kind", ["csv", "parquet"])
+@pytest.mark.parametrize(
+    ("n_bytes", "kind"),
+    [(10_000, "csv"), (100_000, "parquet"), (400_000, "csv"), (1_000_000, "parquet")],
+)
 def test_full_while_a_large_export_is_laid_out(
     made: Path, tmp_path: Path, n_bytes: int, kind: str
 ) -> None:
@@ -59,10 +61,12 @@ def test_full_while_a_large_export_is_laid_out(
 
 @pytest.mark.parametrize("command", ["set-aside", "new-site"])
 def test_a_file_that_cannot_be_written_is_told_in_a_sentence(
-    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], command: str
+    judged: Callable[[Path, int], Path],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    command: str,
 ) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    night(plant)
+    plant = judged(tmp_path / "plant", 1)
     (export,) = (plant / "inbox").iterdir()
     source = {"set-aside": ["--site", str(plant / "site.toml")], "new-site": [str(export)]}
     for target, n_bytes in ((tmp_path / "nowhere" / "out", None), (tmp_path / "out", 3)):

@@ -128,10 +128,9 @@ def leave(plant: Path) -> list[Path]:
 
 
 def test_what_a_killed_run_left_is_removed_by_whatever_runs_next(
-    made: Path, tmp_path: Path
+    made: Path, judged: Callable[[Path, int], Path], tmp_path: Path
 ) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    night(plant)
+    plant = judged(tmp_path / "plant", 1)
     whole = portrait(plant)
     for export in (plant / "inbox").iterdir():
         export.unlink()
@@ -197,14 +196,13 @@ sys.exit(main(["nightly", "--settle", "0"]))
 
 
 def test_a_run_that_dies_right_after_a_large_export_was_stored_leaves_no_trace(
-    made: Path, tmp_path: Path
+    made: Path, judged: Callable[[Path, int], Path], tmp_path: Path
 ) -> None:
     """The staging file lies there complete, and its export is known to the next run."""
-    plants = [copy_plant(made, tmp_path / name, days=1) for name in ("disturbed", "undisturbed")]
-    night(plants[1])
-    died = subprocess.run([sys.executable, "-c", DYING], cwd=plants[0], check=False)
+    plant = copy_plant(made, tmp_path / "disturbed", days=1)
+    died = subprocess.run([sys.executable, "-c", DYING], cwd=plant, check=False)
     assert died.returncode == DIED
-    assert list(plants[0].glob("*.staging"))
-    night(plants[0])
-    assert not list(plants[0].glob("*.staging*"))
-    assert differences(*map(portrait, plants)) == []
+    assert list(plant.glob("*.staging"))
+    night(plant)
+    assert not list(plant.glob("*.staging*"))
+    assert differences(portrait(plant), portrait(judged(tmp_path / "undisturbed", 1))) == []

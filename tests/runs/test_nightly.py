@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -33,17 +34,19 @@ def test_a_day_that_has_not_ended_waits(made: Path, tmp_path: Path) -> None:
     assert names(night(plant)) == ["2026-03-30"]
 
 
-def test_missed_nights_are_caught_up(made: Path, tmp_path: Path) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    assert names(night(plant)) == ["2026-03-28"]
+def test_missed_nights_are_caught_up(
+    made: Path, judged: Callable[[Path, int], Path], tmp_path: Path
+) -> None:
+    plant = judged(tmp_path / "plant", 1)
     for export in sorted((made / "inbox").iterdir())[1:]:
         (plant / "inbox" / export.name).write_bytes(export.read_bytes())
     assert names(night(plant)) == ["2026-03-29", "2026-03-30"]
 
 
-def test_a_day_whose_data_changed_is_judged_again(made: Path, tmp_path: Path) -> None:
-    plant = copy_plant(made, tmp_path / "plant")
-    night(plant)
+def test_a_day_whose_data_changed_is_judged_again(
+    judged: Callable[[Path, int], Path], tmp_path: Path
+) -> None:
+    plant = judged(tmp_path / "plant", 3)
     export = sorted((plant / "inbox").iterdir())[1]
     frame = pl.read_parquet(export)
     hot = pl.col("tag").cast(pl.String).str.contains("TT") & (
@@ -122,11 +125,13 @@ def test_a_second_run_leaves_with_a_clear_word(made: Path, tmp_path: Path) -> No
 
 
 def test_a_run_killed_between_report_and_store_is_made_good(
-    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    made: Path,
+    judged: Callable[[Path, int], Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     plant = copy_plant(made, tmp_path / "plant", days=2)
-    undisturbed = copy_plant(made, tmp_path / "undisturbed", days=2)
-    night(undisturbed)
+    undisturbed = judged(tmp_path / "undisturbed", 2)
 
     def fail(*_: object) -> None:
         raise KeyboardInterrupt

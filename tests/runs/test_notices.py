@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -39,8 +40,15 @@ NOTHING: dict[str, Any] = {
 class Nights:
     """A plant whose exports come night by night, and its readers' mails."""
 
-    def __init__(self, made: Path, plant: Path, box: Mailbox) -> None:
-        self.made, self.plant, self.box, self.n_nights = made, plant, box, 0
+    def __init__(self, made: Path, plant: Path, box: Mailbox, port: int) -> None:
+        self.made, self.plant, self.box, self.port, self.n_nights = made, plant, box, port, 0
+
+    def go_on_from(self, other: Nights) -> Nights:
+        """Begin where another plant's nights are over."""
+        shutil.copytree(other.plant, self.plant, dirs_exist_ok=True)
+        edit_site(self.plant, f"port = {other.port}\n", f"port = {self.port}\n")
+        self.box.got[:], self.n_nights = other.box.got, other.n_nights
+        return self
 
     def next(self, *, export: bool = True) -> RunResult:
         """Run the next night, the first one on the morning after the first day."""
@@ -76,16 +84,41 @@ def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
     return Authority(tmp_path_factory.mktemp("authority"))
 
 
-@pytest.fixture
-def nights(
-    made: Path, tmp_path: Path, authority: Authority, monkeypatch: pytest.MonkeyPatch
-) -> Iterator[Nights]:
-    for name, value in authority.environment().items():
-        monkeypatch.setenv(name, value)
+@contextmanager
+def beginning(made: Path, folder: Path, authority: Authority) -> Iterator[Nights]:
     box = Mailbox()
-    with serve(box, authority, "starttls") as port:
-        plant = with_mail(copy_plant(made, tmp_path / "plant", days=0), port)
-        yield Nights(made, plant, box)
+    with pytest.MonkeyPatch.context() as patch, serve(box, authority, "starttls") as port:
+        for name, value in authority.environment().items():
+            patch.setenv(name, value)
+        yield Nights(made, with_mail(copy_plant(made, folder, days=0), port), box, port)
+
+
+@pytest.fixture
+def nights(made: Path, tmp_path: Path, authority: Authority) -> Iterator[Nights]:
+    with beginning(made, tmp_path / "plant", authority) as begun:
+        yield begun
+
+
+@pytest.fixture(scope="module")
+def one_night(
+    made: Path, authority: Authority, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Nights]:
+    """A quiet first night, from which tests go on."""
+    with beginning(made, tmp_path_factory.mktemp("one") / "plant", authority) as begun:
+        begun.next()
+        yield begun
+
+
+@pytest.fixture(scope="module")
+def two_nights(
+    made: Path,
+    authority: Authority,
+    one_night: Nights,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[Nights]:
+    with beginning(made, tmp_path_factory.mktemp("two") / "plant", authority) as begun:
+        begun.go_on_from(one_night).next()
+        yield begun
 
 
 def test_a_quiet_night_mails_nothing_but_its_report(nights: Nights) -> None:
@@ -96,8 +129,10 @@ def test_a_quiet_night_mails_nothing_but_its_report(nights: Nights) -> None:
     assert nights.short_mails() == []
 
 
-def test_exports_that_stop_are_mailed_once_and_again_after_a_week(nights: Nights) -> None:
-    nights.next()
+def test_exports_that_stop_are_mailed_once_and_again_after_a_week(
+    nights: Nights, one_night: Nights
+) -> None:
+    nights.go_on_from(one_night)
     said = [nights.next(export=False) for _ in range(9)]
     assert all(names(one) == [] for one in said)
     assert {text for one in said for text in one.notices} == {
@@ -109,8 +144,8 @@ def test_exports_that_stop_are_mailed_once_and_again_after_a_week(nights: Nights
     assert all("No data newer than 2026-03-28" in mail for mail in mails)
 
 
-def test_exports_that_stop_again_are_mailed_again(nights: Nights) -> None:
-    nights.next()
+def test_exports_that_stop_again_are_mailed_again(nights: Nights, one_night: Nights) -> None:
+    nights.go_on_from(one_night)
     nights.next(export=False)
     nights.next()  # brings the last day only
     nights.next(export=False)
@@ -133,8 +168,10 @@ def test_nothing_ever_taken_in_is_mailed(nights: Nights) -> None:
     assert "No sample has been taken in yet" in nights.short_mails()[0]
 
 
-def test_an_inbox_that_is_gone_is_mailed_each_time_it_goes(nights: Nights) -> None:
-    nights.next()
+def test_an_inbox_that_is_gone_is_mailed_each_time_it_goes(
+    nights: Nights, one_night: Nights
+) -> None:
+    nights.go_on_from(one_night)
     inbox, away = nights.plant / "inbox", nights.plant / "away"
     for _ in range(2):
         inbox.rename(away)
@@ -225,8 +262,10 @@ def test_a_tag_that_stopped_days_ago_is_missing_and_one_on_change_is_not(
     assert "F1.YS" not in said
 
 
-def test_a_new_store_beside_reports_is_said_on_two_nights(nights: Nights) -> None:
-    nights.next()
+def test_a_new_store_beside_reports_is_said_on_two_nights(
+    nights: Nights, one_night: Nights
+) -> None:
+    nights.go_on_from(one_night)
     (nights.plant / "rowcall.duckdb").unlink()
     nights.next()
     assert "The store rowcall.duckdb is new, though reports holds" in nights.first_lines(1)
@@ -238,9 +277,9 @@ def test_a_new_store_beside_reports_is_said_on_two_nights(nights: Nights) -> Non
 
 
 def test_a_new_store_is_said_also_where_its_first_run_is_killed(
-    nights: Nights, monkeypatch: pytest.MonkeyPatch
+    nights: Nights, one_night: Nights, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    nights.next()
+    nights.go_on_from(one_night)
     (nights.plant / "rowcall.duckdb").unlink()
 
     def fail(*_: object, **__: object) -> None:
@@ -256,9 +295,9 @@ def test_a_new_store_is_said_also_where_its_first_run_is_killed(
 
 def test_a_report_folder_that_is_gone_is_said_on_two_nights_and_mailed_once(
     nights: Nights,
+    two_nights: Nights,
 ) -> None:
-    nights.next()
-    nights.next()
+    nights.go_on_from(two_nights)
     shutil.rmtree(nights.plant / "reports" / DAYS[0].isoformat())
     nights.again()
     (mail,) = nights.short_mails()
@@ -270,9 +309,10 @@ def test_a_report_folder_that_is_gone_is_said_on_two_nights_and_mailed_once(
     assert ["report folder" in mail for mail in nights.short_mails()] == [True, False]
 
 
-def test_a_report_that_was_written_again_is_not_said_to_be_gone(nights: Nights) -> None:
-    nights.next()
-    nights.next()
+def test_a_report_that_was_written_again_is_not_said_to_be_gone(
+    nights: Nights, two_nights: Nights
+) -> None:
+    nights.go_on_from(two_nights)
     shutil.rmtree(nights.plant / "reports" / DAYS[0].isoformat())
     assert "is gone" in " ".join(nights.again().notices)
     site = str(nights.plant / "site.toml")
@@ -308,8 +348,8 @@ def test_a_day_that_rowcall_fails_to_report_is_mailed(
     assert len(nights.short_mails()) == 1
 
 
-def test_notices_wait_for_a_mail_server_that_is_down(nights: Nights) -> None:
-    nights.next()
+def test_notices_wait_for_a_mail_server_that_is_down(nights: Nights, one_night: Nights) -> None:
+    nights.go_on_from(one_night)
     nights.box.refuse = set(READERS)
     assert any("The notice of 2026-03-30" in text for text in nights.next(export=False).not_mailed)
     nights.box.refuse = set()
@@ -318,8 +358,10 @@ def test_notices_wait_for_a_mail_server_that_is_down(nights: Nights) -> None:
     assert len(nights.short_mails()) == 1
 
 
-def test_notices_refused_for_one_reader_reach_that_one_by_the_next_run(nights: Nights) -> None:
-    nights.next()
+def test_notices_refused_for_one_reader_reach_that_one_by_the_next_run(
+    nights: Nights, one_night: Nights
+) -> None:
+    nights.go_on_from(one_night)
     nights.box.refuse = {READERS[1]}
     assert any(READERS[1] in text for text in nights.next(export=False).not_mailed)
     assert any(READERS[1] in text for text in nights.next(export=False).not_mailed)

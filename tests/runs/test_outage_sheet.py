@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from helpers.nights.night_runs import night, tree
-from helpers.nights.small_plant import copy_plant
+from helpers.nights.night_runs import tree
 
 from rowcall.cli import main
 
 
 @pytest.fixture(scope="module")
-def plant(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = copy_plant(made, tmp_path_factory.mktemp("judged") / "plant")
-    night(folder)
-    return folder
+def plant(judged: Callable[[Path, int], Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return judged(tmp_path_factory.mktemp("judged") / "plant", 3)
 
 
 def sheet(plant: Path, out: Path, *more: str) -> int:
@@ -31,6 +30,21 @@ def test_what_the_nights_found_stands_in_the_sheet(plant: Path, tmp_path: Path) 
     assert "1 x coil of a solenoid" in text
     assert "Export older days as well, or wait" in text
     assert (tree(plant / "reports"), (plant / "rowcall.duckdb").read_bytes()) == before
+
+
+def test_bags_of_the_work_log_get_a_page_with_its_pictures(plant: Path, tmp_path: Path) -> None:
+    own = tmp_path / "plant"
+    shutil.copytree(plant, own)
+    text = (own / "site.toml").read_text(encoding="utf-8")
+    named = text.replace("[folders]", '[folders]\nwork_log = "log.csv"')
+    (own / "site.toml").write_text(named, encoding="utf-8")
+    log = "time,baghouse,compartment,row,position,work,result\n2026-03-02,F1,1,2,5,dye test,glows\n"
+    (own / "log.csv").write_text(log, encoding="utf-8")
+    assert sheet(own, tmp_path / "out", "--day", "2026-03-29") == 0
+    names = {path.name for path in (tmp_path / "out").iterdir()}
+    page = {f"bag-life-F1-2026-03-29.{ending}" for ending in ("md", "html", "csv")}
+    assert page | {"leaks-F1-2026-03-29.png"} <= names
+    assert (tmp_path / "out" / "leaks-F1-2026-03-29.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_it_is_as_of_the_end_of_a_day(plant: Path, tmp_path: Path) -> None:

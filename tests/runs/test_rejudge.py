@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 
@@ -10,7 +12,7 @@ import duckdb
 import polars as pl
 import pytest
 from helpers.nights.night_runs import names, night, tree
-from helpers.nights.small_plant import DAYS, MORNING, copy_plant
+from helpers.nights.small_plant import DAYS, MORNING
 
 from rowcall.cli import main
 from rowcall.errors import RowcallError
@@ -52,10 +54,16 @@ def rescale(plant: Path) -> None:
 
 
 @pytest.fixture
-def corrected(made: Path, tmp_path: Path) -> Path:
+def corrected(rescaled: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(rescaled, tmp_path / "plant"))
+
+
+@pytest.fixture(scope="module")
+def rescaled(
+    made: Path, judged: Callable[[Path, int], Path], tmp_path_factory: pytest.TempPathFactory
+) -> Path:
     """Return a plant with two days judged before, and one after its DP was rescaled."""
-    plant = copy_plant(made, tmp_path / "plant", days=2)
-    night(plant)
+    plant = judged(tmp_path_factory.mktemp("rescaled") / "plant", 2)
     rescale(plant)
     export = sorted((made / "inbox").iterdir())[2]
     (plant / "inbox" / export.name).write_bytes(export.read_bytes())
@@ -116,10 +124,9 @@ def test_a_range_is_judged_anew_and_nothing_else(corrected: Path) -> None:
     ],
 )
 def test_settings_that_facts_do_not_rest_on_leave_history_alone(
-    made: Path, tmp_path: Path, old: str, new: str
+    made: Path, judged: Callable[[Path, int], Path], tmp_path: Path, old: str, new: str
 ) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    night(plant)
+    plant = judged(tmp_path / "plant", 1)
     site = plant / "site.toml"
     text = site.read_text(encoding="utf-8")
     assert text.count(old) == 1
@@ -131,11 +138,10 @@ def test_settings_that_facts_do_not_rest_on_leave_history_alone(
 
 
 def test_a_tag_that_changed_with_its_days_stated_keeps_its_history(
-    made: Path, tmp_path: Path
+    made: Path, judged: Callable[[Path, int], Path], tmp_path: Path
 ) -> None:
     """The site file says since when another scale holds, so the old days mean what they did."""
-    plant = copy_plant(made, tmp_path / "plant", days=1)
-    night(plant)
+    plant = judged(tmp_path / "plant", 1)
     site = plant / "site.toml"
     text = site.read_text(encoding="utf-8")
     start = text.rindex("[[baghouse.tag]]", 0, text.index('role = "dp"'))

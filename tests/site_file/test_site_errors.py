@@ -81,6 +81,13 @@ MISTAKES = [
         ["firing_order [1, 3, 3]", "1 to 3 once"],
     ),
     (
+        "[1, 3, 2]",
+        "[1, 3, 2]\nwall_rows = [1, 4]",
+        "wall_rows",
+        "baghouse[1].wall_rows",
+        ["wall_rows names row 4", "1 to 3"],
+    ),
+    (
         TAG_1,
         TAG_1 + "\ncompartment = 3",
         TAG_1,

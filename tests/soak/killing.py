@@ -33,7 +33,7 @@ setattr(owner, name, die)
 from rowcall.cli import main
 sys.exit(main(["nightly", "--settle", "0"]))
 """
-_POLL_S = 0.0003  # chosen: well below the time between two file-system moments of a run
+_POLL_S = 0.002  # chosen: below the time between most file-system moments of a run
 
 
 @dataclass(frozen=True, slots=True)

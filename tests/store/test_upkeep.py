@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import duckdb
@@ -18,16 +19,22 @@ PLACES = 30  # that are damaged one at a time, spread over the file
 
 
 @pytest.fixture
-def site(tmp_path: Path) -> Path:
+def site(whole: Path, tmp_path: Path) -> Path:
     """Return the path of a site file whose store holds two exports."""
+    return Path(shutil.copytree(whole, tmp_path, dirs_exist_ok=True)) / "site.toml"
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder that tests get copies of."""
+    folder = tmp_path_factory.mktemp("whole")
     lines = [f"DP,2026-03-02T05:{n // 60:02d}:{n % 60:02d}Z,{n % 7}" for n in range(3000)]
     text = "\n".join(["tag,time,value", *lines, "DP,soon,2\n"])
-    open_store(tmp_path / STORE).close()
-    taken(tmp_path, text, "monday.csv")
-    taken(tmp_path, "tag,time,value\nDP,2026-03-02T05:00:00Z,99\n", "tuesday.csv")
-    path = tmp_path / "site.toml"
-    path.write_text(SITE, encoding="utf-8")
-    return path
+    open_store(folder / STORE).close()
+    taken(folder, text, "monday.csv")
+    taken(folder, "tag,time,value\nDP,2026-03-02T05:00:00Z,99\n", "tuesday.csv")
+    (folder / "site.toml").write_text(SITE, encoding="utf-8")
+    return folder
 
 
 def _store_of(site: Path) -> Path:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from itertools import cycle
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -61,8 +62,15 @@ def lines(count: int) -> list[list[str]]:
     ]
 
 
-@pytest.mark.parametrize("ending", ["\n", "\r\n"])
-@pytest.mark.parametrize("what", [*DAMAGES, "all of these"])
+@pytest.mark.parametrize(
+    ("what", "ending"),
+    [
+        *zip(DAMAGES, cycle(("\n", "\r\n"))),
+        ("blank", "\r\n"),
+        ("all of these", "\n"),
+        ("all of these", "\r\n"),
+    ],
+)
 def test_damaged_lines(tmp_path: Path, what: str, ending: str) -> None:
     rng = random.Random(what + ending)
     damages = list(DAMAGES.values()) if what == "all of these" else [DAMAGES[what]]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -221,17 +223,10 @@ ZONES = (
 
 @pytest.mark.parametrize("zone", ZONES)
 def test_every_change_of_a_zone_from_2010_to_2030(zone: str) -> None:
-    local, day = ZoneInfo(zone), timedelta(days=1)
-    begin = datetime(2010, 1, 1, 12, tzinfo=UTC)
-    days = [begin + day * number for number in range(20 * 365)]
-    changing = [
-        d
-        for d in days
-        if d.astimezone(local).utcoffset() != (d + day).astimezone(local).utcoffset()
-    ]
+    local, changing = ZoneInfo(zone), _changing(zone)
     assert bool(changing) == (zone != "Asia/Tokyo")
-    for start in changing or days[:1]:
-        every = [start - day + timedelta(minutes=10) * number for number in range(3 * 144)]
+    for start in changing or [datetime(2010, 1, 1, tzinfo=UTC)]:
+        every = [start + timedelta(minutes=15) * number for number in range(-32, 128)]
         resolved = _in_utc(_walls(every, local), local)
         assert not resolved.reason.any()
         assert resolved.time_us.tolist() == [_us(instant) for instant in every]
@@ -239,9 +234,14 @@ def test_every_change_of_a_zone_from_2010_to_2030(zone: str) -> None:
 
 @pytest.mark.parametrize("zone", ZONES)
 def test_wall_times_that_never_were_are_missing(zone: str) -> None:
-    local = ZoneInfo(zone)
-    first = datetime(2011, 1, 1, 0, 15, tzinfo=UTC)
-    walls = [first + timedelta(minutes=30) * number for number in range(2 * 365 * 48)]
+    """On every day of two years, and every half hour of those around a change."""
+    local, day = ZoneInfo(zone), timedelta(days=1)
+    first, half_hour = datetime(2011, 1, 1, 0, 15, tzinfo=UTC), timedelta(minutes=30)
+    near = {(start + n * day).date() for start in _changing(zone) for n in range(-2, 4)}
+    days = [first + n * day for n in range(2 * 365)]
+    walls = [
+        start + half_hour * n for start in days for n in range(48 if start.date() in near else 1)
+    ]
     # A wall time that never was does not come back from UTC as it went there (PEP 495).
     never = [
         wall.replace(tzinfo=local).astimezone(UTC).astimezone(local).replace(tzinfo=UTC) != wall
@@ -250,6 +250,17 @@ def test_wall_times_that_never_were_are_missing(zone: str) -> None:
     resolved = _in_utc(np.array([_us(wall) for wall in walls]), local)
     missing = resolved.reason == REASONS.index(MISSING_HOUR)
     assert missing.tolist() == never
+
+
+@cache
+def _changing(zone: str) -> list[datetime]:
+    """Return the noons from 2010 to 2030, in UTC, between which and the next a zone changes."""
+    local, day = ZoneInfo(zone), timedelta(days=1)
+    noons = [datetime(2010, 1, 1, 12, tzinfo=UTC) + n * day for n in range(20 * 365 + 1)]
+    offsets = [noon.astimezone(local).utcoffset() for noon in noons]
+    return [
+        noon for noon, (one, after) in zip(noons, pairwise(offsets), strict=False) if one != after
+    ]
 
 
 def _in_utc(wall_us: npt.NDArray[np.int64], zone: ZoneInfo) -> Times:

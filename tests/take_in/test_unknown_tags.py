@@ -20,6 +20,7 @@ from helpers.exports import (
 from helpers.long_exports import LITTLE
 from helpers.nights.night_runs import health, names, night
 from helpers.nights.small_plant import copy_plant
+from helpers.nights.stand_ins import stand_ins
 from pydantic import ValidationError
 
 from rowcall.site import Role, Site, Tag, TakeIn
@@ -77,8 +78,11 @@ def test_other_words_are_refused() -> None:
         TakeIn.model_validate({"unknown_tags": "forget"})
 
 
-def test_a_tag_added_to_the_site_file_later_has_its_history(made: Path, tmp_path: Path) -> None:
+def test_a_tag_added_to_the_site_file_later_has_its_history(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The next day judged has it, and a late export of an old day shows the old one too."""
+    monkeypatch.setattr("rowcall_reports.figures.all_pictures.draw", stand_ins)
     plant = copy_plant(made, tmp_path / "plant", days=1)
     site = plant / "site.toml"
     whole = site.read_text(encoding="utf-8")

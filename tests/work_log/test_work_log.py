@@ -319,6 +319,14 @@ def test_entries_are_described_as_understood(site: Site) -> None:
     ]
 
 
+def test_a_result_that_is_nearly_an_outcome_is_named_and_its_line_counts(site: Site) -> None:
+    lines = "2026-03-12,BH1,1,2,1-2,bags changed,faild\n2026-03-12,BH1,1,2,3,dye test,sound\n"
+    entries, (problem,) = read(HEAD + lines, site)
+    assert [entry.position for entry in entries] == [1, 2, 3]
+    assert problem.startswith('log.csv, line 2, column result: "faild": is "failed" meant?')
+    assert described(entries[2], site.plant.zone).endswith("result sound, taken as passes")
+
+
 def test_the_template_is_a_log_without_lines_and_each_kind_has_a_meaning(site: Site) -> None:
     assert read(template(","), site) == ([], [])
     assert read(template(";"), site) == ([], [])

@@ -96,7 +96,7 @@ def _add_outage_sheet(commands: Commands) -> None:
         commands,
         _outage_sheet,
         "outage-sheet",
-        "write what waits for the next stop: sheets for the work, the return to service, bags",
+        "write what waits for the next stop: the work, the return to service, bags and their life",
     )
     add_site(parser)
     add_wait(parser)

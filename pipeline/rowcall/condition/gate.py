@@ -20,6 +20,7 @@ from rowcall.condition.counter import (
     unmapped_text,
 )
 from rowcall.condition.declaration import declared_otherwise
+from rowcall.condition.flat_runs import FlatRuns, flat_runs
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
@@ -33,10 +34,14 @@ _MIN_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would 
 
 @dataclass(frozen=True, slots=True)
 class Conditioned:
-    """The trusted signals of a day by (role, compartment, row), 0 meaning shared, and health."""
+    """The trusted signals of a day by (role, compartment, row), 0 meaning shared, and health.
+
+    flat: runs of one value, Good and in range, those that were left out as frozen too.
+    """
 
     signals: Mapping[Place, Signal]
     health: tuple[TagHealth, ...]
+    flat: Mapping[Place, FlatRuns]
 
 
 def condition(
@@ -56,11 +61,14 @@ def condition(
     if not any(tag.time_us.size for tag in samples.values()):
         before = {}  # nothing arrived at all: a held value would pass for a quiet day
     done: dict[int, tuple[Signal, TagHealth]] = {}
+    flat: dict[Place, FlatRuns] = {}
     recorded, by_change = 0.0, Sample.ON_CHANGE
     # What is recorded on change comes last: the others show how much of the day was recorded.
     for k, tag in sorted(enumerate(baghouse.tag), key=lambda one: one[1].sample is by_change):
         raw = _with_before(tag, samples.get(tag.tag), before.get(tag.tag))
-        done[k] = _condition_tag(tag, start, end, raw, recorded)
+        signal, report, runs = _condition_tag(tag, start, end, raw, recorded)
+        done[k] = signal, report
+        flat[tag.role, tag.compartment or 0, tag.row or 0] = runs
         if tag.sample is not by_change:
             recorded = max(recorded, done[k][1].coverage_frac)
     signals: dict[Place, Signal] = {}
@@ -76,12 +84,12 @@ def condition(
                     continue
         if not report.problem or (signal.time_s.size and report.coverage_frac >= _MIN_COVERAGE):
             signals[tag.role, tag.compartment or 0, tag.row or 0] = signal
-    return Conditioned(signals, tuple(done[k][1] for k in range(len(done))))
+    return Conditioned(signals, tuple(done[k][1] for k in range(len(done))), flat)
 
 
 def _condition_tag(
     tag: Tag, start: datetime, end: datetime, raw: TagSamples, recorded: float
-) -> tuple[Signal, TagHealth]:
+) -> tuple[Signal, TagHealth, FlatRuns]:
     """Gate one tag; `recorded` is the share of the day in which any tag was seen to be recorded."""
     time_s = (raw.time_us - start.timestamp() * 1e6) / 1e6
     unit = tag.outside_unit
@@ -89,7 +97,8 @@ def _condition_tag(
         inside = raw.value * tag.scale * unit.factor + unit.offset
     is_bad = (raw.quality != 0) | ~np.isfinite(inside)
     is_out = ~is_bad & _out_of_range(tag, inside)
-    is_frozen = ~is_bad & ~is_out & _frozen(tag, time_s, inside)
+    runs = flat_runs(time_s, inside)
+    is_frozen = ~is_bad & ~is_out & _frozen(tag, runs, inside.size)
     keep = ~(is_bad | is_out | is_frozen)
     step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
     far = reach(tag.sample, step_s)
@@ -111,7 +120,7 @@ def _condition_tag(
         problem=_problem(time_s, inside, is_bad, is_out, is_frozen, coverage),
         note=declared_otherwise(tag.sample, raw.time_us[~is_bad], raw.value[~is_bad]),
     )
-    return signal, report
+    return signal, report, runs.mostly(~(is_bad | is_out))
 
 
 def _with_before(
@@ -137,19 +146,17 @@ def _out_of_range(tag: Tag, inside: Floats) -> npt.NDArray[np.bool_]:
     return (inside < low) | (inside > high)
 
 
-def _frozen(tag: Tag, time_s: Floats, inside: Floats) -> npt.NDArray[np.bool_]:
+def _frozen(tag: Tag, runs: FlatRuns, n_points: int) -> npt.NDArray[np.bool_]:
     """Mark runs of one and the same value that last longer than a live signal could hold it.
 
     A value of exactly zero is left in: a stopped unit has no flow and no DP.
     """
-    frozen = np.zeros(inside.size, np.bool_)
-    if not ROLES[tag.role].never_still or tag.sample is not Sample.AT_INTERVALS or inside.size < 2:
+    frozen = np.zeros(n_points, np.bool_)
+    if not ROLES[tag.role].never_still or tag.sample is not Sample.AT_INTERVALS:
         return frozen
-    starts = np.concatenate(([0], np.flatnonzero(inside[1:] != inside[:-1]) + 1))
-    stops = np.concatenate((starts[1:], [inside.size]))
-    lasted = time_s[stops - 1] - time_s[starts]
-    for index in np.flatnonzero((lasted >= _FROZEN_S) & (inside[starts] != 0)):
-        frozen[starts[index] : stops[index]] = True
+    is_long = (runs.end_s - runs.begin_s >= _FROZEN_S) & (runs.value != 0)
+    for first, last in zip(runs.first[is_long], runs.last[is_long], strict=True):
+        frozen[first:last] = True
     return frozen
 
 

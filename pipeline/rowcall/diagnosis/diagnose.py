@@ -10,11 +10,18 @@ from graphlib import TopologicalSorter
 
 import polars as pl
 
+from rowcall.diagnosis.sensors.condemned import (
+    Condemned,
+    distrusted,
+    sound_history,
+    without_condemned,
+)
 from rowcall.errors import SiteError
 from rowcall.guard import UNGUARDED, Guard
 from rowcall.model import (
     Answer,
     BaghouseDay,
+    Chapter,
     Context,
     Fact,
     FactBook,
@@ -95,12 +102,16 @@ def diagnose(
 
 
 def in_order(rules: Iterable[Rule]) -> list[Rule]:
-    """Return rules so that each comes after those whose answers it reads.
+    """Return rules so that each comes after those whose answers it reads, those of sensors first.
 
     Rules that are not in force need not be waited for.
     """
     known = {rule.name: rule for rule in rules}
-    before = {name: [one for one in rule.after if one in known] for name, rule in known.items()}
+    sensors = [name for name, rule in known.items() if rule.chapter is Chapter.SENSORS]
+    before = {
+        name: [one for one in rule.after if one in known] + ([] if name in sensors else sensors)
+        for name, rule in known.items()
+    }
     return [known[name] for name in TopologicalSorter(before).static_order()]
 
 
@@ -117,15 +128,28 @@ def _ask_all(
     work: WorkLog,
 ) -> dict[str, tuple[Answer, ...]]:
     facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
+    condemned, rules = Condemned(), list(rules)
+    of_sensors = [rule.name for rule in rules if rule.chapter is Chapter.SENSORS]
+    trusting = replace(day, history=sound_history(day, of_sensors))
     for rule in rules:
+        is_of_sensors = rule.name in of_sensors
         context = Context(
-            day=day, limits=limits[rule.name], facts=facts, answers=answers, work=work
+            day=day if is_of_sensors else trusting,
+            limits=limits[rule.name],
+            facts=facts,
+            answers=answers,
+            work=work,
         )
-        answers[rule.name] = _ask_guarded(rule, context, guard)
+        trusted = Condemned() if is_of_sensors else condemned
+        answers[rule.name] = _ask_guarded(rule, context, trusted, guard)
+        if is_of_sensors:
+            condemned = condemned.plus(rule, answers[rule.name])
     return answers
 
 
-def _ask_guarded(rule: Rule, context: Context, guard: Guard) -> tuple[Answer, ...]:
+def _ask_guarded(
+    rule: Rule, context: Context, condemned: Condemned, guard: Guard
+) -> tuple[Answer, ...]:
     def unknown(why: str) -> tuple[Answer, ...]:
         return (Answer.cannot_tell(context.subject(), why, Lack.NOTHING),)
 
@@ -133,18 +157,20 @@ def _ask_guarded(rule: Rule, context: Context, guard: Guard) -> tuple[Answer, ..
     if day.failed:
         return unknown(day.failed)
     return guard.run(
-        day.baghouse.id, f"rule {rule.name}", lambda: tuple(_ask(rule, context)), unknown
+        day.baghouse.id, f"rule {rule.name}", lambda: tuple(_ask(rule, context, condemned)), unknown
     )
 
 
-def _ask(rule: Rule, asked: Context) -> Iterator[Answer]:
+def _ask(rule: Rule, asked: Context, condemned: Condemned) -> Iterator[Answer]:
     context = _without_off(asked) if rule.excused_off else asked
+    context = without_condemned(rule, context, condemned)
     day = context.day
     for need in rule.needs:
         if missing := _missing_tags(need, day) or _missing_past(need, context):
             yield missing
             return
-    answers = (with_place(day, answer) for answer in rule.judge(context))
+    judged = (distrusted(rule, day, answer, condemned) for answer in rule.judge(context))
+    answers = (with_place(day, answer) for answer in judged)
     yield from (_excused(asked, answer) if rule.excused_off else answer for answer in answers)
     for need in rule.needs:
         if need.only_first:

@@ -81,22 +81,23 @@ def _look(source: Source, overrides: TakeIn, zone: tzinfo | None, now: datetime)
             to = _Counting(opened)
             bounds = Bounds.of(overrides.earliest, now, overrides.future_tolerance)
             read = read_through(opened, zone or ZoneInfo("UTC"), bounds, to)
-            batch, *rest = parts(read, to, to.count)
+            found = list(parts(read, to, to.count))
         finally:
             opened.close()
     understood = _understood(read, to, zone)
-    first, last = span(batch.batch)
+    batch = found[0].batch
+    first, last = span(batch)
     return Looked(
         name=source.name,
         written=tuple(sentences(understood)),
         zone=zone if not understood.is_utc else ZoneInfo("UTC"),
         rows_read=read.rows_read,
-        samples=len(batch.batch),
+        samples=len(batch),
         first=first,
         last=last,
         jumps=read.jumps,
-        tags=tag_looks(batch.batch, to.units),
-        aside=asides(pl.concat([part.set_aside for part in rest])),
+        tags=tag_looks(batch, to.units),
+        aside=asides(pl.concat([part.set_aside for part in found])),
         status_words=_ranked(to.status_words),
         overrides=tuple(overrides_of(understood, overrides)),
     )

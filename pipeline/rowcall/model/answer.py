@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
 
+from rowcall.site.roles import Role
 from rowcall.site.subject import Subject
 
 
@@ -34,6 +35,7 @@ class Lack(StrEnum):
     SITE_KEY = "site key"  # a line of the site file
     SUPPLY = "supply"  # pressure ahead of the headers
     HISTORY = "history"
+    SENSOR = "sensor"  # a tag that is not trusted on the day
 
 
 class Urgency(StrEnum):
@@ -74,7 +76,8 @@ class Answer:
 
     `text` says why in plain words with numbers; `action` what to do (found only); `start` and
     `end` (UTC) bound what was seen; `lack` what was lacking (cannot tell only; None in stores of
-    before), and `lack_of` of which tag or role, in words.
+    before), and `lack_of` of which tag or role, in words. `condemns`: roles whose tags at the
+    subject are not to be trusted on the day (found by rules of sensors only; not stored).
     """
 
     subject: Subject
@@ -87,6 +90,7 @@ class Answer:
     values: tuple[Quantity, ...] = ()
     lack: Lack | None = None
     lack_of: str = ""
+    condemns: tuple[Role, ...] = ()
 
     @classmethod
     def cannot_tell(

@@ -61,12 +61,18 @@ def _baghouse(unit: str, meaning: str, *read_by: str) -> About:
     return About(unit, (Level.BAGHOUSE,), meaning, read_by)
 
 
+def _tag(unit: str, meaning: str, *read_by: str) -> About:
+    """A fact of the tag of a role, of whatever that tag serves."""
+    return About(unit, (Level.BAGHOUSE, Level.COMPARTMENT), meaning, read_by)
+
+
 def _compartment(unit: str, meaning: str, *read_by: str) -> About:
     return About(unit, (Level.COMPARTMENT,), meaning, read_by)
 
 
 _EVIDENCE = "row_evidence"
 _CLOCKS = "data_quality"
+_TAGS = "facts_by_role"
 _DIFFER = "compartments_differ"
 
 
@@ -185,7 +191,9 @@ class Fact(Enum):
     FREE_AIR_DAY_M3 = _header(
         "m3", "free air of the day", "compressed_air", "month", "sums", "trends"
     )
-    IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "header_leak")
+    IDLE_PA = _header(
+        "Pa", "pressure while nothing pulses", "compressed_air", "header_leak", "tags_disagree"
+    )
     DECAY_TAU_S = _header(
         "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
     )
@@ -245,8 +253,8 @@ class Fact(Enum):
         "month",
     )
     DP_JUMP = _baghouse("1", "ratio by which DP jumped then, if it jumped", "dp_changes")
-    DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes")
-    DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes")
+    DP_FALL_PA = _baghouse("Pa", "mean fall of DP at a pulse", "dp_changes", "dp_tap_plugged")
+    DP_FALL_ERROR_PA = _baghouse("Pa", "standard error of that", "dp_changes", "dp_tap_plugged")
     FLOW_M3_S = _baghouse(
         "m3/s", "median gas flow", "one_baghouse", "dp_series", "over_cleaning", "dust_level_raised"
     )
@@ -325,6 +333,12 @@ class Fact(Enum):
         "degree-minutes above the continuous limit of the media at an inlet",
         ("temperature_excursion",),
     )
+    HEAT_AGE_H = About(
+        "h",
+        (Level.BAGHOUSE, Level.COMPARTMENT),
+        "hours at the continuous limit that age the media as much, by its activation energy",
+        ("temperature_excursion",),
+    )
     ACID_START_MIN = _baghouse(
         "min", "minutes below the acid dew point in the longest such start", "dew_point"
     )
@@ -377,7 +391,57 @@ class Fact(Enum):
     PUFF_WIDTH_S = _baghouse(
         "s", "time for which a puff is above half its peak", "leaking_row", "dust"
     )
-    SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak")
+    SUPPLY_PRESSURE_PA = _baghouse("Pa", "median supply pressure", "header_leak", "tags_disagree")
+    # Tags: whether they are alive (`events/sensors/facts_by_role`).
+    DP_FLAT_S = _tag("s", "longest run of one value of DP while it should move", _TAGS)
+    DP_TIED_FLAT_S = _tag("s", "such a run of DP while what moves it moved", _TAGS)
+    DP_NOISE_STEPS = _tag("1", "noise of DP over its resolution", _TAGS)
+    FLOW_FLAT_S = _tag("s", "longest run of one value of gas flow while it should move", _TAGS)
+    FLOW_TIED_FLAT_S = _tag("s", "such a run of gas flow while what moves it moved", _TAGS)
+    FLOW_NOISE_STEPS = _tag("1", "noise of gas flow over its resolution", _TAGS)
+    INLET_FLAT_S = _tag(
+        "s", "longest run of one value of inlet temperature while it should move", _TAGS
+    )
+    INLET_TIED_FLAT_S = _tag(
+        "s", "such a run of inlet temperature while what moves it moved", _TAGS
+    )
+    INLET_NOISE_STEPS = _tag("1", "noise of inlet temperature over its resolution", _TAGS)
+    OUTLET_FLAT_S = _tag(
+        "s", "longest run of one value of outlet temperature while it should move", _TAGS
+    )
+    OUTLET_TIED_FLAT_S = _tag(
+        "s", "such a run of outlet temperature while what moves it moved", _TAGS
+    )
+    OUTLET_NOISE_STEPS = _tag("1", "noise of outlet temperature over its resolution", _TAGS)
+    HEADER_FLAT_S = _tag(
+        "s", "longest run of one value of header pressure while it should move", _TAGS
+    )
+    HEADER_TIED_FLAT_S = _tag("s", "such a run of header pressure while what moves it moved", _TAGS)
+    HEADER_NOISE_STEPS = _tag("1", "noise of header pressure over its resolution", _TAGS)
+    # Tags: against what physics ties them to.
+    DP_NOISE_PA = _tag("Pa", "noise of DP while running", "dp_tap_plugged", "sensor_table")
+    DP_SWING_PA = _tag("Pa", "median change of DP over ten minutes running", "dp_tap_plugged")
+    DP_RUNNING_PA = _tag(
+        "Pa", "median DP while running", "dp_tap_plugged", "tag_drifts", "tags_disagree"
+    )
+    DP_NEGATIVE_SHARE = _tag("1", "share of the time running with DP below 0", "dp_tap_plugged")
+    DP_ZERO_PA = _tag(
+        "Pa",
+        "zero of DP: what it is while the gas stands still",
+        "dp_tap_plugged",
+        "tag_drifts",
+        "sensor_table",
+    )
+    DP_FLOW_GAIN = _tag(
+        "1", "relative change of DP over that of flow within half an hour", "dp_tap_plugged"
+    )
+    DP_FLOW_GAIN_ERROR = _tag("1", "standard error of that", "dp_tap_plugged")
+    DP_APART_PA = _tag("Pa", "median by which a tag of DP reads above the others", "redundant_tags")
+    INLET_APART_K = _tag(
+        "K", "median by which a tag of inlet temperature reads above the others", "redundant_tags"
+    )
+    OUTLET_DROP_K = _baghouse("K", "inlet less outlet temperature, median running", "tags_swapped")
+    OUTLET_LAG_S = _baghouse("s", "how long outlet follows inlet temperature", "tags_swapped")
 
     @property
     def column(self) -> str:
@@ -458,14 +522,22 @@ class History:
 
     def of(self, fact: Fact, compartment: int = 0, row: int = 0) -> tuple[list[date], Floats]:
         """Return the days and values of a fact, oldest first, shape (n,)."""
-        past = self._by_place.get((fact.column, compartment, row), self.facts.clear())
-        return past["day"].to_list(), past["value"].to_numpy().astype(np.float64)
+        places, days, values = self._by_place
+        at = places.get((fact.column, compartment, row))
+        if at is None:
+            return [], np.empty(0)
+        return days[at].to_list(), values[at].to_numpy().astype(np.float64)
 
     @cached_property
-    def _by_place(self) -> Mapping[tuple[Any, ...], pl.DataFrame]:
-        """The facts of each name, compartment and row: rules ask for hundreds of them a day."""
+    def _by_place(self) -> tuple[Mapping[tuple[Any, ...], int], pl.Series, pl.Series]:
+        """Where the days and values of each name, compartment and row stand, and both as lists.
+
+        Rules ask for hundreds of them a day.
+        """
         keys = ["name", "compartment", "row"]
-        return self.facts.sort("day").partition_by(keys, as_dict=True, maintain_order=True)
+        lists = self.facts.sort("day").group_by(keys).agg("day", "value")
+        places = {key: at for at, key in enumerate(lists.select(keys).iter_rows())}
+        return places, lists["day"], lists["value"]
 
     def usual(
         self, fact: Fact, compartment: int, row: int, *, quantile: float, min_days: float

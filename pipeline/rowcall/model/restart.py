@@ -24,7 +24,7 @@ from rowcall.work_log.work import Work, WorkEntry, WorkLog
 _MIN_SHARE = 0.1
 _TOGETHER = timedelta(days=7)  # chosen: an outage in which bags are changed row by row
 
-_DP = (
+DP_FACTS = (
     Fact.RESIDUAL_DP_PA,
     Fact.RESIDUAL_DP_PER_FLOW,
     Fact.RESIDUAL_DRAG,
@@ -91,14 +91,16 @@ class Restart:
 
 
 RESTARTS: Mapping[Work, Restart] = {
-    Work.BAGS_CHANGED: Restart("bags were changed", (*_DP, *_DUST, Fact.HEAT_DOSE)),
+    Work.BAGS_CHANGED: Restart(
+        "bags were changed", (*DP_FACTS, *_DUST, Fact.HEAT_DOSE, Fact.HEAT_AGE_H)
+    ),
     Work.DIAPHRAGMS_RENEWED: Restart("diaphragms were renewed", _ROWS, of_rows=True),
     Work.SOLENOID_RENEWED: Restart("the solenoid was renewed", _ROWS, of_rows=True),
     Work.CONTROLLER_MENDED: Restart("the controller was mended", _ROWS, of_rows=True),
     Work.AIR_MENDED: Restart("the air supply was mended", (*_REFILL, *_LOSS)),
     # The log does not say which set point: all that any of DP, interval, pulse length or pulse
     # pressure moves. Ratios between rows, clocks and losses at rest stay.
-    Work.SET_POINT_CHANGED: Restart("a set point was changed", (*_DP, *_REFILL, *_RHYTHM)),
+    Work.SET_POINT_CHANGED: Restart("a set point was changed", (*DP_FACTS, *_REFILL, *_RHYTHM)),
 }
 
 
@@ -120,11 +122,17 @@ def since_work(history: History, work: WorkLog, day: date, baghouse: Baghouse) -
 
 
 def since_words(history: History, fact: Fact, subject: Subject) -> str:
-    """Return since what work a fact is counted: ` since bags were changed on 12 Mar`, or ''."""
+    """Return since what work a fact is counted: ` since bags were changed on 12 Mar`, or ''.
+
+    Of work before the first day with facts nothing is counted.
+    """
+    days = pl.concat((history.facts["day"], history.cut["day"]))
     moved = [
         entry
         for entry in history.restarts
-        if fact in RESTARTS[entry.work].facts and entry.touches(subject)
+        if fact in RESTARTS[entry.work].facts
+        and entry.touches(subject)
+        and (days <= entry.day).any()
     ]
     return f" since {RESTARTS[moved[-1].work].words} on {moved[-1].date}" if moved else ""
 

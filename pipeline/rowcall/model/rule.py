@@ -27,6 +27,7 @@ class Chapter(StrEnum):
     DP = "DP"
     TEMPERATURE = "Temperature"
     DUST = "Dust"
+    SENSORS = "Sensors"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +146,7 @@ class Context:
         *,
         start: datetime | None = None,
         end: datetime | None = None,
+        condemns: tuple[Role, ...] = (),
     ) -> Answer:
         """Return a finding, of the whole day where nothing else is said."""
         return Answer(
@@ -156,6 +158,7 @@ class Context:
             values=tuple(values),
             start=self.day.start if start is None else start,
             end=self.day.end if end is None else end,
+            condemns=condemns,
         )
 
 
@@ -168,6 +171,7 @@ class Rule:
 
     Attributes:
         after: rules whose answers of the same day it reads.
+        uses: roles beside its needs whose tags it reads where there are such.
         marks: how its findings on rows show in the roll call.
         judges_valve: what it says of a row is said of the row's valve.
         excused_off: it neither sees nor finds what is off on purpose by the work log.
@@ -187,6 +191,7 @@ class Rule:
     judge: Judge
     references: tuple[str, ...] = ("common practice, no source",)
     after: tuple[str, ...] = ()
+    uses: tuple[Role, ...] = ()
     marks: tuple[RowMark, ...] = ()
     judges_valve: bool = False
     excused_off: bool = False

@@ -105,13 +105,18 @@ def _site_file() -> Lists:
 
 
 def _work_log() -> Lists:
-    from rowcall.work_log.template import COLUMNS, MEANINGS
+    from rowcall.work_log.bag_outcome import MEANINGS as OUTCOMES
+    from rowcall.work_log.template import COLUMNS, MEANINGS, works_of
 
     return {
         "columns": table(
             ("column", "what stands in it"), ((f"`{c}`", t) for c, t in COLUMNS.items())
         ),
         "kinds": table(("work", "meaning"), ((f"`{w}`", t) for w, t in MEANINGS.items())),
+        "outcomes": table(
+            ("first word", "of", "meaning"),
+            ((f"`{one}`", works_of(one), text) for one, text in OUTCOMES.items()),
+        ),
     }
 
 

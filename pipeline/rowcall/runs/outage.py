@@ -19,6 +19,7 @@ from rowcall.store.nights.judgements import judged_days
 from rowcall.store.nights.unjudged import header_steps, unjudged_answers
 from rowcall.work_log.read_log import read_work_log
 from rowcall_reports.judgeable import judgeable
+from rowcall_reports.outage.bag_study import study_bags
 from rowcall_reports.outage.sheet_files import sheets
 from rowcall_reports.outage.stop import Stop
 
@@ -53,8 +54,16 @@ def run_outage_sheet(
         as_of = _judged(sorted(judged_days(store)), day)
         whole, problems = read_work_log(site, now)
         stops = _stops(store, site, houses, as_of, whole.done_by(_end(site, as_of)))
-    files = {name: text for stop in stops for name, text in sheets(stop).items()}
-    return _write(folder, files), problems
+    return _write(folder, _files(stops)), problems
+
+
+def _files(stops: Sequence[Stop]) -> dict[str, bytes]:
+    files: dict[str, bytes] = {}
+    for stop in stops:
+        study = study_bags(stop)
+        files |= {name: text.encode() for name, text in sheets(stop, study).items()}
+        files |= {one.name: one.png for one in study.pictures} if study else {}
+    return files
 
 
 def _end(site: Site, day: date) -> datetime:
@@ -106,7 +115,7 @@ def _stops(
     ]
 
 
-def _write(folder: Path, files: dict[str, str]) -> list[Path]:
+def _write(folder: Path, files: dict[str, bytes]) -> list[Path]:
     """Write new files; none where one of them is there, which people may have filled in."""
     targets = [folder / name for name in files]
     for target in targets:
@@ -115,6 +124,6 @@ def _write(folder: Path, files: dict[str, str]) -> list[Path]:
                 f"{target} is already there and is not overwritten; name another folder with --to."
             )
     folder.mkdir(parents=True, exist_ok=True)
-    for target, text in zip(targets, files.values(), strict=True):
-        target.write_text(text, encoding="utf-8", newline="")
+    for target, data in zip(targets, files.values(), strict=True):
+        target.write_bytes(data)
     return targets

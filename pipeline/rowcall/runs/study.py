@@ -106,7 +106,7 @@ def study_span(
         minutes=minutes,
         pulses=events.pulses,
         cycles=events.cycles,
-        facts=daily_facts(baghouse, signals, minutes, events, gas, starts),
+        facts=daily_facts(baghouse, signals, minutes, events, gas, starts, conditioned.flat),
         history=history,
         hours=events.refills.drop_nulls("hour"),
         fires_known=events.fires_known,

@@ -8,7 +8,7 @@ from datetime import date
 from statistics import median
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, PositiveInt, model_validator
 
 from rowcall import trade
 from rowcall.media import SOURCE, Fibre, limits_c
@@ -17,6 +17,7 @@ from rowcall.site.tag import Tag
 from rowcall.site.toml_table import (
     Area,
     Flow,
+    MolarEnergy,
     Name,
     Pressure,
     Ratio,
@@ -122,6 +123,8 @@ class Baghouse(Table):
     """Highest inlet temperature that the bags bear for long; from the maker's data sheet."""
     surge_limit: GasLimit | None = None
     """Highest inlet temperature that they bear for minutes."""
+    activation_energy: Annotated[MolarEnergy, between("20 kJ/mol", "400 kJ/mol")] | None = None
+    """Of the ageing of the fibre: an assumption, with which reports weigh hours by temperature."""
     header_volume: Annotated[Volume, between("0.5 L", "100 m3")] | None = None
     """Of one header; lets reports give free air."""
     pulse_time: Annotated[Seconds, between("5 ms", "5 s")] = trade.PULSE_TIME.value
@@ -154,6 +157,14 @@ class Baghouse(Table):
     point."""
     residual_dp_limit: Dp | None = None
     """Where residual DP must not go; lets the report project a date."""
+    inlet_rows: tuple[PositiveInt, ...] = ()
+    """Rows of each compartment at the gas inlet; the leak map holds failed bags against them."""
+    inlet_positions: tuple[PositiveInt, ...] = ()
+    """Positions of each row at the gas inlet."""
+    wall_rows: tuple[PositiveInt, ...] = ()
+    """Rows of each compartment along a wall; the leak map holds failed bags against them."""
+    wall_positions: tuple[PositiveInt, ...] = ()
+    """Positions of each row along a wall."""
     cleaning: Cleaning
     tag: tuple[Tag, ...] = ()
 
@@ -176,6 +187,11 @@ class Baghouse(Table):
         if order is not None and sorted(order) != list(range(1, max(self.rows) + 1)):
             text = f"firing_order {list(order)} must hold each row from 1 to {max(self.rows)} once"
             yield ("firing_order",), text
+        longest = MAX_BAGS if self.bags_per_row is None else max(map(max, self.bags_per_row))
+        for kind, last in (("rows", max(self.rows)), ("positions", longest)):
+            for key in (f"inlet_{kind}", f"wall_{kind}"):
+                if over := [n for n in getattr(self, key) if n > last]:
+                    yield (key,), f"{key} names {kind[:-1]} {over[0]}; allowed are 1 to {last}"
         for index, tag in enumerate(self.tag):
             for text in self._wrong_place(tag):
                 yield ("tag", index), f"tag {tag.tag!r}: {text}"
@@ -251,6 +267,15 @@ class Baghouse(Table):
     def bags_in(self, compartment: int, row: int) -> int | None:
         """Return how many bags a row has, None where the site file does not say."""
         return None if self.bags_per_row is None else self._bags_of(compartment)[row - 1]
+
+    def zone_of(self, row: int, position: int) -> str:
+        """Return where a bag hangs by the site file: `inlet side`, `wall`, `middle`, or ''."""
+        if row in self.inlet_rows or position in self.inlet_positions:
+            return "inlet side"
+        if row in self.wall_rows or position in self.wall_positions:
+            return "wall"
+        stated = (self.inlet_rows, self.inlet_positions, self.wall_rows, self.wall_positions)
+        return "middle" if any(stated) else ""
 
     def expected_drop_ratio(self, compartment: int, row: int) -> float:
         """Return a row's bags over the median row's of its header; 1 where no bags are stated.

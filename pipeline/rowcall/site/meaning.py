@@ -27,6 +27,10 @@ _BESIDE_FACTS = {
     "monitor_checks",
     "continuous_limit",
     "surge_limit",
+    "inlet_rows",
+    "inlet_positions",
+    "wall_rows",
+    "wall_positions",
     "tag",
 }
 _BESIDE_VALUES = {"valid_from", "valid_to"}

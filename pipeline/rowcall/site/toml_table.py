@@ -77,4 +77,5 @@ Seconds = Annotated[float, Dimension.TIME, _quantity(Dimension.TIME), Field(gt=0
 Area = Annotated[float, Dimension.AREA, _quantity(Dimension.AREA), Field(gt=0)]
 Volume = Annotated[float, Dimension.VOLUME, _quantity(Dimension.VOLUME), Field(gt=0)]
 Ratio = Annotated[float, Dimension.RATIO, _quantity(Dimension.RATIO), Field(ge=0)]
+MolarEnergy = Annotated[float, Dimension.MOLAR_ENERGY, _quantity(Dimension.MOLAR_ENERGY)]
 Name = Annotated[str, Field(min_length=1, max_length=120)]

@@ -8,6 +8,7 @@ from typing import TypeVar
 
 from rowcall.days import local_day
 from rowcall.site import Site
+from rowcall.work_log.bag_outcome import unusable_results
 from rowcall.work_log.log_cells import Moment, read_day, read_moment, read_work
 from rowcall.work_log.log_checks import without_begin
 from rowcall.work_log.log_places import read_places
@@ -60,7 +61,7 @@ def parse_work_log(data: bytes, site: Site, now: datetime) -> tuple[WorkLog, lis
         table = Table(problems=[problem])
     problems = list(table.problems)
     entries = [entry for line in table.lines for entry in _entries(line, site, now, problems)]
-    problems += without_begin(entries)
+    problems += [*without_begin(entries), *unusable_results(entries)]
     return WorkLog(tuple(sorted(entries))), sorted(problems, key=lambda one: one.line)
 
 

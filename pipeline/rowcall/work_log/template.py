@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
+from rowcall.work_log.bag_outcome import ALLOWED, Outcome, outcome_of
+from rowcall.work_log.bag_outcome import MEANINGS as OUTCOMES
 from rowcall.work_log.problem import Column
 from rowcall.work_log.work import Work, WorkEntry
 
 MEANINGS: Mapping[Work, str] = {
-    Work.BAGS_CHANGED: "new bags at the place; without a position, in the whole row or more",
+    Work.BAGS_CHANGED: "new bags at the place; without a position, in the whole row or more; "
+    "result: what the old ones were",
     Work.DIAPHRAGMS_RENEWED: "new diaphragms in the pulse valves of the place",
     Work.SOLENOID_RENEWED: "new solenoid, coil or pilot valve of the place",
     Work.AIR_MENDED: "a leak, regulator, dryer or pipe of the compressed air was put right",
     Work.CONTROLLER_MENDED: "sequence, wiring or outputs of the pulse controller were put right",
     Work.SET_POINT_CHANGED: "a set point, interval or pulse time was changed; result: the new one",
     Work.PRE_COATED: "bags were pre-coated; part: the powder",
-    Work.DYE_TEST: "leak test with dye powder; result: what it showed",
+    Work.DYE_TEST: "leak test with dye powder; a position that glows, or all of the place",
     Work.INSPECTED: "the place was looked at; result: what was seen",
     Work.OUTAGE_PLANNED: "the day of the next stop; enter it ahead",
     Work.OUTAGE_BEGUN: "the baghouse was stopped",
@@ -33,7 +36,7 @@ COLUMNS: Mapping[Column, str] = {
     Column.ROW: "as compartment",
     Column.POSITION: "of the bag in its row, from 1; as compartment",
     Column.WORK: "one of the kinds below; always needed",
-    Column.RESULT: "what came of it",
+    Column.RESULT: "what came of it; of bags, one of the first words below, then any text",
     Column.PART: "batch or part number",
     Column.NOTE: "anything else",
 }
@@ -52,11 +55,20 @@ def guide() -> str:
             *_listed(COLUMNS),
             "Kinds of work:",
             *_listed(MEANINGS),
+            "First words of results of bags:",
+            *_listed({word: f"{OUTCOMES[word]} ({works_of(word)})" for word in OUTCOMES}),
         )
     )
 
 
-def _listed(meanings: Mapping[Column, str] | Mapping[Work, str]) -> list[str]:
+def works_of(word: Outcome) -> str:
+    """Return the kinds of work whose result may begin with an outcome."""
+    return ", ".join(work for work, words in ALLOWED.items() if word in words)
+
+
+def _listed(
+    meanings: Mapping[Column, str] | Mapping[Work, str] | Mapping[Outcome, str],
+) -> list[str]:
     width = max(map(len, meanings))
     return [f"  {name:{width}}  {text}" for name, text in meanings.items()]
 
@@ -76,6 +88,8 @@ def described(entry: WorkEntry, zone: ZoneInfo) -> str:
         *(f"{name} {number}" for name, number in numbered.items() if number),
         entry.work,
     ]
-    texts = {"result": entry.result, "part": entry.part, "note": entry.note}
+    outcome = outcome_of(entry) or ""
+    understood = outcome if outcome != entry.result.casefold() else ""
+    texts = {"result": entry.result, "taken as": understood, "part": entry.part, "note": entry.note}
     parts += [f"{name} {' '.join(text.split())}" for name, text in texts.items() if text]
     return ", ".join(filter(None, parts))

@@ -31,8 +31,11 @@ def by_name(pictures: Sequence[Picture]) -> Mapping[str, Picture]:
 def embed(pictures: Mapping[str, Picture], kind: str, baghouse: str) -> str:
     """Return the Markdown of a picture with its caption, '' where there is none."""
     picture = pictures.get(picture_name(kind, baghouse))
-    if picture is None:
-        return ""
+    return embedded(picture) if picture else ""
+
+
+def embedded(picture: Picture) -> str:
+    """Return the Markdown of a picture with its caption."""
     return (
         f"![{wording.escape(picture.alt)}]({picture.name})\n\n*{wording.escape(picture.caption)}*"
     )

@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.noise import TO_DEVIATION
-from rowcall.model import Fact, Floats
+from rowcall.model import BaghouseDay, Fact, Floats, Rule
 from rowcall_reports import fact_lookup
-from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import PLAIN, SHOWN_DAYS, Marks, marks_before
 
 Letters = npt.NDArray[np.str_]
@@ -53,21 +52,23 @@ class Course:
     usual: float
 
 
-def blocks(baghouse: PreparedDay) -> tuple[list[date], list[Block]]:
+def blocks(
+    day: BaghouseDay, rules: Sequence[Rule], marks_today: Marks
+) -> tuple[list[date], list[Block]]:
     """Return the shown days and a block a compartment; empty where nothing is known."""
-    today = baghouse.day.day
-    ratios = fact_lookup.track(baghouse.day, Fact.DROP_RATIO, SHOWN_DAYS)
-    marks = {**marks_before(baghouse.day, baghouse.rules), today: baghouse.marks}
+    today = day.day
+    ratios = fact_lookup.track(day, Fact.DROP_RATIO, SHOWN_DAYS)
+    marks = {**marks_before(day, rules), today: marks_today}
     first = min({*ratios["day"], *marks})
     days = [first + timedelta(days=n) for n in range((today - first).days + 1)]
     column = {shown: n for n, shown in enumerate(days)}
     out = [
         _empty(compartment, (rows, len(days)))
-        for compartment, rows in enumerate(baghouse.day.baghouse.rows, start=1)
+        for compartment, rows in enumerate(day.baghouse.rows, start=1)
     ]
     for when, compartment, row, value in ratios.iter_rows():
         # Older facts may come from a site file with more rows than today's.
-        if (compartment, row) in baghouse.marks:
+        if (compartment, row) in marks_today:
             out[compartment - 1].ratio[row - 1, column[when]] = value
     for when, of_day in marks.items():
         _put_marks(out, of_day, column[when])

@@ -21,7 +21,7 @@ from rowcall_reports import wording
 from rowcall_reports.figures import canvas
 from rowcall_reports.figures.canvas import Color
 from rowcall_reports.figures.picture import Picture, picture_name
-from rowcall_reports.figures.row_sheet import Block, Course, blocks, courses
+from rowcall_reports.figures.row_sheet import Block, Course, courses
 from rowcall_reports.figures.row_styles import Look, letters_in, look_of, shades
 from rowcall_reports.prepared import PreparedDay
 from rowcall_reports.row_marks import OTHER, UNKNOWN
@@ -44,7 +44,7 @@ _SWATCH_IN = 0.16
 
 def draw_rows(baghouse: PreparedDay) -> Picture | None:
     """Return the roll-call picture, or None when nothing is known of any row."""
-    days, made = blocks(baghouse)
+    days, made = baghouse.sheet
     if not any(np.isfinite(block.ratio).any() or block.found.any() for block in made):
         return None
     drawn, n_left_out = drawn_rows(made)

@@ -9,7 +9,7 @@ from rowcall.model import Fact, Urgency, Verdict
 from rowcall_reports import job_words, wording
 from rowcall_reports.actions import Job
 from rowcall_reports.chapters.cautions import cautions_in_short
-from rowcall_reports.figures.row_sheet import Course, blocks, sinking
+from rowcall_reports.figures.row_sheet import Course, sinking
 from rowcall_reports.first_page.news import title_of, where
 from rowcall_reports.page_links import baghouse_page, link
 from rowcall_reports.prepared import PreparedDay, PreparedReport
@@ -179,7 +179,7 @@ def sinking_rows(house: PreparedDay) -> list[tuple[Course, str]]:
     if house.day.failed:
         return []
     out = []
-    for one in sinking(*blocks(house)):
+    for one in sinking(*house.sheet):
         if house.day.counts_places(one.compartment):
             continue
         now = wording.percent(house.facts.of(Fact.DROP_RATIO, one.compartment, one.row))

@@ -30,8 +30,8 @@ _IN = (
     "Cages without bent or broken wires and rust; others scrapped, not bent back.",
     "Cages lowered by hand, never dropped.",
     "Blowpipes back, fixed, each nozzle over its bag.",
-    "Positions and batch entered in the work log; leak or dye test as of the return-to-service "
-    "sheet.",
+    "Positions, batch, and failed or healthy of each old bag entered in the work log; leak or dye "
+    "test as of the return-to-service sheet.",
 )
 
 

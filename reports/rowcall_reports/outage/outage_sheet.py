@@ -28,8 +28,8 @@ _MAX_LOOKS = 10  # lines; chosen: what fits beside the work of a shift
 _NOTHING = "Nothing waits for this stop; the standard checks are worth their time all the same."
 
 
-def write_outage(stop: Stop) -> str:
-    """Return the sheet as Markdown."""
+def write_outage(stop: Stop, of_bags: Iterable[str] = ()) -> str:
+    """Return the sheet as Markdown, with a part on its bags."""
     planned = f", planned for {stop.planned.isoformat()}" if stop.planned else ""
     parts = [
         f"# Outage sheet: {stop.name}{planned}",
@@ -43,6 +43,7 @@ def write_outage(stop: Stop) -> str:
         "\n".join(line for case in stop.jobs for line in _waiting(case, stop)) or _NOTHING,
         *_off(stop),
         *_explained(stop),
+        *of_bags,
     ]
     for step in Step:
         parts += [f"## {step.value}", *_step(stop, step)]

@@ -11,6 +11,7 @@ from rowcall.media import Fibre
 from rowcall.model import Subject, Work
 from rowcall.site import Baghouse
 from rowcall.units import Units
+from rowcall.work_log.bag_outcome import Outcome
 from rowcall.work_log.problem import Column
 from rowcall_reports import wording
 from rowcall_reports.outage.outage_sheet import FOUND, tick
@@ -146,15 +147,15 @@ def log_lines(stop: Stop) -> list[str]:
             _line(when, entry.subject, Work.BAGS_CHANGED, entry.position) for entry in stop.leaking
         ]
     elif stop.changes_bags:
-        lines.append(f"{when},{stop.house.id},?,?,?,{Work.BAGS_CHANGED.value},,batch,")
+        lines.append(f"{when},{stop.house.id},?,?,?,{Work.BAGS_CHANGED.value},?,batch,")
     lines += [_line(when, house, Work.DYE_TEST), _line(when, house, Work.PRE_COATED)]
     return [*lines, _line(when, house, Work.OUTAGE_ENDED)]
 
 
 def _line(when: str, subject: Subject, work: Work, position: int = 0) -> str:
     row = _NUMBER if subject.is_place else subject.row or ""
-    part = "batch" if work is Work.BAGS_CHANGED else ""
+    is_bag = work is Work.BAGS_CHANGED
     return (
         f"{when},{subject.baghouse},{subject.compartment or ''},{row},{position or ''},"
-        f"{work.value},,{part},"
+        f"{work.value},{Outcome.FAILED if is_bag else ''},{'batch' if is_bag else ''},"
     )

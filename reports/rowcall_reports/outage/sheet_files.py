@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from rowcall.csv_text import to_csv
-from rowcall_reports.html import to_html
+from rowcall_reports.html import to_page
+from rowcall_reports.outage.bag_life_page import CSV_HEAD, bag_lines, write_bag_life
 from rowcall_reports.outage.bag_sheet import rows_of, write_bag_change
+from rowcall_reports.outage.bag_study import BagStudy, part_of_outage_sheet
 from rowcall_reports.outage.outage_sheet import looks_of, tasks, write_outage
 from rowcall_reports.outage.return_sheet import LOG_HEAD, log_lines, write_return
 from rowcall_reports.outage.stop import Stop, place_of, why_of
@@ -19,11 +21,17 @@ _HEAD = (
 _EMPTY = ("", "", "", "")  # to be filled in
 
 
-def sheets(stop: Stop) -> dict[str, str]:
-    """Return the files of a baghouse's sheets by name; the same input gives the same bytes."""
+def sheets(stop: Stop, study: BagStudy | None = None) -> dict[str, str]:
+    """Return the files of a baghouse's sheets by name; the same input gives the same bytes.
+
+    Pictures are those of the study of its bags.
+    """
     name, day = stop.house.id, stop.day.isoformat()
     pages = {
-        f"outage-{name}-{day}": (write_outage(stop), to_csv(_HEAD, _lines(stop))),
+        f"outage-{name}-{day}": (
+            write_outage(stop, part_of_outage_sheet(study)),
+            to_csv(_HEAD, _lines(stop)),
+        ),
         f"return-{name}-{day}": (
             write_return(stop),
             to_csv(LOG_HEAD.split(","), (line.split(",") for line in log_lines(stop))),
@@ -33,11 +41,14 @@ def sheets(stop: Stop) -> dict[str, str]:
             to_csv(("baghouse", "compartment", "row", "position", "changed", "batch"), _bags(stop)),
         ),
     }
+    if study and study.bags:
+        pages[study.page] = write_bag_life(study), to_csv(CSV_HEAD, bag_lines(study))
+    shown = {one.name: one.name for one in study.pictures} if study else {}
     files: dict[str, str] = {}
     for stem, (text, table) in pages.items():
         if text:
             title = text.partition("\n")[0].removeprefix("# ").replace("\\", "")
-            page = to_html(text, title=title, image_src={})
+            page = to_page(text, title=title, image_src=shown)
             files |= {f"{stem}.md": text, f"{stem}.html": page, f"{stem}.csv": table}
     return files
 

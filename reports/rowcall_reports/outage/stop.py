@@ -22,6 +22,7 @@ from rowcall.model import (
     WorkLog,
 )
 from rowcall.site import Baghouse, Site
+from rowcall.work_log.bag_outcome import Outcome, outcome_of
 from rowcall_reports import wording
 from rowcall_reports.actions import places_of
 from rowcall_reports.judgeable import Advice
@@ -30,7 +31,6 @@ from rowcall_reports.outage.stop_checks import Step
 # As rules and causes write it where what follows needs isolation.
 _BARRIER = re.compile(r"\s*\bisolated(, locked out)?( and bled)?: ", re.IGNORECASE)
 _WORTH_PARTS = 0.1  # probability of a cause from which its parts are taken along; chosen: cheap
-_SOUND = re.compile(r"\W*(ok|clear|sound|tight|no leak|none)\b", re.IGNORECASE)
 
 KIT = "diaphragm kit (both diaphragms of a double valve)"
 COIL = "coil of a solenoid"
@@ -126,7 +126,7 @@ class Stop:
             elif entry.position and entry.work in (Work.DYE_TEST, Work.INSPECTED):
                 key = entry.subject, entry.position
                 found.pop(key, None)
-                if not _SOUND.match(entry.result):
+                if outcome_of(entry) not in (Outcome.PASSES, Outcome.HEALTHY):
                     found[key] = entry
         return [found[key] for key in sorted(found)]
 

@@ -7,7 +7,14 @@ Weights are natural logarithms of likelihood ratios. Those from trials are round
 from __future__ import annotations
 
 from rowcall.model import Family
-from rowcall_rules.causes import air_causes, cleaning_causes, dust_causes, gas_causes, row_causes
+from rowcall_rules.causes import (
+    air_causes,
+    cleaning_causes,
+    dust_causes,
+    gas_causes,
+    row_causes,
+    sensor_causes,
+)
 
 FAMILIES: tuple[Family, ...] = (
     *row_causes.FAMILIES,
@@ -15,4 +22,5 @@ FAMILIES: tuple[Family, ...] = (
     *cleaning_causes.FAMILIES,
     *gas_causes.FAMILIES,
     *dust_causes.FAMILIES,
+    *sensor_causes.FAMILIES,
 )

@@ -122,5 +122,6 @@ RULE = Rule(
         Caution.BREATHING,
     ),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
     excused_off=True,
 )

@@ -116,5 +116,6 @@ RULE = Rule(
     confused_with="a low gas flow; a plugged DP tap or a transmitter that reads low",
     cautions=(Caution.LOCKOUT,),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
     excused_off=True,
 )

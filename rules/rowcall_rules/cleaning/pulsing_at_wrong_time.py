@@ -158,5 +158,6 @@ RULE = Rule(
     confused_with="a clean-down after a stop; a part of the bags changed",
     cautions=(Caution.LOCKOUT,),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
     excused_off=True,
 )

@@ -200,5 +200,6 @@ RULE = Rule(
     "for a first cake",
     cautions=(Caution.LOCKOUT,),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
     excused_off=True,
 )

@@ -5,8 +5,9 @@ is in proportion to the cake that pulses take off: by the clock, what the dust o
 demand, where set points hold DP, what cycles gain in DP over their pulses. How the two go together
 shows in days beside each other, whose flow and dust differ while the cloth hardly does. On demand
 the cake lacks what the cloth takes of the DP, so each pulse takes off less, cycles grow short and
-pulses many, and DP itself may stay in its band. Rule out: rows that are not cleaned and weak air
-(mend those first), more flow or heat, other set points, new dust.
+pulses many, and DP itself may stay in its band. Rule out: rows that are not cleaned (with a share u
+of the cloth plugged altogether, DP rises by u / (1 - u) and no more) and weak air (mend those
+first), more flow or heat, other set points, new dust.
 """
 
 from __future__ import annotations
@@ -48,6 +49,7 @@ _FIRST = {  # what accounts for weak cleaning, in words
     "supply_short": "plant air that is short",
     _DP_RULE: "residual DP that rises, which shows it already",
 }
+_OF_ROWS = ("row_silent", "row_weak", "row_not_pulsed")
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -56,10 +58,12 @@ def judge(context: Context) -> Iterator[Answer]:
 
 
 def _judged(context: Context) -> Answer:
-    first = [words for rule, words in _FIRST.items() if _is_found(context, rule)]
-    if first:
-        why = f"{' and '.join(first)} found on this day"
-        return Answer.cannot_tell(context.subject(), why, Lack.NOTHING)
+    first = {rule: words for rule, words in _FIRST.items() if any(_found(context, rule))}
+    muted = Answer.cannot_tell(
+        context.subject(), f"{' and '.join(first.values())} found on this day", Lack.NOTHING
+    )
+    if first.keys() - _OF_ROWS:
+        return muted
     series = cloth_dp(context)
     if series is None:
         why = "no cleaning cycle with known flow lay wholly in running operation"
@@ -74,14 +78,31 @@ def _judged(context: Context) -> Answer:
         why = f"{note}{', and ' if note else ''}{n} days are known, too few for a trend"
         return Answer.cannot_tell(context.subject(), why, Lack.HISTORY)
     rise = find_rise(series, trend, context.limits, context.limits["doubt"], context.day.day)
-    return _answer(context, series, rise, note)
+    if not first:
+        return _answer(context, series, rise, note)
+    uncleaned = _uncleaned(context)
+    is_up = rise.step is not None or rise.is_rising
+    if not (is_up and (1 + rise.frac) * (1 - uncleaned) - 1 >= context.limits["rise"]):
+        return muted
+    bound = percent(uncleaned / (1 - uncleaned))
+    rows = f"{' and '.join(first.values())} explain a rise by {bound} at most"
+    return _answer(context, series, rise, f"{note}; {rows}" if note else rows)
 
 
-def _is_found(context: Context, rule: str) -> bool:
-    return any(
-        one.verdict is Verdict.FOUND and (one.urgency is not Urgency.WATCH or rule == _DP_RULE)
-        for one in context.answers.get(rule, ())
-    )
+def _found(context: Context, rule: str) -> Iterator[Answer]:
+    for one in context.answers.get(rule, ()):
+        if one.verdict is Verdict.FOUND and (one.urgency is not Urgency.WATCH or rule == _DP_RULE):
+            yield one
+
+
+def _uncleaned(context: Context) -> float:
+    """Return the share of the rows that rules on rows found: their cloth as if plugged."""
+    rows = context.day.baghouse.all_rows()
+    named = [one.subject for rule in _OF_ROWS for one in _found(context, rule)]
+    hit = {
+        (c, r) for c, r in rows for one in named if one.compartment in (0, c) and one.row in (0, r)
+    }
+    return len(hit) / len(rows)
 
 
 def _answer(context: Context, series: DpSeries, seen: Rise, note: str) -> Answer:
@@ -189,5 +210,6 @@ RULE = Rule(
         "residual pressure drop and cycle duration: ISO 11057",
     ),
     judge=judge,
+    uses=(Role.INLET_TEMPERATURE,),
     after=tuple(_FIRST),
 )

@@ -26,6 +26,7 @@ from rowcall.model import (
     limit,
     work,
 )
+from rowcall.site import Role
 from rowcall.units import Dimension
 
 
@@ -53,6 +54,9 @@ _MIN_COMPARTMENTS = 3  # of two, less in one is more in the other
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for each compartment of a casing of several."""
     house, subject = context.day.baghouse, context.subject()
+    if not context.day.signals:
+        yield Answer.cannot_tell(subject, "there is no usable data of the day", Lack.NOTHING)
+        return
     if house.compartments < 2:
         yield Answer.clear(subject, "One compartment only: there is none to compare it with.")
         return
@@ -169,4 +173,5 @@ RULE = Rule(
         Caution.BREATHING,
     ),
     judge=judge,
+    uses=(Role.DP, Role.OUTLET_TEMPERATURE, Role.HEADER_PRESSURE),
 )

@@ -4,7 +4,8 @@ Why: the DP left just after a cleaning shows the bag's own state. It rises slowl
 into the fabric (blinding), or at once after a dew-point event, a cold start or an upset. DP grows
 with flow, so it is corrected to one flow wherever flow is known. Rule out: rows that are no longer
 cleaned (mend those first and watch a day before blaming bags), higher flow, a full hopper, a
-plugged tap. A set point or a transmitter that changed is not ageing: DP is compared from then on.
+plugged tap; by the clock more dust, where the cake that a pass brings is known. A set point or a
+transmitter that changed is not ageing: DP is compared from then on.
 Under cleaning on demand the controller holds DP at its stop set point, so residual
 drag moves less than cycle time and pulses a day do.
 """
@@ -18,7 +19,7 @@ from datetime import timedelta
 import numpy as np
 
 from rowcall.diagnosis.dp_changes import newest_change
-from rowcall.diagnosis.dp_series import DpSeries, dp_series
+from rowcall.diagnosis.dp_series import DpSeries, cloth_dp, dp_series
 from rowcall.diagnosis.rise import Rise, Step, find_rise
 from rowcall.diagnosis.trend import Trend
 from rowcall.model import (
@@ -40,6 +41,7 @@ from rowcall.model import (
 from rowcall.site import Role
 from rowcall.units import Units, percent
 
+_MOSTLY = 0.8  # [-] chosen: of the days, with cake known, to say that it is cake
 _FORTNIGHT = 14  # [d] every weekday was seen twice
 _BLIND = 0.1  # [-] of `doubt`: without flow, one week may hold a ramp that is its load
 _PAST = (Fact.RESIDUAL_DP_PER_FLOW, Fact.RESIDUAL_DP_PA)
@@ -68,7 +70,26 @@ def judge(context: Context) -> Iterator[Answer]:
     is_blind = series.log_flow is None and series.number.size < _FORTNIGHT
     doubt = context.limits["doubt"] * (_BLIND if is_blind else 1.0)
     rise = find_rise(series, trend, context.limits, doubt, context.day.day)
+    if (rise.step is not None or rise.is_rising) and _is_dust(context, series, doubt):
+        level, basis = context.units.dp.show(rise.level), series.basis(context.units)
+        text = (
+            f"Residual DP {level} ({basis}), up by {percent(rise.frac)} as there is more dust: "
+            "drag of the cloth itself does not rise."
+        )
+        yield Answer.clear(context.subject(), text, _values(rise, context.facts))
+        return
     yield _answer(context, series, rise, note)
+
+
+def _is_dust(context: Context, series: DpSeries, doubt: float) -> bool:
+    """Whether cake explains a rise: by the clock more dust raises what pulses leave of it."""
+    cloth = cloth_dp(context) if context.day.baghouse.cleaning.mode == "on_time" else None
+    if cloth is None:
+        return False
+    cloth = cloth.since(int(series.number[0]))
+    seen = find_rise(cloth, cloth.trend(), context.limits, doubt, context.day.day)
+    is_known = cloth.number.size >= _MOSTLY * series.number.size
+    return is_known and seen.step is None and not seen.is_rising
 
 
 def _answer(context: Context, series: DpSeries, seen: Rise, note: str) -> Answer:
@@ -284,6 +305,7 @@ RULE = Rule(
         "steps: penalised least squares, PELT",
     ),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
     after=("row_silent",),
     formerly="rising_baseline_dp",
 )

@@ -313,4 +313,5 @@ RULE = Rule(
         f"resistance of fibres: {SOURCE}",
     ),
     judge=judge,
+    uses=(Role.GAS_FLOW,),
 )

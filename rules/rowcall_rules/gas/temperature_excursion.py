@@ -103,6 +103,23 @@ def _exposure(context: Context, tag: TagHealth) -> str:
     return (
         f" With the {len(days)} days before that are known{since}: "
         f"{context.units.heat_dose.show(dose)} above the continuous limit."
+        f"{_age(context, tag.compartment)}"
+    )
+
+
+def _age(context: Context, compartment: int) -> str:
+    """Say to how many hours at the limit that comes, where the site file says how to weigh them."""
+    energy, today = (
+        context.day.baghouse.activation_energy,
+        context.facts.of(Fact.HEAT_AGE_H, compartment),
+    )
+    if energy is None:
+        return ""
+    hours = today + float(context.history.of(Fact.HEAT_AGE_H, compartment)[1].sum())
+    aged = show(3600 * hours, "h", 0)
+    return (
+        f" All gas of these days ages the bags as {aged} at that limit would, if the activation "
+        f"energy is {energy:.0f} kJ/mol (an assumption of the site file)."
     )
 
 

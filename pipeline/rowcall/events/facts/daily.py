@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 import polars as pl
 
+from rowcall.condition.flat_runs import FlatRuns
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
 from rowcall.events.facts.dust_lines import dust_facts
@@ -29,6 +30,7 @@ from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.events.rows.intermittent import intermittent_rows
 from rowcall.events.rows.onset import row_onsets
+from rowcall.events.sensors.sensor_facts import sensor_facts
 from rowcall.model import FACT_COLUMNS, Fact, Floats, Level, Signal
 from rowcall.site import Baghouse, Role
 
@@ -58,6 +60,7 @@ def daily_facts(
     events: Events,
     gas: GasSeconds | None,
     starts: pl.DataFrame,
+    flat: Mapping[tuple[Role, int, int], FlatRuns],
 ) -> pl.DataFrame:
     """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
     lines = [
@@ -69,6 +72,7 @@ def daily_facts(
         *dust_facts(baghouse, signals, gas, events),
         *_sudden_facts(baghouse, signals, minutes, events),
         *_clock_facts(events),
+        *sensor_facts(baghouse, signals, minutes, events, flat),
         *cooling_facts(signals, minutes),
     ]
     pulses = events.pulses.group_by("compartment").len().iter_rows() if events.fires_known else ()

@@ -11,7 +11,7 @@ import polars as pl
 from rowcall.condition.state import State
 from rowcall.events.operation.cooling import cooling
 from rowcall.events.operation.gas_seconds import GasSeconds, Mask, Signals
-from rowcall.events.operation.heat import excess
+from rowcall.events.operation.heat import excess, hours_at_limit
 from rowcall.events.operation.peers import above_peers, by_compartment, on_line, over_peers
 from rowcall.model import Fact, Floats
 from rowcall.site import Baghouse, Role
@@ -49,6 +49,9 @@ def heat_facts(baghouse: Baghouse, signals: Signals, seconds: float) -> Iterator
         if role is Role.INLET_TEMPERATURE and limits_c is not None:
             dose = excess(signal, limits_c[0], seconds).degree_minutes
             yield compartment, 0, Fact.HEAT_DOSE, dose
+            if (energy := baghouse.activation_energy) is not None:
+                hours = hours_at_limit(signal, limits_c[0], energy, seconds)
+                yield compartment, 0, Fact.HEAT_AGE_H, hours
 
 
 def cooling_facts(signals: Signals, minutes: pl.DataFrame) -> Iterator[Line]:

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from rowcall.events.operation.gas_seconds import Mask
-from rowcall.model import Signal
+from rowcall.model import Floats, Signal
 
+_R_KJ = 8.314462618e-3  # [kJ/(mol K)] exact since 2019 (SI)
+_KELVIN = 273.15
 _AROUND_S = 30.0  # chosen: two thermocouples in one gas follow it within so long
 _FOLLOWS = 0.2  # chosen: share of a spike that another one shows at least, being slower
 _SLACK = 0.1  # chosen: share of a spike, for noise of a transmitter
@@ -31,15 +33,30 @@ def excess(signal: Signal, limit_c: float, day_s: float) -> Excess:
     Every sample holds until the next one, across no gap; one from before the day counts from its
     start on.
     """
-    ends_s = np.minimum(np.append(signal.time_s[1:], day_s), signal.time_s + signal.longest_hold_s)
-    time_s = np.maximum(signal.time_s, 0.0)
-    hold = np.clip(ends_s - time_s, 0.0, None)
+    time_s, hold = _held(signal, day_s)
     above = signal.value > limit_c
     if not above.any():
         return Excess(0.0, 0.0, 0.0, 0.0)
     over = time_s[above]
     dose = float(((signal.value[above] - limit_c) * hold[above]).sum()) / 60.0
     return Excess(float(hold[above].sum()), dose, float(over[0]), float(over[-1] + hold[above][-1]))
+
+
+def hours_at_limit(signal: Signal, limit_c: float, energy_kj_mol: float, day_s: float) -> float:
+    """Return the hours at a limit that age the media as much as a day's temperatures (Cel).
+
+    Arrhenius: the rate at T over that at the limit is exp(E / R (1 / T_limit - 1 / T)).
+    """
+    _, hold = _held(signal, day_s)
+    inverse = 1 / (limit_c + _KELVIN) - 1 / (signal.value + _KELVIN)
+    return float((np.exp(energy_kj_mol / _R_KJ * inverse) * hold).sum()) / 3600.0
+
+
+def _held(signal: Signal, day_s: float) -> tuple[Floats, Floats]:
+    """From when on and for how long each sample holds within the day [s], shape (n,)."""
+    ends_s = np.minimum(np.append(signal.time_s[1:], day_s), signal.time_s + signal.longest_hold_s)
+    time_s = np.maximum(signal.time_s, 0.0)
+    return time_s, np.clip(ends_s - time_s, 0.0, None)
 
 
 def sensor_spikes(

@@ -49,15 +49,14 @@ def above_peers(level: Floats) -> dict[int, tuple[float, float]]:
     """
     n, minutes = level.shape
     n_known = np.isfinite(level).sum(axis=0)
+    of_all, of_two = n_known >= _MIN_PEERS, n_known == _MIN_PEERS - 1
+    middle = np.full(minutes, np.nan)
+    middle[of_all] = np.nanmedian(level[:, of_all], axis=0)
+    pair = np.nansum(level, axis=0)
     out = {}
     for c in range(n):
-        above = np.full(minutes, np.nan)
-        for peers, enough in (
-            (level, n_known >= _MIN_PEERS),
-            (np.delete(level, c, axis=0), n_known == _MIN_PEERS - 1),
-        ):
-            both = np.isfinite(level[c]) & enough
-            above[both] = level[c, both] - np.nanmedian(peers[:, both], axis=0)
+        # Of two, the sum without the own value is the other one's.
+        above = level[c] - np.where(of_two, pair - level[c], middle)
         hours = above[: minutes // 60 * 60].reshape(-1, 60)
         hours = hours[np.isfinite(hours).sum(axis=1) >= _MIN_MINUTES]
         if len(hours) >= _MIN_HOURS:

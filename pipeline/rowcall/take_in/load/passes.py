@@ -118,7 +118,8 @@ def parts(read: Read, to: Sink, slice_rows: int) -> Iterator[Part]:
         yield Part(batch_of(kept, read.names), nothing)
         del kept
     for rows in chain(_taken_out_aside(read, to), to.aside()):
-        yield Part(no_samples(), rows)
+        if rows.height:
+            yield Part(no_samples(), rows)
 
 
 def _take_out(to: Sink, flat: Flat, reason: str) -> None:

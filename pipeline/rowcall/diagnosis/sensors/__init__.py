@@ -1,0 +1,1 @@
+"""What rules of sensors share, and what a condemned tag means for the other rules."""

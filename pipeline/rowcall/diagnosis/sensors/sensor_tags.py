@@ -1,0 +1,54 @@
+"""What rules of sensors share: tags, their names, and days on which they were sound."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator
+
+import numpy as np
+import polars as pl
+
+from rowcall.model import BaghouseDay, Context, Fact, Floats, Verdict
+from rowcall.site import ROLES, Role
+
+
+def places_of(day: BaghouseDay, roles: Collection[Role]) -> dict[int, tuple[Role, ...]]:
+    """Return by compartment, 0 the whole baghouse, which of some roles have a tag there."""
+    places: dict[int, tuple[Role, ...]] = {}
+    for tag in day.baghouse.tag:
+        if tag.role in roles:
+            own = places.get(tag.compartment or 0, ())
+            places[tag.compartment or 0] = (*own, tag.role)
+    return dict(sorted(places.items()))
+
+
+def name_of(day: BaghouseDay, role: Role, compartment: int = 0) -> str:
+    """Return the role and the name of its tag."""
+    names = (t.tag for t in day.baghouse.tag if (t.role, t.compartment or 0) == (role, compartment))
+    return f"{ROLES[role].name} ({next(names, 'no tag')})"
+
+
+def usual(context: Context, fact: Fact, compartment: int, rules: Collection[str]) -> float:
+    """Return the median of a fact on days on which none of the rules found anything at its place.
+
+    nan where fewer than the limit `history_days` are known.
+    """
+    values = sound_values(context, fact, compartment, rules)
+    return float(np.median(values)) if values.size >= context.limits["history_days"] else math.nan
+
+
+def sound_values(context: Context, fact: Fact, compartment: int, rules: Collection[str]) -> Floats:
+    """Return such days' values, oldest first."""
+    condemned = set(_condemned(context, compartment, rules))
+    days, values = context.history.of(fact, compartment)
+    return values[np.array([day not in condemned for day in days], np.bool_)]
+
+
+def _condemned(context: Context, compartment: int, rules: Collection[str]) -> Iterator[object]:
+    verdicts = context.history.verdicts
+    found = verdicts.filter(
+        pl.col("rule").is_in(list(rules))
+        & (pl.col("compartment") == compartment)
+        & (pl.col("verdict") == Verdict.FOUND.value)
+    )
+    yield from found["day"].to_list()

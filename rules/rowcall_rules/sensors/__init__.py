@@ -1,0 +1,1 @@
+"""Rules of sensors: tags that are not to be trusted on a day."""
