@@ -26,6 +26,8 @@ WITHOUT_A_SEED = {
     *("under_cleaning", "over_cleaning", "pulsing_at_wrong_time", "unusual_starts"),
     *("tag_stuck", "dp_tap_plugged", "tags_disagree", "tags_swapped"),
     *("dp_fell", "compartments_differ", "cold_compartment", "in_leakage"),
+    *("dust_alarm_time", "dust_level_raised", "leaking_compartment", "leaking_row"),
+    "opacity_above_limit",
 }
 
 

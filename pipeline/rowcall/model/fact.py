@@ -350,6 +350,7 @@ class Fact(Enum):
         "dust",
         "leaking_row",
         "dust_words",
+        "dp_fell",
     )
     DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     OPACITY_BASE = _baghouse(
@@ -358,6 +359,7 @@ class Fact(Enum):
         "dust_level_raised",
         "dust",
         "leaking_row",
+        "dp_fell",
     )
     OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     OPACITY_CHECK_S = _baghouse(
