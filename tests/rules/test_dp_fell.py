@@ -104,7 +104,7 @@ def test_it_presses_by_dust_or_by_size(fall: float, ratio: float | None, urgency
     answer = judged(fall=fall, dust=None if ratio is None else dust_times(ratio))
     assert answer.urgency is urgency
     if ratio == 2.0:
-        assert re.search(r"rose to 2\.[01] times at the same time", answer.text)
+        assert re.search(r"rose to 2\.[01] times with it", answer.text)
 
 
 @pytest.mark.parametrize("age", [0, 4])
@@ -134,6 +134,22 @@ def test_a_fall_that_was_not_undone_is_reported_for_a_week(age: int, is_found: b
     assert (answer.verdict is Verdict.FOUND) is is_found
     if is_found:
         assert f"on {DAY - timedelta(days=age)} at 12:30" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("ratio", "urgency"), [(2.0, Urgency.NOW), (1.0, Urgency.WATCH), (None, Urgency.NOW)]
+)
+def test_a_fall_from_day_to_day_presses_by_the_level_of_dust(
+    ratio: float | None, urgency: Urgency
+) -> None:
+    known = by_days(np.where(np.arange(30) >= 27, 40.0, 60.0))
+    if ratio is not None:
+        level = [5e-6] * 26 + [5e-6 * ratio] * 3
+        dust = history_of({Fact.DUST_BASE: level}, DAY).facts
+        past = known["history"]
+        assert isinstance(past, History)
+        known["history"] = replace(past, facts=pl.concat([past.facts, dust]))
+    assert judged(**known).urgency is urgency  # type: ignore[arg-type]
 
 
 # 2. Healthy.

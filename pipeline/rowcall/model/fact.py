@@ -350,6 +350,7 @@ class Fact(Enum):
         "dust",
         "leaking_row",
         "dust_words",
+        "dp_fell",
     )
     DUST_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     OPACITY_BASE = _baghouse(
@@ -358,6 +359,7 @@ class Fact(Enum):
         "dust_level_raised",
         "dust",
         "leaking_row",
+        "dp_fell",
     )
     OPACITY_BASE_ERROR = _baghouse("1", "standard error of that", "dust_level_raised", "dust")
     OPACITY_CHECK_S = _baghouse(
@@ -419,7 +421,9 @@ class Fact(Enum):
     HEADER_TIED_FLAT_S = _tag("s", "such a run of header pressure while what moves it moved", _TAGS)
     HEADER_NOISE_STEPS = _tag("1", "noise of header pressure over its resolution", _TAGS)
     # Tags: against what physics ties them to.
-    DP_NOISE_PA = _tag("Pa", "noise of DP while running", "dp_tap_plugged", "sensor_table")
+    DP_NOISE_PA = _tag(
+        "Pa", "noise of minute means of DP while running", "dp_tap_plugged", "sensor_table"
+    )
     DP_SWING_PA = _tag("Pa", "median change of DP over ten minutes running", "dp_tap_plugged")
     DP_RUNNING_PA = _tag(
         "Pa", "median DP while running", "dp_tap_plugged", "tag_drifts", "tags_disagree"

@@ -88,27 +88,33 @@ _BYPASS = Family(
         Cause(
             name="bag",
             title="a bag dropped, torn or off its seat",
-            evidence=(),
+            evidence=(
+                Evidence("dust_level_raised", 1.0, -0.7),
+                Evidence("leaking_row", 1.5),
+            ),
             check_first=(
                 "dust after the filter, against the hours before",
                 "isolated: leak test with dye, and the seats of all bags",
             ),
-            source="chosen: bags are many; DP does not show which way gas takes",
+            source="chosen: a leak raises dust, that of one row as its pulses come",
         ),
         Cause(
             name="door_or_damper",
             title="a door, a bypass or compartment damper that stands open",
-            evidence=(),
+            evidence=(
+                Evidence("dust_level_raised", 1.0, -0.7),
+                Evidence("leaking_row", -0.7),
+            ),
             check_first=("position switches of bypass and dampers, doors from outside",),
-            source="chosen: as likely; DP does not show which way gas takes",
+            source="chosen: a leak raises dust, beside the rows whatever row is pulsed",
         ),
         Cause(
             name="transmitter",
             title="DP transmitter or its taps: nothing changed in the filter",
             prior=-0.5,  # chosen: a gap in DP mostly shows it
-            evidence=(),
+            evidence=(Evidence("dust_level_raised", -1.5, 1.0),),
             check_first=("DP against a second gauge; who worked on it",),
-            source="chosen: another scale lowers DP at once too",
+            source="chosen: another scale lowers DP at once too, and leaves dust alone",
         ),
     ),
 )

@@ -13,11 +13,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
+from statistics import median
 
 from rowcall.diagnosis.dp_changes import newest_change
 from rowcall.diagnosis.dp_series import by_day, cloth_dp, dp_series
 from rowcall.diagnosis.rise import Step, recent_step
-from rowcall.events.operation.dust_change import DustChange, dust_change
+from rowcall.events.operation.dust_change import MIN_RATIO, DustChange, dust_change
 from rowcall.model import (
     Answer,
     Caution,
@@ -142,7 +143,7 @@ def _found_within_day(context: Context, day: date, second: float) -> Answer:
     text = (
         f"Drag fell by {percent(fall)} within a minute {when} (95 % interval {percent(low)} to "
         f"{percent(high)}), which no pulse, load or temperature explains; "
-        f"{_dust_words(dust) if is_today else 'as found on that day'}."
+        f"{_dust_words(dust)}."
     )
     values = (
         Quantity("fall", fall, "1"),
@@ -159,11 +160,23 @@ def _at(context: Context, day: date, second: float) -> datetime:
     return midnight + timedelta(seconds=second)
 
 
+def _dust_since(context: Context, day: date) -> DustChange:
+    """Return how the level of dust between pulses changed with a day, by the days beside it."""
+    levels = (by_day(context, fact) for fact in (Fact.DUST_BASE, Fact.OPACITY_BASE))
+    level = next((one for one in levels if one), {})
+    before = [value for other, value in level.items() if timedelta() < day - other <= _NEAR]
+    after = [value for other, value in level.items() if day < other or other == context.day.day]
+    if not before or not after or not median(before) > 0:
+        return DustChange()
+    ratio = median(after) / median(before)
+    return DustChange(ratio, is_rise=ratio >= MIN_RATIO)
+
+
 def _dust_words(dust: DustChange) -> str:
     if math.isnan(dust.ratio):
         return "dust after the filter is not recorded"
     if dust.is_rise:
-        return f"dust after the filter rose to {dust.ratio:.1f} times at the same time"
+        return f"dust after the filter rose to {dust.ratio:.1f} times with it"
     return "dust after the filter did not rise: a transmitter, its taps or more cloth are likelier"
 
 
@@ -175,12 +188,14 @@ def _urgency(context: Context, fall: float, dust: DustChange) -> Urgency:
 
 def _found_by_days(context: Context, step: Step) -> Answer:
     fall = 1 - step.before / step.after  # of one over drag
+    dust = _dust_since(context, step.day)
     text = (
         f"Drag just after cleaning is {percent(fall)} lower since {step.day.isoformat()}, at the "
-        "same flow, viscosity and cake; when on that day it fell is not known."
+        "same flow, viscosity and cake; when on that day it fell is not known; "
+        f"{_dust_words(dust)}."
     )
     start = context.day.start - timedelta(days=(context.day.day - step.day).days)
-    urgency = _urgency(context, fall, DustChange())
+    urgency = _urgency(context, fall, dust)
     return context.found(
         context.subject(), urgency, text, _ACTION, (Quantity("fall", fall, "1"),), start=start
     )

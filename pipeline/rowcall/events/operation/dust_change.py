@@ -15,7 +15,7 @@ from rowcall.site import Role
 
 _BEFORE_MIN, _AFTER_MIN = 60, 20  # chosen: an hour shows its wander; puffs last less than minutes
 _MIN_KNOWN = 10  # chosen: minutes on each side
-_MIN_RATIO = 1.3  # chosen: base levels wander by less from hour to hour
+MIN_RATIO = 1.3  # chosen: base levels wander by less from hour to hour
 _MIN_SNR = 4.0  # chosen: standard deviations of a minute
 
 
@@ -50,5 +50,5 @@ def change_at(level: Floats, minute: int) -> DustChange:
     if min(before.size, after.size) < _MIN_KNOWN or not (usual := float(np.median(before))) > 0:
         return DustChange()
     now = float(np.median(after))
-    is_rise = now >= _MIN_RATIO * usual and now - usual >= _MIN_SNR * median_deviation(before)
+    is_rise = now >= MIN_RATIO * usual and now - usual >= _MIN_SNR * median_deviation(before)
     return DustChange(now / usual, is_rise)
