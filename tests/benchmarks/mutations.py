@@ -102,6 +102,8 @@ _STARTS_LIMITS = (
     ("history_days", "14", "13"),
     ("history_days", "14", "15"),
 )
+PUFFS = "tests/events/dust/test_puffs.py"
+LEAKING = "tests/rules/test_leaking_row.py"
 BAGS = "tests/bags"
 SPIKES = "tests/rules/test_temperature_excursion.py -k spike"
 _HEAT_LIMITS = (
@@ -123,6 +125,12 @@ def _of_limit(rule: str, key: str, old: str, new: str, *, tests: str = "") -> Mu
 
 # fmt: off
 MUTATIONS = (
+    Mutation("pipeline/rowcall/events/dust/puff_model.py", " - mass @ mass.T", "", PUFFS),
+    Mutation("pipeline/rowcall/events/dust/six_minutes.py", "MIN_POINTS = 36", "MIN_POINTS = 32", "tests/rules/test_opacity_above_limit.py"),
+    Mutation("pipeline/rowcall/events/dust/checks.py", "min(levels) < usual < max(levels)", "usual < max(levels)", "tests/events/dust/test_dust_monitor.py"),
+    Mutation("rules/rowcall_rules/dust/leaking_row.py", "_led_before(context, place) or _is_wide", "True or _is_wide", LEAKING),
+    Mutation("rules/rowcall_rules/dust/leaking_row.py", "return is_rare and height", "return height", LEAKING),
+    Mutation("rules/rowcall_rules/dust/leaking_row.py", "if large and place in rivals:", "if place in rivals:", LEAKING),
     *(_of_limit("dew_point", *one) for one in _DEW_LIMITS),
     *(_of_limit("unusual_starts", *one) for one in _STARTS_LIMITS),
     *(_of_limit("temperature_excursion", *one, tests=SPIKES) for one in _HEAT_LIMITS),
@@ -176,7 +184,7 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/sensors/tag_stuck.py",
              "role not in _TEMPERATURES and ", "", "tests/rules/test_tag_stuck.py"),
     Mutation("rules/rowcall_rules/sensors/dp_tap_plugged.py",
-             "Fact.DP_NOISE_PA not in gone or ", "", "tests/rules/test_dp_tap_plugged.py"),
+             "not is_quiet or is_alive", "False", "tests/rules/test_dp_tap_plugged.py"),
     Mutation("rules/rowcall_rules/sensors/tag_drifts.py",
              "one.surely > enough", "abs(one.value) > enough", "tests/rules/test_tag_drifts.py"),
     Mutation("rules/rowcall_rules/sensors/tags_swapped.py",

@@ -289,8 +289,8 @@ def closed(at: Floats, values: Values, _day: int, rng: np.random.Generator) -> N
 
 
 def zero(_at: Floats, values: Values, _day: int, rng: np.random.Generator) -> None:
-    """DP reads 8 to 20 % of its level more or less."""
-    values["dp"] += rng.choice([-1, 1]) * rng.uniform(0.08, 0.2) * _level(values)
+    """DP reads 8 to 20 % of its level more or less, 40 Pa at least."""
+    values["dp"] += rng.choice([-1, 1]) * max(40.0, rng.uniform(0.08, 0.2) * _level(values))
 
 
 def drift(_at: Floats, values: Values, day: int, _rng: np.random.Generator) -> None:

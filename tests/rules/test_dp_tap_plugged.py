@@ -89,7 +89,9 @@ def test_days_on_which_it_was_plugged_are_no_usual_ones() -> None:
         {Fact.DP_NOISE_PA: 1.0, Fact.DP_FALL_PA: 3.0},
         # A product without dust: noise stays, at half load half of it.
         {Fact.DP_SWING_PA: 20.0, Fact.DP_FALL_PA: 5.0},
-        {Fact.DP_SWING_PA: 20.0, Fact.DP_FALL_PA: 5.0, Fact.DP_NOISE_PA: 6.0},
+        {Fact.DP_SWING_PA: 20.0, Fact.DP_FALL_PA: 5.0, Fact.DP_NOISE_PA: 6.0}
+        | {Fact.DP_RUNNING_PA: 500.0},
+        {Fact.DP_SWING_PA: 20.0, Fact.DP_FALL_PA: 5.0, Fact.DP_NOISE_PA: 9.0},
         # All valves stay shut: only the fall is gone.
         {Fact.DP_FALL_PA: 0.0},
         # All but the flow is gone, and that is followed.

@@ -421,7 +421,9 @@ class Fact(Enum):
     HEADER_TIED_FLAT_S = _tag("s", "such a run of header pressure while what moves it moved", _TAGS)
     HEADER_NOISE_STEPS = _tag("1", "noise of header pressure over its resolution", _TAGS)
     # Tags: against what physics ties them to.
-    DP_NOISE_PA = _tag("Pa", "noise of DP while running", "dp_tap_plugged", "sensor_table")
+    DP_NOISE_PA = _tag(
+        "Pa", "noise of minute means of DP while running", "dp_tap_plugged", "sensor_table"
+    )
     DP_SWING_PA = _tag("Pa", "median change of DP over ten minutes running", "dp_tap_plugged")
     DP_RUNNING_PA = _tag(
         "Pa", "median DP while running", "dp_tap_plugged", "tag_drifts", "tags_disagree"

@@ -32,6 +32,7 @@ from rowcall.units import percent
 
 _NAME = "dp_tap_plugged"
 _RULES = (_NAME, "tag_stuck")
+_MIN_SHARE = 0.5  # [-] chosen: of the usual DP; no load and dust that is filtered takes more
 _SURE = 2.0  # standard errors; 95 % of a normal distribution lie within
 _SIGNS = {
     Fact.DP_NOISE_PA: "its noise",
@@ -101,9 +102,8 @@ def _gone(context: Context, compartment: int) -> str:
     low = {Fact.DP_SWING_PA: limits["slower"]}
     gone = [fact for fact, ratio in ratios.items() if ratio < low.get(fact, limits["gone"])]
     is_alive = any(ratio > limits["kept"] for ratio in ratios.values())
-    if Fact.DP_NOISE_PA not in gone or len(gone) < 2:
-        return ""
-    if is_alive or _follows(context, compartment):
+    is_quiet = ratios.get(Fact.DP_NOISE_PA, math.inf) < limits["slower"]
+    if len(gone) < 2 or not is_quiet or is_alive or _follows(context, compartment):
         return ""
     said = (f"{_SIGNS[fact]} is {percent(max(ratios[fact], 0.0))} of the usual" for fact in gone)
     return f"no longer moves with gas and cleaning: {', '.join(said)}"
@@ -117,6 +117,10 @@ def _ratios(context: Context, compartment: int) -> dict[Fact, float]:
         error = context.facts.of(Fact.DP_FALL_ERROR_PA) if fact is Fact.DP_FALL_PA else 0.0
         if before > 0 and _SURE * error < context.limits["gone"] / 2 * before:
             found[fact] = now / before
+    level = usual(context, Fact.DP_RUNNING_PA, compartment, _RULES)
+    if Fact.DP_NOISE_PA in found and level > 0:  # turbulence goes with DP
+        share = abs(context.facts.of(Fact.DP_RUNNING_PA, compartment)) / level
+        found[Fact.DP_NOISE_PA] /= min(max(share, _MIN_SHARE), 1.0)
     return {fact: ratio for fact, ratio in found.items() if not math.isnan(ratio)}
 
 
@@ -159,7 +163,7 @@ RULE = Rule(
         limit(
             "slower",
             "70 %",
-            "of the usual change over ten minutes, below which it is less",
+            "of the usual, below which change over ten minutes and noise are less",
             chosen="a line that leaks still follows what load does in hours",
         ),
         limit(

@@ -91,7 +91,7 @@ def test_a_stopped_unit_shows_the_zero_and_nothing_stuck() -> None:
 
 def test_noise_and_resolution_are_of_tags_at_intervals() -> None:
     found = running().put(Role.DP, 0, noisy(1000.0, 10.0)).facts()
-    assert abs(found[Fact.DP_NOISE_PA, 0] - 10.0) < 0.5
+    assert abs(found[Fact.DP_NOISE_PA, 0] - 10.0 / 6.0**0.5) < 0.5  # six points a minute
     assert found[Fact.DP_NOISE_STEPS, 0] > 50
     assert found[Fact.DP_NEGATIVE_SHARE, 0] == 0.0
     below = running().put(Role.DP, 0, noisy(-80.0, 10.0)).facts()

@@ -122,12 +122,12 @@ class Shaped:
         count = np.pad(cells.count, (0, self._tail + shape.size))
         self._score = self.score(cells.total)
         self._mass = np.correlate(count, shape)
+        self._pairs = _pairs(fired.cell, shape.size)
         # The overlap of a pulse with one so many cells later, by the cell of the later one.
-        self._overlap = [
-            np.correlate(count, shape[lag:] * shape[: shape.size - lag])[: self._mass.size]
-            for lag in range(shape.size)
-        ]
-        self._pairs = [*_pairs(fired.cell, shape.size)]
+        self._overlap = {
+            lag: np.correlate(count, shape[lag:] * shape[: shape.size - lag])
+            for lag in {0, *(lag for lag, _, _ in self._pairs)}
+        }
 
     def score(self, total: Floats) -> Floats:
         """Return the sum of cells under the shape, by the cell at which it begins."""

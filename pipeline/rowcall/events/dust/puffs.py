@@ -166,18 +166,18 @@ def _leading(cells: Cells, fired: Fired, delays: range) -> list[tuple[Floats, in
 
 def _bent(cells: Cells, fired: Fired, shape: Floats, delay: int, fit: Fit) -> _Solution:
     """Return shape and delay as the pulses show them, where that explains more."""
-    best = _Solution(shape, delay, Shaped(cells, fired, shape, delay).at(delay), fit)
     lead, longest = (round(one / cells.cell_s) for one in (_LEAD_S, _MAX_SHAPE_S))
     start = max(0, delay - lead)
     length = min(longest, 2 * shape.size + lead)
     bent = _free_shape(cells, fired, fit.puff, start, length)
-    if bent is None:
-        return best
-    above = np.flatnonzero(bent > _FLOOR)
-    bent, start = bent[above[0] : above[-1] + 1], start + int(above[0])
-    design = Shaped(cells, fired, bent, start).at(start)
-    again = design.fit(fired.row)
-    return _Solution(bent, start, design, again) if again.gain > fit.gain else best
+    if bent is not None:
+        above = np.flatnonzero(bent > _FLOOR)
+        bent, start = bent[above[0] : above[-1] + 1], start + int(above[0])
+        design = Shaped(cells, fired, bent, start).at(start)
+        again = design.fit(fired.row)
+        if again.gain > fit.gain:
+            return _Solution(bent, start, design, again)
+    return _Solution(shape, delay, Shaped(cells, fired, shape, delay).at(delay), fit)
 
 
 def _free_shape(cells: Cells, fired: Fired, puff: Floats, start: int, length: int) -> Floats | None:

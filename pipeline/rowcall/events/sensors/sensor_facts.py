@@ -14,7 +14,6 @@ from rowcall.condition.flat_runs import FlatRuns
 from rowcall.condition.minutes import minute_means
 from rowcall.condition.state import Mask, State, gas_level
 from rowcall.events.find import Events, Signals
-from rowcall.events.noise import noise_of
 from rowcall.events.sensors.dp_physics import at_rest, follows_flow, scatter, swing
 from rowcall.events.sensors.facts_by_role import TAG_FACTS
 from rowcall.events.sensors.pairs import apart, lag_min
@@ -114,7 +113,7 @@ def sensor_facts(
         if role in TAG_FACTS and (role, compartment) in even:
             yield compartment, 0, TAG_FACTS[role].steps, noise_steps(signal)
         if role is Role.DP:
-            yield from _dp(day, compartment, signal, is_even=(role, compartment) in even)
+            yield from _dp(day, compartment, signal)
     yield from _together(day, signals)
     inlet, outlet = day.column("inlet_temperature_c"), day.column("outlet_temperature_c")
     both = day.is_running & np.isfinite(inlet) & np.isfinite(outlet)
@@ -150,7 +149,7 @@ def _still(
     )
 
 
-def _dp(day: _Day, compartment: int, signal: Signal, *, is_even: bool) -> Iterator[Line]:
+def _dp(day: _Day, compartment: int, signal: Signal) -> Iterator[Line]:
     dp, running = minute_means(signal, day.minutes.height), day.runs(compartment)
     known = running & np.isfinite(dp)
     yield compartment, 0, Fact.DP_ZERO_PA, at_rest(dp, day.is_still, day.is_running)
@@ -162,19 +161,7 @@ def _dp(day: _Day, compartment: int, signal: Signal, *, is_even: bool) -> Iterat
     follows = follows_flow(dp, day.column("gas_flow_m3_s"), running)
     yield compartment, 0, Fact.DP_FLOW_GAIN, follows.gain
     yield compartment, 0, Fact.DP_FLOW_GAIN_ERROR, follows.error
-    # What a dead-band lets through shows no noise, but how restless DP is by the minute.
-    yield (
-        compartment,
-        0,
-        Fact.DP_NOISE_PA,
-        _noise(signal, running) if is_even else scatter(dp, known),
-    )
-
-
-def _noise(signal: Signal, is_running: Mask) -> float:
-    minute = np.clip(signal.time_s // 60, 0, is_running.size - 1).astype(int)
-    in_run = is_running[minute]
-    return noise_of(Signal(signal.time_s[in_run], signal.value[in_run]))
+    yield compartment, 0, Fact.DP_NOISE_PA, scatter(dp, known)
 
 
 def _together(day: _Day, signals: Signals) -> Iterator[Line]:
