@@ -134,10 +134,10 @@ def day_of(days: Sequence[Plan]) -> BaghouseDay:
 
 
 def weeks(
-    n: int, *, since: int | None = None, usual: Plan | None = None, **change: Any
+    n: int, *, since: int | None = None, usual: Plan | None = None, seed: int = 7, **change: Any
 ) -> list[Plan]:
     """Return days of swinging load and weather; changed from day `since` on (from 0)."""
-    rng, plan = np.random.default_rng(7), usual or Plan()
+    rng, plan = np.random.default_rng(seed), usual or Plan()
     days = []
     for k in range(n):
         load, weather = float(rng.uniform(-0.3, 0.3)), float(rng.uniform(-0.03, 0.03))

@@ -94,6 +94,7 @@ def test_cases_are_one_a_place_and_family() -> None:
         ("BH1", 2, 4, "valve", "2026-03-01", None, None),
         ("BH1", 0, 0, "plant-air", "2026-03-04", "2026-03-11", "verified"),
         ("BH1", 2, 9, "valve", "2026-03-09", None, None),
+        ("BH1", 2, 6, "dust", "2026-03-11", None, None),
         ("BH1", 2, 2, "control", "2026-03-13", None, None),
         ("BH1", 1, 10, "valve", "2026-03-03", None, None),
         ("BH1", 0, 0, "sensor", "2026-03-08", None, None),
