@@ -97,8 +97,8 @@ _STARTS_LIMITS = (
     ("slower", "1.5", "1.6"),
     ("slower_by", "30 min", "20 min"),
     ("slower_by", "30 min", "40 min"),
-    ("history_starts", "3", "2"),
-    ("history_starts", "3", "4"),
+    ("history_starts", "5", "4"),
+    ("history_starts", "5", "6"),
     ("history_days", "14", "13"),
     ("history_days", "14", "15"),
 )

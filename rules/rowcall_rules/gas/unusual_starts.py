@@ -27,6 +27,8 @@ from rowcall.model import (
 from rowcall.site import Role
 from rowcall.units import Dimension, show
 
+_SELDOM = 0.9  # chosen: starts after a short and a long halt differ twofold, and both are usual
+
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse by the starts of the day and of the days before."""
@@ -56,23 +58,25 @@ def judge(context: Context) -> Iterator[Answer]:
 
 
 def _unusual(context: Context, n: float) -> Iterator[str]:
-    """Yield what is unlike the site's own starts."""
+    """Yield what is unlike the site's own starts, of which one in ten may be left out."""
     limits, units = context.limits, context.units
-    many = context.history.usual(Fact.N_STARTS, 0, 0, quantile=0.9, min_days=limits["history_days"])
+    many = context.history.usual(
+        Fact.N_STARTS, 0, 0, quantile=_SELDOM, min_days=limits["history_days"]
+    )
     if n >= limits["starts"] and n > limits["more"] * many:
         yield f"{n:.0f} starts in a day, seldom more than {many:.0f} before"
     ramp, usual = _against_usual(context, Fact.START_RAMP_K_MIN)
     if ramp >= limits["faster"] * usual and ramp >= limits["min_ramp"]:
         fast, as_before = (f"{units.warming.show(one, 1)} a minute" for one in (ramp, usual))
-        yield f"a start warmed by {fast}, usually {as_before}"
+        yield f"a start warmed by {fast}, seldom more than {as_before} before"
     length, usual = _against_usual(context, Fact.START_MIN)
     if length >= limits["slower"] * usual and 60 * (length - usual) >= limits["slower_by"]:
-        yield f"a start took {length:.0f} min, usually {usual:.0f} min"
+        yield f"a start took {length:.0f} min, seldom more than {usual:.0f} min before"
 
 
 def _against_usual(context: Context, fact: Fact) -> tuple[float, float]:
     usual = context.history.usual(
-        fact, 0, 0, quantile=0.5, min_days=context.limits["history_starts"]
+        fact, 0, 0, quantile=_SELDOM, min_days=context.limits["history_starts"]
     )
     return context.facts.of(fact), usual
 
@@ -120,8 +124,8 @@ RULE = Rule(
         limit(
             "faster",
             "1.5",
-            "ratio to the usual fastest warming",
-            chosen="starts of one unit differ by the halt before them",
+            "ratio to the fastest warming of all but one in ten earlier days with a start",
+            chosen="a halt longer than all before warms a little faster too",
         ),
         limit(
             "min_ramp",
@@ -133,8 +137,8 @@ RULE = Rule(
         limit(
             "slower",
             "1.5",
-            "ratio to the usual longest start",
-            chosen="starts of one unit differ by the halt before them",
+            "ratio to the longest start of all but one in ten earlier days with a start",
+            chosen="a halt longer than all before takes a little longer too",
         ),
         limit(
             "slower_by",
@@ -145,9 +149,9 @@ RULE = Rule(
         ),
         limit(
             "history_starts",
-            "3",
+            "5",
             "days with a start that make the usual one",
-            chosen="fewer may all be of one kind",
+            chosen="fewer may all be of short halts",
         ),
         limit(
             "history_days",
