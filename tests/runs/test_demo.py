@@ -27,8 +27,6 @@ WITHOUT_A_SEED = {
     *("tag_stuck", "dp_tap_plugged", "tags_disagree", "tags_swapped"),
     *("dust_level_raised", "leaking_compartment", "opacity_above_limit", "dust_alarm_time"),
     *("dp_fell", "compartments_differ", "cold_compartment", "in_leakage"),
-    *("dust_alarm_time", "dust_level_raised", "leaking_compartment", "leaking_row"),
-    "opacity_above_limit",
 }
 
 

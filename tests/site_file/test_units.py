@@ -222,8 +222,9 @@ def test_every_rule_puts_numbers_with_units_behind_its_answers() -> None:
     """Its own, or those that the rules on rows share."""
     without = {rule.name for rule in RULES} - set(QUANTITY_UNITS)
     assert without <= {"row_weak"}
-    # What a rule lacks of its history is said in the unit of the fact.
-    assert {name for name, units in QUANTITY_UNITS.items() if not units} == {"diagnose"}
+    # These say facts, and what a rule lacks of them, in the unit of the fact.
+    of_facts = {"diagnose", "dp_tap_plugged", "tags_disagree"}
+    assert {name for name, units in QUANTITY_UNITS.items() if not units} == of_facts
 
 
 @pytest.mark.parametrize("rule", sorted(QUANTITY_UNITS))

@@ -109,7 +109,7 @@ _BYPASS = Family(
             source="chosen: a leak raises dust, beside the rows whatever row is pulsed",
         ),
         Cause(
-            name="transmitter",
+            name="exchanged_transmitter",
             title="DP transmitter or its taps: nothing changed in the filter",
             prior=-0.5,  # chosen: a gap in DP mostly shows it
             evidence=(Evidence("dust_level_raised", -1.5, 1.0),),

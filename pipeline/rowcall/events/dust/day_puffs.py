@@ -12,11 +12,13 @@ from rowcall.condition.minutes import shared_signal
 from rowcall.events.dust.monitor import dust_of
 from rowcall.events.dust.puffs import MAX_DELAY_S, Puffs, find_puffs
 from rowcall.events.operation.gas_seconds import Signals, gas_seconds
-from rowcall.model import PUFF_COLUMNS
+from rowcall.model import PUFF_COLUMNS, Floats
 from rowcall.site import Baghouse, Role
 
 _MAX_STEP_S = 60.0  # chosen: coarser points hardly ever meet a puff
 _MAX_S = 90_000.0  # [s] of a day at a change of clocks: several days together are not asked
+_MAX_NEAR = 200_000  # chosen: pulses near enough to another to overlap, of which a part is enough
+_NEAR_S = 60.0  # [s] chosen: as long as the longest puffs
 _KNOWN_TO_S = 4.0  # chosen: a stated delay is known so well; gas is faster or slower at times
 
 
@@ -66,16 +68,25 @@ def day_puffs(
     places = sorted(set(blown.select("compartment", "row").iter_rows()))
     number = {place: n for n, place in enumerate(places)}
     whose = [number[place] for place in blown.select("compartment", "row").iter_rows()]
-    inside = blown["time_s"].is_between(0, seconds, closed="left").to_numpy()
+    until = _enough(blown["time_s"].to_numpy(), seconds)
+    inside = blown["time_s"].is_between(0, until, closed="left").to_numpy()
+    dusty = dust.time_s < until
     delay = baghouse.dust_delay
     known = None if delay is None else (max(0.0, delay - _KNOWN_TO_S), delay + _KNOWN_TO_S)
     found = find_puffs(
-        dust.time_s,
-        dust.value,
+        dust.time_s[dusty],
+        dust.value[dusty],
         blown["time_s"].to_numpy()[inside],
         np.array(whose, np.intp)[inside],
         len(places),
-        seconds=seconds,
+        seconds=until,
         delays_s=known or (0.0, MAX_DELAY_S),
     )
     return None if found is None else DayPuffs(roles[0], places, found)
+
+
+def _enough(fired_s: Floats, seconds: float) -> float:
+    """Return up to when a day is looked at: where pulses are dense, not to its end [s]."""
+    spacing = max(float(np.median(np.diff(fired_s, append=seconds))), 0.1)
+    n = int(_MAX_NEAR * spacing / _NEAR_S)
+    return seconds if fired_s.size <= n else float(fired_s[n])

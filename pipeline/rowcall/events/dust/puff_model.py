@@ -66,9 +66,11 @@ class Fit:
     @property
     def standing_out(self) -> Floats:
         """Each row's puff above the median row's, over its spread."""
-        known = np.isfinite(self.spread)
+        known = np.isfinite(self.spread) & (self.spread > 0)
         middle = np.median(self.puff[known]) if known.any() else 0.0
-        return np.where(known, (self.puff - middle) / self.spread, -np.inf)
+        out: Floats = np.full(self.puff.size, -np.inf)
+        np.divide(self.puff - middle, self.spread, out=out, where=known)
+        return out
 
 
 def cells_of(time_s: Floats, value: Floats, seconds: float, cell_s: float) -> Cells:
