@@ -108,7 +108,8 @@ def sensor_facts(
         if tag.sample is Sample.AT_INTERVALS
     }
     for (role, compartment, row), runs in flat.items():
-        if role in TAG_FACTS and not row:
+        has_points = runs.value.size or (role, compartment, row) in signals
+        if role in TAG_FACTS and not row and has_points:
             yield from _still(day, role, compartment, runs, events)
     for (role, compartment, _), signal in signals.items():
         if role in TAG_FACTS and (role, compartment) in even:
