@@ -7,7 +7,6 @@ span filter shows one level to within its own noise, and jumps there and back.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -40,13 +39,13 @@ def find_checks(signal: Signal) -> list[Check]:
     noise = max(noise_of(signal), _MIN_LEVEL)
     usual = float(np.median(y))
     edges = np.flatnonzero(np.abs(np.diff(y)) > _EDGE * noise) + 1
+    first, end = edges[:-1], edges[1:]
+    lasts_s = t[end - 1] - t[first]
+    is_long = (end - first >= _MIN_POINTS) & (lasts_s >= _SHORTEST_S) & (lasts_s <= _LONGEST_S)
     flat = [
         (a, b, float(np.median(y[a:b])))
-        for a, b in pairwise(edges.tolist())
-        if b - a >= _MIN_POINTS
-        and _SHORTEST_S <= t[b - 1] - t[a] <= _LONGEST_S
-        and abs(np.median(y[a:b]) - usual) > _EDGE * noise
-        and y[a:b].std() <= _FLAT * noise
+        for a, b in zip(first[is_long].tolist(), end[is_long].tolist(), strict=True)
+        if abs(np.median(y[a:b]) - usual) > _EDGE * noise and y[a:b].std() <= _FLAT * noise
     ]
     return [_check(t, group, usual) for group in _grouped(t, flat)]
 
