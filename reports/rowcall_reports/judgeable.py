@@ -21,6 +21,7 @@ _PULSES, _NOISE = 200, 0.002
 # What to change, with `{}` for what it is of; empty where no record would show more.
 CHANGES: Mapping[Lack, str] = {
     Lack.NOTHING: "",
+    Lack.OTHER_TAG: "",
     Lack.TAG: "Export a tag of {} and name it in the site file.",
     Lack.USABLE_TAG: "Repair {} or its export.",
     Lack.STEP: "Export {}.",

@@ -203,6 +203,16 @@ def test_checks_not_judged_name_what_would_change_that() -> None:
     assert "No rule reads" not in part
 
 
+def test_a_tag_that_another_stands_for_is_no_check_that_failed() -> None:
+    """The page of its baghouse says so; there is nothing to do about it."""
+    report = report_days.report()
+    why = "the DP of the whole baghouse is judged instead of this one"
+    more = (unjudged("rising_residual_dp", Subject("BH2", 1), why, Lack.OTHER_TAG),)
+    pages = write_pages(replace(report, findings=(*report.findings, *more)), ())
+    assert why not in pages[FIRST]
+    assert any(why in text for name, text in pages.items() if name != FIRST)
+
+
 def falling(report: DayReport) -> DayReport:
     """Return the day with a row whose drop fell to 80 % and of which nothing is found."""
     kiln, mill = report.baghouses

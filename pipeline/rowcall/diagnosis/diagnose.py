@@ -305,5 +305,5 @@ def _not_judged(need: Need, day: BaghouseDay) -> Iterator[Answer]:
             yield Answer.cannot_tell(
                 Subject(day.baghouse.id, compartment, row),
                 f"the {ROLES[role].name} of {first} is judged instead of this one",
-                Lack.NOTHING,
+                Lack.OTHER_TAG,
             )

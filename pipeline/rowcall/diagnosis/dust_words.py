@@ -27,7 +27,7 @@ def show_dust(day: BaghouseDay, role: Role, inside: float) -> str:
     if not math.isfinite(inside):
         return "unknown"
     unit = dust_unit(day, role)
-    return f"{significant(unit.from_inside(inside))} {symbol(unit.code)}"
+    return f"{significant(unit.from_inside(inside), 2)} {symbol(unit.code)}"
 
 
 def name_of(role: Role) -> str:

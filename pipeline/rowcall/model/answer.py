@@ -36,6 +36,7 @@ class Lack(StrEnum):
     SUPPLY = "supply"  # pressure ahead of the headers
     HISTORY = "history"
     SENSOR = "sensor"  # a tag that is not trusted on the day
+    OTHER_TAG = "other tag"  # nothing: another tag of the role is judged in place of this one
 
 
 class Urgency(StrEnum):

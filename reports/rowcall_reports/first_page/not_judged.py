@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rowcall.model import Finding
+from rowcall.model import Finding, Lack
 from rowcall_reports import actions, wording
 from rowcall_reports.judgeable import judgeable, pressure_steps
 from rowcall_reports.page_links import baghouse_page, link
@@ -27,9 +27,14 @@ def write_not_judged(prepared: PreparedReport) -> str:
 
 
 def _unexplained(house: PreparedDay) -> list[Finding]:
-    """Return what could not be judged of places of which nothing is found."""
+    """Return what could not be judged where nothing is found and no other tag is judged for it."""
     places = ((one.answer.subject, one) for one in house.unjudged)
-    return [one for at, one in places if (at.compartment, at.row) not in house.found_rows]
+    return [
+        one
+        for at, one in places
+        if (at.compartment, at.row) not in house.found_rows
+        and one.answer.lack is not Lack.OTHER_TAG
+    ]
 
 
 def _remedy(prepared: PreparedReport, found: Finding) -> str:

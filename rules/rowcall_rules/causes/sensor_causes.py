@@ -12,7 +12,7 @@ _SENSOR = Family(
     members=(
         Member("dp_tap_plugged", At.HEADER),
         Member("tag_stuck", At.HEADER),
-        Member("tag_drifts", At.HEADER, Measure("zero", "dp", "DP at rest {}", 1, 10.0)),
+        Member("tag_drifts", At.HEADER, Measure("dp_off", "dp", "DP reads {} off", 1, 10.0)),
         Member("tags_disagree", At.HEADER),
         Member("tags_swapped", At.HEADER),
     ),

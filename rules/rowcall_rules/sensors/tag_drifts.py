@@ -54,6 +54,8 @@ def _judged(context: Context, compartment: int, known: list[Departure]) -> Answe
     values += [Quantity(f"{one.role.value}_departure", one.value, _unit(one)) for one in gone]
     said = list(_zero_said(context, compartment, zero))
     roles = [Role.DP] if said else []
+    off = [zero[1]] if zero and said else [one.value for one in gone if one.role is Role.DP]
+    values += [Quantity("dp_off", abs(one), "Pa") for one in off[:1]]
     for one in gone:
         said.append(_gone_said(context, one))
         roles.append(one.role)
