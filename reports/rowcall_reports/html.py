@@ -101,7 +101,8 @@ def to_page(markdown: str, *, title: str, image_src: Mapping[str, str], all_days
     _connect(tokens)
     _keep_together(tokens)
     body = parser.renderer.render(tokens, parser.options, {})
-    top = f'<nav><a href="{escape(all_days)}">All days</a></nav>\n' if all_days else ""
+    days = f'<nav aria-label="All days"><a href="{escape(all_days)}">All days</a></nav>\n'
+    top = days if all_days else ""
     return page(title, f"{top}<main>\n{body}</main>\n")
 
 
@@ -155,6 +156,8 @@ def _connect(tokens: Sequence[Token]) -> None:
             taken[place] += 1
         if token.type == "paragraph_open" and _is_links(following):
             token.tag = last.tag = "nav"
+            taken["nav"] += 1
+            token.attrSet("aria-label", f"Pages {taken['nav']}")
         if token.type == "td_open" and len(following.content) <= _KEPT_WHOLE:
             token.attrSet("class", "short")
         for child in token.children or ():

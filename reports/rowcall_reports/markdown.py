@@ -90,8 +90,8 @@ def write_day_page(prepared: PreparedReport, images: Images, guard: Guard) -> st
         *_guarded("Amount", lambda: [f"**{counts(prepared)}.**"], guard),
         *head,
         *_guarded("What to do", lambda: write_jobs(prepared), guard),
-        *_chapters({"Not judged": lambda: [write_not_judged(prepared)]}, guard),
         *(_rows_picture(one, images) for one in houses if one.jobs),
+        *_chapters({"Not judged": lambda: [write_not_judged(prepared)]}, guard),
         _other_pages(prepared),
     ]
     first = _guarded("Summary", lambda: [write_summary(prepared, guard.failures)], guard)

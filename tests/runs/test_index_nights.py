@@ -33,7 +33,7 @@ def test_it_leads_to_the_pages_of_the_days_and_back(plant: Path) -> None:
     assert page.count("<b>N</b>") + page.count("<b>O</b>") == len(DAYS)
     for link in linked:
         day = (reports / link).read_text(encoding="utf-8")
-        assert '<nav><a href="../index.html">All days</a></nav>' in day
+        assert '<nav aria-label="All days"><a href="../index.html">All days</a></nav>' in day
 
 
 def test_a_run_killed_before_it_wrote_the_page_is_made_up_for(plant: Path) -> None:
