@@ -285,3 +285,22 @@ def test_hours_of_which_none_is_sure_are_judged_together(
     assert found(answers) == ({(2, 0)} if is_found else set())
     if is_found:
         assert value_of(answers[Subject("BH1", 2)], "slow_hours") == n_hours
+
+
+@pytest.mark.parametrize(
+    ("recovery_s", "verdict"), [(9.0, Verdict.FOUND), (11.0, Verdict.CANNOT_TELL)]
+)
+def test_a_row_is_not_blamed_where_the_next_pulse_cuts_its_refill_short(
+    recovery_s: float, verdict: Verdict
+) -> None:
+    """Twice its peers' constant, with a pulse of the header every 10 s."""
+    day = study(first_day([row_slow(2, 6)])).day
+    kept = ~pl.col("name").is_in([Fact.RECOVERY_S.column, Fact.INTERVAL_S.column])
+    stated = [
+        (2, 0, Fact.RECOVERY_S.column, recovery_s),
+        (2, 0, Fact.INTERVAL_S.column, 10.0),
+    ]
+    facts = pl.concat(
+        [day.facts.filter(kept), pl.DataFrame(stated, schema=day.facts.schema, orient="row")]
+    )
+    assert ask(RULE, replace(day, facts=facts))[Subject("BH1", 2, 6)].verdict is verdict

@@ -154,6 +154,7 @@ class Fact(Enum):
         "one_baghouse",
         "short_interval",
         "trends",
+        "slow_header_recovery",
     )
     RECOVERY_LOG_ERROR = _header("1", "relative standard error of that", "short_interval")
     REFILL_DROP_PA = _header(

@@ -189,8 +189,20 @@ def _judge_row(context: Context, subject: Subject, tau: float, peers: float) -> 
     seen = f"recovery constant {show(tau, 's', 1)}, its peers' {show(peers, 's', 1)}"
     if ratio < context.limits["row_ratio"]:
         return Answer.clear(subject, f"As its peers: {seen}.", values)
+    if ratio < context.limits["peer_ratio"] and _is_cut_short(context, subject.compartment):
+        why = f"{seen}, but the next pulse comes before a refill has ended, so both are uncertain"
+        return Answer.cannot_tell(subject, why, Lack.NOTHING, values=values)
     text = f"The header refills slowly after this row alone: {seen}. Its valve leaks by."
     return context.found(subject, Urgency.NEXT_OUTAGE, text, _VALVE_WORK, values)
+
+
+def _is_cut_short(context: Context, compartment: int) -> bool:
+    """Return whether a header is pulsed before it has recovered 95 % of a drop."""
+    recovery, interval = (
+        context.facts.get((fact, compartment, 0), context.facts.of(fact))
+        for fact in (Fact.RECOVERY_S, Fact.INTERVAL_S)
+    )
+    return recovery > interval
 
 
 _FEED_WORK = work(
