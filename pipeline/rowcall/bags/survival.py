@@ -100,9 +100,9 @@ def kaplan_meier(lives: Lives) -> Curve:
         simplefilter("ignore", RuntimeWarning)
         interval = sf.confidence_interval(_COVERAGE, method="log-log")
     at = np.isin(sf.quantiles, found)
-    ends = (np.nan_to_num(one.probabilities[at], nan=end) for one, end in
-            ((interval.low, 0.0), (interval.high, 1.0)))  # fmt: skip
-    return Curve(sf.quantiles[at], sf.probabilities[at], *ends)
+    low = np.nan_to_num(interval.low.probabilities[at], nan=0.0)
+    high = np.nan_to_num(interval.high.probabilities[at], nan=1.0)
+    return Curve(sf.quantiles[at], sf.probabilities[at], low, high)
 
 
 @dataclass(frozen=True)
@@ -174,9 +174,8 @@ def _likelihood(lives: Lives, shape: Floats, scale: Floats) -> Floats:
 
 def _ends(at: Floats, profile: Floats) -> tuple[float | None, float | None]:
     """Return where a profile likelihood crosses that of the interval, None where it does not."""
-    above = profile >= profile.max() - chi2.ppf(_COVERAGE, 1) / 2
-    first, last = int(np.flatnonzero(above)[0]), int(np.flatnonzero(above)[-1])
     limit = profile.max() - chi2.ppf(_COVERAGE, 1) / 2
+    first, last = np.flatnonzero(profile >= limit)[[0, -1]].tolist()
     low = None if first == 0 else _crossing(at, profile, first - 1, limit)
     return low, None if last == at.size - 1 else _crossing(at, profile, last, limit)
 

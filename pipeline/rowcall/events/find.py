@@ -12,7 +12,6 @@ import polars as pl
 from rowcall.events.clocks.drift import ClockOffset
 from rowcall.events.clocks.offset import clock_offset
 from rowcall.events.cycles import find_cycles
-from rowcall.events.dust.day_puffs import DayPuffs, day_puffs
 from rowcall.events.firing.even_spacing import evenly_timed
 from rowcall.events.firing.inferred import infer_fires
 from rowcall.events.firing.place_numbers import number_places
@@ -41,7 +40,6 @@ class Events:
     inferred: by compartment, how rows were inferred where there are neither bits nor counters.
     curves: what the stacked pulses of each row say, columns `CURVE_COLUMNS`.
     stacks: those stacks themselves, columns `STACK_COLUMNS`.
-    puffs: of dust after each row's pulses, None where they cannot be seen.
     refills: of each header, columns `HOUR_COLUMNS`; a line whose hour is null is of the day.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
     """
@@ -55,7 +53,6 @@ class Events:
     inferred: Mapping[int, Inferred]
     in_step: frozenset[int]
     refills: pl.DataFrame
-    puffs: DayPuffs | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +117,6 @@ def find_events(
         inferred=inferred,
         in_step=frozenset(own for own, one in by_header.items() if one.is_in_step),
         refills=pl.concat([pl.DataFrame(schema=HOUR_COLUMNS), *refills]),
-        puffs=day_puffs(baghouse, signals, pulses, seconds) if is_complete else None,
     )
 
 

@@ -424,9 +424,7 @@ class Fact(Enum):
     # Tags: against what physics ties them to.
     DP_NOISE_PA = _tag("Pa", "noise of DP while running", "dp_tap_plugged", "sensor_table")
     DP_SWING_PA = _tag("Pa", "median change of DP over ten minutes running", "dp_tap_plugged")
-    DP_RUNNING_PA = _tag(
-        "Pa", "median DP while running", "dp_tap_plugged", "tag_drifts", "tags_disagree"
-    )
+    DP_RUNNING_PA = _tag("Pa", "median DP while running", "dp_tap_plugged", "sensor_tags")
     DP_NEGATIVE_SHARE = _tag("1", "share of the time running with DP below 0", "dp_tap_plugged")
     DP_ZERO_PA = _tag(
         "Pa",

@@ -14,6 +14,7 @@ from rowcall.condition.gate import Conditioned, condition
 from rowcall.condition.minutes import minute_table
 from rowcall.condition.sampling import LONGEST_STEP_S
 from rowcall.days import day_bounds
+from rowcall.events.dust.day_dust import day_dust
 from rowcall.events.facts.daily import daily_facts, row_facts
 from rowcall.events.facts.pooled_days import (
     Place,
@@ -96,6 +97,7 @@ def study_span(
     signals = conditioned.signals
     gas = gas_seconds(baghouse, signals, (end - start).total_seconds())
     starts = find_starts(gas, minutes, events.pulses["time_s"].to_numpy())
+    dust = day_dust(baghouse, signals, gas, events)
     studied = BaghouseDay(
         day=day,
         start=start,
@@ -106,14 +108,14 @@ def study_span(
         minutes=minutes,
         pulses=events.pulses,
         cycles=events.cycles,
-        facts=daily_facts(baghouse, signals, minutes, events, gas, starts, conditioned.flat),
+        facts=daily_facts(baghouse, signals, minutes, events, gas, starts, conditioned.flat, dust),
         history=history,
         hours=events.refills.drop_nulls("hour"),
         fires_known=events.fires_known,
         inferred=events.inferred,
         stacks=events.stacks,
         starts=starts,
-        puffs=pl.DataFrame(schema=PUFF_COLUMNS) if events.puffs is None else events.puffs.table(),
+        puffs=pl.DataFrame(schema=PUFF_COLUMNS) if dust.puffs is None else dust.puffs.table(),
     )
     return studied, events
 

@@ -13,8 +13,14 @@ import math
 from collections.abc import Iterator
 from datetime import date
 
-from rowcall.diagnosis.sensors.redundant_tags import APART, Departure, departures, suspects
-from rowcall.diagnosis.sensors.sensor_tags import name_of, places_of, usual
+from rowcall.diagnosis.sensors.redundant_tags import (
+    APART,
+    Departure,
+    departures,
+    scale_of,
+    suspects,
+)
+from rowcall.diagnosis.sensors.sensor_tags import name_of, places_of, running_dp
 from rowcall.model import (
     Answer,
     Caution,
@@ -51,7 +57,10 @@ def _judged(context: Context, compartment: int, known: list[Departure]) -> Answe
     zero = _zero(context, compartment)
     gone = _gone(context, compartment, known)
     values = [] if zero is None else [Quantity("zero", zero[1], "Pa")]
-    values += [Quantity(f"{one.role.value}_departure", one.value, _unit(one)) for one in gone]
+    values += [
+        Quantity(f"{one.role.value}_departure", one.value, APART[one.role].value.unit)
+        for one in gone
+    ]
     said = list(_zero_said(context, compartment, zero))
     roles = [Role.DP] if said else []
     off = [zero[1]] if zero and said else [one.value for one in gone if one.role is Role.DP]
@@ -97,7 +106,7 @@ def _zero_said(
     context: Context, compartment: int, zero: tuple[date, float] | None
 ) -> Iterator[str]:
     """Say what zero matters and is not what stays in a plugged line."""
-    level = _level(context, compartment)
+    level = running_dp(context, compartment, _RULES)
     if zero is None or math.isnan(level):
         return
     limits, show = context.limits, context.units.dp.show
@@ -118,10 +127,9 @@ def _zero_said(
 
 def _gone(context: Context, compartment: int, known: list[Departure]) -> list[Departure]:
     """Return the tags of a place that left the others by more than matters, as far as is known."""
-    found = []
+    found, limits = [], context.limits
+    level = running_dp(context, compartment, _RULES)
     for role in APART:
-        level = _level(context, compartment)
-        limits = context.limits
         enough = limits["warmer"] if role is not Role.DP else limits["share"] * level
         off = [one for one in known if one.role is role and one.surely > enough]
         found += [one for one in suspects(off, role) if one.compartment == compartment]
@@ -129,22 +137,13 @@ def _gone(context: Context, compartment: int, known: list[Departure]) -> list[De
 
 
 def _gone_said(context: Context, one: Departure) -> str:
-    scale = context.units.dp if one.role is Role.DP else context.units.warming
+    scale = scale_of(context.units, one.role)
     which = "" if one.is_odd else " (or the others do; two do not show which)"
     return (
         f"{name_of(context.day, one.role, one.compartment)} reads {scale.show(abs(one.value))} "
         f"(at least {scale.show(one.surely)}) {'more' if one.value > 0 else 'less'} than it used "
         f"to beside the other tags of the same gas{which}"
     )
-
-
-def _level(context: Context, compartment: int) -> float:
-    level = usual(context, Fact.DP_RUNNING_PA, compartment, _RULES)
-    return abs(context.facts.of(Fact.DP_RUNNING_PA, compartment) if math.isnan(level) else level)
-
-
-def _unit(one: Departure) -> str:
-    return APART[one.role].value.unit
 
 
 _ACTION = work(

@@ -12,8 +12,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from rowcall.diagnosis.sensors.redundant_tags import APART, departures, suspects
-from rowcall.diagnosis.sensors.sensor_tags import name_of, places_of, usual
+from rowcall.diagnosis.sensors.redundant_tags import APART, departures, scale_of, suspects
+from rowcall.diagnosis.sensors.sensor_tags import name_of, places_of, running_dp
 from rowcall.model import (
     Answer,
     Caution,
@@ -88,13 +88,11 @@ def _over_said(context: Context, compartment: int, over: float) -> str:
 def _enough(context: Context, role: Role, compartment: int) -> float:
     if role is not Role.DP:
         return context.limits["warmer"]
-    level = usual(context, Fact.DP_RUNNING_PA, compartment, _RULES)
-    now = context.facts.of(Fact.DP_RUNNING_PA, compartment)
-    return context.limits["share"] * abs(now if math.isnan(level) else level)
+    return context.limits["share"] * running_dp(context, compartment, _RULES)
 
 
 def _apart_said(context: Context, role: Role, compartment: int, value: float, is_odd: bool) -> str:
-    scale = context.units.dp if role is Role.DP else context.units.warming
+    scale = scale_of(context.units, role)
     which = "" if is_odd else "; two do not show which is wrong"
     return (
         f"{name_of(context.day, role, compartment)} reads {scale.show(abs(value))} "

@@ -12,6 +12,7 @@ from rowcall.diagnosis.sensors.sensor_tags import places_of, sound_values
 from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import Context, Fact, Floats
 from rowcall.site import Role
+from rowcall.units import Scale, Units
 
 APART: Mapping[Role, Fact] = {
     Role.DP: Fact.DP_APART_PA,
@@ -72,6 +73,11 @@ def suspects(found: list[Departure], role: Role) -> list[Departure]:
     """Return of one role the odd tag where there is one, else all."""
     own = [one for one in found if one.role is role]
     return [one for one in own if one.is_odd] or own
+
+
+def scale_of(units: Units, role: Role) -> Scale:
+    """Return how a departure of a role is written."""
+    return units.dp if role is Role.DP else units.warming
 
 
 def _scatter(past: Floats) -> float:

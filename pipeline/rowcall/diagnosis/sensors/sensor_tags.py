@@ -37,6 +37,12 @@ def usual(context: Context, fact: Fact, compartment: int, rules: Collection[str]
     return float(np.median(values)) if values.size >= context.limits["history_days"] else math.nan
 
 
+def running_dp(context: Context, compartment: int, rules: Collection[str]) -> float:
+    """Return the size of DP while running [Pa]: the usual one, else today's, nan where unknown."""
+    level = usual(context, Fact.DP_RUNNING_PA, compartment, rules)
+    return abs(context.facts.of(Fact.DP_RUNNING_PA, compartment) if math.isnan(level) else level)
+
+
 def sound_values(context: Context, fact: Fact, compartment: int, rules: Collection[str]) -> Floats:
     """Return such days' values, oldest first."""
     condemned = set(_condemned(context, compartment, rules))

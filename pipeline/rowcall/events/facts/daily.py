@@ -10,6 +10,7 @@ import polars as pl
 from rowcall.condition.flat_runs import FlatRuns
 from rowcall.condition.minutes import shared_signal
 from rowcall.events.dp_level import fall_at_pulses, level_change
+from rowcall.events.dust.day_dust import DayDust
 from rowcall.events.facts.dust_lines import dust_facts
 from rowcall.events.facts.header_lines import header_facts
 from rowcall.events.facts.operation import (
@@ -61,6 +62,7 @@ def daily_facts(
     gas: GasSeconds | None,
     starts: pl.DataFrame,
     flat: Mapping[tuple[Role, int, int], FlatRuns],
+    dust: DayDust,
 ) -> pl.DataFrame:
     """Return the facts of a baghouse-day, columns `FACT_COLUMNS`."""
     lines = [
@@ -69,7 +71,7 @@ def daily_facts(
         *operation_facts(minutes, gas, starts),
         *heat_facts(baghouse, signals, 60.0 * minutes.height),
         *dp_facts(baghouse, shared_signal(signals, Role.DP), minutes, events.cycles, events.pulses),
-        *dust_facts(baghouse, signals, gas, events),
+        *dust_facts(baghouse, signals, dust, events),
         *_sudden_facts(baghouse, signals, minutes, events),
         *_clock_facts(events),
         *sensor_facts(baghouse, signals, minutes, events, flat),

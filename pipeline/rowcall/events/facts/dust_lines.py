@@ -6,12 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from rowcall.condition.minutes import shared_signal
-from rowcall.events.dust.day_puffs import DayPuffs
-from rowcall.events.dust.monitor import Dust, base_level, dust_of
+from rowcall.events.dust.day_dust import DayDust, DayPuffs
+from rowcall.events.dust.monitor import Dust, base_level
 from rowcall.events.dust.off_line import off_line_ratios
 from rowcall.events.find import Events, Signals
-from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.model import Fact, Floats
 from rowcall.site import Baghouse, Role
 
@@ -25,29 +23,24 @@ _MAX_HELD_S = 300.0  # chosen: a point speaks for no longer
 
 
 def dust_facts(
-    baghouse: Baghouse, signals: Signals, gas: GasSeconds | None, events: Events
+    baghouse: Baghouse, signals: Signals, dust: DayDust, events: Events
 ) -> Iterator[Line]:
     """Yield them, where it is known when gas flowed."""
-    fired = events.pulses["time_s"].to_numpy()
-    seen = {
-        role: dust_of(signal, gas)
-        for role in _BASE
-        if gas is not None and (signal := shared_signal(signals, role)) is not None
-    }
-    for role, dust in seen.items():
-        for fact, value in zip(_BASE[role], base_level(dust, fired), strict=True):
+    fired, seen = events.pulses["time_s"].to_numpy(), dust.monitors
+    for role, monitor in seen.items():
+        for fact, value in zip(_BASE[role], base_level(monitor, fired), strict=True):
             yield 0, 0, fact, value
     if seen:
-        yield from _off_line(signals, seen.get(Role.DUST_SIGNAL) or seen[Role.OPACITY])
+        yield from _off_line(signals, next(iter(seen.values())))
     if Role.OPACITY in seen and seen[Role.OPACITY].checks:
         yield 0, 0, Fact.OPACITY_CHECK_S, seen[Role.OPACITY].checks[0].begin_s
     if Role.DUST_SIGNAL in seen and baghouse.dust_alarm is not None:
-        dust = seen[Role.DUST_SIGNAL]
-        above_s, judged_s = alarm_time(dust.time_s, dust.value, baghouse.dust_alarm)
+        signal = seen[Role.DUST_SIGNAL]
+        above_s, judged_s = alarm_time(signal.time_s, signal.value, baghouse.dust_alarm)
         yield 0, 0, Fact.DUST_ALARM_S, above_s
         yield 0, 0, Fact.DUST_JUDGED_S, judged_s
-    if events.puffs is not None:
-        yield from _puff_facts(events.puffs)
+    if dust.puffs is not None:
+        yield from _puff_facts(dust.puffs)
 
 
 def _off_line(signals: Signals, dust: Dust) -> Iterator[Line]:

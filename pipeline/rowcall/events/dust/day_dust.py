@@ -1,22 +1,22 @@
-"""The puffs of a baghouse's rows on a day, from its dust signal, else from its opacity."""
+"""Dust after a baghouse on a day, and its rows' puffs: of its dust signal, else of its opacity."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from rowcall.condition.minutes import shared_signal
-from rowcall.events.dust.monitor import dust_of
+from rowcall.events.dust.monitor import Dust, dust_of
 from rowcall.events.dust.puffs import MAX_DELAY_S, Puffs, find_puffs
-from rowcall.events.operation.gas_seconds import Signals, gas_seconds
+from rowcall.events.find import Events, Signals
+from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.model import PUFF_COLUMNS, Floats
 from rowcall.site import Baghouse, Role
 
 _MAX_STEP_S = 60.0  # chosen: coarser points hardly ever meet a puff
-_MAX_S = 90_000.0  # [s] of a day at a change of clocks: several days together are not asked
 _MAX_NEAR = 200_000  # chosen: pulses near enough to another to overlap, of which a part is enough
 _NEAR_S = 60.0  # [s] chosen: as long as the longest puffs
 _KNOWN_TO_S = 4.0  # chosen: a stated delay is known so well; gas is faster or slower at times
@@ -53,18 +53,41 @@ class DayPuffs:
         )
 
 
-def day_puffs(
-    baghouse: Baghouse, signals: Signals, pulses: pl.DataFrame, seconds: float
+@dataclass(frozen=True, slots=True)
+class DayDust:
+    """What the monitors show while gas flows, the better one first, and the rows' puffs."""
+
+    monitors: Mapping[Role, Dust]
+    puffs: DayPuffs | None
+
+
+def day_dust(
+    baghouse: Baghouse, signals: Signals, gas: GasSeconds | None, events: Events
+) -> DayDust:
+    """Return the dust of a day; nothing where it is not known when gas flowed."""
+    if gas is None:
+        return DayDust({}, None)
+    monitors = {
+        role: dust_of(signal, gas)
+        for role in (Role.DUST_SIGNAL, Role.OPACITY)
+        if (signal := shared_signal(signals, role)) is not None
+    }
+    first = next(iter(monitors), None)
+    if first is None or not events.fires_known:
+        return DayDust(monitors, None)
+    signal, seconds = shared_signal(signals, first), float(gas.is_moving.size)
+    if signal is None or signal.time_s.size < seconds / _MAX_STEP_S / 2:
+        return DayDust(monitors, None)
+    return DayDust(monitors, _puffs(baghouse, first, monitors[first], events.pulses, seconds))
+
+
+def _puffs(
+    baghouse: Baghouse, role: Role, dust: Dust, pulses: pl.DataFrame, seconds: float
 ) -> DayPuffs | None:
     """Return the puffs of a day by pulses that were sent and not left unanswered."""
-    roles = [r for r in (Role.DUST_SIGNAL, Role.OPACITY) if shared_signal(signals, r) is not None]
     blown = pulses.filter(pl.col("row").is_not_null() & pl.col("answered").fill_null(True))
-    if not roles or blown.is_empty() or seconds > _MAX_S:
+    if blown.is_empty():
         return None
-    signal, gas = shared_signal(signals, roles[0]), gas_seconds(baghouse, signals, seconds)
-    if gas is None or signal is None or signal.time_s.size < seconds / _MAX_STEP_S / 2:
-        return None
-    dust = dust_of(signal, gas)
     places = sorted(set(blown.select("compartment", "row").iter_rows()))
     number = {place: n for n, place in enumerate(places)}
     whose = [number[place] for place in blown.select("compartment", "row").iter_rows()]
@@ -82,7 +105,7 @@ def day_puffs(
         seconds=until,
         delays_s=known or (0.0, MAX_DELAY_S),
     )
-    return None if found is None else DayPuffs(roles[0], places, found)
+    return None if found is None else DayPuffs(role, places, found)
 
 
 def _enough(fired_s: Floats, seconds: float) -> float:
