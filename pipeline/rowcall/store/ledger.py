@@ -10,6 +10,7 @@ from rowcall.file_note import FileNote
 from rowcall.store.connection import Store
 
 _NOTE = "name, sha256, rows_read, stored, replaced, unchanged, set_aside, first_time, last_time"
+_OF_LEDGER = ", ".join(f"ledger.{column}" for column in _NOTE.split(", "))
 
 
 def days_touched(store: Store) -> dict[date, int]:
@@ -70,11 +71,24 @@ class Seen:
     written_ns: int
 
 
-def seen_files(store: Store) -> dict[Seen, list[str]]:
-    """Return the files taken in, each with the digests of its exports."""
-    found: dict[Seen, list[str]] = {}
-    for *file, sha256 in store.connection.execute("SELECT * FROM seen").fetchall():
-        found.setdefault(Seen(*file), []).append(sha256)
+def seen_files(store: Store, reason: str) -> dict[Seen, list[tuple[FileNote | None, bool]]]:
+    """Return the files taken in, with the ledger's line on each of their exports.
+
+    Beside it stands whether rows of the export are set aside for `reason`.
+    """
+    rows = store.connection.execute(
+        "WITH ledger AS (SELECT * FROM files QUALIFY file_id = min(file_id) OVER (PARTITION BY "
+        "sha256)), aside AS (SELECT sha256 FROM files WHERE set_aside > 0 AND file_id IN "
+        "(SELECT file_id FROM set_aside WHERE reason = ?)) "
+        "SELECT seen.name, seen.size_bytes, seen.written_ns, ledger.sha256 IN (FROM aside), "
+        f"{_OF_LEDGER} FROM seen LEFT JOIN ledger USING (sha256) ORDER BY seen.rowid",
+        [reason],
+    ).fetchall()
+    found: dict[Seen, list[tuple[FileNote | None, bool]]] = {}
+    for name, size_bytes, written_ns, is_aside, *line in rows:
+        note = None if line[0] is None else _note(tuple(line))
+        exports = found.setdefault(Seen(name, size_bytes, written_ns), [])
+        exports.append((note, bool(is_aside)))
     return found
 
 
@@ -87,12 +101,6 @@ def note_seen(store: Store, file: Seen, digests: Iterable[str]) -> None:
             "INSERT INTO seen VALUES (?, ?, ?, ?)",
             [[*row, digest] for digest in dict.fromkeys(digests)],
         )
-
-
-def has_aside(store: Store, sha256: str) -> bool:
-    """True where any row of a file of this content is set aside."""
-    query = "SELECT 1 FROM files WHERE sha256 = ? AND set_aside > 0 LIMIT 1"
-    return bool(store.connection.execute(query, [sha256]).fetchall())
 
 
 def _note(row: tuple[object, ...]) -> FileNote:
