@@ -10,7 +10,6 @@ from rowcall.file_note import FileNote
 from rowcall.store.connection import Store
 
 _NOTE = "name, sha256, rows_read, stored, replaced, unchanged, set_aside, first_time, last_time"
-_OF_LEDGER = ", ".join(f"ledger.{column}" for column in _NOTE.split(", "))
 
 
 def days_touched(store: Store) -> dict[date, int]:
@@ -76,19 +75,17 @@ def seen_files(store: Store, reason: str) -> dict[Seen, list[tuple[FileNote | No
 
     Beside it stands whether rows of the export are set aside for `reason`.
     """
-    rows = store.connection.execute(
-        "WITH ledger AS (SELECT * FROM files QUALIFY file_id = min(file_id) OVER (PARTITION BY "
-        "sha256)), aside AS (SELECT sha256 FROM files WHERE set_aside > 0 AND file_id IN "
-        "(SELECT file_id FROM set_aside WHERE reason = ?)) "
-        "SELECT seen.name, seen.size_bytes, seen.written_ns, ledger.sha256 IN (FROM aside), "
-        f"{_OF_LEDGER} FROM seen LEFT JOIN ledger USING (sha256) ORDER BY seen.rowid",
+    run, lines = store.connection.execute, dict[str, FileNote]()
+    for row in run(f"SELECT {_NOTE} FROM files ORDER BY file_id").fetchall():
+        lines.setdefault(row[1], _note(row))
+    rows = run(
+        "SELECT sha256 FROM files WHERE set_aside > 0 AND file_id IN "
+        "(SELECT file_id FROM set_aside WHERE reason = ?)",
         [reason],
     ).fetchall()
-    found: dict[Seen, list[tuple[FileNote | None, bool]]] = {}
-    for name, size_bytes, written_ns, is_aside, *line in rows:
-        note = None if line[0] is None else _note(tuple(line))
-        exports = found.setdefault(Seen(name, size_bytes, written_ns), [])
-        exports.append((note, bool(is_aside)))
+    found, aside = dict[Seen, list[tuple[FileNote | None, bool]]](), {sha256 for (sha256,) in rows}
+    for *file, sha256 in run("SELECT * FROM seen").fetchall():
+        found.setdefault(Seen(*file), []).append((lines.get(sha256), sha256 in aside))
     return found
 
 
