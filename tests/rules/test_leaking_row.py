@@ -142,7 +142,7 @@ KEPT = {Fact.PUFF_P, Fact.PUFF_DELAY_S}
 def test_a_leak_of_the_plant_is_named_on_its_first_day() -> None:
     """Through the whole pipeline: tags of the historian, pulses, puffs of a plant's physics."""
     leak = RowLeaking(start=local(0), compartment=1, row=4, puff_times=4.0)
-    day = study(exports(kiln(), (leak,), seed=7, hours=12, step_s=5)[0]).day
+    day = study(exports(kiln(), (leak,), seed=7, hours=12, step_s=5, dust=True)[0]).day
     found = {one for one, a in ask("leaking_row", day).items() if a.verdict is Verdict.FOUND}
     assert found == {Subject("BH1", 1, 4)}
     shown = day.puffs.filter(compartment=1, row=4).sort("mean", nulls_last=True)
