@@ -35,7 +35,7 @@ DEAF = {"quick rows, samples of 5 s"}
 def findings_of(name: str, seed: int, days: int) -> list[Finding]:
     plan, how = PLANTS[name]
     rules = load_rules()
-    studied = study_all(exports(plan, days=days, seed=seed, **how))  # type: ignore[arg-type]
+    studied = study_all(exports(plan, days=days, seed=seed, dust=True, **how))  # type: ignore[arg-type]
     return diagnose(rules, limits_in_force(rules, {}), [one.day for one in studied])
 
 
