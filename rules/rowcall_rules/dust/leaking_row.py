@@ -27,6 +27,7 @@ from rowcall.model import (
     Lack,
     Need,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Urgency,
@@ -124,7 +125,7 @@ def _large(context: Context, rows: _Rows, place: Place, named: dict[Place, Place
     subject, top = context.subject(*place), named[place]
     values = _values(context, rows, top)
     bags = _new_bags(context, subject)
-    times = rows.height[top] / rows.middle if rows.middle > 0 else math.inf
+    times = _ratio(rows, top)
     seen = _seen(context, rows, top, times)
     if bags is not None and times < context.limits["times_new"] and not _all_new(context, bags):
         text = f"{seen} Its bags were changed on {bags.date}: they puff until a cake has formed."
@@ -153,9 +154,15 @@ def _seen(context: Context, rows: _Rows, place: Place, times: float) -> str:
     )
 
 
+def _ratio(rows: _Rows, place: Place) -> float:
+    """Return a row's puff over the median row's; inf where that has none."""
+    return rows.height[place] / rows.middle if rows.middle > 0 else math.inf
+
+
 def _values(context: Context, rows: _Rows, place: Place) -> tuple[Quantity, ...]:
     return (
         Quantity("puff", rows.height[place], "1"),
+        Quantity("puff_ratio", _ratio(rows, place), "1"),
         Quantity("puff_error", context.facts.of(Fact.PUFF_ERROR, *place), "1"),
         Quantity("median_puff", rows.middle, "1"),
         Quantity("puff_delay", context.facts.of(Fact.PUFF_DELAY_S), "s"),
@@ -333,5 +340,6 @@ RULE = Rule(
         Caution.BREATHING,
         Caution.HEIGHT,
     ),
+    marks=(RowMark("D", "leaks dust", "its pulses are followed by more dust than its peers'", 6),),
     judge=judge,
 )
