@@ -16,7 +16,7 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.headers.recovery import T95, Refill, fit_refill
-from rowcall.events.noise import median_bend_noise, noise_of
+from rowcall.events.noise import median_bend_noise, noise_of, row_medians
 from rowcall.events.rows.answers import pulse_answers
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats, Signal
@@ -207,7 +207,7 @@ def _before(header: Signal, low_s: Floats) -> Floats:
     index = end[:, None] - 1 - np.arange(_N_BEFORE)[None, :]
     index_held = np.clip(index, 0, None)
     near = (index >= 0) & (low_s[:, None] - header.time_s[index_held] <= age)
-    return _nan_median(np.where(near, header.value[index_held], np.nan))
+    return row_medians(np.where(near, header.value[index_held], np.nan))
 
 
 def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
@@ -246,15 +246,6 @@ def _drop(before: Floats, lowest: Floats, lead_s: Floats, refill: Refill) -> Flo
     lead = np.minimum(lead_s, refill.tau_s)
     at_closing = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
     return before - np.where(np.isfinite(at_closing), np.minimum(at_closing, lowest), lowest)
-
-
-def _nan_median(values: Floats) -> Floats:
-    ordered = np.sort(values, axis=1)  # nan sorts last
-    count = np.isfinite(values).sum(axis=1)
-    low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
-    line = np.arange(len(values))
-    high = np.minimum(high, values.shape[1] - 1)
-    return np.where(count > 0, (ordered[line, low] + ordered[line, high]) / 2, np.nan)
 
 
 def _nullable(values: object, known: object) -> pl.Series:
