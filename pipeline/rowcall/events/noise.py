@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from rowcall.events.quantiles import median, quantile
 from rowcall.model import Floats, Signal
 
 # Quantiles of |N(0, 1)|: a quantile of absolute values over it is the standard deviation.
@@ -22,35 +22,14 @@ def noise_of(signal: Signal) -> float:
     """
     if signal.value.size < _MIN_POINTS:
         return 0.0
-    return float(np.quantile(np.abs(np.diff(signal.value, 2)), 0.25) / (QUARTER * BEND))
+    return float(quantile(np.abs(np.diff(signal.value, 2)), 0.25) / (QUARTER * BEND))
 
 
 def median_bend_noise(bend: Floats) -> float:
     """Return the noise that second differences show, by their median [their unit]."""
-    return float(np.median(np.abs(bend)) / (HALF * BEND))
+    return float(median(np.abs(bend)) / (HALF * BEND))
 
 
 def median_deviation(value: Floats) -> float:
     """Return the median absolute deviation from the median, as a standard deviation."""
-    return TO_DEVIATION * float(np.median(np.abs(value - np.median(value))))
-
-
-def row_medians(value: Floats) -> Floats:
-    """Return the median of what is finite in each row of shape (n, k), nan where nothing is."""
-    ordered = np.sort(value, axis=1)  # nan sorts last
-    count = np.isfinite(value).sum(axis=1)
-    low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, value.shape[1] - 1)
-    line = np.arange(len(value))
-    return np.where(count > 0, (ordered[line, low] + ordered[line, high]) / 2, np.nan)
-
-
-def group_medians(value: Floats, starts: npt.NDArray[np.intp]) -> Floats:
-    """Return the median of each group of finite values that follow each other.
-
-    Args:
-        starts: where each group begins, rising, the first one at 0; none is empty.
-    """
-    size = np.diff(starts, append=value.size)
-    rows = np.full((starts.size, size.max(initial=0)), np.nan)
-    rows[np.arange(rows.shape[1]) < size[:, None]] = value
-    return row_medians(rows)
+    return TO_DEVIATION * median(np.abs(value - median(value)))

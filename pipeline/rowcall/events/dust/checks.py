@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from rowcall.events.noise import group_medians, noise_of
+from rowcall.events.noise import noise_of
+from rowcall.events.quantiles import group_medians, median
 from rowcall.model import Floats, Signal
 
 _EDGE = 6.0  # [standard deviations of noise] chosen: no pair of neighbours differs so by chance
@@ -37,7 +38,7 @@ def find_checks(signal: Signal) -> list[Check]:
     if t.size < 2 * _MIN_POINTS:
         return []
     noise = max(noise_of(signal), _MIN_LEVEL)
-    usual = float(np.median(y))
+    usual = median(y)
     edges = np.flatnonzero(np.abs(np.diff(y)) > _EDGE * noise) + 1
     if edges.size < 2:
         return []

@@ -10,8 +10,9 @@ import numpy as np
 from rowcall.condition.reconstruct import held_at
 from rowcall.events.dust.checks import Check, find_checks, outside
 from rowcall.events.dust.puff_model import Ints
-from rowcall.events.noise import group_medians, median_deviation
+from rowcall.events.noise import median_deviation
 from rowcall.events.operation.gas_seconds import GasSeconds
+from rowcall.events.quantiles import group_medians, median
 from rowcall.model import Floats, Signal
 
 _HELD_STEP_S = 2.0  # chosen: a tag recorded on change is read so often
@@ -57,13 +58,13 @@ def base_level(dust: Dust, fired_s: Floats) -> tuple[float, float]:
     rest: Floats = dust.value - _medians(hour, dust.value)[hour]
     phase = _phase(dust.time_s, fired_s)
     phases = np.flatnonzero(np.bincount(phase))
-    low = phase == phases[np.argmin([np.median(rest[phase == k]) for k in phases])]
+    low = phase == phases[np.argmin([median(rest[phase == k]) for k in phases])]
     by_hour = _medians(hour[low], dust.value[low])
     known = by_hour[np.isfinite(by_hour)]
     if not known.size:
         return math.nan, math.nan
     error = _MEDIAN_ERROR * median_deviation(known) / math.sqrt(known.size)
-    return float(np.median(known)), error if known.size > 2 else math.nan
+    return median(known), error if known.size > 2 else math.nan
 
 
 def _phase(at_s: Floats, fired_s: Floats) -> Ints:
