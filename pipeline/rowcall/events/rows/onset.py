@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from rowcall.events.quantiles import median
 from rowcall.events.rows.answers import sized_rows
 from rowcall.events.rows.intermittent import MIN_GAIN, weigh_intermittent
 from rowcall.model import Floats
@@ -98,7 +99,7 @@ def _with_deep_scatter(share: Floats, error: Floats) -> Floats:
 
 
 def _deep_scatter(share: Floats) -> float:
-    return _DEEP_SCATTER * max(float(np.median(share)) - 1.0, 0.0)
+    return _DEEP_SCATTER * max(median(share) - 1.0, 0.0)
 
 
 def _sides(first: int) -> tuple[slice, slice]:
