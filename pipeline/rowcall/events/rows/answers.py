@@ -126,16 +126,31 @@ def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
     return float(np.median(scatter)) if scatter else 0.0
 
 
-def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
-    """Yield each row's pulses that have a share, with the relative scatter of its header's rows.
+@dataclass(frozen=True, slots=True)
+class SizedRow:
+    """Pulses of a row that have a share, shape (n,), and the relative scatter of its header's."""
+
+    compartment: int
+    row: int
+    time_s: Floats
+    share: Floats
+    error: Floats
+    scatter: float
+
+
+def sized_rows(pulses: pl.DataFrame) -> Iterator[SizedRow]:
+    """Yield the pulses of each row.
 
     A share without any error comes of pressures without noise, which no transmitter has: left out.
     """
     is_sized = pl.col("row").is_not_null() & pl.col("share").is_not_null()
     sized = pulses.filter(is_sized & (pl.col("share_error") > 0))
-    for (compartment,), header in sized.group_by("compartment", maintain_order=True):
-        scatter = relative_scatter(
-            header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
-        )
-        for (row,), mine in header.group_by("row", maintain_order=True):
-            yield compartment, row, mine, scatter
+    columns = ("compartment", "row", "time_s", "share", "share_error")
+    compartment, row, *values = (sized[name].to_numpy() for name in columns)
+    for own in np.unique(compartment):
+        header = compartment == own
+        time_s, share, error = (one[header] for one in values)
+        scatter = relative_scatter(share, error, row[header])
+        for number in np.unique(row[header]):
+            mine = row[header] == number
+            yield SizedRow(int(own), int(number), time_s[mine], share[mine], error[mine], scatter)
