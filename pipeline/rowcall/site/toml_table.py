@@ -14,7 +14,7 @@ from rowcall.units import Dimension, find_unit, parse_quantity
 class Table(BaseModel):
     """A table whose unknown keys are errors; unchangeable once read."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 KeyPath = tuple[str | int, ...]  # within a table, such as ("tag", 2)
