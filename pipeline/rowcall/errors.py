@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import traceback
+from collections.abc import Iterator
+
 
 class RowcallError(Exception):
     """A failure that rowcall expected; its message says where and what to do."""
@@ -32,6 +35,14 @@ def printable(text: str) -> str:
 def _escaped(char: str) -> str:
     """Return the escape that TOML, JSON and Python share for a character."""
     return f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"
+
+
+def traced(error: BaseException) -> Iterator[str]:
+    """Yield the lines of a traceback; what the error itself says is one of them."""
+    for chunk in traceback.format_exception(error):
+        text = chunk.strip("\n")
+        lines = text.splitlines() if text.startswith("  File ") else [text]
+        yield from map(printable, lines)
 
 
 class StoreError(RowcallError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TypeVar
@@ -19,9 +19,11 @@ from rowcall.store.trouble import is_disk_failure, is_interruption
 Result = TypeVar("Result")
 _LOG = logging.getLogger(__name__)
 
-WHOLE_DAY, STUDY = "day", "study"  # parts; others: `rule X`, `picture X`, `chapter X`, `table X`
+# Parts; others: `rule X`, `picture X`, `chapter X`, `table X`.
+WHOLE_DAY, STUDY, PICTURES = "day", "study", "pictures"
 _NOT_DONE = {
     "picture": "drawn",
+    PICTURES: "drawn",
     "chapter": "written",
     "table": "written",
     "report": "prepared",
@@ -87,10 +89,15 @@ class Guard:
             if not self.isolates or has_meaning or is_interruption(error):
                 raise  # it ends the run, with a sentence of its own
             failure = Failure(self.day, baghouse, part, _reference(error))
-            if failure not in self.failures:  # pictures and chapters are prepared alike
-                self.failures.append(failure)
+            if self.add([failure]):
                 _LOG.error("%s, %s", self.day.isoformat(), failure.text, exc_info=error)
             return otherwise(failure.why)
+
+    def add(self, failures: Iterable[Failure]) -> list[Failure]:
+        """Collect what failed, and return what is new: pictures and chapters are prepared alike."""
+        new = [failure for failure in failures if failure not in self.failures]
+        self.failures += new
+        return new
 
 
 UNGUARDED = Guard()

@@ -68,6 +68,24 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_workers(parser: argparse.ArgumentParser) -> None:
+    """Add `--workers`."""
+    parser.add_argument(
+        "--workers",
+        type=_at_least_1,
+        metavar="N",
+        help="days are studied and drawn by so many processes beside this one, each of which may "
+        "take 1.5 GiB of memory; with 1, this one does all (default: as many as there are cores "
+        "and free memory for)",
+    )
+
+
+def _at_least_1(text: str) -> int:
+    if int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text}: give 1 or more")
+    return int(text)
+
+
 def add_days(parser: argparse.ArgumentParser, last: date | None = None) -> None:
     """Add the first and the last day of a range; `last` is that where none is given."""
     for flag, which, default in (("--from", "first", None), ("--to", "last", last)):
