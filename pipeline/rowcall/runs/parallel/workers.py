@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, Future
+from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Generic, ParamSpec, Self, TypeVar
@@ -16,6 +16,7 @@ T = TypeVar("T")
 _LOG = logging.getLogger(__name__)
 
 _MIN_TASKS = 4  # measured: for fewer, the processes take longer to start than they save
+_LOOK_S = 0.2  # chosen: where libraries handle Ctrl-C too, it does not end a wait for a result
 
 
 class WorkerLostError(Exception):
@@ -42,7 +43,7 @@ class Task(Generic[T]):
         Raises:
             WorkerLostError: it costs a process whenever it is done.
         """
-        if self.future is not None and isinstance(self.future.exception(), BrokenExecutor):
+        if self.future is not None and _is_lost(self.future):
             self.workers.repeat_lost()
         if self.future is None:
             return self.do()
@@ -103,7 +104,7 @@ class Workers:
         """Do the tasks that a lost process left undone, one by one: the one that costs it shows."""
         self._renew()
         for task in list(self._open):
-            if task.future is not None and isinstance(task.future.exception(), BrokenExecutor):
+            if task.future is not None and _is_lost(task.future):
                 task.future = self._alone(task.do)
 
     def _alone(self, do: Callable[[], Any]) -> Future[Logged] | None:
@@ -112,10 +113,9 @@ class Workers:
             return None
         try:
             future = self._pool.submit(logged, do)
-            future.exception()
         except BrokenExecutor as error:
             future = _failed(error)
-        if isinstance(future.exception(), BrokenExecutor):
+        if _is_lost(future):
             self._renew()
             return _failed(WorkerLostError("its process was killed, or ran out of memory, twice"))
         return future
@@ -135,6 +135,13 @@ class Workers:
         if self._pool is not None:
             self._pool.shutdown(wait=False, cancel_futures=True)
             self._pool = None
+
+
+def _is_lost(future: Future[Logged]) -> bool:
+    """Wait for a task and return whether it went with its process."""
+    while wait([future], _LOOK_S).not_done:
+        pass
+    return isinstance(future.exception(), BrokenExecutor)
 
 
 def _failed(error: Exception) -> Future[Logged]:
