@@ -65,6 +65,10 @@ class CutShortError(RowcallError):
         self.done = done
 
 
+class WorkerLostError(Exception):
+    """The process that did a task was killed, or ran out of memory, twice."""
+
+
 def file_problem(error: OSError) -> str:
     """Return what went wrong with a file and what to do, for an error without such a message."""
     return (

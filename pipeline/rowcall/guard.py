@@ -13,7 +13,7 @@ from typing import TypeVar
 from polars.exceptions import PanicException
 
 import rowcall
-from rowcall.errors import RowcallError
+from rowcall.errors import RowcallError, WorkerLostError
 from rowcall.store.trouble import is_disk_failure, is_interruption
 
 Result = TypeVar("Result")
@@ -39,12 +39,14 @@ class Failure:
     Attributes:
         baghouse: its id; empty where the part is of the whole day.
         reference: the same wherever rowcall fails at the same place in the same way.
+        is_lost: its process was lost; with more memory free it may come out another time.
     """
 
     day: date
     baghouse: str
     part: str
     reference: str
+    is_lost: bool = False
 
     @property
     def why(self) -> str:
@@ -88,7 +90,9 @@ class Guard:
             has_meaning = isinstance(error, (RowcallError, OSError)) or is_disk_failure(error)
             if not self.isolates or has_meaning or is_interruption(error):
                 raise  # it ends the run, with a sentence of its own
-            failure = Failure(self.day, baghouse, part, _reference(error))
+            failure = Failure(
+                self.day, baghouse, part, _reference(error), isinstance(error, WorkerLostError)
+            )
             if self.add([failure]):
                 _LOG.error("%s, %s", self.day.isoformat(), failure.text, exc_info=error)
             return otherwise(failure.why)

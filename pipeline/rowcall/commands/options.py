@@ -72,7 +72,7 @@ def add_workers(parser: argparse.ArgumentParser) -> None:
     """Add `--workers`."""
     parser.add_argument(
         "--workers",
-        type=_at_least_1,
+        type=_count,
         metavar="N",
         help="days are studied and drawn by so many processes beside this one, each of which may "
         "take 1.5 GiB of memory; with 1, this one does all (default: as many as there are cores "
@@ -80,9 +80,9 @@ def add_workers(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def _at_least_1(text: str) -> int:
-    if int(text) < 1:
-        raise argparse.ArgumentTypeError(f"{text}: give 1 or more")
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text}: give a whole number from 1")
     return int(text)
 
 

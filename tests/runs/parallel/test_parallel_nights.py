@@ -82,12 +82,13 @@ def test_a_day_that_costs_every_worker_fails_alone(
     made: Path,
     sent: Callable[[Callable[[date], bool]], None],
     tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
     caplog: pytest.LogCaptureFixture,
 ) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=2)
+    plant = copy_plant(made, tmp_path / "plant")
     sent(lambda day: day == DAYS[0])
     result = night(plant, workers=2)
-    assert names(result) == [day.isoformat() for day in DAYS[:2]]
+    assert names(result) == [day.isoformat() for day in DAYS]
     (failed,) = result.failed
     assert failed.startswith(
         f"{DAYS[0]}, F1, study: could not be judged: an error of rowcall, reference "
@@ -95,3 +96,10 @@ def test_a_day_that_costs_every_worker_fails_alone(
     (record,) = (one for one in caplog.records if one.levelname == "ERROR")
     assert record.getMessage() == failed
     assert "its process was killed, or ran out of memory, twice" in caplog.text
+    monkeypatch.setattr(workers, "_MIN_TASKS", 1)
+    again = night(plant, workers=2)
+    assert (again.reports, again.failed) == ([], [failed])
+    sent(lambda day: False)
+    last = night(plant, workers=2)
+    assert (names(last), last.failed) == ([day.isoformat() for day in DAYS], [])
+    assert night(plant).judged == 0

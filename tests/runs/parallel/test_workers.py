@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 from helpers.nights.dying import complain, die, live_the_second_time
 
+from rowcall.errors import WorkerLostError
 from rowcall.runs.parallel import workers as module
-from rowcall.runs.parallel.workers import WorkerLostError, Workers
+from rowcall.runs.parallel.workers import Workers
 
 MANY = 100
 

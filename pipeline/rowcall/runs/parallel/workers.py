@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Generic, ParamSpec, Self, TypeVar
 
+from rowcall.errors import WorkerLostError
 from rowcall.runs.parallel.logged import Logged, logged
 
 P = ParamSpec("P")
@@ -17,10 +18,6 @@ _LOG = logging.getLogger(__name__)
 
 _MIN_TASKS = 4  # measured: for fewer, the processes take longer to start than they save
 _LOOK_S = 0.2  # chosen: where libraries handle Ctrl-C too, it does not end a wait for a result
-
-
-class WorkerLostError(Exception):
-    """The process that did a task was killed, or ran out of memory, twice."""
 
 
 def _processes(count: int) -> Executor:
