@@ -32,6 +32,13 @@ LONGEST = (
 )
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Give each test process one thread: there are as many of them as cores."""
+    if not hasattr(config, "workerinput"):  # inherited by the processes that are begun later
+        for name in ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+            os.environ.setdefault(name, "1")
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest files first; the order of all else stays."""
     rank = {name: place for place, name in enumerate(LONGEST)}

@@ -36,7 +36,7 @@ from rowcall.units import parse_quantity
 
 @pytest.fixture(scope="module")
 def studied() -> Studied:
-    return study(exports(kiln())[0])
+    return study(exports(kiln(), dust=True)[0])
 
 
 def test_every_file_is_a_rule_of_its_name() -> None:

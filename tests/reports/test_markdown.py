@@ -23,6 +23,7 @@ from rowcall.model import (
     Finding,
     History,
     Lack,
+    RowMark,
     Subject,
     Urgency,
     Verdict,
@@ -185,6 +186,23 @@ def test_same_job_on_several_rows_is_one_line() -> None:
     assert job.startswith("**BH1, compartment 2, rows 1-3, 5: row does not answer.**")
     assert "### Row does not answer: compartment 2, rows 1-3, 5\n" in kiln
     assert all(f"any of {200 + row} pulses" in kiln for row in (1, 2, 3, 5))
+
+
+def test_a_row_that_leaks_dust_is_no_row_to_mend_before_bags_are_blamed() -> None:
+    report = report_days.report()
+    mark = RowMark("D", "leaks dust", "leaks dust", 6)
+    leaks = replace(report.rules[0], name="leaks", chapter=Chapter.DUST, marks=(mark,))
+    answer = Answer(
+        subject=Subject("BH1", 2, 11), verdict=Verdict.FOUND, text="", urgency=Urgency.WATCH
+    )
+    finding = Finding(report.day, "leaks", answer)
+    more = replace(report, rules=(*report.rules, leaks), findings=(*report.findings, finding))
+    (before, after) = (
+        next(line for line in first_page(one).splitlines() if "bags are blamed" in line)
+        for one in (report, more)
+    )
+    assert after == before
+    assert "leaks dust" in page_of(more, "BH1")
 
 
 def test_cautions_follow_the_findings(full: str) -> None:

@@ -35,7 +35,7 @@ DEAF = {"quick rows, samples of 5 s"}
 def findings_of(name: str, seed: int, days: int) -> list[Finding]:
     plan, how = PLANTS[name]
     rules = load_rules()
-    studied = study_all(exports(plan, days=days, seed=seed, **how))  # type: ignore[arg-type]
+    studied = study_all(exports(plan, days=days, seed=seed, dust=True, **how))  # type: ignore[arg-type]
     return diagnose(rules, limits_in_force(rules, {}), [one.day for one in studied])
 
 
@@ -56,5 +56,11 @@ def test_healthy_days_have_no_finding(name: str) -> None:
 def test_nine_healthy_days_in_a_row_have_no_finding() -> None:
     findings = findings_of("stopped for hours", 15, 9)
     assert [f for f in findings if f.answer.verdict is Verdict.FOUND] == []
+    verdicts = {(f.rule, f.day, f.answer.verdict) for f in findings}
+    days = sorted({f.day for f in findings})
+    for rule in ("slow_header_recovery", "supply_short"):
+        assert {one[1:] for one in verdicts if one[0] == rule} == {
+            (day, Verdict.CLEAR) for day in days
+        }
     baseline = [f.answer.verdict for f in findings if f.rule == "rising_residual_dp"]
     assert baseline[6:] == [Verdict.CLEAR] * 3

@@ -22,7 +22,6 @@ from helpers.scenes import (
     on_time,
     sample_tag,
     study,
-    study_all,
 )
 
 from rowcall.model import BaghouseDay, Fact, History, Subject, Urgency, Verdict
@@ -135,16 +134,7 @@ def test_weeks_of_a_slow_header_do_not_become_usual() -> None:
     assert (1, 0) in found(ask(RULE, replace(day, history=past)))
 
 
-# 2. Healthy.
-
-
-def test_healthy_days_are_clear() -> None:
-    for studied in study_all(exports(kiln(), days=5, seed=4)):
-        answers = ask(RULE, studied.day)
-        assert len(answers) == 2 + 12
-        assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
-
-
+# 2. Healthy days are those of test_healthy.py.
 # 3. Look-alikes.
 
 

@@ -162,7 +162,7 @@ def _local(instant: str) -> date:
 def test_a_repair_shows_on_the_day_after_it_or_does_not(demo: Demo) -> None:
     """Rows and plant air; what a header loses is known again when its usual level is."""
     mended = [fault for fault in demo.to_find if fault["mended_by"]]
-    assert len(mended) == 4
+    assert len(mended) == 6
     for fault in (one for one in mended if one["rule"] != "header_leak"):
         last = _local(fault["end"])
         after = demo.at_place(
@@ -173,7 +173,9 @@ def test_a_repair_shows_on_the_day_after_it_or_does_not(demo: Demo) -> None:
             },
             fault["rule"],
         )
-        assert after["verdict"].to_list() == ["clear"] * 3, fault
+        n_days = min(3, (max(demo.findings["date"].to_list()) - last).days)
+        assert n_days >= 1
+        assert after["verdict"].to_list() == ["clear"] * n_days, fault
     (in_vain,) = (case for case in demo.truth["cases"] if case["check"] == "contradicted")
     weak = demo.at_place(in_vain, "row_weak")
     assert set(weak["verdict"]) == {"found"}

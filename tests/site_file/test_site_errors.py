@@ -172,6 +172,13 @@ MISTAKES = [
     ),
     (
         'media = "aramid"',
+        'dust_alarm = "0 mg/m3"',
+        "dust_alarm",
+        "baghouse[1].dust_alarm",
+        ["'0 mg/m3' must be greater than 0"],
+    ),
+    (
+        'media = "aramid"',
         'pulse_time = "100 s"',
         "pulse_time",
         "baghouse[1].pulse_time",
@@ -300,6 +307,14 @@ def test_a_mistake_in_a_template_is_told_once(tmp_path: Path) -> None:
 )
 def test_a_file_that_is_no_site_file(tmp_path: Path, text: str, words: str) -> None:
     assert words in error_of(tmp_path, text)
+
+
+def test_an_alarm_level_of_another_unit_than_its_tag(tmp_path: Path) -> None:
+    text = FULL.replace("media =", 'dust_alarm = "8 %"\nmedia =')
+    tag = '[[baghouse.tag]]\nrole = "dust_signal"\ntag = "AT-1"\nunit = "mg/m3"\n'
+    message = error_of(tmp_path, f"{text}\n{tag}")
+    assert f"site.toml:{line_of(text, 'dust_alarm')}: baghouse[1].dust_alarm: " in message
+    assert "cannot be compared with tag 'AT-1', which is recorded in mg/m3" in message
 
 
 def test_two_baghouses_of_one_id(tmp_path: Path) -> None:

@@ -28,8 +28,8 @@ def minute_means(signal: Signal, n_minutes: int) -> Floats:
     Minutes between points are filled along the straight line (or the held value of a step
     signal), but not across a gap (`condition.sampling`); points within a minute are averaged.
     """
-    inside = (signal.time_s >= 0) & (signal.time_s < n_minutes * 60)
-    index = (signal.time_s[inside] // 60).astype(np.intp)
+    inside = slice(*np.searchsorted(signal.time_s, (0.0, n_minutes * 60.0)))
+    index = (signal.time_s[inside] / 60.0).astype(np.intp)
     count = np.bincount(index, minlength=n_minutes)
     total = np.bincount(index, weights=signal.value[inside], minlength=n_minutes)
     mean: Floats = np.full(n_minutes, np.nan)

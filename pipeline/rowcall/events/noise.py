@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rowcall.events.quantiles import median, quantile
 from rowcall.model import Floats, Signal
 
 # Quantiles of |N(0, 1)|: a quantile of absolute values over it is the standard deviation.
@@ -21,14 +22,14 @@ def noise_of(signal: Signal) -> float:
     """
     if signal.value.size < _MIN_POINTS:
         return 0.0
-    return float(np.quantile(np.abs(np.diff(signal.value, 2)), 0.25) / (QUARTER * BEND))
+    return float(quantile(np.abs(np.diff(signal.value, 2)), 0.25) / (QUARTER * BEND))
 
 
 def median_bend_noise(bend: Floats) -> float:
     """Return the noise that second differences show, by their median [their unit]."""
-    return float(np.median(np.abs(bend)) / (HALF * BEND))
+    return float(median(np.abs(bend)) / (HALF * BEND))
 
 
 def median_deviation(value: Floats) -> float:
     """Return the median absolute deviation from the median, as a standard deviation."""
-    return TO_DEVIATION * float(np.median(np.abs(value - np.median(value))))
+    return TO_DEVIATION * median(np.abs(value - median(value)))

@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection, Iterator
 from datetime import date
 from statistics import median
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, NamedTuple, Self
 
 from pydantic import BeforeValidator, Field, PositiveInt, model_validator
 
@@ -17,6 +17,7 @@ from rowcall.site.tag import Tag
 from rowcall.site.toml_table import (
     Area,
     Flow,
+    KeyPath,
     MolarEnergy,
     Name,
     Pressure,
@@ -48,10 +49,19 @@ def _by_compartment(value: object) -> object:
     return [_listed(part) for part in listed] if is_nested else [listed]
 
 
-def _dust(text: object) -> float:
-    """Read a level of dust: a concentration, or a share of the monitor's range."""
+class DustLevel(NamedTuple):
+    """A level of dust: a concentration [kg/m3], or a share of the monitor's range [1]."""
+
+    value: float
+    dimension: Dimension
+
+
+def _dust(text: object) -> DustLevel:
     is_share = isinstance(text, str) and text.strip().endswith("%")
-    return parse_quantity(text, Dimension.RATIO if is_share else Dimension.DUST)
+    dimension = Dimension.RATIO if is_share else Dimension.DUST
+    if (value := parse_quantity(text, dimension)) <= 0.0:
+        raise ValueError(f"{text!r} must be greater than 0")
+    return DustLevel(value, dimension)
 
 
 def _span(text: object) -> str:
@@ -62,9 +72,7 @@ def _span(text: object) -> str:
 
 
 _CLOCK_SPAN = re.compile(r"([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d")
-DustLevel = Annotated[
-    float, Written("quantity, in mg/m3 or %"), BeforeValidator(_dust), Field(gt=0)
-]
+WrittenDust = Annotated[DustLevel, Written("quantity, in mg/m3 or %"), BeforeValidator(_dust)]
 ClockSpan = Annotated[str, Written("two times of day"), BeforeValidator(_span)]
 
 MAX_BAGS = 200  # in a row; chosen: several times the longest
@@ -147,7 +155,7 @@ class Baghouse(Table):
     """From a pulse to its puff at the dust monitor; left out: it is found where pulses allow."""
     opacity_limit: Annotated[Ratio, Field(gt=0, le=1)] | None = None
     """Highest six-minute average of opacity, such as `20 %`."""
-    dust_alarm: DustLevel | None = None
+    dust_alarm: WrittenDust | None = None
     """Alarm level of the dust signal, such as `12 mg/m3`, or `8 %` where its tag is in percent."""
     monitor_checks: tuple[ClockSpan, ...] = ()
     """Wall-clock times of the dust monitor's zero and span checks, such as `02:30-02:40`; left
@@ -180,7 +188,7 @@ class Baghouse(Table):
             raise TableError(found)
         return self
 
-    def _problems(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def _problems(self) -> Iterator[tuple[KeyPath, str]]:
         if self.bags_per_row is not None and (text := self._wrong_bags(self.bags_per_row)):
             yield ("bags_per_row",), text
         order = self.firing_order
@@ -192,6 +200,11 @@ class Baghouse(Table):
             for key in (f"inlet_{kind}", f"wall_{kind}"):
                 if over := [n for n in getattr(self, key) if n > last]:
                     yield (key,), f"{key} names {kind[:-1]} {over[0]}; allowed are 1 to {last}"
+        if self.dust_alarm is not None:
+            yield from ((("dust_alarm",), text) for text in self._wrong_alarm(self.dust_alarm))
+        yield from self._wrong_tags()
+
+    def _wrong_tags(self) -> Iterator[tuple[KeyPath, str]]:
         for index, tag in enumerate(self.tag):
             for text in self._wrong_place(tag):
                 yield ("tag", index), f"tag {tag.tag!r}: {text}"
@@ -222,6 +235,14 @@ class Baghouse(Table):
                     "for each compartment"
                 )
         return ""
+
+    def _wrong_alarm(self, level: DustLevel) -> Iterator[str]:
+        for tag in self.tag:
+            if tag.role is Role.DUST_SIGNAL and tag.outside_unit.dimension is not level.dimension:
+                yield (
+                    f"dust_alarm cannot be compared with tag {tag.tag!r}, which is recorded in "
+                    f"{tag.unit}; write the level in that unit"
+                )
 
     def _wrong_place(self, tag: Tag) -> Iterator[str]:
         if tag.compartment is not None and tag.compartment > self.compartments:

@@ -108,6 +108,14 @@ class Folders(Table):
     """The CSV file kept by hand (`rowcall reference work-log`); left out: there is none."""
 
 
+class Archive(Table):
+    """When the nightly run moves raw samples to Parquet files beside the store."""
+
+    # Chosen: the 90 days that an edit of the work log may have judged again lie in the store.
+    after_days: Annotated[int, Field(ge=100)] | None = None
+    """Days that stay in the store, the newest ones; left out: all, until `rowcall archive`."""
+
+
 class TakeIn(Table):
     """What is known of the exports; whatever is left out is found from each file.
 

@@ -10,10 +10,10 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
-from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn, UnitsTable
+from rowcall.site.plant import Archive, Folders, Log, Mail, Plant, TakeIn, UnitsTable
 from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
-from rowcall.site.toml_table import Table, TableError
+from rowcall.site.toml_table import KeyPath, Table, TableError
 
 
 class Site(Table):
@@ -21,6 +21,7 @@ class Site(Table):
 
     plant: Plant
     folders: Folders = Folders()
+    archive: Archive = Archive()
     take_in: TakeIn = TakeIn()
     units: UnitsTable = UnitsTable()
     mail: Mail | None = None
@@ -45,7 +46,7 @@ class Site(Table):
             raise TableError(found)
         return self
 
-    def _tags_of_two(self) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def _tags_of_two(self) -> Iterator[tuple[KeyPath, str]]:
         """Yield tags of two baghouses, other than what both may share, as a supply of air."""
         seen: dict[str, tuple[Baghouse, Tag]] = {}
         for number, house in enumerate(self.baghouse):
@@ -59,7 +60,7 @@ class Site(Table):
                     )
                     yield ("baghouse", number, "tag", index), text
 
-    def _readers_of_none(self, ids: list[str]) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    def _readers_of_none(self, ids: list[str]) -> Iterator[tuple[KeyPath, str]]:
         """Yield readers' baghouses that the site file has not."""
         for number, reader in enumerate(self.mail.reader if self.mail else ()):
             for index, house in enumerate(reader.baghouses or ()):

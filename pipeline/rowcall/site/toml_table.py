@@ -17,14 +17,17 @@ class Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+KeyPath = tuple[str | int, ...]  # within a table, such as ("tag", 2)
+
+
 class TableError(ValueError):
     """Several things that are wrong within one table.
 
     Attributes:
-        found: of each, its place within the table (`("tag", 2)`) and what is wrong.
+        found: of each, its place within the table and what is wrong.
     """
 
-    def __init__(self, found: Iterable[tuple[tuple[str | int, ...], str]]) -> None:
+    def __init__(self, found: Iterable[tuple[KeyPath, str]]) -> None:
         self.found = tuple(found)
         super().__init__("; ".join(text for _, text in self.found))
 

@@ -17,6 +17,8 @@ MEANINGS: Mapping[Work, str] = {
     Work.SOLENOID_RENEWED: "new solenoid, coil or pilot valve of the place",
     Work.AIR_MENDED: "a leak, regulator, dryer or pipe of the compressed air was put right",
     Work.CONTROLLER_MENDED: "sequence, wiring or outputs of the pulse controller were put right",
+    Work.INSTRUMENT_MENDED: "a transmitter or monitor was calibrated or renewed, its lines blown "
+    "back; part: its tag",
     Work.SET_POINT_CHANGED: "a set point, interval or pulse time was changed; result: the new one",
     Work.PRE_COATED: "bags were pre-coated; part: the powder",
     Work.DYE_TEST: "leak test with dye powder; a position that glows, or all of the place",

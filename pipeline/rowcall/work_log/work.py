@@ -19,6 +19,7 @@ class Work(StrEnum):
     SOLENOID_RENEWED = "solenoid renewed"
     AIR_MENDED = "air supply mended"
     CONTROLLER_MENDED = "controller mended"
+    INSTRUMENT_MENDED = "instrument mended"
     SET_POINT_CHANGED = "set point changed"
     PRE_COATED = "pre-coat"
     DYE_TEST = "dye test"

@@ -44,6 +44,7 @@ _SETTINGS: dict[str, Any] = {
     "xtick.labelcolor": INK,
     "ytick.labelcolor": INK,
     "axes.grid": False,
+    "axes.titley": 1.0,  # else the library measures all ticks twice to see where titles are free
     "path.simplify": True,
 }
 

@@ -36,6 +36,7 @@ LOOKS: Mapping[str, Look] = {
     "M": Look(_BLACK, _BLACK, block=FULL_DROP, down=0.68),
     "W": Look(FULL_DROP, _WHITE, block=(0.16, 0.38, 0.56), down=0.64),
     "L": Look(canvas.RUST, _WHITE),
+    "D": Look(FULL_DROP, _WHITE, block=(0.36, 0.24, 0.10), across=0.62, down=0.92),
     UNKNOWN.letter: Look((0.80, 0.80, 0.80), (0.25, 0.25, 0.27)),
 }
 _OTHER = Look(FULL_DROP, _WHITE, block=_BLACK, across=0.84, down=0.84)  # of letters without a look

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 
-from rowcall.model import Fact, Urgency, Verdict
+from rowcall.model import Chapter, Fact, Urgency, Verdict
 from rowcall_reports import job_words, wording
 from rowcall_reports.actions import Job
 from rowcall_reports.chapters.cautions import cautions_in_short
@@ -190,10 +190,11 @@ def sinking_rows(house: PreparedDay) -> list[tuple[Course, str]]:
 
 
 def _rows_to_mend(prepared: PreparedReport) -> str:
-    """Name the rows at fault: a high DP says nothing of bags that are not cleaned."""
-    named = [
-        f"{wording.escape(house.day.baghouse.id)}, {wording.places(house.found_rows)}"
-        for house in prepared.baghouses
-        if house.found_rows
-    ]
+    """Name the rows that are not cleaned as they should: DP says nothing of their bags."""
+    named = []
+    for house in prepared.baghouses:
+        of_dust = {mark for r in house.rules if r.chapter is Chapter.DUST for mark in r.marks}
+        rows = {place: mark for place, mark in house.found_rows.items() if mark not in of_dust}
+        if rows:
+            named.append(f"{wording.escape(house.day.baghouse.id)}, {wording.places(rows)}")
     return f"**Mend these rows before bags are blamed:** {'; '.join(named)}." if named else ""

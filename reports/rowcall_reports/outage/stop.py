@@ -52,6 +52,7 @@ _NOT_AGAIN = {
     "diaphragms are checked",
     Work.AIR_MENDED: "look at the other parts between compressor and header first",
     Work.CONTROLLER_MENDED: "check the wire to the valve, and whether the bit is recorded",
+    Work.INSTRUMENT_MENDED: "check taps, lines, wiring and range before it is calibrated again",
     Work.BAGS_CHANGED: "do not change bags again before cleaning, dew point and dust are checked",
 }
 STEP_OF = {"cloth": Step.PLENUM, "heat": Step.PLENUM}

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from rowcall.model import At, Cause, Evidence, Family, Measure, Member, Work
 
+_PUFF = Measure(
+    "puff_ratio", "1", "puff {} of the median row's", worse=1, step=0.3, is_relative=True
+)
+
 _DUST = Family(
     key="dust",
     title="Dust after the filter",
     members=(
         Member("dust_level_raised", At.HEADER, Measure("rise", "1", "{} up", 1, 0.2)),
-        Member("leaking_row", At.ROW),
+        Member("leaking_row", At.ROW, _PUFF),
         Member("leaking_compartment", At.HEADER),
         Member("opacity_above_limit", At.HEADER),
         Member("dust_alarm_time", At.HEADER),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rowcall.model import At, Cause, Evidence, Family, Measure, Member
+from rowcall.model import At, Cause, Evidence, Family, Measure, Member, Work
 
 _CHOSEN = "chosen: the data shows how a tag is wrong, not what is behind it"
 
@@ -16,6 +16,7 @@ _SENSOR = Family(
         Member("tags_disagree", At.HEADER),
         Member("tags_swapped", At.HEADER),
     ),
+    mended_by=(Work.INSTRUMENT_MENDED,),
     causes=(
         Cause(
             name="line",

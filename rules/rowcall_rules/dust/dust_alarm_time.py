@@ -56,7 +56,7 @@ def judge(context: Context) -> Iterator[Answer]:
         Quantity("judged", total_s, "s"),
     )
     text = (
-        f"above {show_dust(context.day, Role.DUST_SIGNAL, level)} for "
+        f"above {show_dust(context.day, Role.DUST_SIGNAL, level.value)} for "
         f"{number(alarm_s / 3600, 1)} h of {number(total_s / 3600, 0)} h with gas, "
         f"{percent(share, 1)}, on the last {len(days)} known days; {NO_RECORD}."
     )

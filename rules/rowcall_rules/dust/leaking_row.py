@@ -11,7 +11,7 @@ monitor is not certain.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -27,6 +27,7 @@ from rowcall.model import (
     Lack,
     Need,
     Quantity,
+    RowMark,
     Rule,
     Subject,
     Urgency,
@@ -64,9 +65,9 @@ def judge(context: Context) -> Iterator[Answer]:
     middle = float(np.median(values))
     spread = _TO_DEVIATION * float(np.median(np.abs(values - middle)))
     rows = _Rows(known, middle, spread, dust_role(context.facts))
-    large = [place for place in known if _is_large(context, rows, place)]
+    named = _named(context, [place for place in known if _is_large(context, rows, place)])
     for place in places:
-        yield _row(context, rows, place, large)
+        yield _row(context, rows, place, named)
     yield _all(context, rows)
 
 
@@ -90,16 +91,29 @@ def _is_large(context: Context, rows: _Rows, place: Place) -> bool:
 _BASES = {Role.DUST_SIGNAL: Fact.DUST_BASE, Role.OPACITY: Fact.OPACITY_BASE}
 
 
-def _row(context: Context, rows: _Rows, place: Place, large: list[Place]) -> Answer:
+def _named(context: Context, large: list[Place]) -> dict[Place, Place]:
+    """Return the rows to name, each with the row that stands out today.
+
+    Where the delay is uncertain that changes from day to day: the leak keeps the row under which it
+    stood out most often.
+    """
+    rivals = _rivals(context)
+    if len(large) != 1 or not rivals:
+        return {place: place for place in large}
+    (top,) = large
+    return {max((top, *rivals), key=lambda one: (_n_led(context, one), one == top)): top}
+
+
+def _row(context: Context, rows: _Rows, place: Place, named: dict[Place, Place]) -> Answer:
     subject = context.subject(*place)
     if place not in rows.height:
         why = "no pulse of it was followed by points of the dust monitor"
         return Answer.cannot_tell(subject, why, Lack.PHASES)
-    if place in large:
-        return _large(context, rows, place, large)
-    rivals = _rivals(context)
-    if large and place in rivals:
-        why = f"{_either(context, [*large, *rivals])} leaks: the delay to the monitor is uncertain"
+    if place in named:
+        return _large(context, rows, place, named)
+    candidates = [*named.values(), *_rivals(context)]
+    if named and place in candidates:
+        why = f"{_either(context, candidates)} leaks: the delay to the monitor is uncertain"
         return Answer.cannot_tell(subject, why, Lack.PHASES, values=_values(context, rows, place))
     shown = show_dust(context.day, rows.role, rows.height[place])
     usual = show_dust(context.day, rows.role, rows.middle)
@@ -107,21 +121,22 @@ def _row(context: Context, rows: _Rows, place: Place, large: list[Place]) -> Ans
     return Answer.clear(subject, text, _values(context, rows, place))
 
 
-def _large(context: Context, rows: _Rows, place: Place, large: list[Place]) -> Answer:
-    subject, values = context.subject(*place), _values(context, rows, place)
+def _large(context: Context, rows: _Rows, place: Place, named: dict[Place, Place]) -> Answer:
+    subject, top = context.subject(*place), named[place]
+    values = _values(context, rows, top)
     bags = _new_bags(context, subject)
-    times = rows.height[place] / rows.middle if rows.middle > 0 else math.inf
-    seen = _seen(context, rows, place, times)
+    times = _ratio(rows, top)
+    seen = _seen(context, rows, top, times)
     if bags is not None and times < context.limits["times_new"] and not _all_new(context, bags):
         text = f"{seen} Its bags were changed on {bags.date}: they puff until a cake has formed."
         return Answer.clear(subject, text, values)
-    if not (_led_before(context, place) or _is_wide(context, rows, place, large)):
+    if not (_n_led(context, place) or _is_wide(context, rows, top, named.values())):
         why = f"{seen[0].lower()}{seen[1:]} One day does not name a row: it must lead on two days"
         return Answer.cannot_tell(subject, why, Lack.HISTORY, values=values)
     rivals = _rivals(context)
     lead = "Leaks after each pulse"
     if rivals:
-        lead = f"{_either(context, [place, *rivals])} leaks after each pulse"
+        lead = f"{_either(context, [top, *rivals])} leaks after each pulse"
     after = f" Its bags were changed on {bags.date}: look for a badly seated bag." if bags else ""
     return context.found(
         subject, Urgency.NEXT_OUTAGE, f"{lead}: {seen[0].lower()}{seen[1:]}{after}", _ACTION, values
@@ -139,9 +154,15 @@ def _seen(context: Context, rows: _Rows, place: Place, times: float) -> str:
     )
 
 
+def _ratio(rows: _Rows, place: Place) -> float:
+    """Return a row's puff over the median row's; inf where that has none."""
+    return rows.height[place] / rows.middle if rows.middle > 0 else math.inf
+
+
 def _values(context: Context, rows: _Rows, place: Place) -> tuple[Quantity, ...]:
     return (
         Quantity("puff", rows.height[place], "1"),
+        Quantity("puff_ratio", _ratio(rows, place), "1"),
         Quantity("puff_error", context.facts.of(Fact.PUFF_ERROR, *place), "1"),
         Quantity("median_puff", rows.middle, "1"),
         Quantity("puff_delay", context.facts.of(Fact.PUFF_DELAY_S), "s"),
@@ -179,16 +200,16 @@ def _all_new(context: Context, entry: WorkEntry) -> bool:
     return entry.covers(context.subject())
 
 
-def _led_before(context: Context, place: Place) -> bool:
-    """Whether the row stood out on another of the last days too."""
+def _n_led(context: Context, place: Place) -> int:
+    """Return on how many of the last days the row stood out too."""
+    if context.day.counts_places(place[0]):
+        return 0
     days, past = context.history.of(Fact.PUFF_P, *place)
     first = context.day.day - timedelta(days=context.limits["within_days"])
-    return not context.day.counts_places(place[0]) and any(
-        day >= first and p <= context.limits["p"] for day, p in zip(days, past, strict=True)
-    )
+    return sum(day >= first and p <= context.limits["p"] for day, p in zip(days, past, strict=True))
 
 
-def _is_wide(context: Context, rows: _Rows, place: Place, large: list[Place]) -> bool:
+def _is_wide(context: Context, rows: _Rows, place: Place, large: Collection[Place]) -> bool:
     """Whether one day is enough: far above every row that does not leak."""
     others = [height for other, height in rows.height.items() if other not in large]
     margin = rows.height[place] - max(others, default=0.0)
@@ -319,5 +340,6 @@ RULE = Rule(
         Caution.BREATHING,
         Caution.HEIGHT,
     ),
+    marks=(RowMark("D", "leaks dust", "its pulses are followed by more dust than its peers'", 6),),
     judge=judge,
 )

@@ -8,7 +8,7 @@ from trials.keeping import dead_band
 from rowcall.condition.sampling import LONGEST_COMPRESSED_S
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.stacking.decompress import filled_in
-from rowcall.events.stacking.overlay import stack_points
+from rowcall.events.stacking.overlay import points_of, stack_points
 from rowcall.model import Signal
 
 LOST, SILENT = 10, 20  # pulses
@@ -24,7 +24,8 @@ def test_scans_put_back_before_a_much_lower_point_are_left_out() -> None:
     header = Signal(at_s[here][kept], value[here][kept], bridge_s=LONGEST_COMPRESSED_S)
     fire_s = 4.5 + 20.0 * np.arange(89)
     one = np.ones(fire_s.size, np.int64)
-    points = stack_points(filled_in(header), Fires(fire_s, fire_s, one, one), None)
+    fires = Fires(fire_s, fire_s, one, one)
+    points = stack_points(points_of(filled_in(header), fires), fires, None)
     assert points is not None
     first_s = np.full(fire_s.size, np.inf)
     np.minimum.at(first_s, points.fire, points.since_s)

@@ -118,7 +118,7 @@ def _simulated(rng: Random) -> OddDay:
 def _of_plant(rows: tuple[int, ...], rows_by: RowsBy, is_silent: bool) -> Export:
     silent = RowSilent(start=datetime(2026, 3, 1, tzinfo=UTC), compartment=1, row=1)
     plan = kiln(rows=rows, cleaning=on_time(max(rows)) if len(rows) == 1 else None)
-    return exports(plan, [silent] if is_silent else [], rows_by=rows_by)[0]
+    return exports(plan, [silent] if is_silent else [], rows_by=rows_by, dust=True)[0]
 
 
 def _site(house: Baghouse | dict[str, Any]) -> Site:

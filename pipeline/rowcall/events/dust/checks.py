@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.noise import noise_of
+from rowcall.events.quantiles import group_medians, median
 from rowcall.model import Floats, Signal
 
 _EDGE = 6.0  # [standard deviations of noise] chosen: no pair of neighbours differs so by chance
@@ -37,16 +38,21 @@ def find_checks(signal: Signal) -> list[Check]:
     if t.size < 2 * _MIN_POINTS:
         return []
     noise = max(noise_of(signal), _MIN_LEVEL)
-    usual = float(np.median(y))
+    usual = median(y)
     edges = np.flatnonzero(np.abs(np.diff(y)) > _EDGE * noise) + 1
+    if edges.size < 2:
+        return []
     first, end = edges[:-1], edges[1:]
-    lasts_s = t[end - 1] - t[first]
-    is_long = (end - first >= _MIN_POINTS) & (lasts_s >= _SHORTEST_S) & (lasts_s <= _LONGEST_S)
-    flat = [
-        (a, b, float(np.median(y[a:b])))
-        for a, b in zip(first[is_long].tolist(), end[is_long].tolist(), strict=True)
-        if abs(np.median(y[a:b]) - usual) > _EDGE * noise and y[a:b].std() <= _FLAT * noise
-    ]
+    size, lasts_s = end - first, t[end - 1] - t[first]
+    between = y[edges[0] : edges[-1]]
+    off = between - np.repeat(np.add.reduceat(between, first - first[0]) / size, size)
+    scatter = np.sqrt(np.add.reduceat(off**2, first - first[0]) / size)
+    is_flat = (size >= _MIN_POINTS) & (lasts_s >= _SHORTEST_S) & (lasts_s <= _LONGEST_S)
+    is_flat &= scatter <= _FLAT * noise
+    begins = np.cumsum(size[is_flat]) - size[is_flat]
+    levels = group_medians(between[np.repeat(is_flat, size)], begins)
+    spans = zip(first[is_flat].tolist(), end[is_flat].tolist(), levels.tolist(), strict=True)
+    flat = [one for one in spans if abs(one[2] - usual) > _EDGE * noise]
     return [_check(t, group, usual) for group in _grouped(t, flat)]
 
 

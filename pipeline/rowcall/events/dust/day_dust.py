@@ -32,24 +32,19 @@ class DayPuffs:
 
     def table(self) -> pl.DataFrame:
         """Return the stacked puffs, columns `PUFF_COLUMNS`."""
-        return pl.concat(
-            [
-                pl.DataFrame(schema=PUFF_COLUMNS),
-                *(
-                    pl.DataFrame(
-                        {
-                            "compartment": place[0],
-                            "row": place[1],
-                            "since_s": self.puffs.since_s,
-                            "mean": self.puffs.stacked[n],
-                            "error": self.puffs.stacked_error[n],
-                            "usual": np.median(np.delete(self.puffs.stacked, n, axis=0), axis=0),
-                        },
-                        schema=PUFF_COLUMNS,
-                    )
-                    for n, place in enumerate(self.places)
-                ),
-            ]
+        puffs, n_rows = self.puffs, len(self.places)
+        others = [np.delete(puffs.stacked, n, axis=0) for n in range(n_rows)]
+        place = np.repeat(np.array(self.places), puffs.since_s.size, axis=0)
+        return pl.DataFrame(
+            {
+                "compartment": place[:, 0],
+                "row": place[:, 1],
+                "since_s": np.tile(puffs.since_s, n_rows),
+                "mean": puffs.stacked.ravel(),
+                "error": puffs.stacked_error.ravel(),
+                "usual": np.ravel([np.median(one, axis=0) for one in others]),
+            },
+            schema=PUFF_COLUMNS,
         )
 
 
@@ -88,9 +83,10 @@ def _puffs(
     blown = pulses.filter(pl.col("row").is_not_null() & pl.col("answered").fill_null(True))
     if blown.is_empty():
         return None
-    places = sorted(set(blown.select("compartment", "row").iter_rows()))
-    number = {place: n for n, place in enumerate(places)}
-    whose = [number[place] for place in blown.select("compartment", "row").iter_rows()]
+    place = blown.select("compartment", "row").rows()
+    places = sorted(set(place))
+    number = {one: n for n, one in enumerate(places)}
+    whose = [number[one] for one in place]
     until = _enough(blown["time_s"].to_numpy(), seconds)
     inside = blown["time_s"].is_between(0, until, closed="left").to_numpy()
     dusty = dust.time_s < until

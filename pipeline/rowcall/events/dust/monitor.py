@@ -9,8 +9,10 @@ import numpy as np
 
 from rowcall.condition.reconstruct import held_at
 from rowcall.events.dust.checks import Check, find_checks, outside
+from rowcall.events.dust.puff_model import Ints
 from rowcall.events.noise import median_deviation
 from rowcall.events.operation.gas_seconds import GasSeconds
+from rowcall.events.quantiles import group_medians, median
 from rowcall.model import Floats, Signal
 
 _HELD_STEP_S = 2.0  # chosen: a tag recorded on change is read so often
@@ -50,45 +52,35 @@ def base_level(dust: Dust, fired_s: Floats) -> tuple[float, float]:
     The part of it with the lowest level, against the median of the hour, is the one that puffs
     hardly reach; the base is the median over hours of its points.
     """
-    hour = np.floor(dust.time_s / _BLOCK_S)
-    rest: Floats = dust.value - _of_hour(hour, _medians(hour, dust.value))
-    phase = _phase(dust.time_s, fired_s)
-    levels = [np.median(rest[phase == k]) for k in np.unique(phase)]
-    if not levels:
+    if not dust.time_s.size:
         return math.nan, math.nan
-    low = phase == np.unique(phase)[int(np.argmin(levels))]
+    hour = (dust.time_s / _BLOCK_S).astype(np.intp)
+    rest: Floats = dust.value - _medians(hour, dust.value)[hour]
+    phase = _phase(dust.time_s, fired_s)
+    phases = np.flatnonzero(np.bincount(phase))
+    low = phase == phases[np.argmin([median(rest[phase == k]) for k in phases])]
     by_hour = _medians(hour[low], dust.value[low])
     known = by_hour[np.isfinite(by_hour)]
     if not known.size:
         return math.nan, math.nan
     error = _MEDIAN_ERROR * median_deviation(known) / math.sqrt(known.size)
-    return float(np.median(known)), error if known.size > 2 else math.nan
+    return median(known), error if known.size > 2 else math.nan
 
 
-def _phase(at_s: Floats, fired_s: Floats) -> Floats:
+def _phase(at_s: Floats, fired_s: Floats) -> Ints:
     """Return the part (0, 1, ...) of the time since the last pulse in which each point lies."""
-    if not fired_s.size:
-        return np.zeros(at_s.size)
-    last = np.searchsorted(fired_s, at_s, side="right") - 1
-    since = np.where(last >= 0, at_s - fired_s[last], np.inf)
-    if not np.isfinite(since).any():
-        return np.zeros(at_s.size)
-    share = np.linspace(0, 1, _N_PHASES + 1)[1:-1]
-    edges = np.unique(np.quantile(since[np.isfinite(since)], share))
-    return np.searchsorted(edges, since).astype(np.float64)
+    last = np.searchsorted(fired_s, at_s, side="right")
+    since = at_s - np.append(-np.inf, fired_s)[last]
+    known = np.sort(since[last > 0])
+    if not known.size:
+        return np.zeros(at_s.size, np.intp)
+    edges = np.unique(np.quantile(known, np.linspace(0, 1, _N_PHASES + 1)[1:-1]))
+    return np.asarray(np.searchsorted(edges, since))
 
 
-def _of_hour(hour: Floats, of_hours: Floats) -> Floats:
-    taken: Floats = of_hours[hour.astype(np.intp)]
-    return taken
-
-
-def _medians(hour: Floats, value: Floats) -> Floats:
+def _medians(hour: Ints, value: Floats) -> Floats:
     """Return the median of each hour, nan of too few points, shape (last hour + 1,)."""
-    n = int(hour.max()) + 1 if hour.size else 0
-    return np.array(
-        [
-            np.median(one) if (one := value[hour == k]).size >= _MIN_POINTS else np.nan
-            for k in range(n)
-        ]
-    )
+    count = np.bincount(hour)
+    medians = np.full(count.size, np.nan)
+    medians[count > 0] = group_medians(value, (np.cumsum(count) - count)[count > 0])
+    return np.where(count >= _MIN_POINTS, medians, np.nan)

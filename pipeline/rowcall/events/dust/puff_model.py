@@ -12,12 +12,15 @@ cell they fall into: coarse samples meet a puff at whatever phases they fall on.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from rowcall.events.noise import median_deviation
+from rowcall.events.quantiles import group_medians, row_medians
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.intp]
@@ -57,20 +60,13 @@ class Fit:
         puff: height of the peak of each row's puff, shape (rows,).
         spread: of it for noise of deviation 1, shape (rows,); inf where no point shows the row.
         gain: by how much they lower the sum of squares.
+        standing_out: each row's puff above the median row's, over its spread, shape (rows,).
     """
 
     puff: Floats
     spread: Floats
     gain: float
-
-    @property
-    def standing_out(self) -> Floats:
-        """Each row's puff above the median row's, over its spread."""
-        known = np.isfinite(self.spread) & (self.spread > 0)
-        middle = np.median(self.puff[known]) if known.any() else 0.0
-        out: Floats = np.full(self.puff.size, -np.inf)
-        np.divide(self.puff - middle, self.spread, out=out, where=known)
-        return out
+    standing_out: Floats
 
 
 def cells_of(time_s: Floats, value: Floats, seconds: float, cell_s: float) -> Cells:
@@ -92,9 +88,8 @@ def cells_of(time_s: Floats, value: Floats, seconds: float, cell_s: float) -> Ce
 def _base(time_s: Floats, value: Floats) -> Floats:
     block = (time_s / BLOCK_S).astype(np.intp)
     starts = np.flatnonzero(np.diff(block, prepend=-1))
-    parts = np.split(np.arange(value.size), starts[1:])
-    middle = [float(time_s[one].mean()) for one in parts]
-    return np.interp(time_s, middle, [float(np.median(value[one])) for one in parts])
+    middle = np.add.reduceat(time_s, starts) / np.diff(starts, append=value.size)
+    return np.interp(time_s, middle, group_medians(value, starts))
 
 
 def block_means(block: Ints, total: Floats, block_count: Floats) -> Floats:
@@ -120,38 +115,40 @@ class Shaped:
 
     def __init__(self, cells: Cells, fired: Fired, shape: Floats, max_delay: int) -> None:
         self.cells, self.fired, self.shape = cells, fired, shape
-        self._tail = max_delay + shape.size + 1
-        count = np.pad(cells.count, (0, self._tail + shape.size))
-        self._score = self.score(cells.total)
-        self._mass = np.correlate(count, shape)
-        self._pairs = _pairs(fired.cell, shape.size)
-        # The overlap of a pulse with one so many cells later, by the cell of the later one.
-        self._overlap = {
-            lag: np.correlate(count, shape[lag:] * shape[: shape.size - lag])
-            for lag in {0, *(lag for lag, _, _ in self._pairs)}
-        }
+        self._reach = max_delay + shape.size
+        self._count, self._total = self._under(cells.count), self._under(cells.total)
+        pairs = _pairs(fired.cell, shape.size)
+        lags = [0, *(lag for lag, _, _ in pairs)]
+        # A pulse, and its overlap with one so many cells earlier, by the cells under its shape.
+        own = [np.pad(shape[lag:] * shape[: shape.size - lag], (0, lag)) for lag in lags]
+        self._kernels = np.column_stack((shape, *own))
+        self._first, self._second = (
+            np.concatenate([np.empty(0, np.intp), *one])
+            for one in ([i for _, i, _ in pairs], [j for _, _, j in pairs])
+        )
+        self._kernel = np.repeat(np.arange(2, 2 + len(pairs)), [i.size for _, i, _ in pairs])
 
-    def score(self, total: Floats) -> Floats:
-        """Return the sum of cells under the shape, by the cell at which it begins."""
-        return np.correlate(np.pad(total, (0, self._tail + self.shape.size)), self.shape)
+    def _under(self, of_cells: Floats) -> Floats:
+        """Return the cells under a shape that begins at each cell, shape (cells, K)."""
+        return sliding_window_view(np.pad(of_cells, (0, self._reach)), self.shape.size)
+
+    def score(self, total: Floats, delay: int) -> Floats:
+        """Return the sum of cells under the shape of each pulse."""
+        score: Floats = self._under(total)[self.fired.cell + delay] @ self.shape
+        return score
 
     def at(self, delay: int) -> Design:
         """Return the design for a delay, in cells."""
         cell = self.fired.cell + delay
-        own = self._overlap[0][cell]
-        first, second, weight = [], [], []
-        for lag, i, j in self._pairs:
-            first.append(i)
-            second.append(j)
-            weight.append(self._overlap[lag][cell[j]])
+        under = self._count[cell] @ self._kernels
         middle = np.minimum(cell + self.shape.size // 2, self.cells.block.size - 1)
         return Design(
-            score=self._score[cell],
-            own=own,
-            first=np.concatenate([np.empty(0, np.intp), *first]),
-            second=np.concatenate([np.empty(0, np.intp), *second]),
-            overlap=np.concatenate([np.empty(0), *weight]),
-            mass=self._mass[cell],
+            score=self._total[cell] @ self.shape,
+            own=under[:, 1],
+            first=self._first,
+            second=self._second,
+            overlap=under[self._second, self._kernel],
+            mass=under[:, 0],
             block=self.cells.block[middle],
             block_count=self.cells.block_count,
             n_rows=self.fired.n_rows,
@@ -198,13 +195,28 @@ class Design:
         normal: Floats = both + both.T + np.diag(np.bincount(row, self.own, n)) - mass @ mass.T
         return normal
 
+    def equations(self, row: Ints) -> tuple[Floats, Floats]:
+        """Return M and S."""
+        score = np.asarray(np.bincount(row, self.score, self.n_rows), np.float64)
+        return self.normal(row), score
+
     def fit(self, row: Ints) -> Fit:
         """Return the puffs of the rows."""
-        normal, score = self.normal(row), np.bincount(row, self.score, self.n_rows)
-        information = np.diag(normal).copy()
-        ridge = _RIDGE * max(float(information.mean()), 1e-12)
-        inverse = np.linalg.inv(normal + ridge * np.eye(self.n_rows))
-        puff = inverse @ score
-        is_seen = information > 1e-3 * max(float(information.max()), 1e-12)
-        spread = np.sqrt(np.maximum(np.diag(inverse), 0.0))
-        return Fit(puff, np.where(is_seen, spread, np.inf), float(score @ puff))
+        return solved([self.equations(row)])[0]
+
+
+def solved(equations: Iterable[tuple[Floats, Floats]]) -> list[Fit]:
+    """Return the puffs of the rows by normal equations of the same rows, M and S each."""
+    normal, score = (np.stack(one) for one in zip(*equations, strict=True))
+    information = np.diagonal(normal, axis1=1, axis2=2)
+    ridge = _RIDGE * np.maximum(information.mean(axis=1), 1e-12)
+    inverse = np.linalg.inv(normal + ridge[:, None, None] * np.eye(score.shape[1]))
+    puff = (inverse @ score[:, :, None])[:, :, 0]
+    is_seen = information > 1e-3 * np.maximum(information.max(axis=1, keepdims=True), 1e-12)
+    spread = np.sqrt(np.maximum(np.diagonal(inverse, axis1=1, axis2=2), 0.0))
+    known = is_seen & (spread > 0)
+    above = puff - row_medians(np.where(known, puff, np.nan))[:, None]
+    out = np.divide(above, spread, out=np.full(puff.shape, -np.inf), where=known)
+    gain = (score * puff).sum(axis=1).tolist()
+    fits = zip(puff, np.where(is_seen, spread, np.inf), gain, out, strict=True)
+    return [Fit(*one) for one in fits]

@@ -27,6 +27,7 @@ from rowcall.events.dust.puff_model import (
     block_means,
     cells_of,
     fired_of,
+    solved,
 )
 from rowcall.model import Floats
 
@@ -102,7 +103,7 @@ def find_puffs(
     best, rest, rivals = _chosen(cells, fired, range(first, last + 1))
     if not np.isfinite(best.fit.spread).any():
         return None
-    error, noise2 = _errors(fired, best, Shaped(cells, fired, best.shape, best.delay), rest)
+    error, noise2 = _errors(fired, best, rest)
     as_well = {row for row, missed in rivals.items() if missed < _AS_WELL * noise2}
     stacked, stacked_error = _stacked(cells, fired, best, rest)
     return Puffs(
@@ -123,10 +124,15 @@ def find_puffs(
 class _Solution:
     """A shape at a delay [cells], and the rows' puffs with it."""
 
-    shape: Floats
+    shaped: Shaped
     delay: int
     design: Design
     fit: Fit
+
+    @property
+    def shape(self) -> Floats:
+        """The shape, peak 1."""
+        return self.shaped.shape
 
     @property
     def top(self) -> int:
@@ -155,8 +161,8 @@ def _leading(cells: Cells, fired: Fired, delays: range) -> list[tuple[Floats, in
         length = round(length_s / cells.cell_s)
         shape = 1.0 - np.arange(length) / length
         shaped = Shaped(cells, fired, shape, delays[-1])
-        for delay in delays:
-            fit = shaped.at(delay).fit(fired.row)
+        fits = solved(shaped.at(delay).equations(fired.row) for delay in delays)
+        for delay, fit in zip(delays, fits, strict=True):
             top = int(np.argmax(fit.standing_out))
             if top not in best or fit.gain > best[top][2].gain:
                 best[top] = shape, delay, fit
@@ -173,26 +179,36 @@ def _bent(cells: Cells, fired: Fired, shape: Floats, delay: int, fit: Fit) -> _S
     if bent is not None:
         above = np.flatnonzero(bent > _FLOOR)
         bent, start = bent[above[0] : above[-1] + 1], start + int(above[0])
-        design = Shaped(cells, fired, bent, start).at(start)
+        shaped = Shaped(cells, fired, bent, start)
+        design = shaped.at(start)
         again = design.fit(fired.row)
         if again.gain > fit.gain:
-            return _Solution(bent, start, design, again)
-    return _Solution(shape, delay, Shaped(cells, fired, shape, delay).at(delay), fit)
+            return _Solution(shaped, start, design, again)
+    shaped = Shaped(cells, fired, shape, delay)
+    return _Solution(shaped, delay, shaped.at(delay), fit)
 
 
 def _free_shape(cells: Cells, fired: Fired, puff: Floats, start: int, length: int) -> Floats | None:
     """Return the shape, peak 1, that pulses of known puffs show from a delay on."""
-    n = cells.count.size
+    n, n_blocks, into = cells.count.size, cells.block_count.size, np.arange(length)
     train = np.bincount(fired.cell, weights=puff[fired.row], minlength=n)[:n]
-    has = cells.count > 0
-    root = np.sqrt(cells.count[has])
-    columns = []
-    for k in range(start, start + length):
-        shifted: Floats = np.concatenate((np.zeros(k), train[: n - k]))
-        mean = block_means(cells.block, shifted * cells.count, cells.block_count)
-        columns.append((shifted - mean)[has] * root)
-    design = np.column_stack(columns)
-    gram, score = design.T @ design, design.T @ (cells.total[has] / root)
+    at = np.flatnonzero(train)
+    own = train[at]
+    # Each pulse puts a column of cells under the shape, shape (length, pulses).
+    cell = at + start + into[:, None]
+    inside = cell < n
+    cell[~inside] = 0
+    count, total = (np.where(inside, one[cell], 0.0) for one in (cells.count, cells.total))
+    blocks = (into[:, None] * n_blocks + cells.block[cell]).ravel()
+    sums = np.bincount(blocks, (own * count).ravel(), length * n_blocks).reshape(length, -1)
+    means = sums / np.maximum(cells.block_count, 1.0)
+    before = own * np.pad(train, (length, 0))[at + length - into[:, None]]
+    lagged = count @ before.T  # overlap of the train moved by k with that moved by k + lag
+    first, second = np.triu_indices(length)
+    gram = -means @ sums.T
+    gram[first, second] += lagged[first, second - first]
+    gram[second, first] = gram[first, second]
+    score = total @ own
     bend = np.diff(np.eye(length), 2, axis=0)
     gram += _SMOOTH * np.trace(gram) / length * bend.T @ bend
     try:
@@ -229,13 +245,13 @@ def _at_gaps(cells: Cells, fired: Fired) -> Mask:
     return np.cumsum(marks)[:n] > 0
 
 
-def _errors(fired: Fired, best: _Solution, shaped: Shaped, rest: Floats) -> tuple[Floats, float]:
+def _errors(fired: Fired, best: _Solution, rest: Floats) -> tuple[Floats, float]:
     """Return standard errors by the scatter of the pulses themselves, and the variance of noise.
 
     The scatter of a row's own pulses holds whatever the signal's noise is like.
     """
-    rooted = rest * np.sqrt(np.maximum(shaped.cells.count, 1.0))
-    scores = shaped.score(rooted)[fired.cell + best.delay]
+    rooted = rest * np.sqrt(np.maximum(best.shaped.cells.count, 1.0))
+    scores = best.shaped.score(rooted, best.delay)
     meat = np.bincount(fired.row, scores**2, fired.n_rows)
     normal = best.design.normal(fired.row)
     inverse = np.linalg.pinv(normal)
@@ -264,10 +280,9 @@ def _stacked(cells: Cells, fired: Fired, best: _Solution, rest: Floats) -> tuple
 def chance(design: Design, fired: Fired, fit: Fit, n_permuted: int = _N_PERMUTED) -> Floats:
     """Return for each row how probable it is that by chance some row stands out as much."""
     rng = np.random.default_rng(0)
-    highest = np.empty(n_permuted)
-    for k in range(n_permuted):
-        order = np.argsort(fired.round + rng.random(fired.row.size))
-        highest[k] = design.fit(fired.row[order]).standing_out.max()
+    orders = np.argsort(fired.round + rng.random((n_permuted, fired.row.size)), axis=1)
+    permuted = solved(design.equations(fired.row[order]) for order in orders)
+    highest = np.array([one.standing_out.max() for one in permuted])
     stands = fit.standing_out
     above = (highest[:, None] >= stands).sum(axis=0)
     counted = (1 + above) / (1 + n_permuted)

@@ -36,7 +36,7 @@ def dust_facts(
         yield 0, 0, Fact.OPACITY_CHECK_S, seen[Role.OPACITY].checks[0].begin_s
     if Role.DUST_SIGNAL in seen and baghouse.dust_alarm is not None:
         signal = seen[Role.DUST_SIGNAL]
-        above_s, judged_s = alarm_time(signal.time_s, signal.value, baghouse.dust_alarm)
+        above_s, judged_s = alarm_time(signal.time_s, signal.value, baghouse.dust_alarm.value)
         yield 0, 0, Fact.DUST_ALARM_S, above_s
         yield 0, 0, Fact.DUST_JUDGED_S, judged_s
     if dust.puffs is not None:

@@ -110,8 +110,8 @@ def _rest_facts(
     fire_s = pulses["time_s"].to_numpy()
     rests = find_rests(fire_s, float(header.time_s[0]), float(header.time_s[-1]))
     inside = np.zeros(header.time_s.size, np.bool_)
-    for begin, end in rests:
-        inside |= (header.time_s >= begin) & (header.time_s < end)
+    for rest in rests:
+        inside[slice(*np.searchsorted(header.time_s, rest))] = True
     if not inside.any():
         return
     yield Fact.IDLE_PA, float(np.median(header.value[inside]))

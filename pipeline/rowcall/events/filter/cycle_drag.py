@@ -17,6 +17,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.events.cycles import flow_per_cloth
+from rowcall.events.quantiles import quantile
 from rowcall.gas.viscosity import viscosity_ratio
 from rowcall.model import Floats, Signal
 
@@ -109,7 +110,7 @@ def drag_on_time(cycles: pl.DataFrame, dp: Filtered, pulses_s: Floats) -> Drag:
     pulses_s: ascending, shape (n,).
     """
     feet = [
-        float(np.quantile(per_flow, 0.1)) if per_flow.size >= _MIN_POINTS else nan
+        quantile(per_flow, 0.1) if per_flow.size >= _MIN_POINTS else nan
         for _, per_flow in (
             dp.between(*span) for span in cycles.select("start_s", "end_s").iter_rows()
         )

@@ -51,9 +51,9 @@ class Fires:
 
     def by_row(self) -> tuple[Ints, Ints]:
         """Return every (compartment, row), shape (n_rows, 2), and each fire's place among them."""
-        places = np.column_stack((self.compartment, self.row))
-        rows, place = np.unique(places, axis=0, return_inverse=True)
-        return rows.astype(np.int64), place.reshape(-1).astype(np.int64)
+        n = int(self.row.max(initial=0)) + 1
+        number, place = np.unique(self.compartment * n + self.row, return_inverse=True)
+        return np.column_stack(np.divmod(number, n)), place
 
     def pick(self, keep: npt.NDArray[np.bool_] | Ints) -> Fires:
         """Return the fires where `keep` is True, or those that it counts, in its order."""

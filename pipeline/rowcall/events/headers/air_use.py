@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall import trade
+from rowcall.events.quantiles import median
 from rowcall.model import Floats, Signal
 
 _MIN_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout
@@ -93,9 +94,10 @@ def sag_of(fire_s: Floats, before_pa: Floats) -> Sag | None:
     firsts, sags = [], []
     for bout in np.split(before_pa, starts)[1:]:
         later = bout[bout.size // 2 :]
-        if bout.size >= _MIN_IN_BOUT and np.isfinite(bout[0]) and np.isfinite(later).any():
+        known = later[np.isfinite(later)]
+        if bout.size >= _MIN_IN_BOUT and np.isfinite(bout[0]) and known.size:
             firsts.append(bout[0])
-            sags.append(bout[0] - np.nanmedian(later))
+            sags.append(bout[0] - median(known))
     if len(sags) < _MIN_BOUTS:
         return None
     return Sag(float(np.median(firsts)), float(np.median(sags)), len(sags))

@@ -26,7 +26,7 @@ T95 = math.log(20.0)  # times tau until 95 % of a drop is recovered
 # Of tau; chosen: usual ones are 1-5 s, and 12 % from step to step
 _MIN_TAU_S, _MAX_TAU_S, _N_GRID = 0.15, 90.0, 56
 _FINE_STEP = 0.1  # of a grid step, for the second parabola; chosen: leaves an error below 0.1 %
-_CHUNK = 4096  # pulses at a time; chosen: bounds memory to some 100 MB
+_CHUNK = 512  # pulses at a time; chosen: what they need stays in a processor's cache
 _MIN_POINTS = 4  # points: three unknowns and one degree of freedom
 
 
@@ -55,34 +55,36 @@ def fit_refill(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Refill:
         pressure_pa: header pressure, same shape [Pa].
         noise_pa: standard deviation of the pressure signal's noise [Pa].
     """
-    parts = [
-        _fit_chunk(since_s[i : i + _CHUNK], pressure_pa[i : i + _CHUNK], noise_pa)
-        for i in range(0, max(len(since_s), 1), _CHUNK)
-    ]
-    stacked = np.concatenate(parts, axis=1)
-    return Refill(*stacked)
-
-
-def _fit_chunk(since_s: Floats, pressure_pa: Floats, noise_pa: float) -> Floats:
     used = np.isfinite(since_s) & np.isfinite(pressure_pa)
     count = used.sum(axis=1)
-    known = np.where(used, pressure_pa, 0.0).sum(axis=1)
-    base = np.divide(known, count, out=np.zeros(len(known)), where=count > 0)
+    order = np.argsort(count)  # so that pulses with as many points lie in a chunk
+    order = order[count[order] >= _MIN_POINTS]
+    fits = np.full((4, count.size), np.nan)
+    for begin in range(0, order.size, _CHUNK):
+        some = order[begin : begin + _CHUNK]
+        points = np.ix_(some, used[some].any(axis=0))
+        fits[:, some] = _fit_chunk(used[points], since_s[points], pressure_pa[points], noise_pa)
+    return Refill(*fits)
+
+
+def _fit_chunk(
+    used: npt.NDArray[np.bool_], since_s: Floats, pressure_pa: Floats, noise_pa: float
+) -> Floats:
+    count = used.sum(axis=1)
+    base = np.where(used, pressure_pa, 0.0).sum(axis=1) / count
     y = np.where(used, pressure_pa - base[:, None], 0.0)
-    points = _Points(np.where(used, since_s, np.inf), y, np.maximum(count, 1), y.sum(axis=1))
+    points = _Points(np.where(used, since_s, np.inf), y, count, y.sum(axis=1))
     grid = np.geomspace(_MIN_TAU_S, _MAX_TAU_S, _N_GRID)
-    best, shift, curvature = _vertex(np.stack([points.project(tau)[0] for tau in grid]))
+    best, shift, curvature = _vertex(points.project(grid[:, None])[0])
     step = math.log(grid[1] / grid[0])
     tau = grid[best] * np.exp(shift * step)
-    near = [points.project(tau * math.exp(k * step * _FINE_STEP))[0] for k in (-1, 0, 1)]
-    tau = tau * np.exp(_vertex(np.stack(near))[1] * step * _FINE_STEP)
+    near = points.project(tau * np.exp(np.array([[-1.0], [0.0], [1.0]]) * step * _FINE_STEP))[0]
+    tau = tau * np.exp(_vertex(near)[1] * step * _FINE_STEP)
     rest, plateau, depth = points.project(tau)
     variance = np.maximum(rest / np.maximum(count - 3, 1), noise_pa**2)
     error = np.sqrt(2.0 * variance / np.maximum(curvature / step**2, 1e-12))
-    is_edge = (best == 0) | (best == _N_GRID - 1)
-    bad = (count < _MIN_POINTS) | (depth <= 0) | is_edge
     fit = np.stack([tau, plateau + base, depth, error])
-    fit[:, bad] = np.nan
+    fit[:, (depth <= 0) | (best == 0) | (best == _N_GRID - 1)] = np.nan
     return fit
 
 
@@ -96,11 +98,14 @@ class _Points:
     s_y: Floats
 
     def project(self, tau_s: Floats) -> tuple[Floats, Floats, Floats]:
-        """Best p_s and d for given tau; returns (sum of squared residuals, p_s, d), shape (n,)."""
+        """Best p_s and d for given tau; returns (sum of squared residuals, p_s, d).
+
+        Shape (n,) each, or (n_taus, n) for taus of shape (n_taus, n) or (n_taus, 1).
+        """
         e = np.exp(self.t / -tau_s[..., None])
-        s_e = e.sum(axis=1)
-        s_ee = np.einsum("ij,ij->i", e, e) - s_e**2 / self.n
-        s_ey = np.einsum("ij,ij->i", e, self.y) - s_e * self.s_y / self.n
+        s_e = e.sum(axis=-1)
+        s_ee = np.einsum("...j,...j->...", e, e) - s_e**2 / self.n
+        s_ey = np.einsum("...j,...j->...", e, self.y) - s_e * self.s_y / self.n
         s_yy = np.einsum("ij,ij->i", self.y, self.y) - self.s_y**2 / self.n
         slope = np.divide(s_ey, s_ee, out=np.zeros_like(s_ey), where=s_ee > 1e-12)
         rest = np.maximum(s_yy - slope * s_ey, 0.0)

@@ -259,16 +259,19 @@ class _Fold:
     def fit(self, tau_s: Floats) -> _Fits:
         """Best plateau and depth of courses, by weighted least squares."""
         shape = _shape(self.time_s[:, None], tau_s[..., None])
-        weight, level = self.weight[:, None], self.level_pa[:, None]
-        total = np.maximum(weight.sum(axis=-1), _TINY)
-        mean_shape = (weight * shape).sum(axis=-1) / total
-        mean_level = (weight * level).sum(axis=-1) / total
-        off, dev = shape - mean_shape[..., None], level - mean_level[..., None]
-        squares = np.maximum((weight * off * off).sum(axis=-1), 1e-9 * total)
-        depth = -(weight * off * dev).sum(axis=-1) / squares
-        misfit = (weight * (dev + depth[..., None] * off) ** 2).sum(axis=-1)
-        error = np.sqrt(1.0 / total + mean_shape**2 / squares)
-        return _Fits(misfit, mean_level + depth * mean_shape, error, depth)
+        total = np.maximum(self.weight.sum(axis=1), _TINY)[:, None]
+        level = (self.weight * self.level_pa).sum(axis=1)[:, None] / total
+        off = self.level_pa - level
+        weight = np.stack((self.weight, self.weight * off), axis=2)
+        mean, both = np.moveaxis(shape @ weight, -1, 0)
+        mean /= total
+        square = (shape * shape @ weight[:, :, :1])[..., 0] - total * mean**2
+        divisor = np.maximum(square, 1e-9 * total)
+        depth = -both / divisor
+        flat = (self.weight * off**2).sum(axis=1)[:, None]
+        misfit = flat + depth * (2.0 * both + depth * square)
+        error = np.sqrt(1.0 / total + mean**2 / divisor)
+        return _Fits(misfit, level + depth * mean, error, depth)
 
 
 def _time_constants(begin: Floats, end: Floats) -> Floats:
@@ -286,8 +289,8 @@ def _shape(time_s: Floats, tau_s: Floats) -> Floats:
     """
     into = time_s / tau_s
     *bent, straight = into
-    shapes = [
-        np.maximum(1.0 - (1.0 - power) * one, 0.0) ** (1.0 / (1.0 - power))
+    shapes = [  # squares, and roots, are worked out many times faster than other powers
+        (np.maximum(1.0 - (1.0 - power) * one, 0.0) ** (0.5 / (1.0 - power))) ** 2
         for power, one in zip(_POWERS, bent, strict=False)
     ]
     return np.stack([*shapes, np.exp(-np.maximum(straight, -_MAX_BACK))])

@@ -16,6 +16,7 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.headers.recovery import T95
 from rowcall.events.noise import TO_DEVIATION
+from rowcall.events.quantiles import median, quantile
 from rowcall.events.rows.lost_scans import lost_scans
 from rowcall.events.stacking.pulse_curve import MIN_DROP, curve_shape
 from rowcall.events.stacking.pulse_fraction import pulse_shares
@@ -84,12 +85,12 @@ def _levels(share: Floats, error: Floats, line: Ints, n_rows: int) -> Floats:
     """Share that the answers of each row make; 1 for a row that hardly answers at all."""
     level = np.ones(n_rows)
     for row in np.unique(line):
-        sharp = (line == row) & (error <= max(np.quantile(error[line == row], 0.25), _SHARP_ERROR))
-        mine, noise = share[sharp], float(np.median(error[sharp]))
-        top = float(np.quantile(mine, 0.9)) - noise
+        sharp = (line == row) & (error <= max(quantile(error[line == row], 0.25), _SHARP_ERROR))
+        mine, noise = share[sharp], median(error[sharp])
+        top = quantile(mine, 0.9) - noise
         answers = mine[mine > _HALF_ANSWER * max(top, _MIN_ANSWER)]
         if answers.size > 2:
-            middle = float(np.median(answers))
+            middle = median(answers)
             # Picked by their own noise, answers of a row that makes none would have a level too.
             row_level = middle if middle > _NONE_ERRORS * noise else float(np.mean(mine))
             is_real = row_level > max(_MIN_ANSWER, _NONE_ERRORS * noise / np.sqrt(answers.size))
@@ -115,26 +116,41 @@ def relative_scatter(share: Floats, error: Floats, line: Ints) -> float:
     scatter = []
     for row in np.unique(line):
         mine = line == row
-        half = _HALF_ANSWER * max(float(np.quantile(share[mine], 0.75)), _MIN_ANSWER)
+        half = _HALF_ANSWER * max(quantile(share[mine], 0.75), _MIN_ANSWER)
         answers = mine & (share > half)
         if answers.sum() > 2:
-            middle = float(np.median(share[answers]))
-            off = TO_DEVIATION * float(np.median(np.abs(share[answers] / middle - 1)))
-            noise = float(np.median(error[answers])) / middle
+            middle = median(share[answers])
+            off = TO_DEVIATION * median(np.abs(share[answers] / middle - 1))
+            noise = median(error[answers]) / middle
             scatter.append(np.sqrt(max(off**2 - noise**2, 0.0)))
     return float(np.median(scatter)) if scatter else 0.0
 
 
-def sized_rows(pulses: pl.DataFrame) -> Iterator[tuple[int, int, pl.DataFrame, float]]:
-    """Yield each row's pulses that have a share, with the relative scatter of its header's rows.
+@dataclass(frozen=True, slots=True)
+class SizedRow:
+    """Pulses of a row that have a share, shape (n,), and the relative scatter of its header's."""
+
+    compartment: int
+    row: int
+    time_s: Floats
+    share: Floats
+    error: Floats
+    scatter: float
+
+
+def sized_rows(pulses: pl.DataFrame) -> Iterator[SizedRow]:
+    """Yield the pulses of each row.
 
     A share without any error comes of pressures without noise, which no transmitter has: left out.
     """
     is_sized = pl.col("row").is_not_null() & pl.col("share").is_not_null()
     sized = pulses.filter(is_sized & (pl.col("share_error") > 0))
-    for (compartment,), header in sized.group_by("compartment", maintain_order=True):
-        scatter = relative_scatter(
-            header["share"].to_numpy(), header["share_error"].to_numpy(), header["row"].to_numpy()
-        )
-        for (row,), mine in header.group_by("row", maintain_order=True):
-            yield compartment, row, mine, scatter
+    columns = ("compartment", "row", "time_s", "share", "share_error")
+    compartment, row, *values = (sized[name].to_numpy() for name in columns)
+    for own in np.unique(compartment):
+        header = compartment == own
+        time_s, share, error = (one[header] for one in values)
+        scatter = relative_scatter(share, error, row[header])
+        for number in np.unique(row[header]):
+            mine = row[header] == number
+            yield SizedRow(int(own), int(number), time_s[mine], share[mine], error[mine], scatter)

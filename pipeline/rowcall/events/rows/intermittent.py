@@ -79,16 +79,14 @@ def intermittent_rows(pulses: pl.DataFrame) -> pl.DataFrame:
         pulses: as `BaghouseDay.pulses`.
     """
     lines = []
-    for compartment, row, mine, scatter in sized_rows(pulses):
-        if mine.height < _MIN_PULSES:
+    for mine in sized_rows(pulses):
+        if mine.share.size < _MIN_PULSES:
             continue
-        intermittent = weigh_intermittent(
-            mine["share"].to_numpy(), mine["share_error"].to_numpy(), scatter
-        )
+        intermittent = weigh_intermittent(mine.share, mine.error, mine.scatter)
         lines.append(
             (
-                compartment,
-                row,
+                mine.compartment,
+                mine.row,
                 intermittent.gain,
                 intermittent.rate,
                 intermittent.low,

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from rowcall.events.rows.answers import sized_rows
+from rowcall.events.quantiles import median
+from rowcall.events.rows.answers import SizedRow, sized_rows
 from rowcall.events.rows.intermittent import MIN_GAIN, weigh_intermittent
 from rowcall.model import Floats
 
@@ -98,7 +99,7 @@ def _with_deep_scatter(share: Floats, error: Floats) -> Floats:
 
 
 def _deep_scatter(share: Floats) -> float:
-    return _DEEP_SCATTER * max(float(np.median(share)) - 1.0, 0.0)
+    return _DEEP_SCATTER * max(median(share) - 1.0, 0.0)
 
 
 def _sides(first: int) -> tuple[slice, slice]:
@@ -112,31 +113,32 @@ def row_onsets(pulses: pl.DataFrame) -> pl.DataFrame:
         pulses: as `BaghouseDay.pulses`.
     """
     lines = []
-    for compartment, row, mine, scatter in sized_rows(pulses):
+    for mine in sized_rows(pulses):
         # The same scatter for all, answered or not, so that no part of the day weighs more.
-        share, noise = mine["share"].to_numpy(), mine["share_error"].to_numpy()
-        error = np.maximum(np.hypot(noise, scatter), _MIN_ERROR)
-        change = find_change(share, _with_deep_scatter(share, error))
-        if change is not None and not _misses_pulses(share, noise, scatter, change.first):
+        error = np.maximum(np.hypot(mine.error, mine.scatter), _MIN_ERROR)
+        change = find_change(mine.share, _with_deep_scatter(mine.share, error))
+        if change is not None and not _misses_pulses(mine, change.first):
             lines.append(
                 (
-                    compartment,
-                    row,
-                    float(mine["time_s"][change.first]),
+                    mine.compartment,
+                    mine.row,
+                    float(mine.time_s[change.first]),
                     change.before,
                     change.after,
                     change.after_error,
-                    float(mine.height - change.first),
+                    float(mine.share.size - change.first),
                 )
             )
     return pl.DataFrame(lines, schema=ONSET_COLUMNS, orient="row")
 
 
-def _misses_pulses(share: Floats, error: Floats, scatter: float, first: int) -> bool:
+def _misses_pulses(row: SizedRow, first: int) -> bool:
     """Return whether the pulses on either side of a change are of two kinds."""
     gains = (
         weigh_intermittent(
-            share[side], error[side], float(np.hypot(scatter, _deep_scatter(share[side])))
+            row.share[side],
+            row.error[side],
+            float(np.hypot(row.scatter, _deep_scatter(row.share[side]))),
         ).gain
         for side in _sides(first)
     )

@@ -17,6 +17,7 @@ from rowcall import trade
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.headers.recovery import T95, Refill, fit_refill
 from rowcall.events.noise import median_bend_noise, noise_of
+from rowcall.events.quantiles import row_medians
 from rowcall.events.rows.answers import pulse_answers
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats, Signal
@@ -67,10 +68,8 @@ def measure_pulses(header: Signal, fires: Fires, stack: Stack | None) -> pl.Data
         return pl.DataFrame(schema=PULSE_COLUMNS)
     stacked = _Stacked.of(stack, fires.size)
     noise = min(noise_of(header), _resting_noise(header, fires.low_s))
-    sampled = _sampled(header, fires, noise)
-    is_followed = stacked.is_answered & (sampled.refill_delay_s <= _MAX_FIRST_SAMPLE_S)
-    is_followed &= np.isfinite(sampled.before_pa)
-    refill = sampled.refill
+    sampled = _sampled(header, fires, stacked.is_answered, noise)
+    is_followed, refill = sampled.is_followed, sampled.refill
     is_fitted = is_followed & np.isfinite(refill.tau_s)
     before = np.where(is_followed, sampled.before_pa, stacked.before_pa)
     drop = np.where(is_followed, sampled.drop_pa, stacked.drop_pa)
@@ -101,39 +100,44 @@ class _Sampled:
     """What the samples around each single fire show, arrays of shape (n_fires,).
 
     Attributes:
+        is_followed: answered, and seen soon enough for the following.
         before_pa, drop_pa: pressure before it, and by how much that fell [Pa].
         min_delay_s: from the fire to the lowest sample [s].
         refill: fitted from the lowest sample with the valve closed.
-        refill_delay_s: from the earliest instant of the fire to that sample [s].
         left_s: from that sample to the next fire or the end of the window [s].
     """
 
+    is_followed: npt.NDArray[np.bool_]
     before_pa: Floats
     drop_pa: Floats
     min_delay_s: Floats
     refill: Refill
-    refill_delay_s: Floats
     left_s: Floats
 
 
-def _sampled(header: Signal, fires: Fires, noise: float) -> _Sampled:
+def _sampled(
+    header: Signal, fires: Fires, is_answered: npt.NDArray[np.bool_], noise: float
+) -> _Sampled:
     until = np.minimum(np.append(fires.low_s[1:], np.inf), fires.high_s + _WINDOW_S)
     windows = _windows_after(header, fires.low_s, until)
     middle = (fires.low_s + fires.high_s) / 2 - fires.low_s
     lowest, min_delay = _minimum(windows, middle)
-    refill, refill_delay, previous = _refill(windows, noise)
+    before = _before(header, fires.low_s)
+    closed, refill_delay, previous = _refills(windows)
+    is_followed = is_answered & (refill_delay <= _MAX_FIRST_SAMPLE_S) & np.isfinite(before)
+    closed.pressure_pa[~is_followed] = np.nan
+    refill = fit_refill(closed.delay_s, closed.pressure_pa, noise)
     lead = np.where(
         previous - middle <= _VALVE_OPEN_S,
         np.maximum(refill_delay - middle - _VALVE_OPEN_S, 0),
         0.0,
     )
-    before = _before(header, fires.low_s)
     return _Sampled(
+        is_followed=is_followed,
         before_pa=before,
         drop_pa=_drop(before, lowest, lead, refill),
         min_delay_s=min_delay,
         refill=refill,
-        refill_delay_s=refill_delay,
         left_s=until - fires.low_s - refill_delay,
     )
 
@@ -207,7 +211,7 @@ def _before(header: Signal, low_s: Floats) -> Floats:
     index = end[:, None] - 1 - np.arange(_N_BEFORE)[None, :]
     index_held = np.clip(index, 0, None)
     near = (index >= 0) & (low_s[:, None] - header.time_s[index_held] <= age)
-    return _nan_median(np.where(near, header.value[index_held], np.nan))
+    return row_medians(np.where(near, header.value[index_held], np.nan))
 
 
 def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
@@ -220,20 +224,17 @@ def _minimum(windows: _Windows, middle_s: Floats) -> tuple[Floats, Floats]:
     return np.where(np.isfinite(lowest), lowest, np.nan), delay
 
 
-def _refill(windows: _Windows, noise: float) -> tuple[Refill, Floats, Floats]:
-    """Fit the points from the minimum on; also return the delays of that and the point before."""
+def _refills(windows: _Windows) -> tuple[_Windows, Floats, Floats]:
+    """Points from the minimum on, timed from it; also the delays of that and the point before."""
     filled = np.where(np.isfinite(windows.pressure_pa), windows.pressure_pa, np.inf)
     # A point while the valve is still open is no refill: fit from the minimum, and not before it.
     first = np.argmin(np.where(windows.delay_s >= _VALVE_OPEN_S, filled, np.inf), axis=1)
     line = np.arange(len(first))
     start = windows.delay_s[line, first]
     since = windows.delay_s - start[:, None]
-    used = (since >= 0) & np.isfinite(windows.pressure_pa)
-    fit = fit_refill(
-        np.where(used, since, np.nan), np.where(used, windows.pressure_pa, np.nan), noise
-    )
+    pressure = np.where(since >= 0, windows.pressure_pa, np.nan)
     previous = np.where(first > 0, windows.delay_s[line, np.maximum(first - 1, 0)], 0.0)
-    return fit, start, previous
+    return _Windows(since, pressure), start, previous
 
 
 def _drop(before: Floats, lowest: Floats, lead_s: Floats, refill: Refill) -> Floats:
@@ -246,15 +247,6 @@ def _drop(before: Floats, lowest: Floats, lead_s: Floats, refill: Refill) -> Flo
     lead = np.minimum(lead_s, refill.tau_s)
     at_closing = refill.plateau_pa - refill.depth_pa * np.exp(lead / refill.tau_s)
     return before - np.where(np.isfinite(at_closing), np.minimum(at_closing, lowest), lowest)
-
-
-def _nan_median(values: Floats) -> Floats:
-    ordered = np.sort(values, axis=1)  # nan sorts last
-    count = np.isfinite(values).sum(axis=1)
-    low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
-    line = np.arange(len(values))
-    high = np.minimum(high, values.shape[1] - 1)
-    return np.where(count > 0, (ordered[line, low] + ordered[line, high]) / 2, np.nan)
 
 
 def _nullable(values: object, known: object) -> pl.Series:

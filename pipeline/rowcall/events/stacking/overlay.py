@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.events.firing.recorded import Fires
+from rowcall.events.quantiles import quantile
 from rowcall.events.stacking.baseline import is_near, level_scatter, supply_level
 from rowcall.events.stacking.bins import REACH_S
 from rowcall.events.stacking.decompress import Filled
@@ -46,18 +47,15 @@ _SQRT_3 = 3.0**0.5  # bounds to standard deviation, anything within them being a
 MIN_POINTS = 30  # chosen: fewer points do not make a stack
 
 
-def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -> Overlay | None:
+def stack_points(points: Points, fires: Fires, previous: PreviousRound | None) -> Overlay | None:
     """Stack the points of a header on the time since fire; None where there are too few.
 
     Args:
-        filled: pressure of the header of these fires [Pa, gauge].
+        points: of the pressure of the header of these fires.
         fires: in order of time, clock offset removed.
         previous: what the round before found; None at first.
     """
-    if fires.size < 2 or filled.signal.time_s.size < MIN_POINTS:
-        return None
-    rows, line = fires.by_row()
-    points = _points_of(filled, fires)
+    line = points.line
     deficits = _deficits_of(fires, points, previous, line)
     rested = _rested(fires, points, deficits, previous, line)
     if rested.sum() < MIN_POINTS:
@@ -79,7 +77,7 @@ def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -
         total_deficit=np.clip(total_deficit[used], -1.0, 1.0),
         error=(points.error_pa / unit)[used] / _SQRT_3,
         line=line,
-        rows=rows,
+        rows=points.rows,
         before_pa=np.interp(fires.low_s, at, supply) * (1.0 - deficits.left),
         left=deficits.left,
         width_s=float(np.median(fires.high_s - fires.low_s)),
@@ -89,11 +87,11 @@ def stack_points(filled: Filled, fires: Fires, previous: PreviousRound | None) -
 
 
 @dataclass(frozen=True, slots=True)
-class _Points:
+class Points:
     """Points that lie soon enough after a fire to show it or its supply, shape (n_points,).
 
     fire: the one before. is_clear: within reach, and not so close to the next fire that clocks
-    which differ a little would put it behind.
+    which differ a little would put it behind. rows, line: as of `Fires.by_row`.
     """
 
     fire: Ints
@@ -102,10 +100,13 @@ class _Points:
     pressure_pa: Floats
     error_pa: Floats
     is_clear: Flags
+    rows: Ints
+    line: Ints
 
 
-def _points_of(filled: Filled, fires: Fires) -> _Points:
-    header = filled.signal
+def points_of(filled: Filled, fires: Fires) -> Points:
+    """Return the points of a pressure, its left-out scans put back; of two fires or more."""
+    header, (rows, line) = filled.signal, fires.by_row()
     usual_s = float(np.median(np.diff(fires.low_s)))
     fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
@@ -114,13 +115,15 @@ def _points_of(filled: Filled, fires: Fires) -> _Points:
     near &= _is_known(filled, fire)
     # A thinned tag keeps the last point before a change: of a silent row nothing but that.
     ahead_s = 0.0 if header.bridge_s > LONGEST_BRIDGE_S else _AHEAD_S
-    return _Points(
+    return Points(
         fire=fire[near].astype(np.int64),
         since_s=since[near],
         time_s=header.time_s[near],
         pressure_pa=header.value[near],
         error_pa=filled.error_pa[near],
         is_clear=((since <= REACH_S) & (until > ahead_s))[near],
+        rows=rows,
+        line=line,
     )
 
 
@@ -141,7 +144,7 @@ def _is_known(filled: Filled, fire: Ints) -> Flags:
 
 
 def _rested(
-    fires: Fires, points: _Points, deficits: _Deficits, previous: PreviousRound | None, line: Ints
+    fires: Fires, points: Points, deficits: _Deficits, previous: PreviousRound | None, line: Ints
 ) -> Flags:
     """Return which points lie close to the level of the supply.
 
@@ -161,7 +164,7 @@ def _rested(
     is_usable = ~is_hanging[fire] if not is_hanging.all() else np.ones(fire.size, np.bool_)
     answered = ~previous.unanswered[fire] & is_usable
     known = deficits.deficit[answered] if answered.any() else deficits.deficit
-    low = is_usable & (deficits.deficit <= np.quantile(known, _RESTED_SHARE))
+    low = is_usable & (deficits.deficit <= quantile(known, _RESTED_SHARE))
     return np.asarray(low | (since_s > _FULL_S))
 
 
@@ -179,7 +182,7 @@ class _Deficits:
 
 
 def _deficits_of(
-    fires: Fires, points: _Points, previous: PreviousRound | None, line: Ints
+    fires: Fires, points: Points, previous: PreviousRound | None, line: Ints
 ) -> _Deficits:
     fire, since_s = points.fire, points.since_s
     if previous is None:
@@ -208,6 +211,11 @@ def _left_at_fires(low_s: Floats, line: Ints, previous: PreviousRound) -> Floats
     gap_s, row = np.diff(low_s), line[:-1]
     later = path.after(carryover.left[row], np.maximum(gap_s - carryover.usual_s, 0.0))
     left = np.concatenate(([0.0], np.where(carryover.left[row] > 0, later, 0.0)))
-    for k in np.flatnonzero(previous.unanswered[:-1]):
-        left[k + 1] = path.after(left[k], gap_s[k]) if left[k] > 0 else 0.0
+    unanswered = np.flatnonzero(previous.unanswered[:-1])
+    number = np.arange(unanswered.size)
+    is_first = np.diff(unanswered, prepend=-2) > 1
+    nth = number - np.maximum.accumulate(np.where(is_first, number, 0))
+    for n in range(int(nth.max(initial=-1)) + 1):  # one after another meet what the first one met
+        k = unanswered[nth == n]
+        left[k + 1] = np.where(left[k] > 0, path.after(left[k], gap_s[k]), 0.0)
     return np.clip(left, 0.0, _MAX_LEFT)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.noise import median_deviation
+from rowcall.events.quantiles import quantile
 from rowcall.events.stacking.reference_rows import commonest
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
@@ -33,7 +34,7 @@ def unanswered_fires(stack: Stack) -> Flags:
     error = np.hypot(noise, systematic)
     is_clear = error < _MAX_ERROR
     tops = [
-        float(np.quantile(share[is_clear & (stack.line == row)], 0.9))
+        quantile(share[is_clear & (stack.line == row)], 0.9)
         for row in np.unique(stack.line[is_clear])
     ]
     top = max(commonest(np.array(tops), stack.curve.drop), _MAX_ERROR) if tops else 1.0

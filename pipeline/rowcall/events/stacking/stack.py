@@ -17,7 +17,7 @@ from rowcall.events.stacking.aliasing import is_in_step
 from rowcall.events.stacking.baseline_error import level_corrected
 from rowcall.events.stacking.bins import binned, cells, mean_of, spread
 from rowcall.events.stacking.decompress import Filled
-from rowcall.events.stacking.overlay import stack_points
+from rowcall.events.stacking.overlay import MIN_POINTS, points_of, stack_points
 from rowcall.events.stacking.pulse_curve import MIN_DROP, PulseCurve, fit_curve
 from rowcall.events.stacking.pulse_fraction import DEEP, unanswered_fires
 from rowcall.events.stacking.recovery_path import RecoveryPath, drops_along, measured_path
@@ -51,11 +51,13 @@ def stack_rows(filled: Filled, fires: Fires) -> Stack | None:
     """
     if fires.size < 2 or is_in_step(filled.signal, fires):
         return None
+    if filled.signal.time_s.size < MIN_POINTS:
+        return None
     usual_s = float(np.median(np.diff(fires.low_s)))
-    stack: Stack | None = None
+    points, stack = points_of(filled, fires), None
     for _ in range(_ROUNDS):
         previous = None if stack is None else _handed_on(stack, usual_s)
-        overlay = stack_points(filled, fires, previous)
+        overlay = stack_points(points, fires, previous)
         if overlay is None:
             return None
         if previous is not None:
