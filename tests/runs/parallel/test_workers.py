@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ MANY = 100
 
 def test_few_tasks_and_one_worker_need_no_process() -> None:
     for count, n_tasks in ((1, MANY), (2, module._MIN_TASKS - 1)):
-        with Workers(count) as workers:
+        with closing(Workers(count)) as workers:
             workers.expect(n_tasks)
             assert not workers.are_running
             assert workers.submit(os.getpid).result() == os.getpid()
@@ -31,7 +32,7 @@ def test_few_tasks_and_one_worker_need_no_process() -> None:
 def test_tasks_are_done_elsewhere_by_one_thread_and_what_they_log_is_logged_here(
     caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    with Workers(2) as workers:
+    with closing(Workers(2)) as workers:
         workers.expect(MANY)
         tasks = [workers.submit(abs, -n) for n in range(6)]
         who, threads = workers.submit(os.getpid), workers.submit(os.getenv, "POLARS_MAX_THREADS")
@@ -51,7 +52,7 @@ def test_tasks_are_done_elsewhere_by_one_thread_and_what_they_log_is_logged_here
 def test_a_process_that_dies_once_costs_time_and_one_that_dies_again_its_task(
     tmp_path: Path,
 ) -> None:
-    with Workers(2) as workers:
+    with closing(Workers(2)) as workers:
         workers.expect(MANY)
         tasks = [workers.submit(abs, -n) for n in range(3)]
         once = workers.submit(live_the_second_time, tmp_path / "mark", "lives")
@@ -74,7 +75,7 @@ class Dead(Executor):
 
 
 def test_where_no_process_lives_this_one_does_all(caplog: pytest.LogCaptureFixture) -> None:
-    with Workers(2, make=lambda count: Dead()) as workers:
+    with closing(Workers(2, make=lambda count: Dead())) as workers:
         workers.expect(MANY)
         tasks = [workers.submit(os.getpid) for _ in range(3)]
         assert {task.result() for task in tasks} == {os.getpid()}

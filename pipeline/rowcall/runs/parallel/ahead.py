@@ -54,7 +54,8 @@ class Ahead:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.workers.__exit__()
+        self._begun.clear()
+        self.workers.close()
 
     def expect(self, days: Sequence[date]) -> None:
         """Begin with days that are to be judged, in this order, and drop what was begun of others.

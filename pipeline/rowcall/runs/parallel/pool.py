@@ -20,6 +20,8 @@ T = TypeVar("T")
 # Read by polars and the linear algebra when they are loaded: the processes share the cores.
 _THREADS = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
+_MAX_COUNT = 61  # what Windows can wait for; one process that judges keeps no more busy
+
 
 class Pool(ProcessPoolExecutor):
     """Processes that end with this one, in whatever way it ends, and not by Ctrl-C before."""
@@ -28,7 +30,7 @@ class Pool(ProcessPoolExecutor):
         context = get_context("spawn")  # a fork would take along locks of threads at work
         # Never written to: it ends where this process does, or lets go of the pool.
         self._end, self._line = context.Pipe(duplex=False)
-        super().__init__(count, context, _prepare, (self._end,))
+        super().__init__(min(count, _MAX_COUNT), context, _prepare, (self._end,))
 
     def submit(self, fn: Callable[P, T], /, *args: P.args, **kwargs: P.kwargs) -> Future[T]:
         """Hand over a task; a process that is started for it inherits that Ctrl-C waits."""

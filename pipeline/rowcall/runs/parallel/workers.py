@@ -7,7 +7,7 @@ from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any, Generic, ParamSpec, Self, TypeVar
+from typing import Any, Generic, ParamSpec, TypeVar
 
 from rowcall.errors import WorkerLostError
 from rowcall.runs.parallel.logged import Logged, logged
@@ -26,7 +26,7 @@ def _processes(count: int) -> Executor:
     return Pool(count)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Task(Generic[T]):
     """A task; done by this process, when its result is asked for, where it has no future."""
 
@@ -52,7 +52,7 @@ class Task(Generic[T]):
         return done
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Workers:
     """Up to `count` worker processes, started where there is enough to do for them.
 
@@ -64,12 +64,6 @@ class Workers:
     make: Callable[[int], Executor] = _processes
     _pool: Executor | None = None
     _open: list[Task[Any]] = field(default_factory=list)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._close()
 
     @property
     def are_running(self) -> bool:
@@ -119,16 +113,17 @@ class Workers:
 
     def _renew(self) -> None:
         """Start new processes; where they die with nothing to do, this one does all from now on."""
-        self._close()
+        self.close()
         self._pool = self.make(self.count)
         try:
             self._pool.submit(logged, int).result()
         except BrokenExecutor:
-            self._close()
+            self.close()
             self.count = 1
             _LOG.warning("Worker processes are ended by the system; the run goes on without them.")
 
-    def _close(self) -> None:
+    def close(self) -> None:
+        """End the processes, whatever they are at."""
         if self._pool is not None:
             self._pool.shutdown(wait=False, cancel_futures=True)
             self._pool = None
