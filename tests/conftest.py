@@ -53,6 +53,12 @@ def _no_mail_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SSL_CERT_FILE", os.devnull)  # authorities of the machine take long to load
 
 
+@pytest.fixture(autouse=True)
+def _one_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let runs do all in the test's own process, save where they are given workers."""
+    monkeypatch.setattr("rowcall.runs.parallel.ahead.usual_workers", lambda store: 1)
+
+
 @pytest.fixture(scope="module", autouse=True)
 def _events_found_once(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
