@@ -1,16 +1,18 @@
-"""Steps in a short daily series, by penalised least squares.
+"""Steps in a short daily series, by penalised least squares (ruptures, PELT on the l2 cost).
 
 A segmentation is accepted when each step lowers the sum of squares by more than a penalty of
 3 * (1 + 20 / n) * variance * ln(n). The variance is measured from the day-to-day differences,
 which steps and slow trends leave alone. Simulated in white noise (4,000 to 90,000 series for each
 number of days): a false step in 3.1 % of series of 6 days, 2.0-2.8 % of 7 to 14, 1.6 % of 30 and
 0.7 % of 90; a step of ten standard deviations is found on its first day in 85 % of series of 7
-days, 98 % of 14 and 99 % of 30. A rule adds the size of step that matters. Any
-day can carry a step, the newest one included. A slow rise would be cut into a staircase: where a
-straight line does as well at the price of one step, there is no step.
+days, 98 % of 14 and 99 % of 30. A rule adds the size of step that matters. `jump=1` and
+`min_size=1`, so that any day can carry a step, the newest one included. A slow rise would be cut
+into a staircase: where a straight line does as well at the price of one step, there is no step.
 
-The search is exact (optimal partitioning, Jackson et al. 2005): a few months of days take a
-millisecond, and loading ruptures, which finds the same, takes 0.3 s.
+Importing ruptures costs half a second, so it is done only on days that can hold a step: in an
+optimal segmentation no step may be removed at a gain, so each one must lower the sum of squares
+of the stretch between its neighbours by more than the penalty. If no stretch [a, b) and day t in it
+do that, there is no step, and no search is needed.
 """
 
 from __future__ import annotations
@@ -33,9 +35,12 @@ def find_steps(value: Floats) -> list[int]:
     if n < 5:
         return []
     penalty = _PENALTY * (1 + _SHORT / n) * noise_variance(value) * math.log(n)
-    steps = best_steps(value, penalty)
-    if not steps:
+    if best_single_gain(value) <= penalty:
         return []
+    from ruptures import KernelCPD
+
+    search = KernelCPD(kernel="linear", min_size=1, jump=1).fit(value.reshape(-1, 1))
+    steps = [int(index) for index in search.predict(pen=penalty)[:-1]]
     levels = sum(float(part.var() * part.size) for part in np.split(value, steps))
     day = np.arange(n, dtype=np.float64)
     line = value - np.polyval(np.polyfit(day, value, 1), day)
@@ -49,22 +54,18 @@ def noise_variance(value: Floats) -> float:
     return max(sigma, _MIN_NOISE_FRAC * abs(float(np.median(value)))) ** 2
 
 
-def best_steps(value: Floats, penalty: float) -> list[int]:
-    """Return the steps, rising, of least sum of squares around the levels, plus a penalty a step.
+def best_single_gain(value: Floats) -> float:
+    """Return the most that one step at t lowers the sum of squares of any stretch [a, b).
 
-    The best levels up to a day are, for some last step, the best up to there and one level after.
+    For parts with n1 and n2 points and means m1 and m2 that is n1 n2 / (n1 + n2) (m1 - m2)^2.
     """
-    centred = value - value.mean()
-    total, square = (np.concatenate(([0.0], np.cumsum(one))) for one in (centred, centred**2))
-    cost, last_step = np.zeros(value.size + 1), np.zeros(value.size + 1, np.int64)
-    for end in range(1, value.size + 1):
-        days = np.arange(end, 0, -1.0)
-        level = square[end] - square[:end] - (total[end] - total[:end]) ** 2 / days
-        costs = cost[:end] + level + penalty
-        last_step[end] = costs.argmin()
-        cost[end] = costs[last_step[end]]
-    steps, step = list[int](), int(last_step[-1])
-    while step:
-        steps.insert(0, step)
-        step = int(last_step[step])
-    return steps
+    n = value.size
+    total = np.concatenate(([0.0], np.cumsum(value - value.mean())))
+    best = 0.0
+    for t in range(1, n):
+        n1, n2 = np.arange(t, 0, -1.0), np.arange(1.0, n - t + 1)
+        m1 = (total[t] - total[:t]) / n1
+        m2 = (total[t + 1 :] - total[t]) / n2
+        weight = n1[:, None] * n2[None, :] / (n1[:, None] + n2[None, :])
+        best = max(best, float((weight * (m1[:, None] - m2[None, :]) ** 2).max()))
+    return best
