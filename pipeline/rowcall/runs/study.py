@@ -28,6 +28,7 @@ from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
 from rowcall.guard import STUDY, Failure, Guard
 from rowcall.model import PUFF_COLUMNS, BaghouseDay, History, Subject
+from rowcall.runs.parallel.sharing import sharing
 from rowcall.site import Baghouse, Sample
 from rowcall.store import Store
 from rowcall.store.samples import TagSamples, last_before, read_samples
@@ -53,7 +54,8 @@ def reader(store: Store, baghouse: Baghouse) -> Read:
 
     def read(start: datetime, end: datetime) -> Kept:
         before = last_before(store, held, start, within=within) if held else {}
-        return Kept(read_samples(store, names, start, end), before)
+        samples = read_samples(store, names, start, end)
+        return Kept(sharing(samples, "time_us", "quality"), before)
 
     return read
 
@@ -71,7 +73,7 @@ def study_alone(
         lambda: study_span(baghouse, guard.day, span, kept)[0],
         lambda why: BaghouseDay.unstudied(baghouse, guard.day, span, History(), why),
     )
-    return studied, guard.failures
+    return replace(studied, signals=sharing(studied.signals, "time_s")), guard.failures
 
 
 def with_past(

@@ -74,8 +74,15 @@ class Dead(Executor):
         return future
 
 
-def test_where_no_process_lives_this_one_does_all(caplog: pytest.LogCaptureFixture) -> None:
-    with closing(Workers(2, make=lambda count: Dead())) as workers:
+def no_semaphores(count: int) -> Executor:
+    raise OSError(38, "Function not implemented")
+
+
+@pytest.mark.parametrize("make", [lambda count: Dead(), no_semaphores])
+def test_where_no_process_lives_this_one_does_all(
+    make: Callable[[int], Executor], caplog: pytest.LogCaptureFixture
+) -> None:
+    with closing(Workers(2, make=make)) as workers:
         workers.expect(MANY)
         tasks = [workers.submit(os.getpid) for _ in range(3)]
         assert {task.result() for task in tasks} == {os.getpid()}

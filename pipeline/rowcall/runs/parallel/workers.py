@@ -73,7 +73,7 @@ class Workers:
     def expect(self, n_tasks: int) -> None:
         """Start the processes, where so many tasks are worth it."""
         if self._pool is None and self.count > 1 and n_tasks >= _MIN_TASKS:
-            self._pool = self.make(self.count)
+            self._start()
 
     def submit(self, do: Callable[P, T], *given: P.args, **named: P.kwargs) -> Task[T]:
         """Hand over a task."""
@@ -112,15 +112,26 @@ class Workers:
         return future
 
     def _renew(self) -> None:
-        """Start new processes; where they die with nothing to do, this one does all from now on."""
+        """Start new processes; where they die with nothing to do, do without."""
         self.close()
-        self._pool = self.make(self.count)
+        self._start()
+        if self._pool is None:
+            return
         try:
             self._pool.submit(logged, int).result()
         except BrokenExecutor:
-            self.close()
-            self.count = 1
-            _LOG.warning("Worker processes are ended by the system; the run goes on without them.")
+            self._do_without("the system ends them")
+
+    def _start(self) -> None:
+        try:
+            self._pool = self.make(self.count)
+        except (OSError, ImportError, NotImplementedError) as error:  # none of their semaphores
+            self._do_without(str(error))
+
+    def _do_without(self, why: str) -> None:
+        self.close()
+        self.count = 1
+        _LOG.warning("The run goes on without worker processes: %s.", why)
 
     def close(self) -> None:
         """End the processes, whatever they are at."""
