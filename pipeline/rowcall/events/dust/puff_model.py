@@ -20,8 +20,8 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from rowcall.events.noise import median_deviation
-from rowcall.events.quantiles import group_medians, row_medians
 from rowcall.model import Floats
+from rowcall.quantiles import group_medians, row_medians
 
 Ints = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]

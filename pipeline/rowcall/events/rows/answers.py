@@ -16,12 +16,12 @@ import polars as pl
 from rowcall import trade
 from rowcall.events.headers.recovery import T95
 from rowcall.events.noise import TO_DEVIATION
-from rowcall.events.quantiles import median, quantile
 from rowcall.events.rows.lost_scans import lost_scans
 from rowcall.events.stacking.pulse_curve import MIN_DROP, curve_shape
 from rowcall.events.stacking.pulse_fraction import pulse_shares
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
+from rowcall.quantiles import median, quantile
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]

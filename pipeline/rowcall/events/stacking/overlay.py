@@ -22,12 +22,12 @@ import numpy.typing as npt
 
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.events.firing.recorded import Fires
-from rowcall.events.quantiles import quantile
 from rowcall.events.stacking.baseline import is_near, level_scatter, supply_level
 from rowcall.events.stacking.bins import REACH_S
 from rowcall.events.stacking.decompress import Filled
 from rowcall.events.stacking.types import MIN_LEVEL_PA, Overlay, PreviousRound
 from rowcall.model import Floats
+from rowcall.quantiles import quantile
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
