@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import median
 from rowcall.model import Floats
-from rowcall.quantiles import median
 from rowcall.site import Sample
 
 _EVEN_SHARE = 0.9  # chosen: of the times between points are the usual one; some points get lost

@@ -21,9 +21,9 @@ from rowcall.condition.counter import (
 )
 from rowcall.condition.declaration import declared_otherwise
 from rowcall.condition.flat_runs import FlatRuns, flat_runs
+from rowcall.condition.quantiles import median
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
-from rowcall.quantiles import median
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
 from rowcall.store.samples import TagSamples
 

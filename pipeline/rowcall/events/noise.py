@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from rowcall.condition.quantiles import median, quantile
 from rowcall.model import Floats, Signal
-from rowcall.quantiles import median, quantile
 
 # Quantiles of |N(0, 1)|: a quantile of absolute values over it is the standard deviation.
 TENTH, QUARTER, HALF = 0.1257, 0.3186, 0.6745

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import group_medians, median
 from rowcall.events.noise import noise_of
 from rowcall.model import Floats, Signal
-from rowcall.quantiles import group_medians, median
 
 _EDGE = 6.0  # [standard deviations of noise] chosen: no pair of neighbours differs so by chance
 _FLAT = 2.5  # chosen: scatter of a flat stretch over the noise, at most

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rowcall.condition.quantiles import group_medians, median
 from rowcall.condition.reconstruct import held_at
 from rowcall.events.dust.checks import Check, find_checks, outside
 from rowcall.events.dust.puff_model import Ints
@@ -14,7 +15,6 @@ from rowcall.events.noise import median_deviation
 from rowcall.events.operation.gas_seconds import GasSeconds
 from rowcall.events.passed import passed
 from rowcall.model import Floats, Signal
-from rowcall.quantiles import group_medians, median
 
 _HELD_STEP_S = 2.0  # chosen: a tag recorded on change is read so often
 _N_PHASES = 8  # chosen: parts of the time since the last pulse; a puff fills a few of them

@@ -19,9 +19,9 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from rowcall.condition.quantiles import group_medians, row_medians
 from rowcall.events.noise import median_deviation
 from rowcall.model import Floats
-from rowcall.quantiles import group_medians, row_medians
 
 Ints = npt.NDArray[np.intp]
 Mask = npt.NDArray[np.bool_]

@@ -16,11 +16,11 @@ from math import nan, sqrt
 import numpy as np
 import polars as pl
 
+from rowcall.condition.quantiles import quantile
 from rowcall.events.cycles import flow_per_cloth
 from rowcall.events.passed import passed
 from rowcall.gas.viscosity import viscosity_ratio
 from rowcall.model import Floats, Signal
-from rowcall.quantiles import quantile
 
 _SETTLE_S = 5.0  # chosen: the last pulse's own kick on DP has died out by then
 _KICK_S = 1.0  # chosen: and that of one pulse among others

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall import trade
+from rowcall.condition.quantiles import median
 from rowcall.model import Floats, Signal
-from rowcall.quantiles import median
 
 _MIN_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout
 _MIN_IN_BOUT = 6  # pulses; chosen: the later half then has a median

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall import trade
+from rowcall.condition.quantiles import median, quantile
 from rowcall.events.headers.recovery import T95
 from rowcall.events.noise import TO_DEVIATION
 from rowcall.events.rows.lost_scans import lost_scans
@@ -21,7 +22,6 @@ from rowcall.events.stacking.pulse_curve import MIN_DROP, curve_shape
 from rowcall.events.stacking.pulse_fraction import pulse_shares
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
-from rowcall.quantiles import median, quantile
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from rowcall.condition.quantiles import median
 from rowcall.events.rows.answers import SizedRow, sized_rows
 from rowcall.events.rows.intermittent import MIN_GAIN, weigh_intermittent
 from rowcall.model import Floats
-from rowcall.quantiles import median
 
 _MIN_GAIN = 15.0  # chosen: of a thousand splits, chance gains so much in one row-day of 10^4
 _MIN_CHANGE = 0.2  # chosen: of the usual drop; smaller steps are no row's fault

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import quantile
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.passed import passed
@@ -28,7 +29,6 @@ from rowcall.events.stacking.bins import REACH_S
 from rowcall.events.stacking.decompress import Filled
 from rowcall.events.stacking.types import MIN_LEVEL_PA, Overlay, PreviousRound
 from rowcall.model import Floats
-from rowcall.quantiles import quantile
 
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
