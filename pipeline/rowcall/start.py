@@ -26,6 +26,8 @@ def start_quickly() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Arrays in large pages take up to ten times as long to be made on a machine shared with others.
     os.environ.setdefault("NUMPY_MADVISE_HUGEPAGE", "0")
+    # Plugins of pydantic would change what a site file means, and are looked for in every package.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # Memory that frames let go of is given back within a tenth of a second instead of ten, as the
     # arrays made of them need as much again: a tenth less at the peak, for a hundredth of the time.
     os.environ.setdefault("_RJEM_MALLOC_CONF", "dirty_decay_ms:100,muzzy_decay_ms:0")

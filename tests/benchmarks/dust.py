@@ -114,25 +114,29 @@ def share(hits: Sequence[bool]) -> str:
 def main() -> None:
     """Print a line for each sampling and number of leaks, then one for sound months."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--trials", type=int, default=100)
-    parser.add_argument("--months", type=int, default=50)
+    parser.add_argument("--trials", type=int, default=100, help="0: none")
+    parser.add_argument("--months", type=int, default=50, help="0: none")
     parser.add_argument("--seed", type=int, default=time.time_ns() % 2**31)
     parser.add_argument("--processes", type=int, default=1)
     asked = parser.parse_args()
     print(f"seed {asked.seed}")
     with ProcessPoolExecutor(asked.processes) as pool:
-        for n_leaks in (1, 2):
+        for n_leaks in (1, 2) if asked.trials else ():
             for step_s in (1.0, 5.0, 10.0):
                 seeds = [(asked.seed, n_leaks, int(step_s), k) for k in range(asked.trials)]
                 trial = partial(leak_trial, step_s=step_s, n_leaks=n_leaks)
                 right, rivals, among = zip(*pool.map(trial, seeds), strict=True)
                 print(f"{n_leaks} leaking, {step_s:2.0f} s: first {share(right)}", end="")
-                print(f"; with candidates {share(among)}; candidates in {np.mean(rivals):.2f}")
-        for step_s in (1.0, 5.0, 10.0):
+                print(
+                    f"; with candidates {share(among)}; candidates in {np.mean(rivals):.2f}",
+                    flush=True,
+                )
+        for step_s in (1.0, 5.0, 10.0) if asked.months else ():
             seeds = [(asked.seed, 9, int(step_s), k) for k in range(asked.months)]
             months = list(pool.map(partial(sound_month, step_s=step_s), seeds))
             print(
-                f"sound months, {step_s:2.0f} s: nobody named {share([not m[0] for m in months])}"
+                f"sound months, {step_s:2.0f} s: nobody named {share([not m[0] for m in months])}",
+                flush=True,
             )
 
 

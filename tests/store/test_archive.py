@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,6 +12,7 @@ import polars as pl
 import pyarrow.dataset as ds
 import pytest
 from helpers.exports import STORE, counts, open_store, take, taken
+from helpers.nights.night_runs import night
 from helpers.site_texts import SITE
 
 from rowcall.cli import main
@@ -195,3 +196,24 @@ def test_check_store_reads_the_archive(
         path.write_bytes(content)
     assert main(["check-store", *at]) == 2
     assert "not so: 2026-03-29" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_nights_archive_what_the_site_file_wants_no_longer_in_the_store(
+    folder: Path, fails: bool
+) -> None:
+    """After mail, so that a failure costs the night nothing but a sentence."""
+    site = SITE.replace('"UTC"', f'"{ZONE.key}"')
+    (folder / "site.toml").write_text(f"{site}\n[archive]\nafter_days = 100\n", encoding="utf-8")
+    (folder / "inbox").mkdir()
+    if fails:
+        (folder / f"{STORE}.archive").write_text("in its way", encoding="utf-8")
+    now = datetime.combine(BEFORE, time(5), ZONE) + timedelta(days=100)
+    result = night(folder, now=now)
+    with open_store(folder / STORE) as store:
+        days = [one.day for one in archived_days(store)]
+    assert days == ([] if fails else [date(2026, 3, 28), date(2026, 3, 29)])
+    said = [text for text in result.unusable if text.startswith("The archive: ")]
+    assert len(said) == fails
+    assert all("still in the store" in text for text in said)
+    assert night(folder, now=now).reports == []

@@ -133,6 +133,17 @@ def test_rows_set_aside_stand_beside_what_was_stored(tmp_path: Path) -> None:
     ]
 
 
+def test_rows_set_aside_for_good_are_not_looked_at_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only such as lay ahead of the clock may come due; asking loads what reads exports."""
+    write(tmp_path, "a.csv", [("DP", time, value, "odd") for _, time, value, _ in ROWS[:1]] + ROWS)
+    night(tmp_path)
+    monkeypatch.setattr("rowcall.take_in.run._is_due", None)
+    ((one,), _) = night(tmp_path)
+    assert (one.outcome, one.note and one.note.set_aside) == (Outcome.KNOWN, 1)
+
+
 def test_few_rows_set_aside_stand_beside_whatever_else_is_said(tmp_path: Path) -> None:
     rows = samples(200, ("A",))
     bad = [("DP", time, value, "odd") for _, time, value, _ in ROWS[:1]]

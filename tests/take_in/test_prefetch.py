@@ -14,8 +14,8 @@ from helpers.long_exports import LITTLE
 
 from rowcall.store.ledger import days_touched
 from rowcall.take_in import Outcome, TakenIn, take_in
-from rowcall.take_in.cells.timestamps import FUTURE
 from rowcall.take_in.load.memory import Memory
+from rowcall.take_in.outcome import FUTURE
 
 # Of ten rows an hour apart the first four are past, with an hour's tolerance.
 TIMES = [NOW + timedelta(hours=number - 2) for number in range(10)]

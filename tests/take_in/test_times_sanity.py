@@ -11,8 +11,9 @@ import pytest
 from helpers.exports import NOW, aside, instants, stored, take_times, taken
 
 from rowcall.site import TakeIn
-from rowcall.take_in.cells.timestamps import FUTURE, TOO_EARLY
+from rowcall.take_in.cells.timestamps import TOO_EARLY
 from rowcall.take_in.load.jumps import Jumps
+from rowcall.take_in.outcome import FUTURE
 
 
 @pytest.mark.parametrize("zone", ["+14:00", ""])

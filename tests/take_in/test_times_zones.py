@@ -166,7 +166,9 @@ def test_the_site_file_names_the_zone_of_exports(tmp_path: Path, zone: str, utc_
     assert (found[1].hour, len(found), aside(tmp_path)) == (utc_hour, 4, [])
 
 
-@pytest.mark.parametrize("zone", ["Vienna", "+1:00", "+15:00", "01:00", ""])
+@pytest.mark.parametrize(
+    "zone", ["Vienna", "Europe", "posix/UTC", "../UTC", "+1:00", "+15:00", "01:00", ""]
+)
 def test_an_unknown_zone_of_exports_is_refused(zone: str) -> None:
     with pytest.raises(ValidationError, match="time_zone"):
         TakeIn(time_zone=zone)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache, partial
 from graphlib import TopologicalSorter
 
 import polars as pl
@@ -131,6 +132,7 @@ def _ask_all(
     condemned, rules = Condemned(), list(rules)
     of_sensors = [rule.name for rule in rules if rule.chapter is Chapter.SENSORS]
     trusting = replace(day, history=sound_history(day, of_sensors))
+    on = cache(partial(_without_off, day, facts, work))
     for rule in rules:
         is_of_sensors = rule.name in of_sensors
         context = Context(
@@ -141,14 +143,14 @@ def _ask_all(
             work=work,
         )
         trusted = Condemned() if is_of_sensors else condemned
-        answers[rule.name] = _ask_guarded(rule, context, trusted, guard)
+        answers[rule.name] = _ask_guarded(rule, context, on, trusted, guard)
         if is_of_sensors:
             condemned = condemned.plus(rule, answers[rule.name])
     return answers
 
 
 def _ask_guarded(
-    rule: Rule, context: Context, condemned: Condemned, guard: Guard
+    rule: Rule, context: Context, on: Callable[[], _On], condemned: Condemned, guard: Guard
 ) -> tuple[Answer, ...]:
     def unknown(why: str) -> tuple[Answer, ...]:
         return (Answer.cannot_tell(context.subject(), why, Lack.NOTHING),)
@@ -157,12 +159,17 @@ def _ask_guarded(
     if day.failed:
         return unknown(day.failed)
     return guard.run(
-        day.baghouse.id, f"rule {rule.name}", lambda: tuple(_ask(rule, context, condemned)), unknown
+        day.baghouse.id,
+        f"rule {rule.name}",
+        lambda: tuple(_ask(rule, context, on, condemned)),
+        unknown,
     )
 
 
-def _ask(rule: Rule, asked: Context, condemned: Condemned) -> Iterator[Answer]:
-    context = _without_off(asked) if rule.excused_off else asked
+def _ask(
+    rule: Rule, asked: Context, on: Callable[[], _On], condemned: Condemned
+) -> Iterator[Answer]:
+    context = on().of(asked) if rule.excused_off else asked
     context = without_condemned(rule, context, condemned)
     day = context.day
     for need in rule.needs:
@@ -177,21 +184,31 @@ def _ask(rule: Rule, asked: Context, condemned: Condemned) -> Iterator[Answer]:
             yield from _not_judged(need, day)
 
 
-def _without_off(context: Context) -> Context:
-    """Return the context without what the day holds of places that were off on purpose."""
-    if not any(context.work.of(Work.OFF)):
-        return context
-    day, known = context.day, context.day.facts.select("compartment", "row").unique()
-    off = [place for place in known.iter_rows() if context.off(*place)]
+@dataclass(frozen=True, slots=True)
+class _On:
+    """What a day holds of places that were not off on purpose."""
+
+    facts: pl.DataFrame
+    hours: pl.DataFrame
+    pulses: pl.DataFrame
+    book: FactBook
+
+    def of(self, context: Context) -> Context:
+        """Return the context of a rule with these only."""
+        day = replace(context.day, facts=self.facts, hours=self.hours, pulses=self.pulses)
+        return replace(context, day=day, facts=self.book)
+
+
+def _without_off(day: BaghouseDay, book: FactBook, work: WorkLog) -> _On:
+    context = Context(day=day, limits={}, facts=book, answers={}, work=work)
+    known = day.facts.select("compartment", "row").unique() if any(work.of(Work.OFF)) else None
+    off = [] if known is None else [place for place in known.iter_rows() if context.off(*place)]
+    if not off:
+        return _On(day.facts, day.hours, day.pulses, book)
     at = pl.struct("compartment", "row").is_in([{"compartment": c, "row": r} for c, r in off])
     is_on = ~pl.col("compartment").is_in([c for c, row in off if not row]).fill_null(value=False)
-    day = replace(
-        day,
-        facts=day.facts.filter(~at),
-        hours=day.hours.filter(is_on),
-        pulses=day.pulses.filter(is_on),
-    )
-    return replace(context, day=day, facts=FactBook(day.facts))
+    facts = day.facts.filter(~at)
+    return _On(facts, day.hours.filter(is_on), day.pulses.filter(is_on), FactBook(facts))
 
 
 def _excused(context: Context, answer: Answer) -> Answer:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import partial
+from functools import cache, partial
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -64,7 +64,7 @@ def all_cases_on(
     units: Units,
 ) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
     """Return `cases_on` the day and, without their causes, the cases closed on earlier days."""
-    bounds = partial(day_bounds, zone=zone)
+    bounds = cache(partial(day_bounds, zone=zone))
     all_lives = [
         (place, case)
         for place in places((one for one in known.answers if one.day <= day), families)

@@ -6,10 +6,11 @@ found and clear in turn is said once to come and go, and not every time.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum, auto
+from functools import partial
 from statistics import median
 
 from rowcall.days import days_from
@@ -82,8 +83,9 @@ class _Life:
     returns: list[date] = field(default_factory=list)
     chatters: bool = False
 
-    def numbers(self, answers: Answers) -> str:
-        return words_of(self.place.members, answers, self.units)
+    def numbers(self, found: Iterable[Finding]) -> str:
+        answers = {one.rule: one for one in found}
+        return words_of(self.place.members.values(), answers, self.units)
 
     def say(self, day: date, news: News, text: str = "") -> None:
         self.events.append(Event(day, news, text))
@@ -95,28 +97,26 @@ def lives(place: Place, work: WorkLog, until: date, bounds: Bounds, units: Units
     Args:
         bounds: instants at which a plant-local day begins and ends.
     """
-    known = sorted(day for day, answers in place.days.items() if found_in(answers))
-    if not known or known[0] > until:
-        return []
+    found = {day: one for day, answers in place.days.items() if (one := found_in(answers))}
+    work = WorkLog(tuple(entry for entry in work if entry.touches(place.subject)))
     past: list[_Life] = []
-    for day in days_from(known[0], until):
-        answers = place.days.get(day, {})
+    for day in days_from(min(found), until) if found and min(found) <= until else ():
         life = past[-1] if past else None
-        seen = _seen(answers, life)
-        if work.off(place.subject, *bounds(day)) is not None:
-            seen = _Seen.UNKNOWN
-        if seen is _Seen.FOUND and (life is None or _is_over(life, day)):
-            past.append(_open(place, day, answers, units))
+        if day not in found and (life is None or life.state is State.CLOSED):
+            continue  # nothing becomes of it
+        is_off = work.off(place.subject, *bounds(day)) is not None
+        answers, today = place.days.get(day, {}), found.get(day, [])
+        if today and not is_off and (life is None or _is_over(life, day)):
+            past.append(_open(place, day, today, units))
         elif life is not None:
-            _go_on(life, work, day, seen, answers)
+            seen = _Seen.FOUND if today else _seen(answers, life)
+            _go_on(life, work, day, _Seen.UNKNOWN if is_off else seen, answers, today)
     return [_case(life, until) for life in past]
 
 
-def _seen(answers: Answers, life: _Life | None) -> _Seen:
-    """Return what a day says: clear only where every rule that had found something says so."""
-    if found_in(answers):
-        return _Seen.FOUND
-    seen = {_seen_by(life, one.rule, answers) for one in life.findings} if life else set()
+def _seen(answers: Answers, life: _Life) -> _Seen:
+    """Return what a day without findings says: clear only where every rule that had one does."""
+    seen = {_seen_by(life, one.rule, answers) for one in life.findings}
     if seen == {_Seen.CLEAR}:
         return _Seen.CLEAR
     return _Seen.STAYED if _Seen.STAYED in seen else _Seen.UNKNOWN
@@ -132,7 +132,7 @@ def _seen_by(life: _Life, rule: str, answers: Answers) -> _Seen:
         return _Seen.CLEAR
     if course is Course.STAYED:
         return _Seen.STAYED
-    if course is Course.BETWEEN and usual_of(life.place.member(rule).measure, finding) is None:
+    if course is Course.BETWEEN and usual_of(life.place.members[rule].measure, finding) is None:
         return _Seen.UNKNOWN
     return _Seen.CLEAR if finding.answer.verdict is Verdict.CLEAR else _Seen.UNKNOWN
 
@@ -142,9 +142,9 @@ def _course(life: _Life, finding: Finding) -> Course | None:
 
     A set point that was changed makes it another level.
     """
-    level = level_of(life.place.member(finding.rule).measure, finding)
-    known = life.levels.get(finding.rule)
-    if not known or level is None or not life.repairs:
+    known = life.levels.get(finding.rule) if life.repairs else None
+    level = level_of(life.place.members[finding.rule].measure, finding) if known else None
+    if not known or level is None:
         return None
     if any(repair.entry.work is Work.SET_POINT_CHANGED for repair in life.repairs):
         return None
@@ -156,26 +156,22 @@ def _is_over(life: _Life, day: date) -> bool:
     return life.closed is not None and day > life.closed + timedelta(days=_BACK_DAYS)
 
 
-def _open(place: Place, day: date, answers: Answers, units: Units) -> _Life:
+def _open(place: Place, day: date, found: list[Finding], units: Units) -> _Life:
     life = _Life(place, units, day, day)
-    life.say(day, News.OPENED, life.numbers(_only_found(answers)))
-    _keep(life, day, answers)
+    life.say(day, News.OPENED, life.numbers(found))
+    _keep(life, day, found)
     life.worst = _urgency_rank(life.findings)
     life.rules = {finding.rule for finding in life.findings}
     return life
 
 
-def _only_found(answers: Answers) -> Answers:
-    return {one.rule: one for one in found_in(answers)}
-
-
-def _keep(life: _Life, day: date, answers: Answers) -> None:
+def _keep(life: _Life, day: date, found: list[Finding]) -> None:
     """Keep what was found, with its numbers."""
-    life.last_found, life.findings = day, found_in(answers)
+    life.last_found, life.findings = day, found
     life.clear = life.unknown = 0
     is_mixed = any(repair.entry.day == day for repair in life.repairs)
     for finding in life.findings:
-        measure = life.place.member(finding.rule).measure
+        measure = life.place.members[finding.rule].measure
         level, usual = level_of(measure, finding), usual_of(measure, finding)
         if level is not None and usual is not None and not is_mixed:
             life.levels.setdefault(finding.rule, []).append((level, usual))
@@ -189,15 +185,17 @@ def _urgency_rank(findings: list[Finding]) -> int:
     return min(PRESSING.index(finding.answer.urgency) for finding in findings)
 
 
-def _go_on(life: _Life, work: WorkLog, day: date, seen: _Seen, answers: Answers) -> None:
+def _go_on(
+    life: _Life, work: WorkLog, day: date, seen: _Seen, answers: Answers, found: list[Finding]
+) -> None:
     """Let a case live through one more day."""
     _enter_repairs(life, work, day)
     if seen is _Seen.STAYED and life.state is not State.CLOSED:
-        _contradict(life, day, _health(life, answers))
+        _contradict(life, day, partial(_health, life, answers))
     if seen in (_Seen.UNKNOWN, _Seen.STAYED):
         life.unknown += life.state is not State.CLOSED
     elif seen is _Seen.FOUND:
-        _found_again(life, day, answers)
+        _found_again(life, day, found)
     elif life.state is not State.CLOSED:
         _clear(life, day, answers)
 
@@ -208,63 +206,60 @@ def _enter_repairs(life: _Life, work: WorkLog, day: date) -> None:
     life.repairs += [
         Repair(entry, Check.WAITING)
         for entry in work.of(*life.place.family.mended_by)
-        if entry.day == day and entry.touches(life.place.subject)
+        if entry.day == day
     ]
 
 
-def _found_again(life: _Life, day: date, answers: Answers) -> None:
+def _found_again(life: _Life, day: date, found: list[Finding]) -> None:
     was_away = life.clear > 0 or life.state is not State.OPEN
     was_quiet = life.state is not State.OPEN
-    text = life.numbers(_only_found(answers))
+    text = partial(life.numbers, found)
     _contradict(life, day, text)
     if was_away:
         life.returns = [one for one in life.returns if (day - one).days < _CHATTER_DAYS] + [day]
     if was_quiet and not life.chatters:
-        life.say(day, News.BACK, text)
+        life.say(day, News.BACK, text())
     life.state, life.closed = State.OPEN, None
     if not life.chatters and len(life.returns) >= _CHATTER_TURNS:
         life.chatters = True
-        life.say(day, News.CHATTERS, text)
-    before = {rule: list(values) for rule, values in life.series.items()}
-    _keep(life, day, answers)
+        life.say(day, News.CHATTERS, text())
+    _keep(life, day, found)
     if all(repair.entry.day != day for repair in life.repairs):  # such a day mixes before and after
-        _turns(life, day, before, text)
+        _turns(life, day, text)
 
 
-def _contradict(life: _Life, day: date, text: str) -> None:
+def _contradict(life: _Life, day: date, text: Callable[[], str]) -> None:
     """Say of repairs of the days before that they did not help, where they were of all of it."""
     for n, repair in enumerate(life.repairs):
         entry = repair.entry
         is_new = repair.check is Check.WAITING and entry.day < day
         if is_new and entry.covers(life.place.subject):
-            words = f"{entry.work.value} on {entry.day.isoformat()}, but still: {text}"
+            words = f"{entry.work.value} on {entry.day.isoformat()}, but still: {text()}"
             life.repairs[n] = Repair(entry, Check.CONTRADICTED, day, words)
             life.say(day, News.CONTRADICTED, words)
 
 
-def _turns(life: _Life, day: date, before: dict[str, list[float]], text: str) -> None:
+def _turns(life: _Life, day: date, text: Callable[[], str]) -> None:
     """Say that the case is worse or better: by a rule that finds more, by urgency, or by number."""
     rank, rules = _urgency_rank(life.findings), {finding.rule for finding in life.findings}
     is_worse = rank < life.worst or bool(rules - life.rules)
-    urgency = PRESSING[rank]
-    if rank < life.worst and urgency is not None:
-        text += f", now urgent: {urgency.value}"
-    changes = [_turn(life, finding, before) for finding in life.findings]
+    urgency = PRESSING[rank] if rank < life.worst else None
+    changes = [_turn(life, finding) for finding in life.findings]
     life.worst, life.rules = min(rank, life.worst), life.rules | rules
     if is_worse or 1 in changes:
-        life.say(day, News.WORSE, text)
+        life.say(day, News.WORSE, text() + (f", now urgent: {urgency.value}" if urgency else ""))
     elif -1 in changes:
-        life.say(day, News.BETTER, text)
+        life.say(day, News.BETTER, text())
 
 
-def _turn(life: _Life, finding: Finding, before: dict[str, list[float]]) -> int:
-    measure = life.place.member(finding.rule).measure
+def _turn(life: _Life, finding: Finding) -> int:
+    measure = life.place.members[finding.rule].measure
     value = value_of(measure, finding)
     if measure is None or value is None:
         return 0
     error = error_of(measure, finding)
     reference, reference_error = life.reference[finding.rule]
-    past = before.get(finding.rule, [])
+    past = life.series[finding.rule][:-1]  # the last one is today's
     change = turn(measure, reference, value, max(error, reference_error), past)
     if change:
         life.reference[finding.rule] = value, error
@@ -274,17 +269,17 @@ def _turn(life: _Life, finding: Finding, before: dict[str, list[float]]) -> int:
 def _clear(life: _Life, day: date, answers: Answers) -> None:
     life.clear += 1
     life.unknown = 0
-    text = _health(life, answers)
+    text = partial(_health, life, answers)
     if life.clear >= (_QUIET_DAYS if _comes_and_goes(life) else 1) and _verify(life, day, text):
         _close(life, day)
         return
     if life.state is State.OPEN and life.clear >= _QUIET_DAYS:
         life.state = State.QUIET
         if not life.chatters:
-            life.say(day, News.QUIET, text)
+            life.say(day, News.QUIET, text())
     if life.clear >= _CLOSE_DAYS:
         _close(life, day)
-        life.say(day, News.CLOSED, text)
+        life.say(day, News.CLOSED, text())
 
 
 def _close(life: _Life, day: date) -> None:
@@ -294,12 +289,14 @@ def _close(life: _Life, day: date) -> None:
 
 def _health(life: _Life, answers: Answers) -> str:
     """Return the numbers of a clear day that its rules, and the members that show most, have."""
-    members = [one for one in life.place.members if one.shows_health or one.rule in life.rules]
+    members = [
+        one for one in life.place.members.values() if one.shows_health or one.rule in life.rules
+    ]
     levels = [
         f"{percent(level / median(usual for _, usual in known[-_LEVEL_DAYS:]))} of the usual level"
         for rule, known in life.levels.items()
         if rule in answers
-        and (level := level_of(life.place.member(rule).measure, answers[rule])) is not None
+        and (level := level_of(life.place.members[rule].measure, answers[rule])) is not None
     ]
     return words_of(members, answers, life.units) or ", ".join(levels) or "clear"
 
@@ -310,13 +307,13 @@ def _comes_and_goes(life: _Life) -> bool:
     return life.chatters or (bool(shares) and min(shares) > SILENT_SHARE)
 
 
-def _verify(life: _Life, day: date, text: str) -> bool:
+def _verify(life: _Life, day: date, text: Callable[[], str]) -> bool:
     """Say of repairs of the days before that they helped; return whether any did."""
     n_before = len(life.events)
     for n, repair in enumerate(life.repairs):
         if repair.check is Check.WAITING and repair.entry.day < day:
             entry = repair.entry
-            words = f"{entry.work.value} on {entry.day.isoformat()}; since then: {text}"
+            words = f"{entry.work.value} on {entry.day.isoformat()}; since then: {text()}"
             life.repairs[n] = Repair(entry, Check.VERIFIED, day, words)
             life.say(day, News.VERIFIED, words)
     return len(life.events) > n_before
@@ -334,7 +331,7 @@ def _case(life: _Life, until: date) -> Case:
         last_found=life.last_found,
         closed=life.closed,
         urgency=PRESSING[_urgency_rank(life.findings)],
-        number=life.numbers({one.rule: one for one in life.findings}),
+        number=life.numbers(life.findings),
         findings=tuple(life.findings),
         found_today=life.last_found == until,
         clear_days=life.clear,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from enum import Enum, auto
 from itertools import pairwise
 from statistics import fmean, median
@@ -80,7 +80,7 @@ def course_of(level: float, usual: float, faulty: float) -> Course | None:
     return Course.STAYED if share <= 1 - _BACK else Course.BETWEEN
 
 
-def words_of(members: Sequence[Member], answers: Answers, units: Units) -> str:
+def words_of(members: Iterable[Member], answers: Answers, units: Units) -> str:
     """Return the numbers of a day in words: `answers 0 % of its pulses`."""
     parts = []
     for member in members:

@@ -14,20 +14,15 @@ Answers = Mapping[str, Finding]  # by rule
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a family of findings is looked for, and what its rules answered there, by day."""
+    """Where a family of findings is looked for, and what its rules answered there, by day.
+
+    members: the family's lines on the rules that judge such a place, by rule.
+    """
 
     family: Family
     subject: Subject
     days: Mapping[date, Answers]
-
-    def member(self, rule: str) -> Member:
-        """Return the family's line on a rule of this place."""
-        return next(member for member in self.members if member.rule == rule)
-
-    @property
-    def members(self) -> list[Member]:
-        """The family's rules that judge such a place."""
-        return [member for member in self.family.members if member.at is level_of(self.subject)]
+    members: Mapping[str, Member]
 
 
 def level_of(subject: Subject) -> At:
@@ -52,9 +47,13 @@ def places(findings: Iterable[Finding], families: Sequence[Family]) -> list[Plac
     by_key = {family.key: family for family in families}
     order = list(by_key)
     return [
-        Place(by_key[key], subject, days[key, subject])
+        Place(by_key[key], subject, days[key, subject], _members(by_key[key], subject))
         for key, subject in sorted(found, key=lambda one: (one[1], order.index(one[0])))
     ]
+
+
+def _members(family: Family, subject: Subject) -> dict[str, Member]:
+    return {one.rule: one for one in family.members if one.at is level_of(subject)}
 
 
 def found_in(answers: Answers) -> list[Finding]:

@@ -540,6 +540,16 @@ class History:
         places = {key: at for at, key in enumerate(lists.select(keys).iter_rows())}
         return places, lists["day"], lists["value"]
 
+    @cached_property
+    def days_found(self) -> Mapping[tuple[str, int], list[date]]:
+        """The days on which a rule found something at a compartment or its rows."""
+        found = self.verdicts.filter(pl.col("verdict") == "found")
+        keys = ["rule", "compartment"]
+        return {
+            (rule, compartment): days
+            for rule, compartment, days in found.group_by(keys).agg("day").iter_rows()
+        }
+
     def usual(
         self, fact: Fact, compartment: int, row: int, *, quantile: float, min_days: float
     ) -> float:

@@ -12,6 +12,7 @@ from time import monotonic
 from typing import TYPE_CHECKING
 
 from rowcall.days import day_bounds, local_day
+from rowcall.errors import StoreError
 from rowcall.mail.notice import Notice
 from rowcall.runs.due import Due, Tried, days_to_judge, left_out
 from rowcall.runs.lock import hold_site
@@ -21,6 +22,7 @@ from rowcall.runs.notices import Night, carried, dated, new_store, notices_of, u
 from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Sample, Site, Tag
 from rowcall.store import Store
+from rowcall.store.archive.moving import archive_days
 from rowcall.store.aside import largely_aside
 from rowcall.store.ledger import days_touched, last_times
 from rowcall.store.nights.judgements import failed_days, judged_days
@@ -89,7 +91,24 @@ def run_nightly(
         if judged and not result.reports and _is_index_behind(site.reports):
             record().write_index({})
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
+        _archive_old_days(store, site, today, progress, result)
     return result
+
+
+def _archive_old_days(
+    store: Store, site: Site, today: date, progress: Progress, result: RunResult
+) -> None:
+    """Move old samples out of the store where the site file wants it; they wait if that fails."""
+    if site.archive.after_days is None:
+        return
+    before = today - timedelta(days=site.archive.after_days)
+    try:
+        moved = archive_days(store, site.plant.zone, before, progress)
+    except StoreError as error:
+        result.unusable.append(f"The archive: {error}")
+        return
+    if moved:
+        progress(f"Archived {len(moved)} days before {before}; back the archive up too.")
 
 
 def _is_index_behind(reports: Path) -> bool:

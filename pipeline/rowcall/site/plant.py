@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from datetime import date, timedelta, timezone, tzinfo
-from functools import cache, cached_property
+from functools import cached_property
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Literal, Self
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import AfterValidator, BeforeValidator, Field, PrivateAttr, model_validator
 
@@ -17,6 +17,7 @@ from rowcall.site.toml_table import Name, Seconds, Table, TableError, Written
 from rowcall.units import AirUnit, DpUnit, GasFlowUnit, PressureUnit, TemperatureUnit, Units
 
 _OFFSET = re.compile(r"([+-])(0\d|1[0-4]):([0-5]\d)")
+_NO_ZONES = ("posix", "right", "posixrules")  # beside the zones, in other forms
 _SIZE_UNITS = {"B": 1, "KiB": 2**10, "MiB": 2**20, "GiB": 2**30}
 
 
@@ -56,15 +57,20 @@ Size = Annotated[
 ]
 
 
-@cache
-def _known_zones() -> frozenset[str]:
-    """IANA names; listing them walks through hundreds of files, so it is done once."""
-    return frozenset(available_timezones())
+def _is_zone(name: str) -> bool:
+    """Return whether a zone has this IANA name; listing all of them would open each one's file."""
+    if name.partition("/")[0] in _NO_ZONES:
+        return False
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):  # no file, no zone, or a folder
+        return False
+    return True
 
 
 def _export_zone(text: str) -> str:
     """Check a zone of exports: an IANA name, or an offset from UTC."""
-    if not _OFFSET.fullmatch(text) and text not in _known_zones():
+    if not _OFFSET.fullmatch(text) and not _is_zone(text):
         raise ValueError(
             f"{text!r} is neither an IANA time zone nor an offset; allowed are names such as "
             '"UTC" or "Europe/Vienna", and offsets such as "+01:00" (winter time all year)'
@@ -82,7 +88,7 @@ class Plant(Table):
 
     @model_validator(mode="after")
     def _known_zone(self) -> Self:
-        if self.time_zone not in _known_zones():
+        if not _is_zone(self.time_zone):
             raise ValueError(
                 f"time_zone {self.time_zone!r} is not an IANA time zone; "
                 "allowed are names such as Europe/Vienna, America/Chicago or UTC"
@@ -106,6 +112,14 @@ class Folders(Table):
     """A folder a day is written here."""
     work_log: Path | None = None
     """The CSV file kept by hand (`rowcall reference work-log`); left out: there is none."""
+
+
+class Archive(Table):
+    """When the nightly run moves raw samples to Parquet files beside the store."""
+
+    # Chosen: the 90 days that an edit of the work log may have judged again lie in the store.
+    after_days: Annotated[int, Field(ge=100)] | None = None
+    """Days that stay in the store, the newest ones; left out: all, until `rowcall archive`."""
 
 
 class TakeIn(Table):

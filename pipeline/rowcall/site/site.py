@@ -10,7 +10,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from rowcall.site.baghouse import Baghouse
-from rowcall.site.plant import Folders, Log, Mail, Plant, TakeIn, UnitsTable
+from rowcall.site.plant import Archive, Folders, Log, Mail, Plant, TakeIn, UnitsTable
 from rowcall.site.roles import ROLES, Serves
 from rowcall.site.tag import Tag
 from rowcall.site.toml_table import KeyPath, Table, TableError
@@ -21,6 +21,7 @@ class Site(Table):
 
     plant: Plant
     folders: Folders = Folders()
+    archive: Archive = Archive()
     take_in: TakeIn = TakeIn()
     units: UnitsTable = UnitsTable()
     mail: Mail | None = None

@@ -14,7 +14,6 @@ import polars as pl
 
 from rowcall.store.batch import Part
 from rowcall.store.connection import Store
-from rowcall.store.ledger import has_aside
 
 # When rows that no time can make usable come due; the last instant that take-in reads.
 _NEVER = "TIMESTAMP '2199-12-31'"
@@ -52,8 +51,6 @@ def lying_ahead(
         until_us: instants up to this one count as past.
         tolerance_s: by how much instants could lie ahead, where nothing is noted of the file.
     """
-    if not has_aside(store, sha256):
-        return None  # as of nearly every file, and quickly seen
     rows = store.connection.execute(
         "SELECT file_id, epoch_us(coalesce(read_until, taken_in_at + to_microseconds(?))) "
         "FROM files LEFT JOIN ahead USING (file_id) WHERE sha256 = ? "

@@ -70,11 +70,22 @@ class Seen:
     written_ns: int
 
 
-def seen_files(store: Store) -> dict[Seen, list[str]]:
-    """Return the files taken in, each with the digests of its exports."""
-    found: dict[Seen, list[str]] = {}
-    for *file, sha256 in store.connection.execute("SELECT * FROM seen").fetchall():
-        found.setdefault(Seen(*file), []).append(sha256)
+def seen_files(store: Store, reason: str) -> dict[Seen, list[tuple[FileNote | None, bool]]]:
+    """Return the files taken in, with the ledger's line on each of their exports.
+
+    Beside it stands whether rows of the export are set aside for `reason`.
+    """
+    run, lines = store.connection.execute, dict[str, FileNote]()
+    for row in run(f"SELECT {_NOTE} FROM files ORDER BY file_id").fetchall():
+        lines.setdefault(row[1], _note(row))
+    rows = run(
+        "SELECT sha256 FROM files WHERE set_aside > 0 AND file_id IN "
+        "(SELECT file_id FROM set_aside WHERE reason = ?)",
+        [reason],
+    ).fetchall()
+    found, aside = dict[Seen, list[tuple[FileNote | None, bool]]](), {sha256 for (sha256,) in rows}
+    for *file, sha256 in run("SELECT * FROM seen").fetchall():
+        found.setdefault(Seen(*file), []).append((lines.get(sha256), sha256 in aside))
     return found
 
 
@@ -87,12 +98,6 @@ def note_seen(store: Store, file: Seen, digests: Iterable[str]) -> None:
             "INSERT INTO seen VALUES (?, ?, ?, ?)",
             [[*row, digest] for digest in dict.fromkeys(digests)],
         )
-
-
-def has_aside(store: Store, sha256: str) -> bool:
-    """True where any row of a file of this content is set aside."""
-    query = "SELECT 1 FROM files WHERE sha256 = ? AND set_aside > 0 LIMIT 1"
-    return bool(store.connection.execute(query, [sha256]).fetchall())
 
 
 def _note(row: tuple[object, ...]) -> FileNote:

@@ -6,6 +6,8 @@ import json
 from collections.abc import Collection, Iterable
 from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from itertools import starmap
 
 import polars as pl
 
@@ -228,9 +230,9 @@ def answers_before(
     is_kin = 'kin.rule = findings.rule AND of_rows = ("row" > 0)'
     with store.view("asked", asked), store.view("kin", kin):
         rows = store.connection.execute(
-            f'SELECT day, findings.rule, {key}, verdict, urgency, start, "end", values_json, '
+            f'SELECT day, findings.rule, {key}, verdict, urgency, start, "end", '
             "CASE WHEN verdict = $found THEN text ELSE '' END, "
-            "CASE WHEN verdict = $found THEN action ELSE '' END "
+            "CASE WHEN verdict = $found THEN action ELSE '' END, values_json "
             f"FROM findings JOIN kin ON {is_kin} "
             f"SEMI JOIN (SELECT family, {key} FROM asked, kin "
             f"UNION SELECT family, {key} FROM findings JOIN kin ON {is_kin} "
@@ -238,32 +240,33 @@ def answers_before(
             f"WHERE day < $day ORDER BY day, {key}, findings.rule",
             {"found": Verdict.FOUND.value, "day": day},
         ).fetchall()
-    return [_finding(*row) for row in rows]
+    place, read = cache(Subject), json.JSONDecoder().raw_decode  # years of answers at few places
+    return [
+        _finding(starmap(Quantity, read(row[-1])[0]), day, rule, place(*row[:4]), *row[4:-1])
+        for day, rule, *row in rows
+    ]
 
 
 def _finding(
+    values: Iterable[Quantity],
     day: date,
     rule: str,
-    baghouse: str,
-    compartment: int,
-    row: int,
-    is_place: bool,
+    subject: Subject,
     verdict: str,
     urgency: str | None,
     start: datetime | None,
     end: datetime | None,
-    values_json: str,
     text: str,
     action: str,
 ) -> Finding:
     answer = Answer(
-        subject=Subject(baghouse, compartment, row, is_place),
+        subject=subject,
         verdict=Verdict(verdict),
         text=text,
         action=action,
         urgency=Urgency(urgency) if urgency else None,
         start=start.replace(tzinfo=UTC) if start else None,
         end=end.replace(tzinfo=UTC) if end else None,
-        values=tuple(Quantity(*one) for one in json.loads(values_json)),
+        values=tuple(values),
     )
     return Finding(day, rule, answer)

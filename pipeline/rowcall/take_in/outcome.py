@@ -36,7 +36,9 @@ class Outcome(StrEnum):
     WAITING = "waiting"  # it is, or may be, still being written
 
 
-UNKNOWN_TAG = "no baghouse of the site file has this tag"  # of a row set aside as asked for
+# Of rows set aside until their time has come, and as asked for.
+FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"
+UNKNOWN_TAG = "no baghouse of the site file has this tag"
 _MANY_ASIDE = 0.01  # of a file's rows; chosen: a few odd lines are usual, one in a hundred is not
 
 

@@ -20,15 +20,16 @@ from rowcall.errors import ExportError, printable
 from rowcall.progress import Step
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.ledger import Seen, find_file, has_aside, has_size, note_seen, seen_files
+from rowcall.store.ledger import Seen, has_size, note_seen, seen_files
 from rowcall.take_in.files.inbox import SETTLE_S, is_settled, leads_out, name_within
 from rowcall.take_in.files.sources import fits, sources_in
 from rowcall.take_in.files.unchanged import ChangedError, FileState, Watched
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.load.prefetch import Ahead
-from rowcall.take_in.outcome import Outcome, Run, TakenIn
+from rowcall.take_in.outcome import FUTURE, Outcome, Run, TakenIn
 
 if TYPE_CHECKING:
+    from rowcall.file_note import FileNote
     from rowcall.take_in.load.storing import Stored
 
 # Known files are counted; of the others the caller gets a sentence, to be said at the end.
@@ -92,7 +93,7 @@ def taking_in(
         return Run(store, site, present(), settle_s, memory or Memory())
 
     ahead: Ahead | None = None
-    seen, n_known = seen_files(store), 0
+    seen, n_known = seen_files(store, FUTURE), 0
     try:
         for number, (path, following) in enumerate(zip_longest(paths, paths[1:]), start=1):
             mine, ahead = ahead, None
@@ -135,12 +136,11 @@ def _as_seen(site: Site, path: Path) -> Seen | None:
     return Seen(name_within(site.inbox, path), now.st_size, now.st_mtime_ns)
 
 
-def _known(run: Run, path: Path, digests: Sequence[str]) -> list[TakenIn]:
+def _known(run: Run, path: Path, exports: Sequence[tuple[FileNote | None, bool]]) -> list[TakenIn]:
     """Return the results of a file that was taken in and is as it was; none where rows are due."""
     found = []
-    for digest in digests:
-        note = find_file(run.store, digest)
-        if note is None or _is_due(run, digest):
+    for note, is_ahead in exports:
+        if note is None or (is_ahead and _is_due(run, note.sha256)):
             return []
         found.append(TakenIn(path, Outcome.KNOWN, note, ""))
     return found
@@ -148,8 +148,6 @@ def _known(run: Run, path: Path, digests: Sequence[str]) -> list[TakenIn]:
 
 def _is_due(run: Run, digest: str) -> bool:
     """True where rows of a known content lay ahead of the clock, and no longer do."""
-    if not has_aside(run.store, digest):
-        return False
     from rowcall.take_in.load.storing import due
 
     return due(run, digest) is not None

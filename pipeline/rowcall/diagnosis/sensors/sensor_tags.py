@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 
 import numpy as np
-import polars as pl
 
-from rowcall.model import BaghouseDay, Context, Fact, Floats, Verdict
+from rowcall.model import BaghouseDay, Context, Fact, Floats
 from rowcall.site import ROLES, Role
 
 
@@ -45,16 +44,7 @@ def running_dp(context: Context, compartment: int, rules: Collection[str]) -> fl
 
 def sound_values(context: Context, fact: Fact, compartment: int, rules: Collection[str]) -> Floats:
     """Return such days' values, oldest first."""
-    condemned = set(_condemned(context, compartment, rules))
+    found = context.history.days_found
+    condemned = {day for rule in rules for day in found.get((rule, compartment), ())}
     days, values = context.history.of(fact, compartment)
     return values[np.array([day not in condemned for day in days], np.bool_)]
-
-
-def _condemned(context: Context, compartment: int, rules: Collection[str]) -> Iterator[object]:
-    verdicts = context.history.verdicts
-    found = verdicts.filter(
-        pl.col("rule").is_in(list(rules))
-        & (pl.col("compartment") == compartment)
-        & (pl.col("verdict") == Verdict.FOUND.value)
-    )
-    yield from found["day"].to_list()

@@ -40,7 +40,8 @@ def archive_days(
         progress(Step(f"Archiving {day.isoformat()}", n, len(days)))
         start, end = day_bounds(day, zone)
         moved.append(_move(store, day, epoch_us(start), epoch_us(end)))
-    store.connection.execute("CHECKPOINT")
+    if moved:
+        store.connection.execute("CHECKPOINT")
     return moved
 
 
@@ -57,15 +58,13 @@ def _days_with_samples(store: Store, zone: ZoneInfo, before: date) -> list[date]
     ).fetchall()
     utc = [day for (day,) in rows]
     near = {day + timedelta(days=n) for day in utc for n in (-1, 0, 1)}
-    return sorted(day for day in near if day < before and _count(store, zone, day))
+    return sorted(day for day in near if day < before and _has_samples(store, zone, day))
 
 
-def _count(store: Store, zone: ZoneInfo, day: date) -> int:
+def _has_samples(store: Store, zone: ZoneInfo, day: date) -> bool:
     first_us, end_us = (epoch_us(at) for at in day_bounds(day, zone))
-    row = store.connection.execute(
-        f"SELECT count(*) FROM samples WHERE {_inside(first_us, end_us)}"
-    ).fetchone()
-    return int(row[0]) if row else 0
+    any_of_it = f"SELECT 1 FROM samples WHERE {_inside(first_us, end_us)} LIMIT 1"
+    return store.connection.execute(any_of_it).fetchone() is not None
 
 
 def _inside(first_us: int, end_us: int) -> str:

@@ -14,6 +14,7 @@ import polars as pl
 from rowcall.errors import ExportError
 from rowcall.take_in.cells.overrides import edit, shown
 from rowcall.take_in.cells.time_formats import EPOCH_FIRST_S, EPOCH_LAST_S, TimeForm
+from rowcall.take_in.outcome import FUTURE
 
 if TYPE_CHECKING:
     import numpy as np
@@ -31,7 +32,6 @@ UNCLEAR_HOUR = (
 )
 OUT_OF_RANGE = "the time lies outside the years 1900 to 2199"
 TOO_EARLY = "the time lies before take_in.earliest of the site file"
-FUTURE = "the time lies ahead of this computer's clock by more than take_in.future_tolerance"
 
 _FIRST_US, _PAST_US = -2_208_988_800_000_000, 7_258_118_400_000_000  # 1900 and 2200, since 1970
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}

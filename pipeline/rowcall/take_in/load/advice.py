@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import date
 
 from rowcall.take_in.cells.overrides import edit
-from rowcall.take_in.cells.timestamps import FUTURE, TOO_EARLY, UNCLEAR_HOUR, UNREADABLE
+from rowcall.take_in.cells.timestamps import TOO_EARLY, UNCLEAR_HOUR, UNREADABLE
 from rowcall.take_in.load.entries import NO_NUMBER, NO_QUALITY
-from rowcall.take_in.outcome import UNKNOWN_TAG
+from rowcall.take_in.outcome import FUTURE, UNKNOWN_TAG
 from rowcall.take_in.read.text_cells import MORE_FIELDS
 from rowcall.take_in.read.text_tables import CUT_OFF, DAMAGED
 

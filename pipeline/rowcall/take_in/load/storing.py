@@ -16,13 +16,13 @@ from rowcall.store.future_rows import Again, lying_ahead, note_ahead
 from rowcall.store.ledger import find_file, has_size
 from rowcall.store.staging import staging
 from rowcall.take_in.cells.overrides import listed, shown
-from rowcall.take_in.cells.timestamps import FUTURE, Bounds
+from rowcall.take_in.cells.timestamps import Bounds
 from rowcall.take_in.files.sources import fits, reading
 from rowcall.take_in.files.unchanged import Watched
 from rowcall.take_in.load.advice import advice
 from rowcall.take_in.load.passes import Read, parts, read_through
 from rowcall.take_in.load.sinks import FullError, InMemory, OnDisk, Sink
-from rowcall.take_in.outcome import Outcome, Run, has_many_aside
+from rowcall.take_in.outcome import FUTURE, Outcome, Run, has_many_aside
 from rowcall.take_in.read.opening import Opened
 
 Stored: TypeAlias = tuple[Outcome, FileNote, str]
