@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from helpers import threads  # noqa: F401  before all that reads it
 from helpers.events_once import finding_once
 from helpers.nights.shared import common, made_once
 from helpers.nights.small_plant import make_small_plant
@@ -32,13 +33,6 @@ LONGEST = (
 )
 
 
-def pytest_configure(config: pytest.Config) -> None:
-    """Give each test process one thread: there are as many of them as cores."""
-    if not hasattr(config, "workerinput"):  # inherited by the processes that are begun later
-        for name in ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-            os.environ.setdefault(name, "1")
-
-
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest files first; the order of all else stays."""
     rank = {name: place for place, name in enumerate(LONGEST)}
@@ -51,6 +45,12 @@ def _no_mail_secrets(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("ROWCALL_SMTP_USER", "ROWCALL_SMTP_PASSWORD", "ROWCALL_SMTP_CA"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("SSL_CERT_FILE", os.devnull)  # authorities of the machine take long to load
+
+
+@pytest.fixture(autouse=True)
+def _one_worker(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let runs do all in the test's own process, save where they are given workers."""
+    monkeypatch.setattr("rowcall.runs.parallel.ahead.usual_workers", lambda store: 1)
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
+from typing import Self
 
 from rowcall.file_note import FileNote
 from rowcall.model import BaghouseDay, Case, Finding, Limits, Rule, Subject, Verdict, WorkLog
@@ -56,6 +57,17 @@ class DayReport:
     cases: tuple[Case, ...] = ()
     closed_cases: tuple[Case, ...] = ()
     work: WorkLog = field(default_factory=WorkLog)
+
+    def of(self, houses: Collection[str]) -> Self:
+        """Return the report of some baghouses only, with what concerns the whole plant."""
+        wanted = {*houses, ""}
+        return replace(
+            self,
+            baghouses=tuple(day for day in self.baghouses if day.baghouse.id in wanted),
+            findings=tuple(f for f in self.findings if f.answer.subject.baghouse in wanted),
+            cases=tuple(case for case in self.cases if case.subject.baghouse in wanted),
+            changes=tuple(one for one in self.changes if one.subject.baghouse in wanted),
+        )
 
     def case_of(self, finding: Finding) -> Case | None:
         """Return the case that something found on the day belongs to, None where it has none."""

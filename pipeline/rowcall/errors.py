@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import traceback
+from collections.abc import Iterator
+
 
 class RowcallError(Exception):
     """A failure that rowcall expected; its message says where and what to do."""
@@ -34,6 +37,14 @@ def _escaped(char: str) -> str:
     return f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"
 
 
+def traced(error: BaseException) -> Iterator[str]:
+    """Yield the lines of a traceback; what the error itself says is one of them."""
+    for chunk in traceback.format_exception(error):
+        text = chunk.strip("\n")
+        lines = text.splitlines() if text.startswith("  File ") else [text]
+        yield from map(printable, lines)
+
+
 class StoreError(RowcallError):
     """The store cannot be opened, is from another version, or is locked by another process."""
 
@@ -52,6 +63,10 @@ class CutShortError(RowcallError):
     def __init__(self, message: str, done: object) -> None:
         super().__init__(message)
         self.done = done
+
+
+class WorkerLostError(Exception):
+    """The process that did a task was killed, or ran out of memory, twice."""
 
 
 def file_problem(error: OSError) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import logging
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TypeVar
@@ -13,15 +13,17 @@ from typing import TypeVar
 from polars.exceptions import PanicException
 
 import rowcall
-from rowcall.errors import RowcallError
+from rowcall.errors import RowcallError, WorkerLostError
 from rowcall.store.trouble import is_disk_failure, is_interruption
 
 Result = TypeVar("Result")
 _LOG = logging.getLogger(__name__)
 
-WHOLE_DAY, STUDY = "day", "study"  # parts; others: `rule X`, `picture X`, `chapter X`, `table X`
+# Parts; others: `rule X`, `picture X`, `chapter X`, `table X`.
+WHOLE_DAY, STUDY, PICTURES = "day", "study", "pictures"
 _NOT_DONE = {
     "picture": "drawn",
+    PICTURES: "drawn",
     "chapter": "written",
     "table": "written",
     "report": "prepared",
@@ -37,12 +39,14 @@ class Failure:
     Attributes:
         baghouse: its id; empty where the part is of the whole day.
         reference: the same wherever rowcall fails at the same place in the same way.
+        is_lost: its process was lost; with more memory free it may come out another time.
     """
 
     day: date
     baghouse: str
     part: str
     reference: str
+    is_lost: bool = False
 
     @property
     def why(self) -> str:
@@ -86,11 +90,18 @@ class Guard:
             has_meaning = isinstance(error, (RowcallError, OSError)) or is_disk_failure(error)
             if not self.isolates or has_meaning or is_interruption(error):
                 raise  # it ends the run, with a sentence of its own
-            failure = Failure(self.day, baghouse, part, _reference(error))
-            if failure not in self.failures:  # pictures and chapters are prepared alike
-                self.failures.append(failure)
+            failure = Failure(
+                self.day, baghouse, part, _reference(error), isinstance(error, WorkerLostError)
+            )
+            if self.add([failure]):
                 _LOG.error("%s, %s", self.day.isoformat(), failure.text, exc_info=error)
             return otherwise(failure.why)
+
+    def add(self, failures: Iterable[Failure]) -> list[Failure]:
+        """Collect what failed, and return what is new: pictures and chapters are prepared alike."""
+        new = [failure for failure in failures if failure not in self.failures]
+        self.failures += new
+        return new
 
 
 UNGUARDED = Guard()

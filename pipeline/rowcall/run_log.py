@@ -8,14 +8,13 @@ from __future__ import annotations
 import logging
 import os
 import sys
-import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn, TextIO
 
-from rowcall.errors import file_problem, printable
+from rowcall.errors import file_problem, printable, traced
 from rowcall.progress import Step
 
 if TYPE_CHECKING:
@@ -104,15 +103,9 @@ class _Lines(logging.Formatter):
             at = datetime.fromtimestamp(record.created).astimezone()
             line = f"{at.isoformat(timespec='seconds')} {record.levelname} {line}"
         error = record.exc_info[1] if record.exc_info else None
-        return "\n".join([line, *_traced(error)] if error else [line])
-
-
-def _traced(error: BaseException) -> Iterator[str]:
-    """Yield the lines of a traceback; what the error itself says is one of them."""
-    for chunk in traceback.format_exception(error):
-        text = chunk.strip("\n")
-        lines = text.splitlines() if text.startswith("  File ") else [text]
-        yield from map(printable, lines)
+        if error:
+            return "\n".join([line, *traced(error)])
+        return "\n".join(filter(None, (line, record.exc_text)))  # of another process
 
 
 class _Stderr(logging.StreamHandler[TextIO]):

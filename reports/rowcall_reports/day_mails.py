@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
 
 from rowcall.day_report import DayReport
 from rowcall.errors import printable
@@ -29,23 +28,9 @@ def day_mails(
 ) -> list[DayMail]:
     """Return what is mailed of a day, that for the readers of all baghouses first."""
     return [
-        _day_mail(_of_baghouses(report, houses), houses, pictures, guard)
+        _day_mail(report.of(houses) if houses else report, houses, pictures, guard)
         for houses in groups_of(report.site.mail)
     ]
-
-
-def _of_baghouses(report: DayReport, houses: Sequence[str]) -> DayReport:
-    """Return a report of some baghouses only (none: all), with what concerns the whole plant."""
-    if not houses:
-        return report
-    wanted = {*houses, ""}
-    return replace(
-        report,
-        baghouses=tuple(day for day in report.baghouses if day.baghouse.id in wanted),
-        findings=tuple(f for f in report.findings if f.answer.subject.baghouse in wanted),
-        cases=tuple(case for case in report.cases if case.subject.baghouse in wanted),
-        changes=tuple(one for one in report.changes if one.subject.baghouse in wanted),
-    )
 
 
 def _day_mail(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pickle
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import date, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -15,14 +14,14 @@ import polars as pl
 
 from rowcall.condition.gate import Conditioned
 from rowcall.events.find import Events, Signals, find_events
-from rowcall.model import BaghouseDay, History
+from rowcall.model import BaghouseDay
 from rowcall.runs import study
-from rowcall.runs.study import Find, Read
+from rowcall.runs.study import Find, Kept
 from rowcall.site import Baghouse
 
 T = TypeVar("T")
 Study = Callable[
-    [Baghouse, tuple[datetime, datetime], Read, Find], tuple[Conditioned, pl.DataFrame, Events]
+    [Baghouse, tuple[datetime, datetime], Kept, Find], tuple[Conditioned, pl.DataFrame, Events]
 ]
 
 
@@ -39,9 +38,9 @@ def finding_once(folder: Path) -> Study:
         return _once(folder, asked, lambda: find_events(*asked))
 
     def study_events(
-        baghouse: Baghouse, span: tuple[datetime, datetime], read: Read, how: Find
+        baghouse: Baghouse, span: tuple[datetime, datetime], kept: Kept, how: Find
     ) -> tuple[Conditioned, pl.DataFrame, Events]:
-        return ask(baghouse, span, read, find if how is find_events else how)
+        return ask(baghouse, span, kept, find if how is find_events else how)
 
     return study_events
 
@@ -54,19 +53,10 @@ def studying_once(folder: Path) -> Callable[..., tuple[BaghouseDay, Events]]:
         return find_events(*asked)
 
     def study_span(
-        baghouse: Baghouse,
-        day: date,
-        span: tuple[datetime, datetime],
-        read: Read,
-        history: History,
+        baghouse: Baghouse, day: date, span: tuple[datetime, datetime], kept: Kept
     ) -> tuple[BaghouseDay, Events]:
-        kept = read(*span)
-        studied, events = _once(
-            folder,
-            (baghouse, day, span, kept),
-            lambda: ask(baghouse, day, span, lambda *_: kept, History(), find),
-        )
-        return replace(studied, history=history), events
+        asked = baghouse, day, span, kept
+        return _once(folder, asked, lambda: ask(*asked, find))
 
     return study_span
 

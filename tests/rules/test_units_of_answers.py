@@ -12,11 +12,13 @@ import pytest
 from helpers.scenes import exports, history_of, kiln, study
 from helpers.unit_systems import OTHER, SYSTEMS, WORDS
 
+import rowcall.runs.parallel.ahead
 import rowcall.runs.study
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
+from rowcall.guard import Guard
 from rowcall.model import FACT_COLUMNS, BaghouseDay, Fact, Finding, History, Signal
-from rowcall.runs.study import study_day
+from rowcall.runs.parallel.ahead import Ahead
 from rowcall.site import Role, Site
 from rowcall.store import Store
 
@@ -102,6 +104,8 @@ def test_a_day_is_studied_in_the_units_of_its_site(monkeypatch: pytest.MonkeyPat
             "units": SYSTEMS["us"],
         }
     )
-    monkeypatch.setattr(rowcall.runs.study, "study_from", lambda *_: day)
-    studied = study_day(MagicMock(spec=Store), site, day.baghouse, day.day, History())
+    monkeypatch.setattr(rowcall.runs.parallel.ahead, "reader", MagicMock())
+    monkeypatch.setattr(rowcall.runs.study, "study_span", lambda *_: (day, None))
+    ahead = Ahead.of(MagicMock(spec=Store), site, 1)
+    studied = ahead.study(Guard(day.day), day.baghouse, History())
     assert studied.units == SYSTEMS["us"].scales

@@ -23,7 +23,6 @@ from helpers.work_logs import log, only
 from rowcall.day_report import DayReport
 from rowcall.days import day_bounds
 from rowcall.diagnosis.rule_book import load_rules
-from rowcall.guard import Guard
 from rowcall.model import (
     FACT_COLUMNS,
     Answer,
@@ -111,7 +110,7 @@ class Plant:
             revision=revision,
         )
 
-    def write(self, folder: Path, report: DayReport, guard: Guard) -> Path:
+    def write(self, folder: Path, report: DayReport, *_: object) -> Path:
         self.reported.append((report.day, report.revision))
         return folder / report.day.isoformat()
 

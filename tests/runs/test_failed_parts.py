@@ -17,9 +17,9 @@ from helpers.nights.small_plant import DAYS, copy_plant
 import rowcall
 from rowcall.cli import Exit, main
 from rowcall.diagnosis.rule_book import load_rules
-from rowcall.model import Answer, BaghouseDay, Context, Rule
-from rowcall.runs import judge, record
-from rowcall.runs.study import study_day
+from rowcall.model import Answer, Context, Rule
+from rowcall.runs import record, study
+from rowcall.site import Baghouse
 from rowcall_reports.markdown import write_pages
 
 DAY_1, DAY_2, DAY_3 = (day.isoformat() for day in DAYS)
@@ -117,12 +117,14 @@ def test_a_baghouse_that_cannot_be_studied_leaves_the_other(
     other = frame.with_columns(pl.col("tag").str.replace("F1", "F2"))
     other.write_parquet(export.with_name("F2.parquet"))
 
-    def fail(store: Any, whole: Any, house: Any, *more: Any) -> BaghouseDay:
+    study_span = study.study_span
+
+    def fail(house: Baghouse, *more: Any) -> Any:
         if house.id == "F1":
             raise ZeroDivisionError("of the test")
-        return study_day(store, whole, house, *more)
+        return study_span(house, *more)
 
-    monkeypatch.setattr(judge, "study_day", fail)
+    monkeypatch.setattr(study, "study_span", fail)
     assert main(["nightly", "--site", str(site), "--settle", "0"]) == Exit.PARTS_FAILED
     said = capsys.readouterr()
     assert (plant / "reports" / DAY_1).as_posix() in said.out.replace("\\", "/")
@@ -183,8 +185,8 @@ def test_a_rerun_goes_on_after_a_day_that_failed(
     judged: Callable[[Path, int], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     plant = judged(tmp_path / "plant", 3)
-    compose = on(DAYS[1], study_day, lambda store, site, house, day, *_: day)
-    monkeypatch.setattr(judge, "study_day", compose)
+    compose = on(DAYS[1], study.study_span, lambda house, day, *_: day)
+    monkeypatch.setattr(study, "study_span", compose)
     span = ["--from", DAY_1, "--to", DAY_3]
     site, out = str(plant / "site.toml"), tmp_path / "again"
     assert main(["rerun", "--site", site, "--out", str(out), *span]) == Exit.PARTS_FAILED

@@ -16,6 +16,7 @@ from rowcall.commands.options import (
     add_quiet,
     add_site,
     add_wait,
+    add_workers,
     key_and_value,
     read_logged_site,
 )
@@ -44,6 +45,7 @@ def _add_nightly(commands: Commands) -> None:
     add_site(parser)
     add_wait(parser)
     add_quiet(parser)
+    add_workers(parser)
     parser.add_argument(
         "--settle",
         type=float,
@@ -65,6 +67,7 @@ def _nightly(options: argparse.Namespace) -> Exit:
             wait_s=options.wait,
             settle_s=options.settle,
             progress=LOG.info,
+            workers=options.workers,
         )
     except Exception as error:
         mail_failure(options.site, error, datetime.now(UTC), os.environ, LOG.warning)
@@ -84,6 +87,7 @@ def _add_rerun(commands: Commands) -> None:
     add_site(parser)
     add_wait(parser)
     add_quiet(parser)
+    add_workers(parser)
     add_days(parser)
     parser.add_argument(
         "--out",
@@ -124,6 +128,7 @@ def _rerun(options: argparse.Namespace) -> Exit:
         now=datetime.now(UTC),
         wait_s=options.wait,
         progress=LOG.info,
+        workers=options.workers,
     )
     return _print_result(result)
 
@@ -138,6 +143,7 @@ def _add_rejudge(commands: Commands) -> None:
     add_site(parser)
     add_wait(parser)
     add_quiet(parser)
+    add_workers(parser)
     add_days(parser, last=date.max)
 
 
@@ -151,6 +157,7 @@ def _rejudge(options: argparse.Namespace) -> Exit:
         now=datetime.now(UTC),
         wait_s=options.wait,
         progress=LOG.info,
+        workers=options.workers,
     )
     return _print_result(result)
 
@@ -169,6 +176,7 @@ def _add_demo(commands: Commands) -> None:
         help="new or empty folder for exports and reports (default: rowcall-demo)",
     )
     add_quiet(parser)
+    add_workers(parser)
     parser.add_argument("--days", type=int, default=30, help="days of data (default: 30)")
     parser.add_argument(
         "--seed",
@@ -182,7 +190,13 @@ def _demo(options: argparse.Namespace) -> Exit:
     from rowcall.runs.demo import run_demo
 
     return _print_result(
-        run_demo(options.folder, days=options.days, seed=options.seed, progress=LOG.info)
+        run_demo(
+            options.folder,
+            days=options.days,
+            seed=options.seed,
+            progress=LOG.info,
+            workers=options.workers,
+        )
     )
 
 

@@ -68,6 +68,24 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_workers(parser: argparse.ArgumentParser) -> None:
+    """Add `--workers`."""
+    parser.add_argument(
+        "--workers",
+        type=_count,
+        metavar="N",
+        help="days are studied and drawn by so many processes beside this one, each of which may "
+        "take 1.5 GiB of memory; with 1, this one does all (default: as many as there are cores "
+        "and free memory for)",
+    )
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"{text}: give a whole number from 1")
+    return int(text)
+
+
 def add_days(parser: argparse.ArgumentParser, last: date | None = None) -> None:
     """Add the first and the last day of a range; `last` is that where none is given."""
     for flag, which, default in (("--from", "first", None), ("--to", "last", last)):

@@ -444,6 +444,10 @@ class Fact(Enum):
     OUTLET_DROP_K = _baghouse("K", "inlet less outlet temperature, median running", "tags_swapped")
     OUTLET_LAG_S = _baghouse("s", "how long outlet follows inlet temperature", "tags_swapped")
 
+    def __reduce_ex__(self, _: object) -> tuple[Any, ...]:
+        """Go to another process by name, as what is said about it is equal to nothing."""
+        return getattr, (Fact, self.name)
+
     @property
     def column(self) -> str:
         """Its name in tables."""

@@ -15,7 +15,9 @@ from rowcall.site_file import read_site
 from rowcall_plant.demo.demo_exports import EXPORTS_A_DAY, LAST_DAY, write_demo
 
 
-def run_demo(folder: Path, *, days: int, seed: int, progress: Progress) -> RunResult:
+def run_demo(
+    folder: Path, *, days: int, seed: int, progress: Progress, workers: int | None = 1
+) -> RunResult:
     """Write the demo plant into `folder` and run the nightly job on it, as on the next morning.
 
     Raises:
@@ -35,7 +37,12 @@ def run_demo(folder: Path, *, days: int, seed: int, progress: Progress) -> RunRe
     site = read_site(plant.site_file)
     _, end = day_bounds(LAST_DAY, site.plant.zone)
     result = run_nightly(
-        site, now=end + timedelta(hours=6), wait_s=0.0, settle_s=0.0, progress=progress
+        site,
+        now=end + timedelta(hours=6),
+        wait_s=0.0,
+        settle_s=0.0,
+        progress=progress,
+        workers=workers,
     )
     progress(f"What was seeded is in {plant.truth_file}.")
     return result

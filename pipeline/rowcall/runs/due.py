@@ -24,7 +24,8 @@ MAX_EMPTY_DAYS = 14
 class Due:
     """A day to judge: the newest file that touched it (0: none), and the count of its report.
 
-    is_recheck: only what it rests on is new, so there is a report only if its findings change.
+    is_recheck: only what it rests on is new, or a worker was lost, so there is a report only if its
+        findings change.
     """
 
     day: date
@@ -58,7 +59,7 @@ class Tried:
         known = max((one.file_id for one in (judged, failed) if one is not None), default=None)
         if known is None or file_id > known:
             return True
-        if failed is None:
+        if failed is None or (failed.is_lost and judged is not None):
             return False
         return (failed.version, failed.settings_hash) != (rowcall.__version__, self.settings())
 
@@ -75,7 +76,8 @@ def days_to_judge(complete: Sequence[date], touched: Mapping[date, int], tried: 
         for day in _with_short_gaps(complete)
         if tried.is_due(day, touched.get(day, 0))
     ]
-    moved = tried.moved & tried.judged.keys() - {one.day for one in new}
+    lost = {day for day, failed in tried.failed.items() if failed.is_lost}
+    moved = (tried.moved | lost) & tried.judged.keys() - {one.day for one in new}
     again = (Due.again(day, tried.judged[day]) for day in moved)
     return sorted([*new, *again], key=lambda one: one.day)
 

@@ -13,7 +13,7 @@ from rowcall.day_report import Change, DayReport
 from rowcall.days import day_bounds
 from rowcall.diagnosis.diagnose import diagnose
 from rowcall.diagnosis.rule_book import load_families
-from rowcall.guard import STUDY, Guard
+from rowcall.guard import Guard
 from rowcall.memory.cases import Remembered, all_cases_on
 from rowcall.model import (
     HISTORY_COLUMNS,
@@ -31,7 +31,6 @@ from rowcall.model import (
     since_work,
 )
 from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.study import study_day
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
@@ -51,6 +50,7 @@ def judge_day(
     rules: Sequence[Rule],
     limits: Mapping[str, Limits],
     *,
+    study: Callable[[Guard, Baghouse, History], BaghouseDay],
     history_of: Callable[[Baghouse], History],
     answers_before: Callable[[Collection[Subject]], Sequence[Finding]],
     work: WorkLog,
@@ -61,15 +61,14 @@ def judge_day(
     """Return the judged day, ready to be reported and saved; nothing is written.
 
     Args:
+        study: returns a baghouse on the day of the guard, with its past.
         answers_before: those of all judged days before at some places, and at those where
             anything was found then.
         work: the whole work log; the day is judged by what it held at the day's end.
     """
     done = work.done_by(day_bounds(day, site.plant.zone)[1])
     days = [
-        _study_guarded(
-            store, site, house, day, since_work(history_of(house), done, day, house), guard
-        )
+        study(guard, house, since_work(history_of(house), done, day, house))
         for house in site.baghouse
     ]
     findings = diagnose(rules, limits, days, guard, done)
@@ -122,18 +121,6 @@ def cases_of(
         rules=rules,
         zone=site.plant.zone,
         units=site.units.scales,
-    )
-
-
-def _study_guarded(
-    store: Store, site: Site, baghouse: Baghouse, day: date, history: History, guard: Guard
-) -> BaghouseDay:
-    span = day_bounds(day, site.plant.zone)
-    return guard.run(
-        baghouse.id,
-        STUDY,
-        lambda: study_day(store, site, baghouse, day, history),
-        lambda why: BaghouseDay.unstudied(baghouse.on(day), day, span, history, why),
     )
 
 

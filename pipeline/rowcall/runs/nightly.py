@@ -42,7 +42,13 @@ _MAIL_DAYS = timedelta(days=7)  # of a mail whose fate is unknown; older ones ma
 
 
 def run_nightly(
-    site: Site, *, now: datetime, wait_s: float, settle_s: float, progress: Progress
+    site: Site,
+    *,
+    now: datetime,
+    wait_s: float,
+    settle_s: float,
+    progress: Progress,
+    workers: int | None = 1,
 ) -> RunResult:
     """Do a night's work on a site.
 
@@ -50,6 +56,7 @@ def run_nightly(
         now: the present instant (with offset); days that ended before it are complete.
         wait_s: how long to wait for another run to end.
         settle_s: a file changed less than this ago may still be written and is left for next time.
+        workers: processes that study and draw; None: as many as the machine has room for.
 
     Raises:
         CutShortError: nothing more could be done; it holds what had been, and that stays.
@@ -72,7 +79,7 @@ def run_nightly(
         def record() -> Record:
             from rowcall.runs.record import Record  # loads frames and rules; most nights are idle
 
-            return Record.of(store, site, work, now, progress, result)
+            return Record.of(store, site, work, now, progress, result, workers)
 
         _notice_new_store(store, site, today)
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)

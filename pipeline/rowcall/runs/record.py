@@ -21,6 +21,7 @@ from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due
 from rowcall.runs.judge import changes_since, family_members, judge_day, settings_hash
 from rowcall.runs.moved import work_fingerprint
+from rowcall.runs.parallel.ahead import Ahead
 from rowcall.runs.past import all_cases_stored, read_past
 from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
@@ -59,6 +60,7 @@ class Record:
     now: datetime
     progress: Progress
     result: RunResult
+    ahead: Ahead
 
     @classmethod
     def of(
@@ -69,12 +71,14 @@ class Record:
         now: datetime,
         progress: Progress,
         result: RunResult,
+        workers: int | None = 1,
     ) -> Self:
         """Return the record of a site with the rules and limits in force."""
         rules = load_rules()
         limits = limits_in_force(rules, site.rules)
         settings = settings_hash(site, limits)
-        return cls(store, site, rules, limits, settings, work, now, progress, result)
+        ahead = Ahead.of(store, site, workers)
+        return cls(store, site, rules, limits, settings, work, now, progress, result, ahead)
 
     def judge(
         self, due: Sequence[Due], notices: Sequence[str] = (), *, follows: bool = True
@@ -89,16 +93,18 @@ class Record:
         """
         report, waiting, cases = None, {one.day: one for one in due}, dict[date, list[Case]]()
         newest, n_done = max(waiting, default=None), 0
-        while waiting:
-            one = waiting.pop(min(waiting))
-            n_done += 1
-            n_days = n_done + len(waiting)
-            self.progress(Step(f"Judging {one.day} ({n_done} of {n_days}).", n_done, n_days))
-            done = self._judge(one, notices if one.day == newest else ())
-            report = done if one.day == newest else report
-            cases = {one.day: [*done.cases, *done.closed_cases]} if done else cases
-            for day in self._shaken(one.day) if follows else ():
-                waiting.setdefault(day, Due.again(day, judged_days(self.store)[day]))
+        with self.ahead:
+            while waiting:
+                self.ahead.expect(sorted(waiting))
+                one = waiting.pop(min(waiting))
+                n_done += 1
+                n_days = n_done + len(waiting)
+                self.progress(Step(f"Judging {one.day} ({n_done} of {n_days}).", n_done, n_days))
+                done = self._judge(one, notices if one.day == newest else ())
+                report = done if one.day == newest else report
+                cases = {one.day: [*done.cases, *done.closed_cases]} if done else cases
+                for day in self._shaken(one.day) if follows else ():
+                    waiting.setdefault(day, Due.again(day, judged_days(self.store)[day]))
         if self.result.reports:
             self.write_index(cases)
         return report is not None
@@ -155,6 +161,7 @@ class Record:
             day,
             self.rules,
             self.limits,
+            study=self.ahead.study,
             history_of=lambda house: read_past(store, house, day, HISTORY_DAYS),
             answers_before=partial(answers_before, store, day, members=family_members()),
             work=self.work,
@@ -178,7 +185,7 @@ class Record:
                 rests_on_new=is_recheck,
             )
             judged = replace(judged, verdicts_changed=bool(changes))
-        folder = write_pictured(site.reports, report, guard)
+        folder = write_pictured(site.reports, report, guard, self.ahead)
         self._save(report, guard, judged)
         return report, folder
 
@@ -255,9 +262,8 @@ def _unusable_parts(report: DayReport) -> list[str]:
     return out
 
 
-def write_pictured(folder: Path, report: DayReport, guard: Guard) -> Path:
+def write_pictured(folder: Path, report: DayReport, guard: Guard, ahead: Ahead) -> Path:
     """Draw and write a day's report; return its folder."""
-    from rowcall_reports.figures.all_pictures import draw
     from rowcall_reports.write import write_report
 
-    return write_report(folder, report, draw(report, guard), guard)
+    return write_report(folder, report, ahead.draw(report, guard), guard)

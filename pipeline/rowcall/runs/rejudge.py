@@ -16,12 +16,20 @@ from rowcall.work_log.read_log import read_work_log
 
 
 def run_rejudge(
-    site: Site, *, first: date, last: date, now: datetime, wait_s: float, progress: Progress
+    site: Site,
+    *,
+    first: date,
+    last: date,
+    now: datetime,
+    wait_s: float,
+    progress: Progress,
+    workers: int | None = 1,
 ) -> RunResult:
     """Judge the judged days from `first` to `last` again, oldest first, as further revisions.
 
     Each counts as history for the days after it: those after the range are judged again by the next
     nightly run, which also mails what has changed of the last days. Nothing is taken in.
+    `workers` as of `run_rerun`.
 
     Raises:
         CutShortError: nothing more could be done; it holds what had been, and that stays.
@@ -42,5 +50,6 @@ def run_rejudge(
             raise RowcallError(f"No day from {first} to {last} has been judged; nothing was done.")
         work, problems = read_work_log(site, now)
         result.notices += problems
-        Record.of(store, site, work, now, progress, result).judge(due, follows=False)
+        record = Record.of(store, site, work, now, progress, result, workers)
+        record.judge(due, follows=False)
     return result

@@ -23,6 +23,7 @@ from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.judge import family_members, judge_day, settings_hash, with_day
 from rowcall.runs.lock import hold_site
+from rowcall.runs.parallel.ahead import Ahead
 from rowcall.runs.past import read_past
 from rowcall.runs.record import enter_day, enter_index, write_pictured
 from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
@@ -75,6 +76,7 @@ def run_rerun(
     progress: Progress,
     as_written: Site | None = None,
     against: str = NIGHTLY,
+    workers: int | None = 1,
 ) -> RunResult:
     """Judge the days from `first` to `last` and write their reports, and one of them all.
 
@@ -84,6 +86,7 @@ def run_rerun(
     Args:
         as_written: the site file without `settings`, where there are any.
         against: `nightly`, or a folder that holds other judgements of these days.
+        workers: processes that study and draw; None: as many as the machine has room for.
 
     Raises:
         CutShortError: the disk failed after some reports were written.
@@ -98,6 +101,7 @@ def run_rerun(
         reporting_what_was_done(result),
         hold_site(site.store, wait_s, progress),
         Store.open(site.store, read_only=True) as store,
+        Ahead.of(store, site, workers) as ahead,
     ):
         other = _other_run(store, as_written or site, rules, against, days)
         ranged = RangeDays(site, rules, settings_in_words(site, rules, limits), settings)
@@ -109,6 +113,7 @@ def run_rerun(
             text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
             progress(Step(text, number, len(days)))
             guard = Guard(day, isolates=True)
+            ahead.expect(days[number - 1 :])
 
             def judge(guard: Guard = guard) -> tuple[DayReport, Path]:
                 report = judge_day(
@@ -117,6 +122,7 @@ def run_rerun(
                     guard.day,
                     rules,
                     limits,
+                    study=ahead.study,
                     history_of=lambda house: past.history[house.id],
                     answers_before=lambda places: [
                         *answers_before(
@@ -128,7 +134,7 @@ def run_rerun(
                     guard=guard,
                     changed_settings=settings,
                 )
-                return report, write_pictured(folder, report, guard)
+                return report, write_pictured(folder, report, guard, ahead)
 
             report = enter_day(result, guard, judge)
             past.add(report)

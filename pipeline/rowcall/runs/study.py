@@ -26,10 +26,13 @@ from rowcall.events.facts.pooled_days import (
 from rowcall.events.find import Events, Signals, find_events
 from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
+from rowcall.guard import STUDY, Failure, Guard
 from rowcall.model import PUFF_COLUMNS, BaghouseDay, History, Subject
-from rowcall.site import Baghouse, Sample, Site
+from rowcall.runs.parallel.sharing import sharing
+from rowcall.site import Baghouse, Sample
 from rowcall.store import Store
 from rowcall.store.samples import TagSamples, last_before, read_samples
+from rowcall.units import Units
 
 
 class Kept(NamedTuple):
@@ -43,29 +46,44 @@ Read = Callable[[datetime, datetime], Kept]
 Find = Callable[[Baghouse, Signals, pl.DataFrame, float], Events]
 
 
-def study_day(
-    store: Store, site: Site, baghouse: Baghouse, day: date, history: History
-) -> BaghouseDay:
-    """Return everything that the rules may look at for one baghouse and plant-local day."""
-    baghouse = baghouse.on(day)
+def reader(store: Store, baghouse: Baghouse) -> Read:
+    """Return what reads the samples of a baghouse, as the site file has it on a day."""
     names = [tag.tag for tag in baghouse.tag]
     held = [tag.tag for tag in baghouse.tag if tag.sample is not Sample.AT_INTERVALS]
     within = timedelta(seconds=LONGEST_STEP_S)
 
     def read(start: datetime, end: datetime) -> Kept:
         before = last_before(store, held, start, within=within) if held else {}
-        return Kept(read_samples(store, names, start, end), before)
+        samples = read_samples(store, names, start, end)
+        return Kept(sharing(samples, "time_us", "quality"), before)
 
-    studied = study_from(read, baghouse, day, site.plant.zone, history)
-    return replace(studied, units=site.units.scales)
+    return read
 
 
-def study_from(
-    read: Read, baghouse: Baghouse, day: date, zone: ZoneInfo, history: History
+def study_alone(
+    guard: Guard, baghouse: Baghouse, span: tuple[datetime, datetime], kept: Kept
+) -> tuple[BaghouseDay, list[Failure]]:
+    """Study the day of the guard with nothing but its own samples; it may run in any process.
+
+    Returns why it failed as `BaghouseDay.failed`, and for the record.
+    """
+    studied = guard.run(
+        baghouse.id,
+        STUDY,
+        lambda: study_span(baghouse, guard.day, span, kept)[0],
+        lambda why: BaghouseDay.unstudied(baghouse, guard.day, span, History(), why),
+    )
+    return replace(studied, signals=sharing(studied.signals, "time_s")), guard.failures
+
+
+def with_past(
+    studied: BaghouseDay, history: History, read: Read, zone: ZoneInfo, units: Units
 ) -> BaghouseDay:
-    """Study one plant-local day; its rows together with days before it, where they need them."""
-    studied, _ = study_span(baghouse, day, day_bounds(day, zone), read, history)
-    studied = replace(studied, zone=zone)
+    """Return a day of a plant with its past: rows together with days before, where they need it."""
+    if studied.failed:
+        return replace(studied, history=history)
+    studied = replace(studied, history=history, zone=zone, units=units)
+    day, baghouse = studied.day, studied.baghouse
     n_days = days_wanted(day, studied.facts, history.facts)
     if n_days == 1 or not studied.fires_known or studied.inferred:
         return studied  # places in a sequence are numbered anew each day
@@ -81,19 +99,18 @@ def study_span(
     baghouse: Baghouse,
     day: date,
     span: tuple[datetime, datetime],
-    read: Read,
-    history: History,
+    kept: Kept,
     find: Find = find_events,
 ) -> tuple[BaghouseDay, Events]:
-    """Study one day, or a part of it.
+    """Study one day, or a part of it, without its past.
 
     Args:
         span: begin and end as UTC instants.
-        history: as of `BaghouseDay`.
+        kept: the samples between them.
         find: what finds the events.
     """
     start, end = span
-    conditioned, minutes, events = _events(baghouse, span, read, find)
+    conditioned, minutes, events = _events(baghouse, span, kept, find)
     signals = conditioned.signals
     gas = gas_seconds(baghouse, signals, (end - start).total_seconds())
     starts = find_starts(gas, minutes, events.pulses["time_s"].to_numpy())
@@ -109,7 +126,6 @@ def study_span(
         pulses=events.pulses,
         cycles=events.cycles,
         facts=daily_facts(baghouse, signals, minutes, events, gas, starts, conditioned.flat, dust),
-        history=history,
         hours=events.refills.drop_nulls("hour"),
         fires_known=events.fires_known,
         inferred=events.inferred,
@@ -127,7 +143,8 @@ def _over_days(
 
     The same day where those days together make no stack.
     """
-    _, _, events = _events(studied.baghouse, (first, studied.end), read, find_events)
+    span = first, studied.end
+    _, _, events = _events(studied.baghouse, span, read(*span), find_events)
     if events.curves.is_empty():
         return studied
     before_s = (studied.start - first).total_seconds()
@@ -141,10 +158,10 @@ def _over_days(
 
 
 def _events(
-    baghouse: Baghouse, span: tuple[datetime, datetime], read: Read, find: Find
+    baghouse: Baghouse, span: tuple[datetime, datetime], kept: Kept, find: Find
 ) -> tuple[Conditioned, pl.DataFrame, Events]:
     start, end = span
-    conditioned = condition(baghouse, start, end, *read(start, end))
+    conditioned = condition(baghouse, start, end, *kept)
     seconds = (end - start).total_seconds()
     minutes = minute_table(baghouse, conditioned.signals, seconds)
     return conditioned, minutes, find(baghouse, conditioned.signals, minutes, seconds)

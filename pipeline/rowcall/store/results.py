@@ -25,7 +25,7 @@ from rowcall.model import (
 )
 from rowcall.site.meaning import meaning_of
 from rowcall.store.connection import Store
-from rowcall.store.nights.judgements import Judged
+from rowcall.store.nights.judgements import LOST, Judged
 from rowcall.store.samples import naive_utc
 
 _DAY_TABLES = ("facts", "pulses", "cycles", "findings", "tag_days", "meanings")
@@ -93,7 +93,8 @@ def save_failures(store: Store, day: date, failures: Iterable[Failure], judged: 
     """Replace what is stored of the parts of a day that failed; within a transaction."""
     store.connection.execute("DELETE FROM failures WHERE day = ?", [day])
     for one in failures:
-        tried = [rowcall.__version__, judged.settings_hash, judged.file_id]
+        settings = LOST if one.is_lost else judged.settings_hash
+        tried = [rowcall.__version__, settings, judged.file_id]
         store.connection.execute(
             "INSERT INTO failures VALUES (?, ?, ?, ?, ?, ?, ?)",
             [day, one.baghouse, one.part, one.reference, *tried],

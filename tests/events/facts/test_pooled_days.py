@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 from helpers.scene_answers import ask, found
+from helpers.scene_road import study_from
 from helpers.scenes import FIRST, Export, exports, fact, kiln, local, on_time
 from helpers.work_logs import log, only
 
@@ -28,7 +29,7 @@ from rowcall.model import (
     since_work,
 )
 from rowcall.runs.judge import with_day
-from rowcall.runs.study import Kept, Read, study_from
+from rowcall.runs.study import Kept, Read
 from rowcall.store.samples import TagSamples
 from rowcall_plant import Fault, RowDrawnOut, RowFaint, RowSilent
 from rowcall_reports.chapters.row_numbers import write_numbers

@@ -15,7 +15,9 @@ from rowcall.site_file import read_site
 READERS = ("maintenance@plant.example", "planner@plant.example")
 
 
-def night(plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0) -> RunResult:
+def night(
+    plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0, workers: int = 1
+) -> RunResult:
     """Run the nightly check-up of a plant's folder as on the morning `now`."""
     return run_nightly(
         read_site(plant / "site.toml"),
@@ -23,6 +25,7 @@ def night(plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0) -> RunRe
         wait_s=wait_s,
         settle_s=0.0,
         progress=lambda text: None,
+        workers=workers,
     )
 
 

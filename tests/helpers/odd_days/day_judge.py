@@ -12,13 +12,13 @@ from random import Random
 import polars as pl
 from helpers.day_pages import all_pages
 from helpers.odd_days.odd_day import OddDay
+from helpers.scene_road import study_from
 
 from rowcall.day_report import DayReport
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import BaghouseDay, Finding, History
 from rowcall.runs.judge import verdict_table
-from rowcall.runs.study import study_from
 from rowcall_reports.figures.all_pictures import draw
 from rowcall_reports.tables.findings import findings_frame
 

@@ -10,11 +10,13 @@ from functools import lru_cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from helpers.scene_road import study_from
+
 from rowcall.diagnosis.diagnose import diagnose, limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import Answer, BaghouseDay, History, Subject
 from rowcall.runs.judge import with_day
-from rowcall.runs.study import Kept, study_from
+from rowcall.runs.study import Kept
 from rowcall.store.samples import TagSamples
 from trials.air import closed_form, orifice_feed, supply_net
 from trials.air.air_day import AirDay, Physics, truth_of

@@ -23,6 +23,9 @@ class Judged:
     verdicts_changed: bool = True
 
 
+LOST = ""  # stands for the settings where a part was lost with its process
+
+
 @dataclass(frozen=True, slots=True)
 class Attempt:
     """What a day was last tried with, of which parts failed: newest file, version, settings."""
@@ -30,6 +33,11 @@ class Attempt:
     file_id: int
     version: str
     settings_hash: str
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether a part was lost with its process."""
+        return self.settings_hash == LOST
 
 
 def judged_days(store: Store) -> dict[date, Judged]:
@@ -50,6 +58,7 @@ def judged_days(store: Store) -> dict[date, Judged]:
 def failed_days(store: Store) -> dict[date, Attempt]:
     """Return what every day with parts that failed was last tried with."""
     rows = store.connection.execute(
-        "SELECT DISTINCT day, file_id, version, settings_hash FROM failures"
+        "SELECT DISTINCT day, file_id, version, settings_hash FROM failures "
+        "ORDER BY settings_hash DESC"  # one that was lost counts before others of its day
     ).fetchall()
     return {day: Attempt(*kept) for day, *kept in rows}

@@ -1,0 +1,1 @@
+"""What is done in several processes: baghouse-days studied and drawn, while this one judges."""

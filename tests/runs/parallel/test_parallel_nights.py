@@ -1,0 +1,105 @@
+"""A night with two workers ends like one with none, also where workers die."""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Executor, Future
+from datetime import date
+from functools import partial
+from itertools import chain, repeat
+from pathlib import Path
+from typing import Any
+
+import pytest
+from helpers.nights.night_runs import names, night, tree
+from helpers.nights.small_plant import DAYS, copy_plant
+from soak.portrait import differences, portrait
+
+from rowcall.runs.parallel import ahead, workers
+from rowcall.runs.parallel.workers import Workers
+from rowcall.runs.study import study_alone
+
+
+@pytest.fixture(autouse=True)
+def _two_days_are_enough(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workers, "_MIN_TASKS", 2)
+
+
+class Sending(Executor):
+    """Does tasks at once, in this process but as if sent to another; dies of studying some days."""
+
+    def __init__(self, deadly: Callable[[date], bool]) -> None:
+        self.deadly, self.is_broken = deadly, False
+
+    def submit(self, do: Callable[..., Any], /, *given: Any, **_: Any) -> Future[Any]:
+        if self.is_broken:
+            raise BrokenExecutor
+        future, task = Future[Any](), given[0]
+        sent_do, sent = pickle.loads(pickle.dumps((do, given), protocol=5))
+        if getattr(task, "func", None) is study_alone and self.deadly(task.args[0].day):
+            self.is_broken = True
+            future.set_exception(BrokenExecutor())
+        else:
+            future.set_result(pickle.loads(pickle.dumps(sent_do(*sent), protocol=5)))
+        return future
+
+
+@pytest.fixture
+def sent(monkeypatch: pytest.MonkeyPatch) -> Callable[[Callable[[date], bool]], None]:
+    """Return what lets workers be stand-ins that die of studying some days."""
+
+    def patch(deadly: Callable[[date], bool]) -> None:
+        monkeypatch.setattr(ahead, "Workers", partial(Workers, make=lambda _: Sending(deadly)))
+
+    return patch
+
+
+def test_two_processes_give_the_same_bytes(
+    made: Path, judged: Callable[[Path, int], Path], tmp_path: Path
+) -> None:
+    plant, alone = copy_plant(made, tmp_path / "two", days=2), judged(tmp_path / "one", 2)
+    assert night(plant, workers=2).failed == []
+    assert tree(plant / "reports") == tree(alone / "reports")
+    assert differences(portrait(plant), portrait(alone)) == []
+
+
+def test_a_worker_that_dies_once_changes_nothing(
+    made: Path,
+    judged: Callable[[Path, int], Path],
+    sent: Callable[[Callable[[date], bool]], None],
+    tmp_path: Path,
+) -> None:
+    plant, alone = copy_plant(made, tmp_path / "two"), judged(tmp_path / "one", 3)
+    dies = chain([False, True], repeat(False))
+    sent(lambda day: next(dies))
+    assert night(plant, workers=2).failed == []
+    assert tree(plant / "reports") == tree(alone / "reports")
+    assert differences(portrait(plant), portrait(alone)) == []
+
+
+def test_a_day_that_costs_every_worker_fails_alone(
+    made: Path,
+    sent: Callable[[Callable[[date], bool]], None],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    plant = copy_plant(made, tmp_path / "plant")
+    sent(lambda day: day == DAYS[0])
+    result = night(plant, workers=2)
+    assert names(result) == [day.isoformat() for day in DAYS]
+    (failed,) = result.failed
+    assert failed.startswith(
+        f"{DAYS[0]}, F1, study: could not be judged: an error of rowcall, reference "
+    )
+    (record,) = (one for one in caplog.records if one.levelname == "ERROR")
+    assert record.getMessage() == failed
+    assert "its process was killed, or ran out of memory, twice" in caplog.text
+    monkeypatch.setattr(workers, "_MIN_TASKS", 1)
+    again = night(plant, workers=2)
+    assert (again.reports, again.failed) == ([], [failed])
+    sent(lambda day: False)
+    last = night(plant, workers=2)
+    assert (names(last), last.failed) == ([day.isoformat() for day in DAYS], [])
+    assert night(plant).judged == 0
