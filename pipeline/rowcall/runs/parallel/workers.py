@@ -16,7 +16,7 @@ P = ParamSpec("P")
 T = TypeVar("T")
 _LOG = logging.getLogger(__name__)
 
-_MIN_TASKS = 4  # measured: for fewer, the processes take longer to start than they save
+_MIN_TASKS = 4  # for fewer, workers take longer to start than they save: tests/benchmarks/RESULTS.md
 _LOOK_S = 0.2  # chosen: where libraries handle Ctrl-C too, it does not end a wait for a result
 
 
