@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from helpers import threads  # noqa: F401  before all that reads it
 from helpers.events_once import finding_once
 from helpers.nights.shared import common, made_once
 from helpers.nights.small_plant import make_small_plant
@@ -30,13 +31,6 @@ LONGEST = (
     "test_pooled_days.py",
     "test_header_leak.py",
 )
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    """Give each test process one thread: there are as many of them as cores."""
-    if not hasattr(config, "workerinput"):  # inherited by the processes that are begun later
-        for name in ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
-            os.environ.setdefault(name, "1")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -15,7 +15,8 @@ from types import FrameType
 def start_quickly() -> None:
     """Settle how this process loads and lets go of what it uses; to be called first of all.
 
-    Nothing that is computed depends on it.
+    Nothing that is computed depends on it, but for the last digits of linear algebra by several
+    threads.
     """
     # Loading modules makes many objects and no garbage: looking for it costs a tenth of the start,
     # and at the end, when all goes anyway, as much as reading a day of samples.

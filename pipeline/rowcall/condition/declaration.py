@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import median
 from rowcall.model import Floats
 from rowcall.site import Sample
 
@@ -46,7 +47,7 @@ def declared_otherwise(stated: Sample, time_us: npt.NDArray[np.int64], value: Fl
     moved = changes != 0.0
     if spaces.size < _MIN_POINTS or moved.sum() < _MIN_CHANGES:
         return ""
-    step_us = float(np.median(spaces))
+    step_us = median(spaces)
     kind = sample_kind(spaces, step_us, value)
     even = Sample.AT_INTERVALS
     if (kind is even) == (stated is even):

@@ -23,9 +23,8 @@ class FlatRuns(NamedTuple):
 
     def mostly(self, mask: npt.NDArray[np.bool_]) -> FlatRuns:
         """Return the runs of which a mask of all points holds for more than half."""
-        total = np.concatenate(([0], np.cumsum(mask)))
-        holds = 2 * (total[self.last] - total[self.first]) > self.last - self.first
-        return self.where(holds)
+        spans = zip(self.first.tolist(), self.last.tolist(), strict=True)
+        return self.where(np.array([mask[a:b].mean() > 0.5 for a, b in spans], np.bool_))
 
     def where(self, holds: npt.NDArray[np.bool_]) -> FlatRuns:
         """Return some of the runs."""
@@ -40,9 +39,8 @@ class FlatRuns(NamedTuple):
 
 def flat_runs(time_s: Floats, value: Floats) -> FlatRuns:
     """Return the runs of points, in order of time, whose values are equal to the last digit."""
-    edges = np.flatnonzero(value[1:] != value[:-1]) + 1
-    first = np.concatenate(([0], edges)).astype(np.intp)[: value.size]
-    last = np.concatenate((edges, [value.size])).astype(np.intp)[: first.size]
+    edges = np.flatnonzero(np.diff(value[1:] == value[:-1], prepend=False, append=False))
+    first, last = edges[::2], edges[1::2] + 1
     long = time_s[last - 1] - time_s[first] >= FLAT_S
     first, last = first[long], last[long]
     return FlatRuns(time_s[first], time_s[last - 1], value[first], first, last)

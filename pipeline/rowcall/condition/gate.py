@@ -21,6 +21,7 @@ from rowcall.condition.counter import (
 )
 from rowcall.condition.declaration import declared_otherwise
 from rowcall.condition.flat_runs import FlatRuns, flat_runs
+from rowcall.condition.quantiles import median
 from rowcall.condition.sampling import reach
 from rowcall.model import Floats, Signal, TagHealth
 from rowcall.site import ROLES, Baghouse, Role, Sample, Tag
@@ -100,7 +101,7 @@ def _condition_tag(
     runs = flat_runs(time_s, inside)
     is_frozen = ~is_bad & ~is_out & _frozen(tag, runs, inside.size)
     keep = ~(is_bad | is_out | is_frozen)
-    step_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else float("nan")
+    step_s = median(np.diff(time_s))
     far = reach(tag.sample, step_s)
     is_step = tag.sample is Sample.ON_CHANGE
     signal = Signal(time_s[keep], inside[keep], is_step, far.gap_s, far.bridge_s)

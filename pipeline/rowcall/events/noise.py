@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rowcall.events.quantiles import median, quantile
+from rowcall.condition.quantiles import median, quantile
 from rowcall.model import Floats, Signal
 
 # Quantiles of |N(0, 1)|: a quantile of absolute values over it is the standard deviation.

@@ -15,6 +15,7 @@ from rowcall import trade
 from rowcall.events.clocks.drift import ClockOffset, Drift, block_edges
 from rowcall.events.clocks.even_drift import even_drift
 from rowcall.events.firing.recorded import Fires
+from rowcall.events.passed import passed
 from rowcall.events.stacking.pulse_curve import curve_shape
 from rowcall.model import Floats, Signal
 
@@ -59,7 +60,7 @@ class _Folded:
 
 def _folded(header: Signal, fires: Fires) -> _Folded | None:
     interval_s = float(np.median(np.diff(fires.high_s)))
-    fire = np.searchsorted(fires.high_s, header.time_s, side="right") - 1
+    fire = passed(header.time_s, fires.high_s) - 1
     since = header.time_s - fires.high_s[np.maximum(fire, 0)]
     inside = (fire >= 0) & (since < interval_s)
     if inside.sum() < _MIN_POINTS:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import group_medians, median
 from rowcall.events.noise import noise_of
-from rowcall.events.quantiles import group_medians, median
 from rowcall.model import Floats, Signal
 
 _EDGE = 6.0  # [standard deviations of noise] chosen: no pair of neighbours differs so by chance

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rowcall.condition.quantiles import group_medians, median
 from rowcall.condition.reconstruct import held_at
 from rowcall.events.dust.checks import Check, find_checks, outside
 from rowcall.events.dust.puff_model import Ints
 from rowcall.events.noise import median_deviation
 from rowcall.events.operation.gas_seconds import GasSeconds
-from rowcall.events.quantiles import group_medians, median
+from rowcall.events.passed import passed
 from rowcall.model import Floats, Signal
 
 _HELD_STEP_S = 2.0  # chosen: a tag recorded on change is read so often
@@ -69,7 +70,7 @@ def base_level(dust: Dust, fired_s: Floats) -> tuple[float, float]:
 
 def _phase(at_s: Floats, fired_s: Floats) -> Ints:
     """Return the part (0, 1, ...) of the time since the last pulse in which each point lies."""
-    last = np.searchsorted(fired_s, at_s, side="right")
+    last = passed(at_s, fired_s)
     since = at_s - np.append(-np.inf, fired_s)[last]
     known = np.sort(since[last > 0])
     if not known.size:

@@ -19,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
+from rowcall.condition.quantiles import group_medians, row_medians
 from rowcall.events.noise import median_deviation
-from rowcall.events.quantiles import group_medians, row_medians
 from rowcall.model import Floats
 
 Ints = npt.NDArray[np.intp]

@@ -16,8 +16,9 @@ from math import nan, sqrt
 import numpy as np
 import polars as pl
 
+from rowcall.condition.quantiles import quantile
 from rowcall.events.cycles import flow_per_cloth
-from rowcall.events.quantiles import quantile
+from rowcall.events.passed import passed
 from rowcall.gas.viscosity import viscosity_ratio
 from rowcall.model import Floats, Signal
 
@@ -132,7 +133,7 @@ def _rise_between(dp: Filtered, cycles: pl.DataFrame, pulses_s: Floats) -> tuple
     """One slope for all intervals between pulses, each with a level of its own; its error."""
     if cycles.is_empty() or pulses_s.size < _MIN_CYCLES:
         return nan, nan
-    interval = np.searchsorted(pulses_s, dp.time_s, side="right") - 1
+    interval = passed(dp.time_s, pulses_s) - 1
     is_in = (interval >= 0) & (interval < pulses_s.size - 1)
     is_in &= (dp.time_s >= cycles["start_s"][0]) & (dp.time_s < cycles["end_s"][-1])
     is_in[is_in] &= dp.time_s[is_in] - pulses_s[interval[is_in]] > _KICK_S

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall import trade
-from rowcall.events.quantiles import median
+from rowcall.condition.quantiles import median
 from rowcall.model import Floats, Signal
 
 _MIN_PAUSE = 3.0  # chosen: times the usual interval; a longer one begins a new bout

@@ -22,6 +22,7 @@ import polars as pl
 
 from rowcall import trade
 from rowcall.events.noise import TO_DEVIATION
+from rowcall.events.passed import passed
 from rowcall.events.stacking.decompress import Filled
 from rowcall.model import HOUR_COLUMNS, Floats, Signal
 
@@ -81,20 +82,13 @@ def follow_refills(
     by_hour = steady.with_columns(p=pl.col("p") + pl.col("level").mean().over("span"))
     hours, _ = _fit(by_hour, limits, np.repeat(powers, n_hours, axis=1))
     in_hour = (opened // 3600.0).astype(np.int64).clip(0, n_hours - 1)
-    pulses = pl.Series(np.bincount(in_hour, minlength=n_hours))
-    table = pl.concat(
-        one.with_columns(hour=hour, n_pulses=n).select(
-            pl.col(name).cast(kind) for name, kind in _COLUMNS.items()
-        )
-        for one, hour, n in (
-            (day, pl.lit(None), pl.lit(opened.size)),
-            (hours, pl.int_range(n_hours), pulses),
-        )
-    )
-    enough = pl.when(pl.col("hour").is_null()).then(_MIN_PULSES_DAY).otherwise(_MIN_PULSES_HOUR)
-    is_known = pl.col("tau_log_error").is_finite() & (pl.col("tau_log_error") < _MAX_LOG_ERROR)
-    is_drop = pl.col("drop_pa") > _MIN_DROP * pl.col("plateau_pa")
-    return table.filter(is_known & is_drop & (pl.col("n_pulses") >= enough))
+    n_pulses = np.append(opened.size, np.bincount(in_hour, minlength=n_hours))
+    both = {name: np.append(day[name], hours[name]) for name in day}
+    lines = {"hour": [None, *range(n_hours)], **both, "n_pulses": n_pulses}
+    table = pl.DataFrame({name: lines[name] for name in _COLUMNS}, schema=_COLUMNS)
+    enough = n_pulses >= np.append(_MIN_PULSES_DAY, np.full(n_hours, _MIN_PULSES_HOUR))
+    is_drop = both["drop_pa"] > _MIN_DROP * both["plateau_pa"]
+    return table.filter(enough & is_drop & (both["tau_log_error"] < _MAX_LOG_ERROR))
 
 
 _COLUMNS = {name: kind for name, kind in HOUR_COLUMNS.items() if name != "compartment"}
@@ -107,7 +101,7 @@ def _points(header: Signal, opened_s: Floats) -> pl.DataFrame:
     A pulse without an answer leaves the header to refill on. The level is how far the supply lies
     off its level of the day [Pa]: medians by block of time.
     """
-    last = np.searchsorted(opened_s, header.time_s, side="right") - 1
+    last = passed(header.time_s, opened_s) - 1
     since = header.time_s - np.append(opened_s, np.nan)[last]
     inside = (last >= 0) & (since >= _CLOSED_S) & (since < _REACH_S)
     points = {"at": header.time_s[inside], "s": since[inside], "p": header.value[inside]}
@@ -133,7 +127,7 @@ class _Limits:
     max_pa: float
 
 
-def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[pl.DataFrame, Floats]:
+def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[dict[str, Floats], Floats]:
     """Fit the fold of every span; also return the posterior of the powers, as `powers` came in.
 
     Args:
@@ -184,7 +178,7 @@ def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[pl.Data
         "drop_pa": mean(drop),
         "left_pa": mean(left),
     }
-    return pl.DataFrame(fitted), weight.sum(axis=2)
+    return fitted, weight.sum(axis=2)
 
 
 @dataclass(frozen=True, slots=True)

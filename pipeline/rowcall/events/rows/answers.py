@@ -14,9 +14,9 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall import trade
+from rowcall.condition.quantiles import median, quantile
 from rowcall.events.headers.recovery import T95
 from rowcall.events.noise import TO_DEVIATION
-from rowcall.events.quantiles import median, quantile
 from rowcall.events.rows.lost_scans import lost_scans
 from rowcall.events.stacking.pulse_curve import MIN_DROP, curve_shape
 from rowcall.events.stacking.pulse_fraction import pulse_shares

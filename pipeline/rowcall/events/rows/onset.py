@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from rowcall.events.quantiles import median
+from rowcall.condition.quantiles import median
 from rowcall.events.rows.answers import SizedRow, sized_rows
 from rowcall.events.rows.intermittent import MIN_GAIN, weigh_intermittent
 from rowcall.model import Floats

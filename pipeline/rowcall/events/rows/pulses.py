@@ -14,10 +14,10 @@ import numpy.typing as npt
 import polars as pl
 
 from rowcall import trade
+from rowcall.condition.quantiles import row_medians
 from rowcall.events.firing.recorded import Fires
 from rowcall.events.headers.recovery import T95, Refill, fit_refill
 from rowcall.events.noise import median_bend_noise, noise_of
-from rowcall.events.quantiles import row_medians
 from rowcall.events.rows.answers import pulse_answers
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats, Signal

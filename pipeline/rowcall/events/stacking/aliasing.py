@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from rowcall.events.firing.recorded import Fires
+from rowcall.events.passed import passed
 from rowcall.model import Floats, Signal
 
 Ints = npt.NDArray[np.int64]
@@ -27,7 +28,7 @@ def is_in_step(header: Signal, fires: Fires) -> bool:
     if fires.size < 2:
         return False
     interval = float(np.median(np.diff(fires.low_s)))
-    fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
+    fire = passed(header.time_s, fires.low_s) - 1
     phase = (header.time_s - fires.low_s[np.maximum(fire, 0)])[fire >= 0] / max(interval, 1e-3)
     _, row = fires.by_row()
     if _is_apart(phase[phase < 1.0] * interval, row[fire[fire >= 0][phase < 1.0]], interval):

@@ -20,9 +20,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import quantile
 from rowcall.condition.sampling import LONGEST_BRIDGE_S
 from rowcall.events.firing.recorded import Fires
-from rowcall.events.quantiles import quantile
+from rowcall.events.passed import passed
 from rowcall.events.stacking.baseline import is_near, level_scatter, supply_level
 from rowcall.events.stacking.bins import REACH_S
 from rowcall.events.stacking.decompress import Filled
@@ -108,7 +109,7 @@ def points_of(filled: Filled, fires: Fires) -> Points:
     """Return the points of a pressure, its left-out scans put back; of two fires or more."""
     header, (rows, line) = filled.signal, fires.by_row()
     usual_s = float(np.median(np.diff(fires.low_s)))
-    fire = np.searchsorted(fires.low_s, header.time_s, side="right") - 1
+    fire = passed(header.time_s, fires.low_s) - 1
     since = header.time_s - fires.low_s[np.maximum(fire, 0)]
     until = np.append(fires.low_s, np.inf)[fire + 1] - header.time_s
     near = (fire >= 0) & (since <= max(REACH_S, _RESTING_INTERVALS * usual_s))

@@ -93,6 +93,18 @@ def blurred(since_s: Floats, width_s: float, curve: Callable[[Floats], Floats]) 
     return np.asarray(np.mean([curve(since_s - one) for one in late], axis=0))
 
 
+def _shapes(since_s: Floats, width_s: float) -> Floats:
+    """Return `curve_shape` of all times of closing and taus, shape (n_closes, n_taus, n_bins)."""
+    close, tau = _CLOSES_S[:, None, None], _TAUS_S[:, None]
+    late = np.exp(close / tau)  # one power for all times of closing: most of the work is in powers
+
+    def curves(u: Floats) -> Floats:
+        since = np.maximum(u, 0.0)
+        return np.where(u < close, since / close, late * np.exp(-since / tau))
+
+    return blurred(since_s, width_s, curves)
+
+
 def fit_curve(
     since_s: Floats, count: Floats, mean: Floats, sigma: float, width_s: float
 ) -> PulseCurve:
@@ -102,8 +114,7 @@ def fit_curve(
         since_s, count, mean: of each bin, shape (n_bins,): time since fire, points, mean deficit.
         sigma: standard deviation of a point [-].
     """
-    taus = _TAUS_S[:, None]
-    shapes = np.array([curve_shape(since_s, close, taus, width_s) for close in _CLOSES_S])
+    shapes = _shapes(since_s, width_s)
     s_ff, s_fy = (shapes**2) @ count, shapes @ (count * mean)
     # Where only far ends of refills were sampled a header could have been emptied twice over.
     is_possible = (s_fy > 0) & (s_fy < _MAX_DROP * s_ff)

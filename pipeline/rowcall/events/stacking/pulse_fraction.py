@@ -11,8 +11,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from rowcall.condition.quantiles import quantile
 from rowcall.events.noise import median_deviation
-from rowcall.events.quantiles import quantile
 from rowcall.events.stacking.reference_rows import commonest
 from rowcall.events.stacking.types import Stack
 from rowcall.model import Floats
