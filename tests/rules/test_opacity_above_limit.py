@@ -135,7 +135,7 @@ def test_a_start_beside_it_is_named() -> None:
         ("inlet_temperature_c", 150.0, 160.0, None),  # less than matters
     ],
 )
-@pytest.mark.parametrize("minute", [590, 605, 700])  # it begins at 10:00
+@pytest.mark.parametrize("minute", [570, 590, 605, 700])  # it begins at 10:00
 def test_an_upset_beside_it_is_named(
     column: str, usual: float, then: float, words: str | None, minute: int
 ) -> None:
@@ -144,8 +144,18 @@ def test_an_upset_beside_it_is_named(
     table = pl.DataFrame({"minute": at, "state": State.RUNNING.value, column: value})
     day = replace(opacity_day(*opacity({100: 0.3, 101: 0.3})), minutes=table)
     (answer,) = ask("opacity_above_limit", day).values()
-    assert ("up)" in answer.text or "down)" in answer.text) is (words is not None and minute < 700)
-    assert minute == 700 or words is None or words in answer.text
+    is_named = words is not None and minute in (590, 605)
+    assert ("up)" in answer.text or "down)" in answer.text) is is_named
+    assert not is_named or str(words) in answer.text
+
+
+def test_what_swings_as_much_all_day_is_no_upset() -> None:
+    at = np.arange(1440)
+    flow = np.where(at % 10 == 0, 13.0, 10.0)
+    table = pl.DataFrame({"minute": at, "state": State.RUNNING.value, "gas_flow_m3_s": flow})
+    day = replace(opacity_day(*opacity({100: 0.3})), minutes=table)
+    (answer,) = ask("opacity_above_limit", day).values()
+    assert "gas flow" not in answer.text.split("six-minute averages of")[0]
 
 
 def check_at(begin_s: float, *, zero: bool) -> tuple[Floats, Floats]:
