@@ -49,6 +49,7 @@ COLD = "tests/rules/test_cold_compartment.py"
 DIFFER = "tests/rules/test_compartments_differ.py"
 COOLING = "tests/events/operation/test_cooling_and_peers.py"
 FELL = "tests/rules/test_dp_fell.py"
+OPACITY = "tests/rules/test_opacity_above_limit.py"
 STEPS = "tests/events/filter/test_sudden_steps.py"
 TIMES = "tests/take_in/test_times.py tests/take_in/test_times_sanity.py"
 HOUR = "tests/take_in/test_ambiguous_hour.py"
@@ -131,6 +132,18 @@ MUTATIONS = (
     Mutation("pipeline/rowcall/events/dust/checks.py",
              "min(levels) < usual < max(levels)", "usual < max(levels)",
              "tests/events/dust/test_dust_monitor.py"),
+    Mutation("rules/rowcall_rules/dust/opacity_above_limit.py",
+             "and not low <= found <= high", "", OPACITY),
+    Mutation("rules/rowcall_rules/dust/opacity_above_limit.py",
+             "abs(off) >= least and", "", OPACITY),
+    Mutation("rules/rowcall_rules/dust/opacity_above_limit.py",
+             "(run[0] - _UPSET_S) / 60", "(run[0] - 4 * _UPSET_S) / 60", OPACITY),
+    Mutation("pipeline/rowcall/diagnosis/sensors/condemned.py",
+             "in rule.does_without and dp in condemned.by_place", "in rule.does_without",
+             "tests/diagnosis/test_condemned_tags.py"),
+    Mutation("pipeline/rowcall/diagnosis/sensors/condemned.py",
+             "(*DP_FACTS, Fact.START_DP_PA, Fact.STOP_DP_PA)", "DP_FACTS",
+             "tests/diagnosis/test_condemned_tags.py"),
     Mutation("rules/rowcall_rules/dust/leaking_row.py",
              "_n_led(context, place) or _is_wide", "True or _is_wide", LEAKING),
     Mutation("rules/rowcall_rules/dust/leaking_row.py",

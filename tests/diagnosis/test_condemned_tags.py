@@ -71,7 +71,10 @@ def judged(one: Rule, *sensors: Rule, baghouse: Baghouse = HOUSE) -> dict[tuple[
     signal = Signal(np.arange(0.0, 86_400.0, 60.0), np.ones(1440))
     places = [(t.role, t.compartment or 0, 0) for t in baghouse.tag]
     day = replace(
-        fact_day(baghouse, {(Fact.DROP_PA, 1): 1.0, (Fact.DROP_PA, 2): 1.0}),
+        fact_day(
+            baghouse,
+            {(Fact.DROP_PA, 1): 1.0, (Fact.DROP_PA, 2): 1.0, (Fact.START_DP_PA, 0): 1200.0},
+        ),
         signals=dict.fromkeys(places, signal),
         health=tuple(TagHealth(f"{p}", *p, 1440, 0, 0, 1.0, 60.0) for p in places),
     )
@@ -177,3 +180,18 @@ def test_rules_of_sensors_are_asked_first_and_never_silenced() -> None:
 def test_subjects_are_kept() -> None:
     found = judged(rule("machine", Chapter.DP, Role.DP), condemning(Role.DP, 0))
     assert {one.answer.subject for one in found.values()} == {Subject("BH1", *p) for p in PLACES}
+
+
+@pytest.mark.parametrize(("compartment", "is_hidden"), [(0, True), (2, False)])
+def test_what_can_do_without_a_tag_is_judged_without_it(compartment: int, is_hidden: bool) -> None:
+    """Pulses have their interval whatever DP reads; one compartment's DP is not the baghouse's."""
+
+    def judge(context: Context) -> Iterator[Answer]:
+        has_dp = any(role is Role.DP for role, *_ in context.day.signals)
+        text = f"{has_dp} {(Fact.START_DP_PA, 0, 0) in context.facts}"
+        yield Answer.clear(context.subject(), text)
+
+    plain = rule("settings", Chapter.CLEANING, Role.HEADER_PRESSURE)
+    asked = replace(plain, judge=judge, does_without=(Role.DP,))
+    found = judged(asked, condemning(Role.DP, compartment))[0, 0].answer
+    assert (found.verdict, found.text) == (Verdict.CLEAR, f"{not is_hidden} {not is_hidden}")

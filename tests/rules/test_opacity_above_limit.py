@@ -12,6 +12,7 @@ import pytest
 from helpers.dust_days import DAY_S, dust_day, dust_house
 from helpers.scene_answers import ask
 
+from rowcall.condition.state import State
 from rowcall.events.dust.six_minutes import six_minute_averages
 from rowcall.events.operation.dew_hours import DewHours
 from rowcall.events.operation.gas_seconds import GasSeconds
@@ -123,6 +124,38 @@ def test_a_start_beside_it_is_named() -> None:
     day = replace(day, starts=pl.concat([day.starts, pl.DataFrame([start])], how="diagonal"))
     (answer,) = ask("opacity_above_limit", day).values()
     assert "at a start" in answer.text
+
+
+@pytest.mark.parametrize(
+    ("column", "usual", "then", "words"),
+    [
+        ("gas_flow_m3_s", 10.0, 12.5, "(gas flow 25 % up)"),
+        ("dp_pa", 1000.0, 600.0, "(DP 40 % down)"),
+        ("inlet_temperature_c", 150.0, 180.0, "(inlet temperature 30 K up)"),
+        ("inlet_temperature_c", 150.0, 160.0, None),  # less than matters
+    ],
+)
+@pytest.mark.parametrize("minute", [570, 590, 605, 700])  # it begins at 10:00
+def test_an_upset_beside_it_is_named(
+    column: str, usual: float, then: float, words: str | None, minute: int
+) -> None:
+    at = np.arange(1440)
+    value = np.where((at >= minute) & (at < minute + 5), then, usual + np.sin(at))
+    table = pl.DataFrame({"minute": at, "state": State.RUNNING.value, column: value})
+    day = replace(opacity_day(*opacity({100: 0.3, 101: 0.3})), minutes=table)
+    (answer,) = ask("opacity_above_limit", day).values()
+    is_named = words is not None and minute in (590, 605)
+    assert ("up)" in answer.text or "down)" in answer.text) is is_named
+    assert not is_named or str(words) in answer.text
+
+
+def test_what_swings_as_much_all_day_is_no_upset() -> None:
+    at = np.arange(1440)
+    flow = np.where(at % 10 == 0, 13.0, 10.0)
+    table = pl.DataFrame({"minute": at, "state": State.RUNNING.value, "gas_flow_m3_s": flow})
+    day = replace(opacity_day(*opacity({100: 0.3})), minutes=table)
+    (answer,) = ask("opacity_above_limit", day).values()
+    assert "gas flow" not in answer.text.split("six-minute averages of")[0]
 
 
 def check_at(begin_s: float, *, zero: bool) -> tuple[Floats, Floats]:

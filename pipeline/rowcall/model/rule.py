@@ -172,6 +172,7 @@ class Rule:
     Attributes:
         after: rules whose answers of the same day it reads.
         uses: roles beside its needs whose tags it reads where there are such.
+        does_without: roles that only a part of what it says rests on.
         marks: how its findings on rows show in the roll call.
         judges_valve: what it says of a row is said of the row's valve.
         excused_off: it neither sees nor finds what is off on purpose by the work log.
@@ -192,6 +193,7 @@ class Rule:
     references: tuple[str, ...] = ("common practice, no source",)
     after: tuple[str, ...] = ()
     uses: tuple[Role, ...] = ()
+    does_without: tuple[Role, ...] = ()
     marks: tuple[RowMark, ...] = ()
     judges_valve: bool = False
     excused_off: bool = False

@@ -292,6 +292,6 @@ RULE = Rule(
     confused_with="a scanned bit, whose length is the scan's; a DP tag of another range",
     cautions=(Caution.LOCKOUT,),
     judge=judge,
-    uses=(Role.DP,),
+    does_without=(Role.DP,),
     excused_off=True,
 )

@@ -1,10 +1,10 @@
 """Opacity above its limit: six-minute averages by the clock while gas flows.
 
 Why: the limit of a permit is one of averages over the ten parts of each hour (40 CFR 60.2) of 36 or
-more evenly spaced points (60.13(h)). What else happened then (a start, a stop, cleaning) says where
-to look first. Rule out: the monitor's own zero and span checks, which are found by their shape, by
-the time of day at which they come again, or from the site file. rowcall reports; the record of the
-plant's monitoring system is the one that counts.
+more evenly spaced points (60.13(h)). What else happened then (a start, a stop, an upset, cleaning)
+says where to look first. Rule out: the monitor's own zero and span checks, which are found by their
+shape, by the time of day at which they come again, or from the site file. rowcall reports; the
+record of the plant's monitoring system is the one that counts.
 """
 
 from __future__ import annotations
@@ -16,7 +16,9 @@ import numpy as np
 import polars as pl
 
 from rowcall.condition.minutes import shared_signal
+from rowcall.condition.state import State
 from rowcall.diagnosis.dust_words import NO_RECORD
+from rowcall.diagnosis.pulsing import minutes_in
 from rowcall.events.dust.checks import Check, find_checks
 from rowcall.events.dust.six_minutes import BLOCK_S, Averages, six_minute_averages
 from rowcall.events.operation.gas_seconds import gas_seconds
@@ -42,6 +44,15 @@ from rowcall.units import Dimension, percent
 _KEY = '`opacity_limit = "20 %"`'
 _SHOWN = 5  # chosen: so many exceedances are listed one by one
 _BESIDE_S = 1800.0  # [s] chosen: a start or stop so near has to do with it
+_UPSET_S = 900.0  # [s] chosen: what upsets the process shows in opacity within a quarter hour
+_MIN_REST = 60  # chosen: minutes of the rest of the day, of fewer nothing is usual
+_WARMTH = "inlet_temperature_c"
+# Columns of the minute table; by how much each must be off the rest of the day [-, K], chosen.
+_OF_PROCESS = (
+    ("gas_flow_m3_s", "gas flow", 0.15),
+    ("dp_pa", "DP", 0.25),
+    (_WARMTH, "inlet temperature", 15.0),
+)
 _SAME_TIME_S = 600.0  # [s] chosen: a check comes at the same time of day to minutes
 _TIMES_SEEN = 2  # chosen: days on which a flat level at that time of day makes it a check
 
@@ -106,7 +117,7 @@ def _judge(context: Context, bound: float, seen: Averages) -> Answer:
 def _written(day: BaghouseDay, run: tuple[float, float, float]) -> str:
     """Write one exceedance with what happened around it."""
     begin, end = (_clock(day, second) for second in run[:2])
-    beside = [*_starts(day, run), *_cleaning(day, run)]
+    beside = [*_starts(day, run), *_upsets(day, run), *_cleaning(day, run)]
     also = f" ({', '.join(beside)})" if beside else ""
     return f"{begin}-{end} up to {percent(run[2], 1)}{also}"
 
@@ -121,6 +132,29 @@ def _starts(day: BaghouseDay, run: tuple[float, float, float]) -> list[str]:
         (pl.col("begin_s") < run[1] + _BESIDE_S) & (pl.col("end_s") > run[0] - _BESIDE_S)
     )
     return [f"at a {kind}" for kind in near["kind"].unique().sort()]
+
+
+def _upsets(day: BaghouseDay, run: tuple[float, float, float]) -> Iterator[str]:
+    """Say what of the process was then, or just before, as it hardly was on the rest of the day."""
+    if day.minutes.is_empty():
+        return
+    at, running = day.minutes["minute"].to_numpy(), minutes_in(day, State.RUNNING)
+    near = (at >= (run[0] - _UPSET_S) / 60) & (at < run[1] / 60)
+    for column, words, least in _OF_PROCESS:
+        if column not in day.minutes.columns:
+            continue
+        value = day.minutes[column].fill_null(np.nan).to_numpy()
+        known = np.isfinite(value) & running
+        then, rest = value[near & known], value[~near & known]
+        if not then.size or rest.size < _MIN_REST:
+            continue
+        usual, low, high = np.quantile(rest, (0.5, 0.01, 0.99))
+        found = max(then.min(), then.max(), key=lambda one: abs(one - usual))
+        is_warmth = column == _WARMTH
+        off = float(found - usual) / (1.0 if is_warmth else usual)
+        if abs(off) >= least and not low <= found <= high:
+            size = day.units.warming.show(abs(off)) if is_warmth else percent(abs(off))
+            yield f"{words} {size} {'up' if off > 0 else 'down'}"
 
 
 def _cleaning(day: BaghouseDay, run: tuple[float, float, float]) -> list[str]:

@@ -1,7 +1,8 @@
 """Tags that rules of sensors condemned: what rests on them is not judged on that day.
 
-This is the one place of it. A rule says by its needs, and by `uses`, what roles it rests on; which
-tag of a role serves a place is the same for all rules.
+This is the one place of it. A rule says by its needs, and by `uses`, what roles it rests on, and
+by `does_without` of which it is only asked without them; which tag of a role serves a place is the
+same for all rules.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from rowcall.model import (
     Answer,
     BaghouseDay,
     Context,
+    Fact,
     FactBook,
     History,
     Lack,
@@ -48,16 +50,31 @@ class Condemned:
 
 
 def without_condemned(rule: Rule, context: Context, condemned: Condemned) -> Context:
-    """Return the context of a rule that rests on header pressure without condemned headers.
+    """Return the context of a rule without what it can do without, and without condemned headers.
 
     So what is usual among headers and rows is that of the others.
     """
+    (dp,) = _serving(context.day, Role.DP, 0) or [(Role.DP, 0)]
+    if Role.DP in rule.does_without and dp in condemned.by_place:
+        context = _without_dp(context)
     headers = [c for role, c in condemned.by_place if role is Role.HEADER_PRESSURE and c]
     if not headers or not any(need.any_of == (Role.HEADER_PRESSURE,) for need in rule.needs):
         return context
     is_sound = ~pl.col("compartment").is_in(headers)
     day = context.day
     day = replace(day, facts=day.facts.filter(is_sound), hours=day.hours.filter(is_sound))
+    return replace(context, day=day, facts=FactBook(day.facts))
+
+
+def _without_dp(context: Context) -> Context:
+    day, column = context.day, ROLES[Role.DP].minute_column
+    of_dp = [fact.column for fact in (*DP_FACTS, Fact.START_DP_PA, Fact.STOP_DP_PA)]
+    day = replace(
+        day,
+        facts=day.facts.filter(~pl.col("name").is_in(of_dp)),
+        minutes=day.minutes.drop(column or (), strict=False),
+        signals={place: one for place, one in day.signals.items() if place[0] is not Role.DP},
+    )
     return replace(context, day=day, facts=FactBook(day.facts))
 
 

@@ -206,7 +206,7 @@ class _Fold:
         nth = pl.int_range(pl.len()).over("span")
         spread = TO_DEVIATION / 2.0 * (pl.col("p").quantile(0.75) - pl.col("p").quantile(0.25))
         bins = (
-            points.sort("span", "s")
+            points.sort("span", "s", maintain_order=True)  # or bins hang on the number of threads
             .with_columns(bin=nth * n_bins // pl.len().over("span"))
             .group_by("span", "bin")
             .agg(pl.col("s", "p").median(), error=_OF_MEDIAN * spread / pl.len().sqrt())

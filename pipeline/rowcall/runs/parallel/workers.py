@@ -16,7 +16,8 @@ P = ParamSpec("P")
 T = TypeVar("T")
 _LOG = logging.getLogger(__name__)
 
-_MIN_TASKS = 4  # measured: for fewer, the processes take longer to start than they save
+# Chosen: a worker takes 2.5 CPU-s to start, a baghouse-day 1 to 2 (tests/benchmarks/RESULTS.md).
+_MIN_TASKS = 4
 _LOOK_S = 0.2  # chosen: where libraries handle Ctrl-C too, it does not end a wait for a result
 
 
