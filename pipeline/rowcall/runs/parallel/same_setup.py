@@ -7,7 +7,10 @@ import platform
 import re
 import sys
 from functools import cache
+from hashlib import sha256
 from importlib.metadata import requires, version
+from importlib.util import find_spec
+from pathlib import Path
 
 import rowcall
 
@@ -25,11 +28,23 @@ def _versions() -> Setup:
     needed = [text for text in requires("rowcall") or () if "extra ==" not in text]
     names = [re.split(r"[^\w.-]", text, maxsplit=1)[0] for text in needed]
     return {
-        "rowcall": rowcall.__version__,
+        "rowcall": f"{rowcall.__version__} (code {_code()})",
         "Python": ".".join(platform.python_version_tuple()[:2]),
         "system": f"{sys.platform} {platform.machine()}",
         **{name: version(name) for name in names},
     }
+
+
+def _code() -> str:
+    """Return a digest of the code and its tables: a version may be installed in several states."""
+    digest = sha256()
+    for package in ("rowcall", "rowcall_rules", "rowcall_reports"):
+        spec = find_spec(package)
+        for folder in (spec.submodule_search_locations if spec else None) or ():
+            for path in sorted(Path(folder).rglob("*.*")):
+                if path.suffix in {".py", ".toml"}:
+                    digest.update(path.read_bytes())
+    return digest.hexdigest()[:8]
 
 
 def wanted_setup() -> Setup:
