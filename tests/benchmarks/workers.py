@@ -1,8 +1,11 @@
 """A rerun of the demo's days by one process and by workers, as ratios within one run.
 
     python tests/benchmarks/workers.py [--days 8] [--workers 2] [--runs 3] [--without-pictures]
+    python tests/benchmarks/workers.py --dask        # a cluster on loopback against local workers
+    python tests/benchmarks/workers.py --small 2000  # tasks that do nothing, through the scheduler
 
-Goals: two workers at least 1.8 times as fast as one process; at most 1.5 GiB of memory a worker.
+Goals: two workers at least 1.8 times as fast as one process; at most 1.5 GiB of memory a worker; a
+cluster of as many workers at most 1.1 times the time of local ones.
 Every run must give the same files. Wall time says little on a machine that others use too: CPU time
 over that of one process says what the workers cost, and what idle cores would gain.
 """
@@ -17,6 +20,10 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future
+from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
 from multiprocessing import active_children
 from pathlib import Path
@@ -58,7 +65,7 @@ def make_store(plant: Path, days: int) -> Path:
     return made.site_file
 
 
-def rerun(site: Path, first: date, folder: Path, workers: int, *, pictures: bool) -> None:
+def rerun(site: Path, first: date, folder: Path, workers: int | str, *, pictures: bool) -> None:
     """Judge the days again in this process, and print what it took."""
     if not pictures:
         Ahead.draw = lambda self, report, guard: []  # type: ignore[method-assign]
@@ -82,13 +89,54 @@ def rerun(site: Path, first: date, folder: Path, workers: int, *, pictures: bool
     print(json.dumps(Run(wall, cpu, own.ru_maxrss / 1024, of_workers.ru_maxrss / 1024)))
 
 
-def measured(site: Path, first: date, folder: Path, workers: int, *, pictures: bool) -> Run:
+def measured(site: Path, first: date, folder: Path, workers: int | str, *, pictures: bool) -> Run:
     """Judge the days again in a process of its own."""
     given = [str(site), first.isoformat(), str(folder), str(workers), str(int(pictures))]
     done = subprocess.run(
         [sys.executable, __file__, "--run", *given], check=True, stdout=subprocess.PIPE, text=True
     )
     return Run(*json.loads(done.stdout))
+
+
+@contextmanager
+def cluster(workers: int) -> Iterator[str]:
+    """Run a scheduler and workers on loopback; yield its address."""
+    from distributed import LocalCluster  # the other benchmark does without
+
+    settings = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0", "memory_limit": 0}
+    with LocalCluster(n_workers=workers, threads_per_worker=1, **settings) as made:
+        yield str(made.scheduler_address)
+
+
+def against_dask(site: Path, first: date, base: Path, workers: int, runs: int) -> None:
+    """Print the time by a cluster over that by local workers."""
+    ratios = []
+    with cluster(workers) as address:
+        for n in range(runs + 1):  # the first one loads the cluster's workers and does not count
+            folders = [base / f"{n}-{name}" for name in ("local", "dask")]
+            local = measured(site, first, folders[0], workers, pictures=True)
+            fleet = measured(site, first, folders[1], address, pictures=True)
+            assert tree(folders[0]) == tree(folders[1]), "the files differ"
+            times = f"local {local.wall_s:.1f} s, Dask {fleet.wall_s:.1f} s"
+            print(f"  {times}; the process that judges: {fleet.cpu_s:.1f} CPU-s", flush=True)
+            ratios.append(fleet.wall_s / local.wall_s)
+    print(f"  Dask {statistics.median(ratios[1:]):.2f} times local (goal: 1.1)")
+
+
+def small_tasks(workers: int, count: int) -> None:
+    """Print how long tasks take of which each does nothing."""
+    from rowcall.runs.parallel.fleet import Fleet
+
+    with cluster(workers) as address, Fleet(address) as fleet:
+        begin, waiting = time.perf_counter(), deque[Future[int]]()
+        for n in range(count):
+            waiting.append(fleet.submit(abs, n))
+            if len(waiting) > 3 * workers:
+                waiting.popleft().result()
+        for task in waiting:
+            task.result()
+        took = time.perf_counter() - begin
+    print(f"{count} tasks: {1000 * took / count:.1f} ms each")
 
 
 def main() -> None:
@@ -98,16 +146,25 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--without-pictures", action="store_true")
+    parser.add_argument("--dask", action="store_true")
+    parser.add_argument("--small", type=int)
     parser.add_argument("--run", nargs=5, help=argparse.SUPPRESS)
     given = parser.parse_args()
     if given.run:
         site, day, folder, count, pictures = given.run
         first = date.fromisoformat(day)
-        rerun(Path(site), first, Path(folder), int(count), pictures=bool(int(pictures)))
+        by = int(count) if count.isdecimal() else count
+        rerun(Path(site), first, Path(folder), by, pictures=bool(int(pictures)))
+        return
+    if given.small:
+        small_tasks(given.workers, given.small)
         return
     first, pictures = LAST_DAY - timedelta(days=given.days - 1), not given.without_pictures
     with tempfile.TemporaryDirectory() as name:
         site = make_store(Path(name) / "plant", given.days)
+        if given.dask:
+            against_dask(site, first, Path(name), given.workers, given.runs)
+            return
         pairs = []
         for n in range(given.runs):
             folders = [Path(name) / f"{n}-{count}" for count in (1, given.workers)]

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import date
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -69,8 +71,9 @@ def add_quiet(parser: argparse.ArgumentParser) -> None:
 
 
 def add_workers(parser: argparse.ArgumentParser) -> None:
-    """Add `--workers`."""
-    parser.add_argument(
+    """Add `--workers` and, in its place, `--scheduler`; both are the option `workers`."""
+    group = parser.add_mutually_exclusive_group()
+    group.add_argument(
         "--workers",
         type=_count,
         metavar="N",
@@ -78,12 +81,31 @@ def add_workers(parser: argparse.ArgumentParser) -> None:
         "take 1.5 GiB of memory; with 1, this one does all (default: as many as there are cores "
         "and free memory for)",
     )
+    group.add_argument(
+        "--scheduler",
+        type=_address,
+        dest="workers",
+        metavar="ADDRESS",
+        help="days are studied and drawn by the workers of the Dask cluster with its scheduler at "
+        "tcp://HOST:PORT; start them by `POLARS_MAX_THREADS=1 dask worker ADDRESS --nthreads 1 "
+        "--nworkers N`. Where the cluster is out of reach, this process does all",
+    )
 
 
 def _count(text: str) -> int:
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text}: give a whole number from 1")
     return int(text)
+
+
+def _address(text: str) -> str:
+    if not re.fullmatch(r"(tcp|tls)://\S+:\d+", text):
+        raise argparse.ArgumentTypeError(f"{text}: write it as tcp://HOST:PORT")
+    if find_spec("distributed") is None:
+        raise argparse.ArgumentTypeError(
+            'it needs the package distributed; install it by pip install "rowcall[fleet]"'
+        )
+    return text
 
 
 def add_days(parser: argparse.ArgumentParser, last: date | None = None) -> None:

@@ -16,7 +16,7 @@ from rowcall_plant.demo.demo_exports import EXPORTS_A_DAY, LAST_DAY, write_demo
 
 
 def run_demo(
-    folder: Path, *, days: int, seed: int, progress: Progress, workers: int | None = 1
+    folder: Path, *, days: int, seed: int, progress: Progress, workers: int | str | None = 1
 ) -> RunResult:
     """Write the demo plant into `folder` and run the nightly job on it, as on the next morning.
 

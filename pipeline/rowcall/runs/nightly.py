@@ -48,7 +48,7 @@ def run_nightly(
     wait_s: float,
     settle_s: float,
     progress: Progress,
-    workers: int | None = 1,
+    workers: int | str | None = 1,
 ) -> RunResult:
     """Do a night's work on a site.
 
@@ -56,7 +56,8 @@ def run_nightly(
         now: the present instant (with offset); days that ended before it are complete.
         wait_s: how long to wait for another run to end.
         settle_s: a file changed less than this ago may still be written and is left for next time.
-        workers: processes that study and draw; None: as many as the machine has room for.
+        workers: processes that study and draw; None: as many as the machine has room for; or the
+            address of a Dask scheduler, whose workers do.
 
     Raises:
         CutShortError: nothing more could be done; it holds what had been, and that stays.

@@ -71,7 +71,7 @@ class Record:
         now: datetime,
         progress: Progress,
         result: RunResult,
-        workers: int | None = 1,
+        workers: int | str | None = 1,
     ) -> Self:
         """Return the record of a site with the rules and limits in force."""
         rules = load_rules()

@@ -23,7 +23,7 @@ def run_rejudge(
     now: datetime,
     wait_s: float,
     progress: Progress,
-    workers: int | None = 1,
+    workers: int | str | None = 1,
 ) -> RunResult:
     """Judge the judged days from `first` to `last` again, oldest first, as further revisions.
 

@@ -76,7 +76,7 @@ def run_rerun(
     progress: Progress,
     as_written: Site | None = None,
     against: str = NIGHTLY,
-    workers: int | None = 1,
+    workers: int | str | None = 1,
 ) -> RunResult:
     """Judge the days from `first` to `last` and write their reports, and one of them all.
 
@@ -86,7 +86,8 @@ def run_rerun(
     Args:
         as_written: the site file without `settings`, where there are any.
         against: `nightly`, or a folder that holds other judgements of these days.
-        workers: processes that study and draw; None: as many as the machine has room for.
+        workers: processes that study and draw; None: as many as the machine has room for; or the
+            address of a Dask scheduler, whose workers do.
 
     Raises:
         CutShortError: the disk failed after some reports were written.

@@ -16,7 +16,7 @@ READERS = ("maintenance@plant.example", "planner@plant.example")
 
 
 def night(
-    plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0, workers: int = 1
+    plant: Path, *, now: datetime = MORNING, wait_s: float = 0.0, workers: int | str = 1
 ) -> RunResult:
     """Run the nightly check-up of a plant's folder as on the morning `now`."""
     return run_nightly(

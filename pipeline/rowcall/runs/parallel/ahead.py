@@ -7,9 +7,11 @@ process may have the store open. Each day is judged here too, as it looks back o
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
+from functools import partial
 from itertools import islice, product
 from typing import TYPE_CHECKING, Self
 
@@ -33,6 +35,7 @@ Studied = tuple[BaghouseDay, list[Failure]]
 # Tasks a worker that may be ahead, chosen: one at work and one waiting; a third one waits behind
 # the pictures of a day, so that workers are busy while the report is written.
 _AHEAD, _BEHIND_PICTURES = 2, 3
+_SEVERAL = 2  # until a cluster has said how many
 
 
 @dataclass(slots=True)
@@ -46,9 +49,14 @@ class Ahead:
     _begun: dict[Place, Task[Studied]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, store: Store, site: Site, count: int | None) -> Self:
-        """Return it with so many workers; None: as many as the machine has room for."""
-        return cls(store, site, Workers(count or usual_workers(store)))
+    def of(cls, store: Store, site: Site, workers: int | str | None) -> Self:
+        """Return it with so many processes; None: as many as the machine has room for.
+
+        An address is that of the scheduler of a Dask cluster, whose workers do the tasks.
+        """
+        if isinstance(workers, str):
+            return cls(store, site, Workers(_SEVERAL, partial(_fleet, workers)))
+        return cls(store, site, Workers(workers or usual_workers(store)))
 
     def __enter__(self) -> Self:
         return self
@@ -131,6 +139,12 @@ class Ahead:
         span = day_bounds(day, self.site.plant.zone)
         kept = reader(self.store, house)(*span)
         return self.workers.submit(study_alone, Guard(day, isolates=True), house, span, kept)
+
+
+def _fleet(address: str, _: int) -> Executor:
+    from rowcall.runs.parallel.fleet import Fleet  # an optional extra, and slow to load
+
+    return Fleet(address)
 
 
 def _draw(guard: Guard, report: DayReport) -> tuple[Sequence[Picture], list[Failure]]:

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from concurrent.futures import BrokenExecutor
 from typing import Any, NamedTuple
 
 from rowcall.errors import traced
+
+
+class RefusedError(BrokenExecutor):
+    """Those who do tasks cannot be used any more; the message says why."""
 
 
 class Logged(NamedTuple):

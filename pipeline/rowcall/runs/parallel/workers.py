@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Generic, ParamSpec, TypeVar
 
 from rowcall.errors import WorkerLostError
-from rowcall.runs.parallel.logged import Logged, logged
+from rowcall.runs.parallel.logged import Logged, RefusedError, logged
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -55,10 +55,11 @@ class Task(Generic[T]):
 
 @dataclass(slots=True, eq=False)
 class Workers:
-    """Up to `count` worker processes, started where there is enough to do for them.
+    """Up to `count` workers, started where there is enough to do for them.
 
     Attributes:
-        make: returns what does tasks in so many processes.
+        make: returns what does tasks in so many processes; where it has `n_threads`, in so many at
+            the time.
     """
 
     count: int
@@ -75,6 +76,7 @@ class Workers:
         """Start the processes, where so many tasks are worth it."""
         if self._pool is None and self.count > 1 and n_tasks >= _MIN_TASKS:
             self._start()
+        self.count = getattr(self._pool, "n_threads", self.count)  # a cluster may grow
 
     def submit(self, do: Callable[P, T], *given: P.args, **named: P.kwargs) -> Task[T]:
         """Hand over a task."""
@@ -94,10 +96,10 @@ class Workers:
 
     def repeat_lost(self) -> None:
         """Do the tasks that a lost process left undone, one by one: the one that costs it shows."""
-        self._renew()
-        for task in list(self._open):
-            if task.future is not None and _is_lost(task.future):
-                task.future = self._alone(task.do)
+        lost = {task: task.future for task in self._open if task.future and _is_lost(task.future)}
+        self._renew(lost.values())
+        for task in lost:
+            task.future = self._alone(task.do)
 
     def _alone(self, do: Callable[[], Any]) -> Future[Logged] | None:
         """Return a task that is done, with nothing else at work; None where this process is to."""
@@ -108,20 +110,27 @@ class Workers:
         except BrokenExecutor as error:
             future = _failed(error)
         if _is_lost(future):
-            self._renew()
+            self._renew([future])
+            if isinstance(future.exception(), RefusedError):
+                return None
             return _failed(WorkerLostError("its process was killed, or ran out of memory, twice"))
         return future
 
-    def _renew(self) -> None:
-        """Start new processes; where they die with nothing to do, do without."""
+    def _renew(self, lost: Iterable[Future[Logged]]) -> None:
+        """Start new workers; where they refuse tasks, or die with nothing to do, do without."""
+        for future in lost:
+            if isinstance(error := future.exception(), RefusedError):
+                self._do_without(str(error))
+                return
         self.close()
         self._start()
         if self._pool is None:
             return
         try:
             self._pool.submit(logged, int).result()
-        except BrokenExecutor:
-            self._do_without("the system ends them")
+        except BrokenExecutor as error:
+            is_known = isinstance(error, RefusedError)
+            self._do_without(str(error) if is_known else "the system ends them")
 
     def _start(self) -> None:
         try:
