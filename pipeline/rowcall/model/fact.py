@@ -291,13 +291,18 @@ class Fact(Enum):
     START_DP_PA = _baghouse(
         "Pa",
         "level of DP at which cleaning starts, as found",
+        "condemned",
         "settings_seen",
         "over_cleaning",
         "settings_differ",
         "under_cleaning",
     )
     STOP_DP_PA = _baghouse(
-        "Pa", "level of DP at which cleaning stops, as found", "settings_seen", "settings_differ"
+        "Pa",
+        "level of DP at which cleaning stops, as found",
+        "condemned",
+        "settings_seen",
+        "settings_differ",
     )
     RESIDUAL_DRAG = _baghouse(
         "Pa.s/m", "residual DP over face velocity", "dp", "one_baghouse", "trends"
