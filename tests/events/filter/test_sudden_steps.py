@@ -74,6 +74,13 @@ def test_minutes_are_counted_at_which_a_fall_would_show() -> None:
     )
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_bypass_is_found_on_a_day_without_a_pulse() -> None:
+    made = casing("on_time", 0.15)
+    (step,) = steps_of(house(), signals_of(made), np.empty(0)).steps
+    assert 1 - math.exp(step.log) == pytest.approx(0.15, abs=0.03)
+
+
 def test_more_cloth_on_line_by_its_bit_is_no_step() -> None:
     made = casing("on_time")
     dp = made[0] * np.where(np.arange(made[0].size) * 10.0 >= AT_S, 2 / 3, 1.0)

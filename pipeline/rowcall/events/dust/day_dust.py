@@ -33,7 +33,10 @@ class DayPuffs:
     def table(self) -> pl.DataFrame:
         """Return the stacked puffs, columns `PUFF_COLUMNS`."""
         puffs, n_rows = self.puffs, len(self.places)
-        others = [np.delete(puffs.stacked, n, axis=0) for n in range(n_rows)]
+        usual = np.full(puffs.stacked.shape, np.nan)  # a row alone has no others
+        if n_rows > 1:
+            others = [np.delete(puffs.stacked, n, axis=0) for n in range(n_rows)]
+            usual = np.array([np.median(one, axis=0) for one in others])
         place = np.repeat(np.array(self.places), puffs.since_s.size, axis=0)
         return pl.DataFrame(
             {
@@ -42,7 +45,7 @@ class DayPuffs:
                 "since_s": np.tile(puffs.since_s, n_rows),
                 "mean": puffs.stacked.ravel(),
                 "error": puffs.stacked_error.ravel(),
-                "usual": np.ravel([np.median(one, axis=0) for one in others]),
+                "usual": usual.ravel(),
             },
             schema=PUFF_COLUMNS,
         )

@@ -125,7 +125,9 @@ def _logs(dp: Signal, minutes: pl.DataFrame, flow: Floats) -> tuple[Floats, Floa
 
 def _parts(pulses_s: Floats, interval_s: float, n: int) -> Ints:
     """Number the rests (even) and bouts (odd) by minute, shape (n,); -1 where one ends."""
-    pause = PAUSE_INTERVALS * max(interval_s, float(np.median(np.diff(pulses_s, prepend=0.0))))
+    apart = np.diff(pulses_s, prepend=0.0)
+    usual_s = float(np.median(apart)) if apart.size else 0.0
+    pause = PAUSE_INTERVALS * max(interval_s, usual_s)
     is_cut = np.diff(pulses_s, prepend=-math.inf, append=math.inf) > pause
     edges = np.sort(np.concatenate((pulses_s[is_cut[:-1]], pulses_s[is_cut[1:]]))) / 60.0
     first, last = (
