@@ -30,6 +30,7 @@ from rowcall.store.samples import TagSamples
 Place = tuple[Role, int, int]
 
 _FROZEN_S = 3600.0  # chosen: no live signal of a `never_still` role repeats a value for an hour
+_MOST = 1e12  # of any inside unit; chosen: nothing at a plant is so large, and its squares add up
 _MIN_COVERAGE = 0.5  # chosen: with less than half a day, a day's verdict would mislead
 
 
@@ -143,7 +144,7 @@ def _out_of_range(tag: Tag, inside: Floats) -> npt.NDArray[np.bool_]:
         low, high = (tag.outside_unit.to_inside(end) for end in tag.span)
         slack = 0.005 * (high - low)  # chosen: half a percent under-range is transmitter zero
         return (inside < low - slack) | (inside >= high)
-    low, high = ROLES[tag.role].possible or (-np.inf, np.inf)
+    low, high = ROLES[tag.role].possible or (-_MOST, _MOST)
     return (inside < low) | (inside > high)
 
 

@@ -120,7 +120,8 @@ def _lateness(stack: Stack, found: Posterior, depth: Floats) -> tuple[Floats, Fl
     for row in np.flatnonzero(found.p_late > _P_HANGS):
         deep = max(float(depth[row]), _MIN_HANGING)
         fitted = closing_delay(stack, int(row), float(noise[row]), deep, float(late_s[row]))
-        late_s[row], error[row] = fitted
+        # What fits no delay is as uncertain as it is late.
+        late_s[row], error[row] = fitted or (late_s[row], max(error[row], late_s[row]))
     return late_s, error
 
 

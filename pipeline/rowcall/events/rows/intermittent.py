@@ -23,6 +23,7 @@ from rowcall.model import Floats
 
 # Shares of answers tried; chosen: steps of 2 % are finer than any interval of a day
 _RATES = np.linspace(0.02, 0.98, 49)
+_MIN_ERROR = 1e-9  # [-] chosen: below any noise; rounding alone may leave none
 _HALF_CHI2_95 = 1.92  # half of the 95 % quantile of chi-squared with one degree of freedom
 _MIN_PULSES = 20  # pulses; chosen: of fewer the spread is chance
 # Chosen: log-likelihood ratio; by chance it is reached once in some ten thousand row-days
@@ -54,9 +55,10 @@ def weigh_intermittent(share: Floats, error: Floats, scatter: float) -> Intermit
 
     Args:
         share: share of the usual drop of each pulse, shape (n,).
-        error: standard error of a share of nothing, shape (n,); > 0.
+        error: standard error of a share of nothing, shape (n,).
         scatter: relative scatter of answers.
     """
+    error = np.maximum(error, _MIN_ERROR)
     weight = 1.0 / error**2
     mean = float((weight * share).sum() / weight.sum())
     steady = np.log(_normal(share - mean, np.hypot(error, scatter * mean)) + _WILD_SHARE).sum()

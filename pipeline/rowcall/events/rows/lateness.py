@@ -39,8 +39,10 @@ CLOSING_ERROR_S, _HANG_ERROR = 0.025, 0.12
 
 def closing_delay(
     stack: Stack, row: int, noise: float, depth: float, guess_s: float
-) -> tuple[float, float]:
+) -> tuple[float, float] | None:
     """Return how much later than its peers' a row's closing ends, and the error of that [s].
+
+    None where its points fit no delay at all.
 
     Args:
         row: place in the stack. noise: standard deviation of one of its points [-].
@@ -55,10 +57,16 @@ def closing_delay(
     data = u[used], weight[used], stack.mean[row][used]
     drop, max_s = min(depth * curve.drop, _MAX_DROP), min(until_s - _MIN_REFILL_S, MAX_LATE_S)
     first = np.geomspace(_MIN_S, max_s, _N_FIRST)
-    middle, deviation = _moments(first, _log_evidence(first, *data, curve, drop))
+    evidence = _log_evidence(first, *data, curve, drop)
+    if not np.isfinite(evidence).any():
+        return None
+    middle, deviation = _moments(first, evidence)
     reach = _REACH * max(deviation, _MIN_DEVIATION * middle)
     fine = np.linspace(max(middle - reach, _MIN_S), min(middle + reach, max_s), _N_FINE)
-    late_s, deviation = _moments(fine, _log_evidence(fine, *data, curve, drop))
+    evidence = _log_evidence(fine, *data, curve, drop)
+    if not np.isfinite(evidence).any():
+        return None
+    late_s, deviation = _moments(fine, evidence)
     error = np.sqrt(deviation**2 + CLOSING_ERROR_S**2 + (_HANG_ERROR * late_s) ** 2)
     return late_s, float(error)
 
