@@ -18,7 +18,7 @@ from helpers.odd_days.odd_day import draw_day
         *((1, n) for n in (0, 1, 16, 18, 88, 104)),
         *((77, n) for n in (101, 118, 280, 323)),
         *((11, n) for n in (342, 1707, 1754, 2986)),
-        *((27112026, n) for n in (114, 188, 221, 5131)),
+        *((27112026, n) for n in (114, 188, 221, 451, 5131)),
     ],
 )
 def test_an_odd_day_is_judged(seed: int, number: int) -> None:

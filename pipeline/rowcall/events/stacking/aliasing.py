@@ -27,10 +27,11 @@ def is_in_step(header: Signal, fires: Fires) -> bool:
     """
     if fires.size < 2:
         return False
-    interval = float(np.median(np.diff(fires.low_s)))
-    fire = passed(header.time_s, fires.low_s) - 1
-    phase = (header.time_s - fires.low_s[np.maximum(fire, 0)])[fire >= 0] / max(interval, 1e-3)
-    _, row = fires.by_row()
+    order = np.argsort(fires.low_s, kind="stable")  # of pulses that a counter missed two may swap
+    low_s, row = fires.low_s[order], fires.by_row()[1][order]
+    interval = float(np.median(np.diff(low_s)))
+    fire = passed(header.time_s, low_s) - 1
+    phase = (header.time_s - low_s[np.maximum(fire, 0)])[fire >= 0] / max(interval, 1e-3)
     if _is_apart(phase[phase < 1.0] * interval, row[fire[fire >= 0][phase < 1.0]], interval):
         return True
     count, _ = np.histogram(phase, bins=_PHASES, range=(0.0, 1.0))
