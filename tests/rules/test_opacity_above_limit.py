@@ -158,6 +158,16 @@ def test_what_swings_as_much_all_day_is_no_upset() -> None:
     assert "gas flow" not in answer.text.split("six-minute averages of")[0]
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_dead_signal_beside_it_is_no_upset() -> None:
+    at = np.arange(1440)
+    dp = np.where(at == 605, 900.0, 0.0)
+    table = pl.DataFrame({"minute": at, "state": State.RUNNING.value, "dp_pa": dp})
+    day = replace(opacity_day(*opacity({100: 0.3})), minutes=table)
+    (answer,) = ask("opacity_above_limit", day).values()
+    assert "DP" not in answer.text
+
+
 def check_at(begin_s: float, *, zero: bool) -> tuple[Floats, Floats]:
     at, value = opacity({}, 5.0)
     value[(at >= begin_s + 100) & (at < begin_s + 300)] = 0.7

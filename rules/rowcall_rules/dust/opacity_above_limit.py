@@ -148,10 +148,12 @@ def _upsets(day: BaghouseDay, run: tuple[float, float, float]) -> Iterator[str]:
         then, rest = value[near & known], value[~near & known]
         if not then.size or rest.size < _MIN_REST:
             continue
-        usual, low, high = np.quantile(rest, (0.5, 0.01, 0.99))
-        found = max(then.min(), then.max(), key=lambda one: abs(one - usual))
+        usual, low, high = np.quantile(rest, (0.5, 0.01, 0.99)).tolist()
         is_warmth = column == _WARMTH
-        off = float(found - usual) / (1.0 if is_warmth else usual)
+        if usual <= 0.0 and not is_warmth:
+            continue  # a share of nothing
+        found = float(max(then.min(), then.max(), key=lambda one: abs(one - usual)))
+        off = (found - usual) / (1.0 if is_warmth else usual)
         if abs(off) >= least and not low <= found <= high:
             size = day.units.warming.show(abs(off)) if is_warmth else percent(abs(off))
             yield f"{words} {size} {'up' if off > 0 else 'down'}"

@@ -57,16 +57,16 @@ def closing_delay(
     data = u[used], weight[used], stack.mean[row][used]
     drop, max_s = min(depth * curve.drop, _MAX_DROP), min(until_s - _MIN_REFILL_S, MAX_LATE_S)
     first = np.geomspace(_MIN_S, max_s, _N_FIRST)
-    evidence = _log_evidence(first, *data, curve, drop)
-    if not np.isfinite(evidence).any():
+    coarse = _moments(first, _log_evidence(first, *data, curve, drop))
+    if coarse is None:
         return None
-    middle, deviation = _moments(first, evidence)
+    middle, deviation = coarse
     reach = _REACH * max(deviation, _MIN_DEVIATION * middle)
     fine = np.linspace(max(middle - reach, _MIN_S), min(middle + reach, max_s), _N_FINE)
-    evidence = _log_evidence(fine, *data, curve, drop)
-    if not np.isfinite(evidence).any():
+    found = _moments(fine, _log_evidence(fine, *data, curve, drop))
+    if found is None:
         return None
-    late_s, deviation = _moments(fine, evidence)
+    late_s, deviation = found
     error = np.sqrt(deviation**2 + CLOSING_ERROR_S**2 + (_HANG_ERROR * late_s) ** 2)
     return late_s, float(error)
 
@@ -114,7 +114,10 @@ def _curvature(late_s: Floats, curve: PulseCurve, drop: float) -> Floats:
     return np.asarray((low + 1.0 / curve.tau_s) * late_s)
 
 
-def _moments(late_s: Floats, log_evidence: Floats) -> tuple[float, float]:
+def _moments(late_s: Floats, log_evidence: Floats) -> tuple[float, float] | None:
+    """Return mean and standard deviation of a delay, None where none has any evidence."""
+    if not np.isfinite(log_evidence).any():
+        return None
     chance = np.exp(log_evidence - log_evidence.max()) * np.gradient(late_s)
     chance /= chance.sum()
     mean = float(chance @ late_s)
