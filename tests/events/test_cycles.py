@@ -28,7 +28,7 @@ def on_demand(export: Export) -> Studied:
 
 @pytest.fixture(scope="module")
 def by_clock() -> Studied:
-    return study(exports(kiln(cleaning=on_time(6)), seed=5)[0])
+    return study(exports(kiln(cleaning=on_time(6)), seed=5, hours=6)[0])
 
 
 def bouts(studied: Studied, pause_s: float = 60.0) -> list[tuple[float, float, int]]:
@@ -62,7 +62,7 @@ def test_cycles_by_the_clock_are_passes_of_all_rows(by_clock: Studied) -> None:
     cycles = by_clock.day.cycles
     assert set(cycles["n_pulses"].to_list()) == {12}
     assert cycles["cycle_time_s"].median() == pytest.approx(12 * 12.0125, abs=0.1)  # scan: 12.5 ms
-    assert cycles.height == pytest.approx(86_400 / (12 * 12.0125), abs=2)
+    assert cycles.height == pytest.approx(21_600 / (12 * 12.0125), abs=2)
     assert (cycles["residual_dp_pa"] < cycles["peak_dp_pa"]).all()
 
 
@@ -82,7 +82,9 @@ def test_the_switch_tells_cycles_where_no_fire_is_known(on_demand: Studied, expo
 
 def scanned(export: Export) -> Export:
     """Look at every bit once a second only, as a slow scanner would."""
-    grid = int(local(0).timestamp() * 1e6) + np.arange(86_400) * 1_000_000
+    start, end = export.span
+    seconds = np.arange(int((end - start).total_seconds()))
+    grid = int(start.timestamp() * 1e6) + seconds * 1_000_000
     bits = {tag.tag for tag in export.baghouse.tag if tag.role is Role.ROW_SOLENOID}
     samples = {
         name: TagSamples(
@@ -105,7 +107,7 @@ def scanned(export: Export) -> Export:
 
 def test_scanned_bits_number_the_rows_of_the_cadence() -> None:
     """One bit in ten is caught: too few to count by, enough to say which beat is whose."""
-    export = exports(kiln(cleaning=on_time(6, 10.3)), seed=5)[0]
+    export = exports(kiln(cleaning=on_time(6, 10.3)), seed=5, hours=12)[0]
     sharp, blunt = study(export), study(scanned(export))
     assert blunt.day.fires_known
     assert blunt.day.inferred[1].is_row
@@ -213,7 +215,7 @@ def test_facts_of_the_baghouse(on_demand: Studied) -> None:
 
 def test_a_silent_row_is_heard_and_not_answered_in_the_facts() -> None:
     fault = RowSilent(start=local(0), compartment=2, row=2)
-    day = study(exports(kiln(), [fault], seed=5)[0]).day
+    day = study(exports(kiln(), [fault], seed=5, hours=8)[0]).day
     assert fact(day, Fact.N_SENT, 2, 2) == fact(day, Fact.N_JUDGED, 2, 2)
     assert fact(day, Fact.N_ANSWERED, 2, 2) == 0.0
     assert fact(day, Fact.TAU_S, 2, 2) is None

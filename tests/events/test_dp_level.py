@@ -13,11 +13,13 @@ from rowcall_plant import Fault, RisingBaselineDp, SetPointsMoved, TagScaled
 BY_CLOCK = kiln(cleaning=on_time(6))
 SCALED = TagScaled(start=local(0, 18, 5), column="dp_pa", factor=1.25)
 AT_S = 18 * 3600 + 300
+NOT_ASKED = ("header_pressure", "inlet_temperature", "outlet_temperature")
 
 
 def day_of(fault: Fault | None, *, by_clock: bool, step_s: int = 1) -> Studied:
     plan = BY_CLOCK if by_clock else kiln()
-    return study(exports(plan, [fault] if fault else [], seed=7, step_s=step_s)[0])
+    faults = [fault] if fault else []
+    return study(exports(plan, faults, seed=7, step_s=step_s, drop=NOT_ASKED)[0])
 
 
 def shown(studied: Studied, name: Fact) -> float:

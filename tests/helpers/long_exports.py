@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from helpers.exports import NOW, ZONE, open_store, plant_site
+from helpers.exports import NOW, ZONE, plant_site, store_of
 
 from rowcall.site import TakeIn
 from rowcall.store import Store
@@ -49,8 +49,8 @@ PLAIN = "%Y-%m-%dT%H:%M:%SZ"
 
 
 def taken(folder: Path, path: Path, memory: Memory | None, pins: TakeIn | None = None) -> Taken:
-    """Take an export into a new store; return the outcome, all samples and all rows set aside."""
-    with open_store(folder / "store.duckdb") as store:
+    """Take an export into a folder's store; return the outcome, samples and rows set aside."""
+    with store_of(folder) as store:
         return taken_into(store, path, memory, pins)
 
 

@@ -67,13 +67,13 @@ def test_each_piece_of_equipment_has_a_tag_a_column(
     tmp_path: Path, order: str, memory: Memory | None
 ) -> None:
     path = tmp_path / "day.csv"
-    path.write_text(text_of(ORDERS[order](rows(400))), encoding="utf-8")
+    path.write_text(text_of(ORDERS[order](rows(200))), encoding="utf-8")
     result, found, out = taken_by_blocks(tmp_path, path, memory)
-    assert counts(result) == (1600, 1600, 0, 0, 0)
+    assert counts(result) == (800, 800, 0, 0, 0)
     assert out == []
     values = {tag: [row[2] for row in found if row[0] == tag] for tag in TAGS}
-    assert values["BH1.dp"] == [f"{n}.0" for n in range(400)]
-    assert values["BH2.dp"] == [f"{n}.1" for n in range(400)]
+    assert values["BH1.dp"] == [f"{n}.0" for n in range(200)]
+    assert values["BH2.dp"] == [f"{n}.1" for n in range(200)]
     assert set(values["BH2.temp"]) == {"141.0"}
 
 
@@ -211,7 +211,7 @@ def test_a_later_row_may_show_that_it_is_none(tmp_path: Path) -> None:
     later = [f"2026-03-15 {n // 60:02d}:{n % 60:02d}:00,BH1,{n}.0,1" for n in range(1400)]
     path = tmp_path / "day.csv"
     path.write_text(text_of([*rows(60), *later]), encoding="utf-8")
-    for block_bytes in (500, 2**20):
+    for block_bytes in (3_500, 2**20):
         folder = tmp_path / f"{block_bytes}"
         _, found, _ = taken_by_blocks(folder, path, Memory(block_bytes=block_bytes))
         assert {row[0] for row in found} == {"dp", "temp"}

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from helpers.exports import NOW, plant_site
+from helpers.exports import NOW, open_store, plant_site
 from soak.portrait import STORE, Portrait, differences, portrait
 
 from rowcall.errors import StoreError
@@ -53,7 +53,7 @@ def inbox(folder: Path) -> list[Path]:
 def taken_in(folder: Path, turns: list[list[Path]]) -> tuple[list[TakenIn], Portrait]:
     folder.mkdir()
     results: list[TakenIn] = []
-    with Store.open(folder / STORE) as store:
+    with open_store(folder / STORE) as store:
         for paths in turns:
             results += take_in(store, plant_site(None), paths, now=NOW, progress=lambda text: None)
     return results, portrait(folder)
@@ -97,7 +97,7 @@ def test_a_file_that_changes_between_reading_it_and_its_turn_waits(
         return store_export(store, export, again)
 
     monkeypatch.setattr("rowcall.take_in.load.storing.store_export", storing_slowly)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         first, second = take_in(store, plant_site(None), paths, now=NOW, progress=lambda text: None)
     assert (first.outcome, second.outcome) == (Outcome.STORED, Outcome.WAITING)
     assert "changed while it was being read" in second.message
@@ -114,7 +114,7 @@ def test_a_store_that_fails_ends_what_is_read_before_its_turn(
         raise StoreError("the disk is full")
 
     monkeypatch.setattr("rowcall.take_in.load.storing.store_export", fail)
-    with Store.open(tmp_path / "store.duckdb") as store:
+    with open_store(tmp_path / "store.duckdb") as store:
         with pytest.raises(StoreError):
             take_in(store, plant_site(None), paths, now=NOW, progress=lambda text: None)
         assert store.connection.execute("SELECT count(*) FROM files").fetchall() == [(0,)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -21,8 +22,10 @@ ANEW = replace(SILENT, after_rest="first")
 NEXT = replace(SILENT, after_rest="next")
 PLAIN = Sampling()
 HARD = Sampling(noise_frac=0.01, wander_frac=0.1, missing_frac=0.1)
+FINE = replace(HARD, step_s=0.1, seconds=21_600.0)
 
 
+@cache
 def told(line: Line, how: Sampling, seed: int = 1) -> tuple[Train, Cadence, Score]:
     day = train(line, how, seed)
     cadence = find_cadence(day.header, line.n_rows, order=ORDER)
@@ -33,9 +36,7 @@ def told(line: Line, how: Sampling, seed: int = 1) -> tuple[Train, Cadence, Scor
 # Every fire is there, silent ones included, and the silent place is the true one.
 
 
-@pytest.mark.parametrize(
-    "how", [PLAIN, HARD, replace(HARD, step_s=0.1)], ids=["1s", "hard", "0.1s"]
-)
+@pytest.mark.parametrize("how", [PLAIN, HARD, FINE], ids=["1s", "hard", "0.1s"])
 @pytest.mark.parametrize(
     "line",
     [

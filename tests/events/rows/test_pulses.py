@@ -46,7 +46,7 @@ def by_row(table: pl.DataFrame) -> pl.DataFrame:
 
 @pytest.fixture(scope="module")
 def healthy() -> pl.DataFrame:
-    return against_truth(scene())
+    return against_truth(scene(hours=12))
 
 
 def test_every_call_has_its_line_at_its_instant(healthy: pl.DataFrame) -> None:
@@ -79,7 +79,7 @@ def test_single_drops_are_good_to_a_tenth(healthy: pl.DataFrame) -> None:
 
 def test_a_silent_row_does_not_answer_and_its_neighbours_do() -> None:
     fault = RowSilent(start=local(0), compartment=1, row=3)
-    table = against_truth(scene(faults=[fault]))
+    table = against_truth(scene(faults=[fault], hours=8))
     silent = table.filter((pl.col("compartment") == 1) & (pl.col("row") == 3))
     others = table.filter(~((pl.col("compartment") == 1) & (pl.col("row") == 3)))
     assert silent["true_drop"].max() == 0.0
@@ -91,7 +91,7 @@ def test_a_silent_row_does_not_answer_and_its_neighbours_do() -> None:
 
 def test_a_drawn_out_row_is_deeper_and_later() -> None:
     fault = RowDrawnOut(start=local(0), compartment=2, row=4, late_s=1.0)
-    rows = by_row(against_truth(scene(faults=[fault])))
+    rows = by_row(against_truth(scene(faults=[fault], hours=12)))
     mine = rows.filter((pl.col("compartment") == 2) & (pl.col("row") == 4)).row(0, named=True)
     peers = rows.filter((pl.col("compartment") == 2) & (pl.col("row") != 4))
     assert mine["drop_pa"] == pytest.approx(mine["true_drop"], rel=0.12)
@@ -124,12 +124,12 @@ def test_a_sound_row_is_never_taken_for_unanswered(interval_s: float, step_s: in
 
 @pytest.mark.parametrize(("step_s", "tolerance"), [(2, 0.03), (5, 0.06)])
 def test_slower_sampling_still_measures_rows(step_s: int, tolerance: float) -> None:
-    rows = by_row(against_truth(scene(kiln(cleaning=on_time(6, 20.0)), step_s=step_s)))
+    rows = by_row(against_truth(scene(kiln(cleaning=on_time(6, 20.0)), step_s=step_s, hours=12)))
     assert (rows["drop_pa"] / rows["true_drop"] - 1).abs().max() < tolerance  # type: ignore[operator]
 
 
 def test_pulses_without_bits_are_found_as_drops() -> None:
-    studied = study(exports(kiln(), drop=["row_solenoid"], seed=5)[0])
+    studied = study(exports(kiln(), drop=["row_solenoid"], seed=5, hours=12)[0])
     truth, pulses = studied.truth.pulses, studied.day.pulses
     assert studied.day.fires_known
     assert pulses.height == pytest.approx(truth.height, rel=0.01)

@@ -15,7 +15,16 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import duckdb
-from helpers.exports import NOW, START, STORE, long_csv, open_store, plant_site, taken
+from helpers.exports import (
+    NOW,
+    START,
+    STORE,
+    long_csv,
+    open_store,
+    plan_little,
+    plant_site,
+    taken,
+)
 from helpers.odd_exports.export_case import CHANGED, HEAD, Case, Kept, Key
 
 from rowcall.csv_text import to_csv
@@ -111,6 +120,7 @@ class Judge:
             self.close()
             shutil.copy(self._base / STORE, self._folder / STORE)
             self._store = Store.open(self._folder / STORE)
+            plan_little(self._store)
         return self._store
 
 

@@ -45,9 +45,12 @@ def best_split(lines: Sequence[str], delimiters: Sequence[str], overrides: TakeI
 def _split(lines: Sequence[str], delimiter: str, overrides: TakeIn) -> Split:
     cut = [cut_line(line, delimiter) for line in lines]
     timed = [
-        (number, place) for number, row in enumerate(cut) for place in timed_places(row, overrides)
+        (number, place)
+        for number, row in enumerate(cut)
+        if len(row) > 1
+        for place in timed_places(row, overrides)
     ]
-    widths = Counter(len(cut[number]) for number, _ in timed if len(cut[number]) > 1)
+    widths = Counter(len(cut[number]) for number, _ in timed)
     if not widths:
         return Split(delimiter, cut, 0, [])
     width = widths.most_common(1)[0][0]
@@ -126,8 +129,9 @@ def timed_places(row: Sequence[str], overrides: TakeIn) -> list[int]:
 
 
 def _is_time(cell: str, pattern: str | None) -> bool:
-    if pattern is None or time_form(cell) is not None:
-        return time_form(cell) is not None
+    is_known = time_form(cell) is not None
+    if pattern is None or is_known:
+        return is_known
     try:
         datetime.strptime(cell, pattern)
     except ValueError:
