@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -69,9 +70,11 @@ def _events_found_once(
     with pytest.MonkeyPatch.context() as patch:
         if request.node.get_closest_marker("finds_each_time") is None:
             patch.setattr(study, "_events", finding_once(folder))
-        # Processes that tests start compile each module once, also where none may be kept.
-        patch.setenv("PYTHONPYCACHEPREFIX", str(folder.with_name("bytecode")))
-        patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
+        if (
+            sys.dont_write_bytecode
+        ):  # processes that tests start compile each module once all the same
+            patch.setenv("PYTHONPYCACHEPREFIX", str(folder.with_name("bytecode")))
+            patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
         yield
 
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import ast
-import os
 import re
 import subprocess
 import sys
 import zipfile
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from runpy import run_path
 
 import pytest
+from helpers.nights.night_runs import night
 from helpers.nights.small_plant import copy_plant
+from helpers.nights.stand_ins import stand_ins
 
 import rowcall_rules
 from rowcall.diagnosis.rule_book import load_rules
@@ -198,8 +200,6 @@ _HEAVY_OF_A_NIGHT = {
     *("numpy", "polars", "pyarrow", "scipy", "matplotlib", "markdown_it", "smtplib"),
     *("rowcall_rules", "rowcall_reports", "rowcall.model", "rowcall.events", "rowcall.condition"),
 }
-# Stand-ins for pictures are found first; see tests/runs/child.
-_PATHS = [str(ROOT / "tests" / "runs" / "child"), str(ROOT / "tests"), *sys.path[1:]]
 _NIGHT = """
 import sys
 from datetime import UTC, datetime
@@ -212,27 +212,29 @@ print(result.stored, *sys.modules)
 """
 
 
-def test_an_idle_night_loads_nothing_that_takes_long(made: Path, tmp_path: Path) -> None:
+def test_an_idle_night_loads_nothing_that_takes_long(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """With its inbox and work log known, no day due, and every mail with its readers."""
-    plant = copy_plant(made, tmp_path / "plant")
+    monkeypatch.setattr("rowcall_reports.figures.all_pictures.draw", stand_ins)
+    plant = copy_plant(made, tmp_path / "plant", days=1)
     site, log = plant / "site.toml", "time,baghouse,work\n2026-03-28,F1,set point changed\n"
     text = site.read_text(encoding="utf-8").replace("[folders]", '[folders]\nwork_log = "log.csv"')
     site.write_text(text, encoding="utf-8")
     (plant / "log.csv").write_text(log, encoding="utf-8")
-    idle, busy = _HEAVY_OF_A_NIGHT, {"numpy", "polars", "scipy", "rowcall_rules", "rowcall.events"}
-    for stored, absent, present in ((3, set[str](), busy), (0, idle, set[str]())):
-        done = subprocess.run(
-            [sys.executable, "-c", _NIGHT, str(plant / "site.toml")],
-            check=True,
-            capture_output=True,
-            text=True,
-            cwd=ROOT,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(_PATHS)},
-        )
-        count, *loaded = done.stdout.split()
-        assert int(count) == stored
-        assert absent & set(loaded) == set()
-        assert present - set(loaded) == set()
+    assert night(plant).stored == 1
+    assert {name for name in _HEAVY_OF_A_NIGHT if find_spec(name) is None} == set()
+    done = subprocess.run(
+        [sys.executable, "-c", _NIGHT, str(plant / "site.toml")],
+        check=True,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    count, *loaded = done.stdout.split()
+    assert int(count) == 0
+    assert {"rowcall.runs.nightly", "duckdb"} <= set(loaded)
+    assert _HEAVY_OF_A_NIGHT & set(loaded) == set()
 
 
 def test_every_rule_file_is_a_loaded_rule() -> None:

@@ -44,7 +44,9 @@ def one_day(day: date) -> PlantDay:
 
 @pytest.fixture(scope="module")
 def plain() -> PlantDay:
-    return one_day(date(2026, 2, 14))
+    """The last six hours of a day."""
+    start = local_instant(date(2026, 2, 14), time(18), ZONE)
+    return next(simulate_days(PLAN, start=start, days=1, seed=5))
 
 
 # European Union summer time (Directive 2000/84/EC): last Sunday of March to last of October.

@@ -28,6 +28,12 @@ from rowcall_reports.prepared import prepare
 from rowcall_reports.row_marks import SHOWN_DAYS
 
 
+def unpainted(figure: Figure) -> bytes:
+    """Lay a picture out without making a file of it."""
+    figure.draw_without_rendering()
+    return b""
+
+
 @pytest.fixture(scope="module")
 def drawn() -> tuple[Picture, ...]:
     return draw(report_days.report())
@@ -74,7 +80,9 @@ def test_of_many_rows_those_are_drawn_that_have_something_to_show() -> None:
 
 
 def test_same_day_gives_same_pictures(drawn: tuple[Picture, ...]) -> None:
-    assert draw(report_days.report()) == drawn
+    """Those of the first baghouse, which has one of each kind."""
+    report = report_days.report()
+    assert draw(replace(report, baghouses=report.baghouses[:1])) == drawn[:5]
 
 
 def test_pictures_carry_no_program_or_date(drawn: tuple[Picture, ...]) -> None:
@@ -127,7 +135,8 @@ def test_recovery_by_hour_is_that_of_the_header() -> None:
     assert np.isfinite(strip).sum() == 1
 
 
-def test_long_day_and_first_day_can_be_drawn() -> None:
+def test_long_day_and_first_day_can_be_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(canvas, "to_png", unpainted)
     report = report_days.report()
     days = tuple(
         replace(day, end=day.end + timedelta(hours=1), history=History())
@@ -136,7 +145,8 @@ def test_long_day_and_first_day_can_be_drawn() -> None:
     assert len(draw(replace(report, baghouses=days))) == 7
 
 
-def test_gaps_in_the_minutes_can_be_drawn() -> None:
+def test_gaps_in_the_minutes_can_be_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(canvas, "to_png", unpainted)
     report = report_days.report()
     gap = pl.when(pl.col("minute") < 900).then(pl.col("dp_pa")).alias("dp_pa")
     days = tuple(
@@ -164,7 +174,8 @@ def test_cycles_across_a_stop_are_not_drawn() -> None:
     assert shown_cycles(replace(day, cycles=pl.DataFrame()), "residual_dp_pa").is_empty()
 
 
-def test_days_on_which_dp_changed_are_marked() -> None:
+def test_days_on_which_dp_changed_are_marked(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(canvas, "to_png", unpainted)
     report = report_days.report()
     kiln = report.baghouses[0]
     at = kiln.history.facts.head(1).with_columns(

@@ -108,6 +108,7 @@ def test_every_mark_of_the_rules_has_a_look_of_its_own() -> None:
     assert len(set(words)) == len(words)
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_a_rule_that_is_not_known_here_has_its_mark_and_findings_shown() -> None:
     mark = RowMark("X", "odd", "is odd", 0, shows_lateness=True)
     odd = replace(rules()[0], name="row_odd", title="Row is odd", marks=(mark,))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
 from helpers import report_days
 from helpers.day_pages import read_pages
 
@@ -31,6 +32,7 @@ def texts(report: DayReport) -> dict[str, str]:
     }
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_sample_is_what_is_written_today() -> None:
     kept = {path.name: path.read_bytes() for path in FOLDER.iterdir() if path.suffix != ".png"}
     assert kept == {name: text.encode() for name, text in texts(report_days.sample()).items()}

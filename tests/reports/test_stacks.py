@@ -97,6 +97,7 @@ def test_few_peers_make_no_band(report: DayReport) -> None:
     assert draw_stacks(kiln(with_stacks(report, two))) is not None
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_findings_refer_to_the_picture_only_where_it_is(report: DayReport) -> None:
     line = "its pulses against the peers': the picture of stacked pulses there"
     full = page_of(report, "BH1", draw(report))
