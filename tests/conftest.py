@@ -70,9 +70,7 @@ def _events_found_once(
     with pytest.MonkeyPatch.context() as patch:
         if request.node.get_closest_marker("finds_each_time") is None:
             patch.setattr(study, "_events", finding_once(folder))
-        if (
-            sys.dont_write_bytecode
-        ):  # processes that tests start compile each module once all the same
+        if sys.dont_write_bytecode:  # all the same, processes of tests compile each module once
             patch.setenv("PYTHONPYCACHEPREFIX", str(folder.with_name("bytecode")))
             patch.delenv("PYTHONDONTWRITEBYTECODE", raising=False)
         yield

@@ -65,7 +65,7 @@ def drawn_words(report: DayReport, monkeypatch: pytest.MonkeyPatch) -> Iterator[
     def read(figure: Figure) -> bytes:
         from matplotlib.text import Text
 
-        figure.canvas.draw()
+        figure.draw_without_rendering()
         written.extend(part.get_text() for part in figure.findobj(Text))
         return b""
 

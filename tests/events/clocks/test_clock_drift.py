@@ -105,7 +105,7 @@ def test_a_clock_that_is_set_is_followed_to_a_few_minutes(kept: str, simulator: 
     ],
 )
 def test_clocks_that_agree_are_left_alone(kept: str, simulator: Simulator) -> None:
-    still = replace(condition_of(kept), hours=12.0)
+    still = replace(condition_of(kept), hours=8.0)
     if simulator == "vessel":
         still = replace(still, interval_s=RARE_S)
     offset, _, _ = told(make_trial(still, simulator, 5))

@@ -73,7 +73,7 @@ def test_a_late_drop_moves_neither_its_own_instant_nor_the_others() -> None:
     assert np.abs(here - fire_s + valve_s / 2).max() < 0.2
 
 
-SCANNED = replace(condition_of("1 s scanned bits"), interval_s=(9.0, 14.0), hours=12.0)
+SCANNED = replace(condition_of("1 s scanned bits"), interval_s=(9.0, 14.0), hours=8.0)
 LATE = RowPlan(Kind.DRAWN_OUT, late_s=0.9, late_flow=0.5)
 HEALTHY = RowPlan(Kind.HEALTHY)
 
