@@ -128,10 +128,12 @@ def settled_decimal(cells: pl.Series, place: str) -> str:
 
 def plain_points(cells: pl.Series) -> list[str]:
     """Return a number of a column whose point can but be the decimal sign; nothing without one."""
-    pointed = cells.filter(cells.str.contains(".", literal=True).fill_null(False))
-    bare = pointed.str.strip_chars().str.strip_chars_end("%").str.strip_chars_end()
-    is_number = bare.cast(pl.Float64, strict=False).is_not_null()
-    found: list[str] = bare.filter(is_number & ~bare.str.contains(_POINT_GROUPS)).head(1).to_list()
+    cell = pl.col("cell")
+    pointed = cells.alias("cell").to_frame().filter(cell.str.contains(".", literal=True))
+    bare = pointed.select(cell.str.strip_chars().str.strip_chars_end("%").str.strip_chars_end())
+    is_number = cell.cast(pl.Float64, strict=False).is_not_null()
+    plain = bare.filter(is_number & ~cell.str.contains(_POINT_GROUPS))
+    found: list[str] = plain["cell"].head(1).to_list()
     return found
 
 

@@ -20,7 +20,7 @@ from rowcall.take_in.cells.timestamps import REASONS as TIME_REASONS
 from rowcall.take_in.cells.timestamps import Times, parse_times
 from rowcall.take_in.load.flat import Flat
 from rowcall.take_in.outcome import UNKNOWN_TAG
-from rowcall.take_in.read.cell_table import Table, column, set_aside
+from rowcall.take_in.read.cell_table import NOTHING_ASIDE, Table, column, set_aside
 from rowcall.take_in.read.text_cells import MORE_FIELDS
 from rowcall.take_in.sniff.cut_numbers import may_be_cut
 from rowcall.take_in.sniff.layout import Layout
@@ -132,7 +132,7 @@ def entries_aside(
         mine = tags == number
         place = places[number % len(places)]  # each piece of equipment has all of them
         frames.append(_cells_aside(table, layout, place, rows[mine], reason[mine]))
-    return pl.concat(frames) if frames else set_aside([], [], [], [])
+    return pl.concat(frames) if frames else NOTHING_ASIDE
 
 
 def _numbered(names: Iterable[str], numbers: dict[str, int]) -> npt.NDArray[np.uint32]:
@@ -211,6 +211,8 @@ def _wide(
 
 def _lines_aside(table: Table, layout: Layout, rows: Rows, reason: Codes) -> pl.DataFrame:
     """Set whole lines aside, each under the column that is to blame."""
+    if not len(rows):
+        return NOTHING_ASIDE
     value = next(iter(layout.values))
     tag, quality = layout.tag or 0, layout.quality.get(value, 0)
     blamed = {NO_TAG: tag, UNKNOWN_TAG: tag, NO_QUALITY: quality}
@@ -229,6 +231,8 @@ def _cells_aside(
     table: Table, layout: Layout, place: int, rows: Rows, reason: Codes
 ) -> pl.DataFrame:
     """Set cells of a wide column aside, each shown with time and equipment of its line."""
+    if not len(rows):
+        return NOTHING_ASIDE
     return set_aside(
         table.line_of(rows),
         table.names[place],

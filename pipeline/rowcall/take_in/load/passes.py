@@ -24,7 +24,7 @@ from rowcall.take_in.load.flat import Flat, batch_of, no_samples, sort_once
 from rowcall.take_in.load.jumps import Jumps
 from rowcall.take_in.load.sinks import Sink
 from rowcall.take_in.load.strays import Bulk, Spans, strays
-from rowcall.take_in.read.cell_table import set_aside
+from rowcall.take_in.read.cell_table import NOTHING_ASIDE
 from rowcall.take_in.read.opening import Opened
 from rowcall.take_in.sniff.encoding import NotUtf8Error
 from rowcall.take_in.sniff.layout import Layout
@@ -105,7 +105,6 @@ def parts(read: Read, to: Sink, slice_rows: int) -> Iterator[Part]:
 
     The text of entries that turned out to be none takes another reading.
     """
-    nothing = set_aside([], [], [], [])
     bulk, is_long = read.bulk, read.layout.tag is not None
     own = None if bulk is None else to.tags_within(*bulk)
     for flat in to.slices(slice_rows):
@@ -115,7 +114,7 @@ def parts(read: Read, to: Sink, slice_rows: int) -> Iterator[Part]:
         kept, repeated = sort_once(flat if far is None else flat.take(~far))
         del flat
         _take_out(to, repeated, SAME_INSTANT)
-        yield Part(batch_of(kept, read.names), nothing)
+        yield Part(batch_of(kept, read.names), NOTHING_ASIDE)
         del kept
     for rows in chain(_taken_out_aside(read, to), to.aside()):
         if rows.height:

@@ -12,7 +12,7 @@ import polars as pl
 from rowcall.store.staging import Staging
 from rowcall.take_in.load.entries import Entries
 from rowcall.take_in.load.flat import Flat
-from rowcall.take_in.read.cell_table import Table, set_aside
+from rowcall.take_in.read.cell_table import NOTHING_ASIDE, Table
 from rowcall.take_in.sniff.layout import Layout
 
 _BYTES_PER_ENTRY = 23  # in memory: tag 2, line 4, instant 8, value 8, quality 1
@@ -43,7 +43,7 @@ class InMemory:
     def clear(self) -> None:
         """Forget everything."""
         self._columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in _TYPES}
-        self._asides = [set_aside([], [], [], [])]
+        self._asides = [NOTHING_ASIDE]
         self._taken_out: list[pl.DataFrame] = []
         self.count = 0
 

@@ -95,6 +95,9 @@ def column(place: int) -> str:
     return f"c{place}"
 
 
+NOTHING_ASIDE = pl.DataFrame(schema=SET_ASIDE_SCHEMA)
+
+
 def set_aside(
     lines: npt.NDArray[np.int64] | Sequence[int],
     column_name: str | Sequence[str],

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from rowcall.take_in.read.cell_table import Table, column, set_aside
+from rowcall.take_in.read.cell_table import NOTHING_ASIDE, Table, column
 from rowcall.take_in.read.parsing import TextForm, parse
 from rowcall.take_in.sniff.preamble import Head
 
@@ -32,8 +32,7 @@ def cut(text: bytes, form: TextForm, data_line: int) -> Cut:
     quote = '"' if text.find(b'"', start) >= 0 else None
     frame = parse(text, form, data_line - 1, quote=quote)
     if frame is not None and _is_whole(frame, text, start, end, head, quote):
-        nothing = set_aside([], [], [], [])
-        return Cut(text, Table(head.names, frame, data_line, None, nothing, head.delimiter))
+        return Cut(text, Table(head.names, frame, data_line, None, NOTHING_ASIDE, head.delimiter))
     from rowcall.take_in.read.text_cells import read_irregular
 
     return Cut(text, read_irregular(text, start, end, form, data_line, None if quote else frame))

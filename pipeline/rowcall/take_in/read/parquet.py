@@ -12,7 +12,7 @@ from rowcall.errors import ExportError
 from rowcall.site import TakeIn
 from rowcall.take_in.files.sources import Source
 from rowcall.take_in.load.memory import Memory
-from rowcall.take_in.read.cell_table import Table, column, set_aside
+from rowcall.take_in.read.cell_table import NOTHING_ASIDE, Table, column
 from rowcall.take_in.read.parquet_footer import explaining_errors, memory_bytes, open_checked
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def sample_rows(table: Table) -> list[list[str]]:
 def _table(names: tuple[str, ...], frame: pl.DataFrame, first_row: int) -> Table:
     named = [series.alias(column(place)) for place, series in enumerate(frame)]
     plain = pl.DataFrame([_plain(series) for series in named])
-    return Table(names, plain, first_row, None, set_aside([], [], [], []), " | ")
+    return Table(names, plain, first_row, None, NOTHING_ASIDE, " | ")
 
 
 def _plain(series: pl.Series) -> pl.Series:

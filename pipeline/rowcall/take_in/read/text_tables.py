@@ -90,7 +90,9 @@ class _Headers:
         rows: Rows = np.arange(table.frame.height)
         if table.times is not None:
             rows = np.flatnonzero(table.times.is_null().to_numpy())
-        times = table.frame[column(self._time)][rows] if len(rows) else pl.Series(dtype=pl.String)
+        if not len(rows):
+            return rows
+        times = table.frame[column(self._time)][rows]
         # No time that is written in figures sorts behind them, so this leaves next to nothing.
         rows = rows[((times > ":") | (times == "")).fill_null(False).to_numpy()]
         if not len(rows):

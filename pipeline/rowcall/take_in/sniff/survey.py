@@ -151,6 +151,8 @@ class Survey:
     def _decimal(self) -> str:
         if self._layout.decimal is not None:
             return self._layout.decimal
+        if not self._values:  # nothing is written otherwise than as a plain number
+            return "."
         cells = pl.Series([*self._point, *self._values.values()], dtype=pl.String)
         return settled_decimal(cells, self._file)
 
