@@ -38,7 +38,9 @@ _SIGNS = {
     Fact.DP_NOISE_PA: "its noise",
     Fact.DP_SWING_PA: "its change over ten minutes",
     Fact.DP_FALL_PA: "its fall at pulses",
+    Fact.DP_FLOW_GAIN: "its change with flow within half an hour",
 }
+_OF_DP = tuple(fact for fact in _SIGNS if fact is not Fact.DP_FLOW_GAIN)
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -99,20 +101,29 @@ def _at_once(context: Context, compartment: int) -> str:
 def _gone(context: Context, compartment: int) -> str:
     """Say which signs of life are gone: noise, which no dust takes, and another; else ''."""
     ratios, limits = _ratios(context, compartment), context.limits
+    lag = _lag(context, compartment)
+    is_late = lag < limits["lags"]
+    if is_late:  # then what load moves in ten minutes may still come through
+        ratios.pop(Fact.DP_SWING_PA, None)
     low = {Fact.DP_SWING_PA: limits["slower"]}
-    gone = [fact for fact, ratio in ratios.items() if ratio < low.get(fact, limits["gone"])]
+    gone = {
+        fact: max(ratio, 0.0)
+        for fact, ratio in ratios.items()
+        if ratio < low.get(fact, limits["gone"])
+    } | ({Fact.DP_FLOW_GAIN: lag} if is_late else {})
     is_alive = any(ratio > limits["kept"] for ratio in ratios.values())
+    is_alive |= _follows(context, compartment) and not is_late
     is_quiet = ratios.get(Fact.DP_NOISE_PA, math.inf) < limits["slower"]
-    if len(gone) < 2 or not is_quiet or is_alive or _follows(context, compartment):
+    if len(gone) < 2 or not is_quiet or is_alive:
         return ""
-    said = (f"{_SIGNS[fact]} is {percent(max(ratios[fact], 0.0))} of the usual" for fact in gone)
+    said = (f"{_SIGNS[fact]} is {percent(ratio)} of the usual" for fact, ratio in gone.items())
     return f"no longer moves with gas and cleaning: {', '.join(said)}"
 
 
 def _ratios(context: Context, compartment: int) -> dict[Fact, float]:
     """Return the signs of life over what they usually are, those that are known well enough."""
     found = {}
-    for fact in _SIGNS:
+    for fact in _OF_DP:
         now, before = context.facts.of(fact, compartment), usual(context, fact, compartment, _RULES)
         error = context.facts.of(Fact.DP_FALL_ERROR_PA) if fact is Fact.DP_FALL_PA else 0.0
         if before > 0 and _SURE * error < context.limits["gone"] / 2 * before:
@@ -125,14 +136,31 @@ def _ratios(context: Context, compartment: int) -> dict[Fact, float]:
 
 
 def _follows(context: Context, compartment: int) -> bool:
-    gain, error = (
-        context.facts.of(fact, compartment) for fact in (Fact.DP_FLOW_GAIN, Fact.DP_FLOW_GAIN_ERROR)
-    )
+    gain, error = _gain(context, compartment)
     return gain - _SURE * error > context.limits["follows"]
 
 
+def _lag(context: Context, compartment: int) -> float:
+    """Return the most that change with flow may be of the usual; inf where none is usual."""
+    gain, error = _gain(context, compartment)
+    before = usual(context, Fact.DP_FLOW_GAIN, compartment, _RULES)
+    scatter = usual(context, Fact.DP_FLOW_GAIN_ERROR, compartment, _RULES)
+    if not before - _SURE * scatter > context.limits["follows"] or math.isnan(gain + error):
+        return math.inf
+    return (gain + _SURE * error) / before
+
+
+def _gain(context: Context, compartment: int) -> tuple[float, float]:
+    """Return the relative change of DP over that of flow, and its standard error."""
+    facts = context.facts
+    return (
+        facts.of(Fact.DP_FLOW_GAIN, compartment),
+        facts.of(Fact.DP_FLOW_GAIN_ERROR, compartment),
+    )
+
+
 def _values(context: Context, compartment: int) -> Iterator[Quantity]:
-    for fact in (*_SIGNS, Fact.DP_ZERO_PA, Fact.DP_RUNNING_PA):
+    for fact in (*_OF_DP, Fact.DP_ZERO_PA, Fact.DP_RUNNING_PA):
         value = context.facts.of(fact, compartment)
         if not math.isnan(value):
             yield Quantity(fact.column.removesuffix("_pa"), value, fact.value.unit)
@@ -177,6 +205,12 @@ RULE = Rule(
             "0.3",
             "relative change of DP over that of flow that shows a free tap",
             chosen="DP goes with flow or faster; cleaning takes some of it back",
+        ),
+        limit(
+            "lags",
+            "85 %",
+            "of the usual, below which change of DP with flow within half an hour comes late",
+            chosen="a lag of 10 min leaves 70 %, damping of a minute 97 %",
         ),
         limit(
             "trapped",
