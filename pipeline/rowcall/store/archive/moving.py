@@ -143,15 +143,18 @@ def _refuse_file_of_another(store: Store, file: str) -> None:
     if not is_there(file):
         return
     let_read(store.connection, file)
-    with reading_plainly():
-        found = store.connection.execute(
-            f"SELECT value::VARCHAR FROM parquet_kv_metadata({quoted(file)}) "
-            "WHERE key::VARCHAR = 'store_made'"
-        ).fetchall()
+    try:
+        with reading_plainly():
+            found = store.connection.execute(
+                f"SELECT value::VARCHAR FROM parquet_kv_metadata({quoted(file)}) "
+                "WHERE key::VARCHAR = 'store_made'"
+            ).fetchall()
+    except duckdb.Error:  # no Parquet file
+        found = []
     if found != [(_made(store),)]:
         raise StoreError(
-            f"{file}: another store archived a day here; give each plant its own name, let "
-            "[archive] folder name another folder, or move that file away."
+            f"{file}: what is there was not archived from this store; give each plant its own "
+            "name, let [archive] folder name another folder, or move that file away."
         )
 
 
