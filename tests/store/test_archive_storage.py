@@ -211,7 +211,7 @@ def test_a_lost_object_is_named_and_refuses_only_exports_of_its_day(
     archive(store, site=site_in("s3://plants"))
     lost = f"s3://plants/{PARTITION}/day=2026-03-28/samples.parquet"
     everything(store)
-    S3FileSystem(skip_instance_cache=True).rm(lost)  # by somebody else
+    fsspec.filesystem("s3").rm(lost)
     with pytest.raises(StoreError, match=re.escape(f"{lost}: the samples of 2026-03-28 were")):
         everything(store)
     (tmp_path / "late.csv").write_text(text(shift=1.0), encoding="utf-8")
@@ -326,15 +326,14 @@ def test_a_night_goes_on_without_the_storage(
     assert problem.startswith("The archive: 2026-03-28 is still in the store. s3://plants/")
 
 
-@pytest.mark.parametrize("fault", ["server gone", "denied"])
 def test_days_out_of_reach_are_a_plain_error(
-    store: Store, fault: str, monkeypatch: pytest.MonkeyPatch, new_client: None
+    store: Store, monkeypatch: pytest.MonkeyPatch, new_client: None
 ) -> None:
     archive(store, site=site_in("s3://plants"))
     S3FileSystem.clear_instance_cache()
-    FAULTS[fault][1](monkeypatch)
+    refusing(monkeypatch)
     with pytest.raises(
-        StoreError, match=rf"^s3://plants/{PARTITION}/day=.*{re.escape(FAULTS[fault][0])}"
+        StoreError, match=rf"^s3://plants/{PARTITION}/day=.*cannot be used \(Endpoint"
     ):
         everything(store)
 

@@ -21,6 +21,9 @@ from rowcall.errors import StoreError
 from rowcall.store.trouble import first_line
 
 _URL = re.compile(r"([a-z][a-z0-9+.-]+)://")
+# DuckDB asks for the very ranges that it needs. Reading ahead of them, measured on a file of
+# 17.8 MB: 28 MB instead of 0.05 for an hour of a tag, 92 instead of 8.5 for 12 of 30 tags.
+_OPTIONS = {"s3": {"default_cache_type": "none"}}
 
 
 def is_url(file: str) -> bool:
@@ -58,7 +61,7 @@ def digest_of(file: str) -> str:
     if not is_url(file):
         with Path(file).open("rb") as opened:
             return hashlib.file_digest(opened, "sha256").hexdigest()
-    with _plainly(file), _storage(file).open(file, "rb") as opened:
+    with _plainly(file), _storage(file).open(file, "rb", cache_type="readahead") as opened:
         return hashlib.file_digest(opened, "sha256").hexdigest()
 
 
@@ -110,7 +113,8 @@ def _storage(url: str) -> Any:
     """Return the file system of fsspec for a URL; the same one for the same kind."""
     import fsspec
 
-    return fsspec.filesystem(url.partition("://")[0])
+    kind = url.partition("://")[0]
+    return fsspec.filesystem(kind, **_OPTIONS.get(kind, {}))
 
 
 @contextmanager
