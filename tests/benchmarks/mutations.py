@@ -205,7 +205,7 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/sensors/tag_stuck.py",
              "role not in _TEMPERATURES and ", "", "tests/rules/test_tag_stuck.py"),
     Mutation("rules/rowcall_rules/sensors/dp_tap_plugged.py",
-             "not is_quiet or is_alive", "False", "tests/rules/test_dp_tap_plugged.py"),
+             "not is_sure or is_alive", "False", "tests/rules/test_dp_tap_plugged.py"),
     Mutation("rules/rowcall_rules/sensors/tag_drifts.py",
              "one.surely > enough", "abs(one.value) > enough", "tests/rules/test_tag_drifts.py"),
     Mutation("rules/rowcall_rules/sensors/tags_swapped.py",

@@ -119,15 +119,24 @@ def test_what_is_not_plugged_is_clear(today: dict[Fact, float]) -> None:
     assert judged(day_of(today)).verdict is Verdict.CLEAR
 
 
+def test_noise_of_the_transmitter_itself_does_not_hide_a_plugged_tap() -> None:
+    coarse = {Fact.DP_NOISE_PA: 7.5, Fact.DP_SWING_PA: 35.0, **NO_FALL}
+    assert judged(day_of(coarse)).verdict is Verdict.FOUND
+    late = {Fact.DP_NOISE_PA: 6.0, Fact.DP_SWING_PA: 135.0, **NO_FALL, **LATE}
+    assert judged(day_of(late, usual=BY_LOAD)).verdict is Verdict.FOUND
+
+
 @pytest.mark.parametrize(
     ("today", "usual"),
     [
+        # A steady day: noise and change are less, none of them is gone.
+        ({Fact.DP_NOISE_PA: 7.5, Fact.DP_SWING_PA: 90.0}, {}),
         # Damping set up: what half an hour brings comes in time.
         ({Fact.DP_NOISE_PA: 0.0, Fact.DP_FALL_PA: 0.3, Fact.DP_FLOW_GAIN: 1.06}, BY_LOAD),
         # Late, but turbulence is there: the load was another.
         ({Fact.DP_SWING_PA: 100.0, Fact.DP_FALL_PA: 0.3, **LATE}, BY_LOAD),
-        # Too uncertain to be late, or never known to come in time.
-        (PLUGGED | {Fact.DP_FLOW_GAIN: 0.75, Fact.DP_FLOW_GAIN_ERROR: 0.12}, BY_LOAD),
+        # In time, or never known to come in time.
+        (PLUGGED | {Fact.DP_FLOW_GAIN: 1.0, Fact.DP_FLOW_GAIN_ERROR: 0.12}, BY_LOAD),
         (PLUGGED | LATE, BY_LOAD | {Fact.DP_FLOW_GAIN_ERROR: 0.5}),
     ],
 )

@@ -101,22 +101,23 @@ def _at_once(context: Context, compartment: int) -> str:
 def _gone(context: Context, compartment: int) -> str:
     """Say which signs of life are gone: noise, which no dust takes, and another; else ''."""
     ratios, limits = _ratios(context, compartment), context.limits
-    lag = _lag(context, compartment)
-    is_late = lag < limits["lags"]
+    lag, most = _lag(context, compartment)
+    is_late = most < limits["lags"]
     if is_late:  # then what load moves in ten minutes may still come through
         ratios.pop(Fact.DP_SWING_PA, None)
-    low = {Fact.DP_SWING_PA: limits["slower"]}
+    low = {Fact.DP_FALL_PA: limits["gone"]}
     gone = {
-        fact: max(ratio, 0.0)
-        for fact, ratio in ratios.items()
-        if ratio < low.get(fact, limits["gone"])
-    } | ({Fact.DP_FLOW_GAIN: lag} if is_late else {})
+        fact: ratio for fact, ratio in ratios.items() if ratio < low.get(fact, limits["slower"])
+    }
+    is_sure = is_late or any(ratio < limits["gone"] for ratio in gone.values())
     is_alive = any(ratio > limits["kept"] for ratio in ratios.values())
-    is_alive |= _follows(context, compartment) and not is_late
-    is_quiet = ratios.get(Fact.DP_NOISE_PA, math.inf) < limits["slower"]
-    if len(gone) < 2 or not is_quiet or is_alive:
+    is_alive |= _follows(context, compartment) and lag >= limits["lags"]
+    signs = gone | ({Fact.DP_FLOW_GAIN: most} if is_late else {})
+    if Fact.DP_NOISE_PA not in gone or len(signs) < 2 or not is_sure or is_alive:
         return ""
-    said = (f"{_SIGNS[fact]} is {percent(ratio)} of the usual" for fact, ratio in gone.items())
+    said = (
+        f"{_SIGNS[fact]} is {percent(max(one, 0.0))} of the usual" for fact, one in signs.items()
+    )
     return f"no longer moves with gas and cleaning: {', '.join(said)}"
 
 
@@ -140,14 +141,14 @@ def _follows(context: Context, compartment: int) -> bool:
     return gain - _SURE * error > context.limits["follows"]
 
 
-def _lag(context: Context, compartment: int) -> float:
-    """Return the most that change with flow may be of the usual; inf where none is usual."""
+def _lag(context: Context, compartment: int) -> tuple[float, float]:
+    """Return change with flow over the usual, and the most it may be; inf where none is usual."""
     gain, error = _gain(context, compartment)
     before = usual(context, Fact.DP_FLOW_GAIN, compartment, _RULES)
     scatter = usual(context, Fact.DP_FLOW_GAIN_ERROR, compartment, _RULES)
     if not before - _SURE * scatter > context.limits["follows"] or math.isnan(gain + error):
-        return math.inf
-    return (gain + _SURE * error) / before
+        return math.inf, math.inf
+    return gain / before, (gain + _SURE * error) / before
 
 
 def _gain(context: Context, compartment: int) -> tuple[float, float]:
@@ -185,7 +186,7 @@ RULE = Rule(
         limit(
             "gone",
             "40 %",
-            "of the usual, below which noise or fall at pulses is gone",
+            "of the usual, below which one of noise, change and fall at pulses must be",
             chosen="load and dust halve them at most",
         ),
         limit(
