@@ -57,10 +57,10 @@ def test_same_settings_give_the_same_findings(plant: Path, again: Path) -> None:
 
 
 def test_archived_days_are_judged_the_same(plant: Path, tmp_path: Path) -> None:
-    """From object storage, with nothing left of them in the store."""
+    """From another folder, with nothing left of them in the store."""
     copy = Path(shutil.copytree(plant, tmp_path / "plant"))
     site = copy / "site.toml"
-    table = '[archive]\nfolder = "memory://plants"\n'
+    table = '[archive]\nfolder = "years"\n'
     site.write_text(table + site.read_text(encoding="utf-8"), encoding="utf-8")
     assert main(["archive", "--site", str(site), "--before", "2026-04-30"]) == 0
     with Store.open(copy / "rowcall.duckdb") as store:
