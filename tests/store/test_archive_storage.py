@@ -400,8 +400,10 @@ def test_the_endpoint_may_stand_in_a_profile_file(
 
 @pytest.mark.parametrize(
     "folder",
-    ["s3://key:secret@plants", "s3://plants?secret=x", "s3://", "S3://plants", "s3+x y://plants"]
-    + ["memory://plants"],
+    [
+        *("s3://key:secret@plants", "s3://plants?secret=x", "s3://", "S3://plants"),
+        *("s3+x y://plants", "memory://plants"),
+    ],
 )
 def test_a_site_file_holds_no_keys(folder: str, tmp_path: Path) -> None:
     with pytest.raises(SiteError, match=r"is no folder; allowed .* keys come from the env"):

@@ -117,9 +117,8 @@ class Folders(Table):
 def _archive_folder(text: str) -> str:
     """Check the folder of the archive: a path, or a URL without a password."""
     kind, is_url, rest = text.partition("://")
-    is_whole = kind.isalnum() and kind.islower() and rest.strip("/")
-    is_whole = is_whole and kind != "memory"  # samples there would be gone as the run ends
-    if is_url and not (is_whole and set(rest).isdisjoint("@?#")):
+    is_storage = kind.isalnum() and kind.islower() and kind != "memory"  # gone as the run ends
+    if is_url and not (is_storage and rest.strip("/") and set(rest).isdisjoint("@?#")):
         raise ValueError(
             f"{text!r} is no folder; allowed are a path, and URLs of object storage such as "
             '"s3://bucket/samples", without user, password or options: keys come from the '

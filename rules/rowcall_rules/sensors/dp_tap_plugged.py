@@ -209,7 +209,7 @@ RULE = Rule(
         ),
         limit(
             "lags",
-            "85 %",
+            "90 %",
             "of the usual, below which change of DP with flow within half an hour comes late",
             chosen="a lag of 10 min leaves 70 %, damping of a minute 97 %",
         ),
