@@ -124,6 +124,10 @@ def test_noise_of_the_transmitter_itself_does_not_hide_a_plugged_tap() -> None:
     assert judged(day_of(coarse)).verdict is Verdict.FOUND
     late = {Fact.DP_NOISE_PA: 6.0, Fact.DP_SWING_PA: 135.0, **NO_FALL, **LATE}
     assert judged(day_of(late, usual=BY_LOAD)).verdict is Verdict.FOUND
+    still = {Fact.DP_SWING_PA: 30.0, Fact.DP_FALL_PA: 0.3, Fact.DP_FLOW_GAIN: 0.01}
+    answer = judged(day_of({**still, Fact.DP_RUNNING_PA: 230.0}, usual=BY_LOAD))
+    assert answer.verdict is Verdict.FOUND
+    assert "noise" not in answer.text
 
 
 @pytest.mark.parametrize(
@@ -135,6 +139,10 @@ def test_noise_of_the_transmitter_itself_does_not_hide_a_plugged_tap() -> None:
         ({Fact.DP_NOISE_PA: 0.0, Fact.DP_FALL_PA: 0.3, Fact.DP_FLOW_GAIN: 1.06}, BY_LOAD),
         # Late, but turbulence is there: the load was another.
         ({Fact.DP_SWING_PA: 100.0, Fact.DP_FALL_PA: 0.3, **LATE}, BY_LOAD),
+        # A flow tag that no longer shows the flow: DP itself is as it was.
+        ({Fact.DP_FLOW_GAIN: 0.01}, BY_LOAD),
+        # Late, and noise is there: load and product were others.
+        ({**LATE, Fact.DP_SWING_PA: 20.0, Fact.DP_FALL_PA: 5.0}, BY_LOAD),
         # In time, or never known to come in time.
         (PLUGGED | {Fact.DP_FLOW_GAIN: 1.05, Fact.DP_FLOW_GAIN_ERROR: 0.12}, BY_LOAD),
         (PLUGGED | LATE, BY_LOAD | {Fact.DP_FLOW_GAIN_ERROR: 0.5}),

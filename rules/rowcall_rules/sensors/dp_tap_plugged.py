@@ -99,21 +99,23 @@ def _at_once(context: Context, compartment: int) -> str:
 
 
 def _gone(context: Context, compartment: int) -> str:
-    """Say which signs of life are gone: noise, which no dust takes, and another; else ''."""
+    """Say which signs of life are gone, of which noise is one or change with flow; else ''."""
     ratios, limits = _ratios(context, compartment), context.limits
     lag, most = _lag(context, compartment)
-    is_late = most < limits["lags"]
-    if is_late:  # then what load moves in ten minutes may still come through
+    is_late, is_still = most < limits["lags"], most < limits["slower"]
+    if is_late and not is_still:  # what load moves in ten minutes may still come through
         ratios.pop(Fact.DP_SWING_PA, None)
     low = {Fact.DP_FALL_PA: limits["gone"]}
-    gone = {
-        fact: ratio for fact, ratio in ratios.items() if ratio < low.get(fact, limits["slower"])
-    }
-    is_sure = is_late or any(ratio < limits["gone"] for ratio in gone.values())
+    gone = {fact: one for fact, one in ratios.items() if one < low.get(fact, limits["slower"])}
+    is_quiet, signs = Fact.DP_NOISE_PA in gone, dict(gone)
+    if not is_quiet and is_still:  # what noise there is may be the transmitter's own
+        ratios.pop(Fact.DP_NOISE_PA, None)
+    is_sure = (is_late and is_quiet) or any(one < limits["gone"] for one in gone.values())
+    if is_late:
+        signs[Fact.DP_FLOW_GAIN] = most
     is_alive = any(ratio > limits["kept"] for ratio in ratios.values())
     is_alive |= _follows(context, compartment) and lag >= limits["lags"]
-    signs = gone | ({Fact.DP_FLOW_GAIN: most} if is_late else {})
-    if Fact.DP_NOISE_PA not in gone or len(signs) < 2 or not is_sure or is_alive:
+    if len(signs) < 2 or not (is_quiet or is_still) or not is_sure or is_alive:
         return ""
     said = (
         f"{_SIGNS[fact]} is {percent(max(one, 0.0))} of the usual" for fact, one in signs.items()
