@@ -17,7 +17,7 @@ def scene(ahead_s: float, interval_s: float = 20.0, step_s: int = 1) -> Studied:
     """Bits stamped `ahead_s` too late; one silent row, one compartment."""
     plan = kiln(rows=(6,), cleaning=on_time(6, interval_s), solenoid_clock_offset_s=ahead_s)
     fault = RowSilent(start=local(0), compartment=1, row=3)
-    return study(exports(plan, [fault], step_s=step_s, seed=3, hours=8)[0])
+    return study(exports(plan, [fault], step_s=step_s, seed=3, hours=6)[0])
 
 
 @pytest.mark.parametrize(("ahead_s", "step_s"), [(1.7, 1), (-0.8, 2), (0.4, 1), (4.0, 2)])

@@ -115,7 +115,7 @@ def test_fires_that_cannot_be_heard_keep_their_line() -> None:
 @pytest.mark.parametrize("step_s", [1, 2, 3, 5, 10])
 @pytest.mark.parametrize("interval_s", [4.0, 6.0, 10.0, 20.0])
 def test_a_sound_row_is_never_taken_for_unanswered(interval_s: float, step_s: int) -> None:
-    studied = scene(kiln(rows=(6,), cleaning=on_time(6, interval_s)), step_s=step_s, hours=6)
+    studied = scene(kiln(rows=(6,), cleaning=on_time(6, interval_s)), step_s=step_s, hours=4)
     answered = studied.day.pulses["answered"].drop_nulls()
     assert answered.len() == 0 or answered.mean() > 0.98  # type: ignore[operator]
     if step_s == 1:

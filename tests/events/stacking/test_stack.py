@@ -25,7 +25,7 @@ FAINT = RowPlan(Kind.FAINT, drop_share=0.45)
 
 
 def outcome_of(simulator: Simulator, rows: tuple[RowPlan, ...]) -> Outcome:
-    condition = replace(condition_of("5 s"), hours=8.0)
+    condition = replace(condition_of("5 s"), hours=6.0)
     return judge_trial(make_trial(condition, simulator, 11, rows))
 
 
