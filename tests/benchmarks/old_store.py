@@ -68,10 +68,11 @@ def make_plant(plant: Path, made: Path, days: int) -> None:
         for table, other in TABLES.items() if days else ():
             _repeat(store, table, other, days)
         earlier = [DAYS[0] - timedelta(days=n) for n in range(days, 0, -1)]
-        for day in earlier:
-            _leave(plant, store, day)
-        for day in [*earlier, *DAYS[:N_JUDGED]]:
-            renew_basis(store, day, "", 90)
+        with store.transaction():
+            for day in earlier:
+                _leave(plant, store, day)
+            for day in [*earlier, *DAYS[:N_JUDGED]]:
+                renew_basis(store, day, "", 90)
         _log_work(plant, earlier)
     shutil.copy(sorted((made / "inbox").iterdir())[N_JUDGED], plant / "inbox")
     shutil.copyfile(plant / STORE, plant / BEFORE)
@@ -105,8 +106,9 @@ def _leave(plant: Path, store: Store, day: date) -> None:
         "INSERT INTO seen SELECT ?, ?, ?, min(sha256) FROM files",
         [export.name, at.st_size, at.st_mtime_ns],
     )
-    us = "epoch_us($day::DATE)"
-    run(f"INSERT INTO archived VALUES ($day, {us}, {us} + 86_400_000_000, 1, '')", {"day": day})
+    if day < DAYS[0] - timedelta(days=100):
+        us = "epoch_us($day::DATE)"
+        run(f"INSERT INTO archived VALUES ($day, {us}, {us} + 86_400_000_000, 1, '')", {"day": day})
     first, folder = plant / "reports" / str(DAYS[0]), plant / "reports" / str(day)
     folder.mkdir()
     for file in first.iterdir():
