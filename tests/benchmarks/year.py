@@ -125,9 +125,9 @@ def _time_stages(out: Run) -> None:
     """Let the run's functions enter their CPU-s; the samples are read by what `reader` returns."""
     for stage, (module, name) in STAGES.items():
         setattr(module, name, _timed(out[stage], getattr(module, name)))
-    module: Any = ahead
-    reader = module.reader
-    module.reader = lambda store, house: _timed(out["read"], reader(store, house))
+    studying: Any = ahead
+    reader = studying.reader
+    studying.reader = lambda store, house: _timed(out["read"], reader(store, house))
 
 
 def _timed(into: list[float], do: Callable[..., Any]) -> Callable[..., Any]:

@@ -18,16 +18,16 @@ _DAY, _PAGE = re.compile(r"\d{4}-\d\d-\d\d"), re.compile(r"(rowcall|baghouse)-[\
 def pages_in(folder: Path) -> frozenset[str]:
     """Return `<day>/<page>.html` of the pages of days and baghouses in a report folder."""
     return frozenset(
-        f"{day}/{name}"
-        for day in _names(folder, _DAY)
-        if (folder / day).is_dir()
-        for name in _names(folder / day, _PAGE)
+        f"{day.name}/{page.name}"
+        for day in _entries(folder, _DAY)
+        if day.is_dir()
+        for page in _entries(day.path, _PAGE)
     )
 
 
-def _names(folder: Path, of: re.Pattern[str]) -> list[str]:
+def _entries(folder: Path | str, of: re.Pattern[str]) -> list[os.DirEntry[str]]:
     with os.scandir(folder) as entries:  # of ten years, 3,650 folders are read
-        return [entry.name for entry in entries if of.fullmatch(entry.name)]
+        return [entry for entry in entries if of.fullmatch(entry.name)]
 
 
 def write_index(folder: Path, make: Callable[[frozenset[str]], IndexData]) -> Path:
