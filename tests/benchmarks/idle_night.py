@@ -38,11 +38,18 @@ from pathlib import Path
 from rowcall.site_file import read_site
 read_site(Path("site.toml"), is_to_judge=True)
 """
+_IN_FULL = """
+from pathlib import Path
+from rowcall.cli import main
+Path(".site.toml.idle").unlink(missing_ok=True)
+main(["nightly", "--quiet"])
+"""
 PROCESSES = {
     "Python": ["-c", "pass"],
     "Python, DuckDB that opens the store": ["-c", _OPEN],
     "Python, the site file": ["-c", _READ],
-    "idle night": ["-m", "rowcall", "nightly", "--quiet"],
+    "night in full, nothing new": ["-c", _IN_FULL],
+    "night after such a one, nothing changed": ["-m", "rowcall", "nightly", "--quiet"],
 }
 MONTHS = 12
 

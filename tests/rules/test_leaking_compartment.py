@@ -47,6 +47,17 @@ def test_few_changes_cannot_tell() -> None:
     assert {a.verdict for a in judged([1.0, 0.5, 1.0], days=1).values()} == {Verdict.CANNOT_TELL}
 
 
+def test_a_day_of_which_one_fact_is_missing_does_not_count() -> None:
+    series = {
+        (Fact.OFF_LINE_DUST, (c, 0)): [float(np.log(ratio))] * 2
+        for c, ratio in enumerate((1.0, 0.6, 1.0), start=1)
+    } | {(Fact.N_OFF_LINE, (c, 0)): [9.0, 2.0, 2.0] for c in (1, 2, 3)}
+    answers = ask("leaking_compartment", dust_day(series, baghouse=house()))
+    found = {one.compartment: answer for one, answer in answers.items()}
+    assert found[2].verdict is Verdict.FOUND
+    assert "4 changes" in found[2].text
+
+
 def test_ratios_are_those_of_each_change_alone() -> None:
     at = np.arange(0.0, 20_000.0, 10.0)
     off = (at >= 5000) & (at < 9000)

@@ -6,9 +6,10 @@ import argparse
 import os
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+import rowcall
 from rowcall.commands.exit_codes import Exit
+from rowcall.commands.idle_run import IdleRun, folder_state, keep_idle, last_idle, states
 from rowcall.commands.options import (
     Commands,
     add_command,
@@ -18,13 +19,12 @@ from rowcall.commands.options import (
     add_wait,
     add_workers,
     key_and_value,
+    logged_to,
     read_logged_site,
 )
 from rowcall.errors import RowcallError
-from rowcall.run_log import LOG, clear_bar
-
-if TYPE_CHECKING:
-    from rowcall.runs.result import RunResult
+from rowcall.run_log import LOG, clear_bar, log_to_file
+from rowcall.runs.result import RunResult
 
 
 def add_to(commands: Commands) -> None:
@@ -56,14 +56,28 @@ def _add_nightly(commands: Commands) -> None:
 
 
 def _nightly(options: argparse.Namespace) -> Exit:
+    now = datetime.now(UTC)
+    idle = last_idle(options.site, now)
+    if idle is not None:
+        if idle.log is not None:
+            log_to_file(Path(idle.log[0]), *idle.log[1:])
+        return _print_result(RunResult(notices=idle.notices))
+    return _nightly_run(options, now)
+
+
+def _nightly_run(options: argparse.Namespace, now: datetime) -> Exit:
+    from rowcall.days import day_bounds, local_day
     from rowcall.runs.mailing.alarm import forget_failures, mail_failure
     from rowcall.runs.nightly import run_nightly
 
     try:
+        files = states([options.site])  # before they are read: what changes meanwhile is seen then
         site = read_logged_site(options, is_to_judge=True)
+        files |= states([] if site.work_log is None else [site.work_log])
+        inbox_state = folder_state(site.inbox)
         result = run_nightly(
             site,
-            now=datetime.now(UTC),
+            now=now,
             wait_s=options.wait,
             settle_s=options.settle,
             progress=LOG.info,
@@ -73,6 +87,19 @@ def _nightly(options: argparse.Namespace) -> Exit:
         mail_failure(options.site, error, datetime.now(UTC), os.environ, LOG.warning)
         raise
     forget_failures(site.store)
+    if result.is_idle:
+        _, end = day_bounds(local_day(now, site.plant.zone), site.plant.zone)
+        idle = IdleRun(
+            version=rowcall.__version__,
+            begun=now.timestamp(),
+            end=end.timestamp(),
+            files=files | states([site.store, site.reports]),
+            inbox=str(site.inbox.absolute()),
+            inbox_state=inbox_state,
+            notices=result.notices,
+            log=logged_to(site),
+        )
+        keep_idle(options.site, idle)
     return _print_result(result)
 
 

@@ -132,9 +132,17 @@ def read_logged_site(
     from rowcall.site_file import read_site
 
     site = read_site(options.site, settings, is_to_judge=is_to_judge)
-    if site.log is not None:
-        log_to_file(site.base / site.log.file, site.log.max_size, site.log.old_files)
+    log = logged_to(site)
+    if log is not None:
+        log_to_file(Path(log[0]), *log[1:])
     return site
+
+
+def logged_to(site: Site) -> tuple[str, int, int] | None:
+    """Return the log file of a site, its greatest size [bytes] and the number of old ones kept."""
+    if site.log is None:
+        return None
+    return str((site.base / site.log.file).absolute()), site.log.max_size, site.log.old_files
 
 
 def check_new(target: Path) -> None:

@@ -26,7 +26,13 @@ from rowcall.store.archive.moving import archive_days
 from rowcall.store.aside import largely_aside
 from rowcall.store.ledger import days_touched, last_times
 from rowcall.store.nights.judgements import failed_days, judged_days
-from rowcall.store.nights.said import mails_given_up, mails_unsure, read_notices, save_notices
+from rowcall.store.nights.said import (
+    mails_failed,
+    mails_given_up,
+    mails_unsure,
+    read_notices,
+    save_notices,
+)
 from rowcall.take_in import Outcome, find_exports, taking_in
 from rowcall.take_in.outcome import UNKNOWN_TAG
 from rowcall.work_log.read_log import read_work_log
@@ -100,6 +106,9 @@ def run_nightly(
             record().write_index({})
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
         _archive_old_days(store, site, today, progress, result)
+        came = result.stored or due or result.unusable or inbox.refused
+        owed = result.not_mailed or mails_failed(store, now - _MAIL_DAYS)
+        result.is_idle = not (came or owed or result.failed)
     return result
 
 
@@ -111,7 +120,7 @@ def _archive_old_days(
         return
     before = today - timedelta(days=site.archive.after_days)
     try:
-        moved = archive_days(store, site.plant.zone, before, progress)
+        moved = archive_days(store, site, before, progress)
     except StoreError as error:
         result.unusable.append(f"The archive: {error}")
         return

@@ -25,6 +25,7 @@ class RunResult:
         notices: what the night must say besides its reports, and what to do.
         unusable: tags and days that the reports say cannot be used, files that wait.
         failed, not_mailed: what rowcall itself failed at, and what someone still lacks.
+        is_idle: nothing was new, and nothing is to be tried again.
     """
 
     stored: int = 0
@@ -37,6 +38,7 @@ class RunResult:
     failed: list[str] = field(default_factory=list)
     not_mailed: list[str] = field(default_factory=list)
     range_report: Path | None = None
+    is_idle: bool = False
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from datetime import date
 
 from rowcall.model import (
     Answer,
@@ -57,24 +58,24 @@ def judge(context: Context) -> Iterator[Answer]:
 
 
 def _seen(context: Context, compartment: int) -> _Seen:
-    """Return the mean over all known changes."""
+    """Return the mean over all known changes, by the days of which both facts are known."""
     ratios = _all_days(context, Fact.OFF_LINE_DUST, compartment)
     counts = _all_days(context, Fact.N_OFF_LINE, compartment)
-    n = sum(counts)
-    mean = sum(ratio * count for ratio, count in zip(ratios, counts, strict=True)) / max(n, 1)
-    return mean, round(n)
+    both = sorted(ratios.keys() & counts.keys())
+    n = sum(counts[day] for day in both)
+    return sum(ratios[day] * counts[day] for day in both) / max(n, 1), round(n)
 
 
-def _all_days(context: Context, fact: Fact, compartment: int) -> list[float]:
+def _all_days(context: Context, fact: Fact, compartment: int) -> dict[date, float]:
     days, past = context.history.of(fact, compartment)
-    first = int(context.limits["days"])
-    recent = [
-        float(value)
+    last, n_days = context.day.day, int(context.limits["days"])
+    known = {
+        day: float(value)
         for day, value in zip(days, past, strict=True)
-        if (context.day.day - day).days < first
-    ]
+        if (last - day).days < n_days
+    }
     today = context.facts.of(fact, compartment)
-    return recent if math.isnan(today) else [*recent, today]
+    return known if math.isnan(today) else {**known, last: today}
 
 
 _ACTION = work(

@@ -75,12 +75,17 @@ def mails_unsure(store: Store, since: datetime) -> dict[str, list[str]]:
     return out
 
 
+def mails_failed(store: Store, since: datetime) -> list[tuple[date, int, str, Fate]]:
+    """Return day, revision, recipient and fate of the mails that failed since an instant."""
+    where = "state IN (?, ?) AND changed_at >= ?"
+    return list(_fates(store, where, *FAILED, naive_utc(since)))
+
+
 def mails_given_up(store: Store, since: datetime) -> list[str]:
     """Return a sentence on each mail that was given up since an instant."""
-    where = "state IN (?, ?) AND changed_at >= ?"
     return [
         given_up(name_of(day, revision), recipient, fate.said)
-        for day, revision, recipient, fate in _fates(store, where, *FAILED, naive_utc(since))
+        for day, revision, recipient, fate in mails_failed(store, since)
         if fate.is_given_up
     ]
 
