@@ -12,7 +12,7 @@ import pytest
 from helpers import threads  # noqa: F401  before all that reads it
 from helpers.events_once import finding_once
 from helpers.nights.shared import common, made_once
-from helpers.nights.small_plant import make_small_plant
+from helpers.nights.small_plant import make_small_plant, make_sparse_plant
 from hypothesis import settings
 
 from rowcall.runs import study
@@ -76,7 +76,9 @@ def _events_found_once(
         yield
 
 
-@pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="module")
+def made(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a small plant before its first night; tests work on copies of it."""
+    if request.node.get_closest_marker("sparse_days"):
+        return made_once(tmp_path_factory, "sparse-plant", make_sparse_plant)
     return made_once(tmp_path_factory, "small-plant", make_small_plant)

@@ -126,10 +126,9 @@ def _sync_folder(folder: Path) -> None:
 
 def _clear_leftovers(folder: Path) -> None:
     """Remove what killed runs left; bring a report back that was moved away but not replaced."""
-    for path in sorted(folder.iterdir()):
-        match = _HALF_DONE.fullmatch(path.name)
-        if match is None:
-            continue
+    half_done = [found for path in folder.iterdir() if (found := _HALF_DONE.fullmatch(path.name))]
+    for match in sorted(half_done, key=lambda match: match[0]):
+        path = folder / match[0]
         if match[2] == "old" and not (folder / match[1]).exists():
             _patiently(partial(path.rename, folder / match[1]))
         else:

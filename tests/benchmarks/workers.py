@@ -124,10 +124,13 @@ def against_dask(site: Path, first: date, base: Path, workers: int, runs: int) -
 
 
 def small_tasks(workers: int, count: int) -> None:
-    """Print how long tasks take of which each does nothing."""
+    """Print what tasks cost of which each does nothing; the scheduler lives in this process."""
+    from distributed import Client
+
     from rowcall.runs.parallel.fleet import Fleet
 
-    with cluster(workers) as address, Fleet(address) as fleet:
+    with cluster(workers) as address, Fleet(address) as fleet, Client(address) as client:
+        used = time.process_time(), sum(client.run(time.process_time).values())
         begin, waiting = time.perf_counter(), deque[Future[int]]()
         for n in range(count):
             waiting.append(fleet.submit(abs, n))
@@ -136,7 +139,11 @@ def small_tasks(workers: int, count: int) -> None:
         for task in waiting:
             task.result()
         took = time.perf_counter() - begin
-    print(f"{count} tasks: {1000 * took / count:.1f} ms each")
+        own = time.process_time() - used[0]
+        theirs = sum(client.run(time.process_time).values()) - used[1]
+    print(f"{count} tasks: {1000 * took / count:.1f} ms each on the clock")
+    print(f"  scheduler and the process that hands over: {1000 * own / count:.1f} CPU-ms a task")
+    print(f"  worker: {1000 * theirs / count:.1f} CPU-ms a task")
 
 
 def main() -> None:

@@ -23,6 +23,7 @@ from rowcall.model import (
     since_words,
     since_work,
 )
+from rowcall.model import restart as restarts
 
 TODAY = date(2026, 3, 20)
 PLACES = {
@@ -125,3 +126,26 @@ def test_of_work_before_the_first_day_with_facts_nothing_is_counted(day: Baghous
 
 def since(day: BaghouseDay, entry: WorkEntry) -> BaghouseDay:
     return replace(day, history=since_work(day.history, log(entry), day.day, day.baghouse))
+
+
+def test_a_log_of_thousands_of_lines_moves_facts_by_few_conditions(
+    day: BaghouseDay, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Joined one by one, a thousand conditions took polars minutes."""
+    asked: list[WorkEntry] = []
+    moved = restarts._moved
+
+    def counted(entry: WorkEntry) -> pl.Expr:
+        asked.append(entry)
+        return moved(entry)
+
+    monkeypatch.setattr(restarts, "_moved", counted)
+    old = (only(Work.SOLENOID_RENEWED, TODAY - timedelta(days=n), 1, 3) for n in range(10, 900))
+    bags = (
+        only(Work.BAGS_CHANGED, AGO_4, 1, 1 + n % 12, position=1 + n // 12, line=2 + n)
+        for n in range(600)
+    )
+    rows = (only(Work.BAGS_CHANGED, AGO_4, 1, row) for row in range(1, 13))
+    expected = WHOLE | {Fact.RESIDUAL_DP_PA: 3}
+    assert left(day, *old, *bags, *rows) == expected
+    assert len(asked) == 12  # a row each

@@ -46,7 +46,7 @@ def _days_studied_once(
         yield
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def judged(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path, int], Path]:
     """Return what copies a small plant whose first night judged so many days into a folder."""
 
@@ -54,7 +54,7 @@ def judged(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Callable[[Pa
         def first_night(plant: Path) -> None:
             night(copy_plant(made, plant, days=days))
 
-        done = made_once(tmp_path_factory, f"small-plant-judged-{days}", first_night)
+        done = made_once(tmp_path_factory, f"{made.name}-judged-{days}", first_night)
         return Path(shutil.copytree(done, folder))
 
     return copy

@@ -13,6 +13,8 @@ from helpers.nights.small_plant import copy_plant
 
 from rowcall.cli import Exit, main
 
+pytestmark = pytest.mark.sparse_days
+
 
 class Failing:
     """A plant whose site file is made wrong and right again, and its readers' mails."""

@@ -16,6 +16,8 @@ import rowcall
 from rowcall.cli import main
 from rowcall.commands.idle_run import last_idle
 
+pytestmark = pytest.mark.sparse_days
+
 
 def run(plant: Path) -> int:
     return main(["nightly", "--site", str(plant / "site.toml"), "--settle", "0", "--quiet"])

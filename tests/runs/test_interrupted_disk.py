@@ -21,6 +21,8 @@ from rowcall.store import Store
 from rowcall.store.results import save_day
 from rowcall_reports.write import ReportError
 
+pytestmark = pytest.mark.sparse_days
+
 
 @pytest.fixture(scope="module")
 def wanted(
@@ -38,7 +40,7 @@ def plant(made: Path, tmp_path: Path) -> Path:
     ("n_bytes", "match"),
     [
         (4096, r"the store cannot be opened \(.*too large"),  # while the store is made
-        (300_000, r"nothing of F1_2026-03-28\.parquet was stored.*too large.*disk has room"),
+        (30_000, r"nothing of F1_2026-03-28\.parquet was stored.*too large.*disk has room"),
     ],
 )
 def test_full_at_take_in(plant: Path, wanted: Portrait, n_bytes: int, match: str) -> None:

@@ -22,6 +22,7 @@ from rowcall.take_in.load import passes, storing
 from rowcall.take_in.load.memory import Memory
 from rowcall.take_in.read import opening
 
+pytestmark = pytest.mark.sparse_days
 ROWS = long_rows(600, PLAIN, zone="UTC")
 HALF, WHOLE = (long_text(rows).encode() for rows in (ROWS[:700], ROWS))
 

@@ -13,19 +13,26 @@ from helpers.nights.small_plant import MORNING, copy_plant
 pytestmark = [pytest.mark.real_pictures, pytest.mark.finds_each_time]
 
 
-def test_same_input_and_settings_give_the_same_bytes(made: Path, tmp_path: Path) -> None:
-    trees = []
-    for name, now in (("a", MORNING), ("b", MORNING + timedelta(hours=3))):
-        plant = copy_plant(made, tmp_path / name, days=2)
-        night(plant, now=now)
-        trees.append(tree(plant / "reports"))
-    assert trees[0] == trees[1]
-    assert {Path(name).suffix for name in trees[0]} >= {".md", ".png", ".jsonl", ".parquet"}
+@pytest.fixture(scope="module")
+def plant(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a plant after a night that judged two days."""
+    plant = copy_plant(made, tmp_path_factory.mktemp("pictured") / "plant", days=2)
+    night(plant)
+    return plant
 
 
-def test_a_silent_row_is_drawn_against_its_peers_and_dated(made: Path, tmp_path: Path) -> None:
-    plant = copy_plant(made, tmp_path / "plant", days=2)
-    _, report = sorted(night(plant).reports)
+def test_same_input_and_settings_give_the_same_bytes(
+    made: Path, plant: Path, tmp_path: Path
+) -> None:
+    again = copy_plant(made, tmp_path / "again", days=2)
+    night(again, now=MORNING + timedelta(hours=3))
+    files = tree(plant / "reports")
+    assert files == tree(again / "reports")
+    assert {Path(name).suffix for name in files} >= {".md", ".png", ".jsonl", ".parquet"}
+
+
+def test_a_silent_row_is_drawn_against_its_peers_and_dated(plant: Path) -> None:
+    report = max((plant / "reports").glob("*-*-*"))
     assert (report / "stacks-F1.png").read_bytes().startswith(b"\x89PNG")
     text = read_pages(report)
     assert "Stacked pulses of F1: compartment 1, row 2 (silent)" in text

@@ -12,7 +12,7 @@ from helpers.nights.small_plant import copy_plant
 
 from rowcall.cli import Exit
 
-pytestmark = pytest.mark.real_pictures
+pytestmark = [pytest.mark.real_pictures, pytest.mark.sparse_days]
 _NOWHERE = os.devnull + "/home"  # not even the administrator can make it
 # Without an entry of the account, Python finds no home at all.
 _NO_ACCOUNT = (

@@ -19,6 +19,7 @@ from rowcall.runs.notices import Night, notices_of
 from rowcall.runs.result import RunResult
 from rowcall.site import Role, Sample, Tag
 
+pytestmark = pytest.mark.sparse_days
 TITLE = "Trouble in the night of this report"
 DAY = timedelta(days=1)
 

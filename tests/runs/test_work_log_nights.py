@@ -17,6 +17,7 @@ from rowcall.runs.rejudge import run_rejudge
 from rowcall.runs.rerun import run_rerun
 from rowcall.site_file import read_site
 
+pytestmark = pytest.mark.sparse_days
 LOG = f"""time,baghouse,compartment,row,work
 {DAYS[0]} 09:00,F1,1,2,inspection
 {DAYS[0] + timedelta(days=9)},,,,outage planned

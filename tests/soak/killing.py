@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import count
+from multiprocessing import get_all_start_methods, get_context
+from multiprocessing.process import BaseProcess
 from pathlib import Path
+from pkgutil import resolve_name
 from random import Random
+from typing import Any
 
 from soak.portrait import STORE
 
@@ -19,20 +25,8 @@ STALE = 3  # exit code: done, but the plant's days lie long ago, which a run rem
 LONGEST_S = 120.0  # chosen: many times what a run takes on a busy machine
 DIED = 15 if sys.platform == "win32" else -9  # exit code of a killed run
 
-# Kills the process itself, instead of calling a function the nth time.
-_DIE = """
-import os, pkgutil, signal, sys
-owner, name, nth = pkgutil.resolve_name(sys.argv[1]), sys.argv[2], int(sys.argv[3])
-do, calls = getattr(owner, name), []
-def die(*given, **named):
-    calls.append(1)
-    if len(calls) == nth:
-        os.kill(os.getpid(), getattr(signal, "SIGKILL", signal.SIGTERM))
-    return do(*given, **named)
-setattr(owner, name, die)
-from rowcall.cli import main
-sys.exit(main(["nightly", "--settle", "0"]))
-"""
+# Loaded once, before processes that are to die fork off: that takes longer than their night.
+_LOADED = ("rowcall.cli", "rowcall.runs.nightly", "rowcall.runs.record", "rowcall_reports.write")
 _POLL_S = 0.002  # chosen: below the time between most file-system moments of a run
 
 
@@ -176,11 +170,37 @@ def _check_end(code: int, number: int, said: str) -> None:
     assert code == STALE or "Stopped. " in said.splitlines()[-1], said[-2000:]
 
 
-def run_dying(plant: Path, death: Death, log: Path) -> int:
-    """Start a run that kills itself at a call; return its exit code, `DIED` when it came to it."""
-    command = (sys.executable, "-c", _DIE, death.owner, death.function, str(death.nth))
+def run_dying(plant: Path, death: Death, log: Path) -> int | None:
+    """Let a process of its own run and kill itself at a call; return its exit code, or `DIED`."""
+    if "forkserver" in get_all_start_methods():
+        context = get_context("forkserver")
+        context.set_forkserver_preload(list(_LOADED))
+        process: BaseProcess = context.Process(target=_run_and_die, args=(plant, death, log))
+    else:
+        process = get_context("spawn").Process(target=_run_and_die, args=(plant, death, log))
+    process.start()
+    process.join()
+    return process.exitcode
+
+
+def _run_and_die(plant: Path, death: Death, log: Path) -> None:
+    """Run in this process, which kills itself instead of calling a function the nth time."""
+    from rowcall.cli import main
+
+    os.chdir(plant)
     with log.open("wb") as out:
-        return subprocess.run(command, cwd=plant, stdout=out, stderr=out, check=False).returncode
+        for said in (sys.stdout, sys.stderr):
+            os.dup2(out.fileno(), said.fileno())
+    owner = resolve_name(death.owner)
+    do, calls = getattr(owner, death.function), count(1)
+
+    def die(*given: Any, **named: Any) -> Any:
+        if next(calls) == death.nth:
+            os.kill(os.getpid(), KILLED)
+        return do(*given, **named)
+
+    setattr(owner, death.function, die)
+    sys.exit(main(["nightly", "--settle", "0"]))
 
 
 def run_through(plant: Path) -> tuple[int, str]:

@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import reduce
-from operator import or_
+from functools import cache, partial
 
 import polars as pl
 
@@ -109,14 +108,18 @@ def since_work(history: History, work: WorkLog, day: date, baghouse: Baghouse) -
 
     Facts of what was off on purpose are left out too, of the days on which it was.
     """
-    restarts = tuple(_restarting(work, day, baghouse))
+    first = min(history.facts["day"].unique(), default=date.max)
+    restarts = tuple(_restarting(work, first, day, baghouse))
+    # The last of a kind at a place moves all that those before it do; a log may have thousands.
+    last_ones = {(entry.work, entry.subject): entry for entry in restarts}
     places = history.facts.select("compartment", "row").unique().iter_rows() if work.entries else ()
     off = (
-        _at(place) & pl.col("day").is_between(first, last)
+        _at(place) & pl.col("day").is_between(begin, last)
         for place in places
-        for first, last in _off(work, Subject(baghouse.id, *place))
+        for begin, last in _off(work, Subject(baghouse.id, *place))
+        if last >= first
     )
-    is_cut = reduce(or_, [*map(_moved, restarts), *off], pl.lit(value=False))
+    is_cut = pl.any_horizontal(pl.lit(value=False), *map(_moved, last_ones.values()), *off)
     facts, cut = history.facts.filter(~is_cut), history.facts.filter(is_cut)
     return replace(history, facts=facts, cut=cut, restarts=restarts)
 
@@ -137,11 +140,12 @@ def since_words(history: History, fact: Fact, subject: Subject) -> str:
     return f" since {RESTARTS[moved[-1].work].words} on {moved[-1].date}" if moved else ""
 
 
-def _restarting(work: WorkLog, day: date, baghouse: Baghouse) -> Iterator[WorkEntry]:
+def _restarting(work: WorkLog, first: date, last: date, baghouse: Baghouse) -> Iterator[WorkEntry]:
+    new_share = cache(partial(_new_share, work, baghouse=baghouse))
     for entry in work.of(*RESTARTS):
-        is_here = entry.touches(Subject(baghouse.id)) and entry.day <= day
+        is_here = entry.touches(Subject(baghouse.id)) and first <= entry.day <= last
         is_bags = entry.work is Work.BAGS_CHANGED
-        if is_here and not (is_bags and _new_share(work, entry.day, baghouse) < _MIN_SHARE):
+        if is_here and not (is_bags and new_share(entry.day) < _MIN_SHARE):
             yield entry
 
 

@@ -91,7 +91,7 @@ def run_nightly(
         _notice_new_store(store, site, today)
         inbox = _take_in_inbox(store, site, present, settle_s, progress, result)
         touched = days_touched(store)
-        complete = sorted(day for day in touched if day_bounds(day, site.plant.zone)[1] <= now)
+        complete = sorted(day for day in touched if day < today)
         judged = judged_days(store)
         is_log_known = bool(work.entries) or not log_problems
         moved = moved_days(store, site, work, judged, is_log_known=is_log_known, progress=progress)

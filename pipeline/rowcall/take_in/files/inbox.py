@@ -40,8 +40,10 @@ def find_exports(folder: Path, patterns: Sequence[str] = ()) -> list[Path]:
     """
     if not folder.is_dir():
         return []
-    found = {path for pattern in patterns or ("**/*",) for path in _matching(folder, pattern)}
-    return sorted(found, key=lambda path: path.relative_to(folder).parts)
+    within: dict[Path, PurePath] = {}
+    for pattern in patterns or ("**/*",):
+        within.update(_matching(folder, pattern))
+    return sorted(within, key=lambda path: within[path].parts)
 
 
 def exports_at(path: Path) -> list[Path]:
@@ -73,7 +75,10 @@ def name_within(folder: Path, path: Path) -> str:
 
     Bytes of a name that are no UTF-8 are written as escapes, which every file and store can hold.
     """
-    within = path.relative_to(folder).as_posix() if path.is_relative_to(folder) else path.name
+    try:
+        within = path.relative_to(folder).as_posix()
+    except ValueError:
+        within = path.name
     return within.encode(errors="backslashreplace").decode()
 
 
@@ -110,9 +115,10 @@ def is_settled(path: Path, now: datetime, settle_s: float) -> bool:
     return abs(age_s) >= settle_s
 
 
-def _matching(folder: Path, pattern: str) -> Iterable[Path]:
+def _matching(folder: Path, pattern: str) -> Iterable[tuple[Path, PurePath]]:
+    """Return the exports that fit a pattern, with their paths within the folder."""
     return (
-        path
+        (path, within)
         for path in folder.glob(pattern)
-        if is_export(path.relative_to(folder)) and path.is_file()
+        if is_export(within := path.relative_to(folder)) and path.is_file()
     )
