@@ -203,7 +203,7 @@ def test_bad_quality_is_not_silence(healthy: Export) -> None:
 # Single pulses can hardly be judged, but hundreds of them stacked can.
 @pytest.mark.parametrize(
     ("step_s", "interval_s", "hours"),
-    [(10, 12.0, 4), (30, 12.0, 12), (60, 17.3, 18), (5, 5.0, 2)],
+    [(10, 12.0, 3), (30, 12.0, 8), (60, 17.3, 15), (5, 5.0, 1)],
 )
 def test_a_silent_row_is_found_in_slow_samples(step_s: int, interval_s: float, hours: int) -> None:
     plan = kiln(cleaning=on_time(6, interval_s))
