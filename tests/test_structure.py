@@ -196,6 +196,7 @@ def test_what_takes_long_to_load_is_not_loaded_before_it_is_used(
 
 _HEAVY_OF_A_NIGHT = {
     *("numpy", "polars", "pyarrow", "scipy", "matplotlib", "markdown_it", "smtplib"),
+    *("fsspec", "s3fs"),
     *("rowcall_rules", "rowcall_reports", "rowcall.model", "rowcall.events", "rowcall.condition"),
 }
 # Stand-ins for pictures are found first; see tests/runs/child.
@@ -217,7 +218,8 @@ def test_an_idle_night_loads_nothing_that_takes_long(made: Path, tmp_path: Path)
     plant = copy_plant(made, tmp_path / "plant")
     site, log = plant / "site.toml", "time,baghouse,work\n2026-03-28,F1,set point changed\n"
     text = site.read_text(encoding="utf-8").replace("[folders]", '[folders]\nwork_log = "log.csv"')
-    site.write_text(text, encoding="utf-8")
+    archive = '[archive]\nafter_days = 100\nfolder = "s3://plants"\n'
+    site.write_text(archive + text, encoding="utf-8")
     (plant / "log.csv").write_text(log, encoding="utf-8")
     idle, busy = _HEAVY_OF_A_NIGHT, {"numpy", "polars", "scipy", "rowcall_rules", "rowcall.events"}
     for stored, absent, present in ((3, set[str](), busy), (0, idle, set[str]())):

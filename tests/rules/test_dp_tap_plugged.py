@@ -21,12 +21,18 @@ USUAL = {
     Fact.DP_FALL_PA: 28.0,
     Fact.DP_FALL_ERROR_PA: 0.5,
 }
+BY_LOAD = {Fact.DP_FLOW_GAIN: 1.1, Fact.DP_FLOW_GAIN_ERROR: 0.03}
+LATE = {Fact.DP_FLOW_GAIN: 0.68, Fact.DP_FLOW_GAIN_ERROR: 0.12}
+NO_FALL = {Fact.DP_FALL_PA: float("nan"), Fact.DP_FALL_ERROR_PA: float("nan")}
 PLUGGED = {Fact.DP_NOISE_PA: 2.0, Fact.DP_SWING_PA: 14.0, Fact.DP_FALL_PA: 0.2}
 
 
-def day_of(today: dict[Fact, float], n_past: int = 5) -> BaghouseDay:
-    now = {(fact, 0): value for fact, value in (USUAL | today).items() if isfinite(value)}
-    past = {(fact, 0): [value] * n_past for fact, value in USUAL.items()} if n_past else {}
+def day_of(
+    today: dict[Fact, float], n_past: int = 5, usual: dict[Fact, float] | None = None
+) -> BaghouseDay:
+    usual = USUAL | (usual or {})
+    now = {(fact, 0): value for fact, value in (usual | today).items() if isfinite(value)}
+    past = {(fact, 0): [value] * n_past for fact, value in usual.items()} if n_past else {}
     return fact_day(HOUSE, now, past)
 
 
@@ -46,8 +52,18 @@ def test_dp_that_no_longer_moves_is_found_with_what_is_gone() -> None:
 
 
 def test_samples_of_a_minute_show_noise_and_change() -> None:
-    missing = {Fact.DP_FALL_PA: float("nan"), Fact.DP_FALL_ERROR_PA: float("nan")}
-    assert judged(day_of({**PLUGGED, **missing})).verdict is Verdict.FOUND
+    assert judged(day_of({**PLUGGED, **NO_FALL})).verdict is Verdict.FOUND
+
+
+@pytest.mark.parametrize("unseen", [{}, NO_FALL])
+def test_dp_that_comes_late_is_found_though_slow_load_still_shows(
+    unseen: dict[Fact, float],
+) -> None:
+    today = {Fact.DP_NOISE_PA: 0.0, Fact.DP_SWING_PA: 135.0, Fact.DP_FALL_PA: 0.3, **LATE, **unseen}
+    answer = judged(day_of(today, usual=BY_LOAD))
+    assert answer.verdict is Verdict.FOUND
+    # 0.68 + 2 * 0.12 of 1.1
+    assert "its change with flow within half an hour is 84 % of the usual" in answer.text
 
 
 @pytest.mark.parametrize(
@@ -101,6 +117,39 @@ def test_days_on_which_it_was_plugged_are_no_usual_ones() -> None:
 )
 def test_what_is_not_plugged_is_clear(today: dict[Fact, float]) -> None:
     assert judged(day_of(today)).verdict is Verdict.CLEAR
+
+
+def test_noise_of_the_transmitter_itself_does_not_hide_a_plugged_tap() -> None:
+    coarse = {Fact.DP_NOISE_PA: 7.5, Fact.DP_SWING_PA: 35.0, **NO_FALL}
+    assert judged(day_of(coarse)).verdict is Verdict.FOUND
+    late = {Fact.DP_NOISE_PA: 6.0, Fact.DP_SWING_PA: 135.0, **NO_FALL, **LATE}
+    assert judged(day_of(late, usual=BY_LOAD)).verdict is Verdict.FOUND
+    still = {Fact.DP_SWING_PA: 30.0, Fact.DP_FALL_PA: 0.3, Fact.DP_FLOW_GAIN: 0.01}
+    answer = judged(day_of({**still, Fact.DP_RUNNING_PA: 230.0}, usual=BY_LOAD))
+    assert answer.verdict is Verdict.FOUND
+    assert "noise" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("today", "usual"),
+    [
+        # A steady day: noise and change are less, none of them is gone.
+        ({Fact.DP_NOISE_PA: 7.5, Fact.DP_SWING_PA: 90.0}, {}),
+        # Damping set up: what half an hour brings comes in time.
+        ({Fact.DP_NOISE_PA: 0.0, Fact.DP_FALL_PA: 0.3, Fact.DP_FLOW_GAIN: 1.06}, BY_LOAD),
+        # Late, but turbulence is there: the load was another.
+        ({Fact.DP_SWING_PA: 100.0, Fact.DP_FALL_PA: 0.3, **LATE}, BY_LOAD),
+        # A flow tag that no longer shows the flow: DP itself is as it was.
+        ({Fact.DP_FLOW_GAIN: 0.01}, BY_LOAD),
+        # Late, and noise is there: load and product were others.
+        ({**LATE, Fact.DP_SWING_PA: 20.0, Fact.DP_FALL_PA: 5.0}, BY_LOAD),
+        # In time, or never known to come in time.
+        (PLUGGED | {Fact.DP_FLOW_GAIN: 1.05, Fact.DP_FLOW_GAIN_ERROR: 0.12}, BY_LOAD),
+        (PLUGGED | LATE, BY_LOAD | {Fact.DP_FLOW_GAIN_ERROR: 0.5}),
+    ],
+)
+def test_what_is_not_late_is_clear(today: dict[Fact, float], usual: dict[Fact, float]) -> None:
+    assert judged(day_of(today, usual=usual)).verdict is Verdict.CLEAR
 
 
 # 4. Thin data.

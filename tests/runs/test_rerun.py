@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from datetime import date
 from pathlib import Path
 
@@ -53,6 +54,24 @@ def test_same_settings_give_the_same_findings(plant: Path, again: Path) -> None:
     assert (
         "## What differs from the nightly record\n\nBoth hold 2 days; no verdict differs." in text
     )
+
+
+def test_archived_days_are_judged_the_same(plant: Path, tmp_path: Path) -> None:
+    """From another folder, with nothing left of them in the store."""
+    copy = Path(shutil.copytree(plant, tmp_path / "plant"))
+    site = copy / "site.toml"
+    table = '[archive]\nfolder = "years"\n'
+    site.write_text(table + site.read_text(encoding="utf-8"), encoding="utf-8")
+    assert main(["archive", "--site", str(site), "--before", "2026-04-30"]) == 0
+    with Store.open(copy / "rowcall.duckdb") as store:
+        assert store.connection.execute("SELECT count(*) FROM samples").fetchall() == [(0,)]
+    day = ["--from", "2026-03-29", "--to", "2026-03-29"]
+    assert main(["rerun", "--site", str(site), "--out", str(tmp_path / "out"), *day]) == 0
+    found, nightly = (
+        (folder / "2026-03-29" / "findings.jsonl").read_bytes()
+        for folder in (tmp_path / "out", plant / "reports")
+    )
+    assert found == nightly
 
 
 def test_its_folder_has_a_page_of_its_days(plant: Path, again: Path) -> None:

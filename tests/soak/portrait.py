@@ -28,8 +28,10 @@ class Portrait:
 def portrait(plant: Path) -> Portrait:
     """Take a plant's portrait; no run may be at work on it."""
     paths = {path.relative_to(plant).as_posix(): path for path in plant.rglob("*")}
-    # A lock file may stay behind or not; that it blocks nobody is what counts.
-    names = frozenset(name for name in paths if not name.endswith(".lock"))
+    # A lock file may stay behind or not, and so may what an idle run keeps for the next one: that
+    # it blocks nobody, and is not believed after a change, is what counts.
+    passing = (".lock", ".idle", ".idle.part")
+    names = frozenset(name for name in paths if not name.endswith(passing))
     contents = {
         name: paths[name].read_bytes()
         for name in sorted(names)

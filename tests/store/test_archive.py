@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import duckdb
 import numpy as np
@@ -13,38 +12,15 @@ import pyarrow.dataset as ds
 import pytest
 from helpers.exports import STORE, counts, open_store, take, taken
 from helpers.nights.night_runs import night
+from helpers.old_days import BEFORE, START, TAGS, ZONE, archive, everything, text
 from helpers.site_texts import SITE
 
 from rowcall.cli import main
 from rowcall.errors import StoreError
-from rowcall.store import Store
 from rowcall.store.archive import moving
 from rowcall.store.archive.archived import archived_days, file_of, folder_of
-from rowcall.store.archive.moving import archive_days
 from rowcall.store.samples import last_before, read_samples
 from rowcall.take_in import Outcome
-
-ZONE = ZoneInfo("Europe/Vienna")
-START = datetime(2026, 3, 27, 23, tzinfo=UTC)  # midnight in Vienna; the 29th has 23 hours
-TAGS = ("DP", "it's PT", "none")
-BEFORE = date(2026, 3, 30)
-
-
-def text(shift: float = 0.0, first: datetime = START) -> str:
-    """Three days of two tags, a point every ten minutes; words where a sensor was bad."""
-    lines = ["tag,time,value"]
-    for n in range(3 * 144):
-        at = (first + timedelta(minutes=10 * n)).isoformat()
-        lines += [f"DP,{at},{n + shift}", f"it's PT,{at},{'Bad' if n % 9 == 0 else n / 7}"]
-    return "\n".join([*lines, ""])
-
-
-def everything(store: Store) -> dict[str, list[bytes]]:
-    found = read_samples(store, TAGS, START - timedelta(days=2), START + timedelta(days=5))
-    return {
-        tag: [one.time_us.tobytes(), one.value.tobytes(), one.quality.tobytes()]
-        for tag, one in found.items()
-    }
 
 
 @pytest.fixture
@@ -53,10 +29,6 @@ def folder(tmp_path: Path) -> Path:
     open_store(tmp_path / STORE).close()
     taken(tmp_path, text(), "first.csv")
     return tmp_path
-
-
-def archive(store: Store, before: date = BEFORE) -> list[date]:
-    return [one.day for one in archive_days(store, ZONE, before, lambda line: None)]
 
 
 def test_archived_days_are_read_as_before(folder: Path) -> None:

@@ -87,8 +87,8 @@ def _add_archive(commands: Commands) -> None:
         commands,
         _archive,
         "archive",
-        "move the samples of old days into Parquet files beside the store; nothing is lost, and "
-        "later runs read them there",
+        "move the samples of old days into Parquet files beside the store, or in the folder or "
+        "object storage of [archive] folder; nothing is lost, and later runs read them there",
     )
     add_site(parser)
     add_wait(parser)
@@ -104,15 +104,16 @@ def _add_archive(commands: Commands) -> None:
 def _archive(options: argparse.Namespace) -> Exit:
     from rowcall.runs.lock import hold_site
     from rowcall.store import Store
-    from rowcall.store.archive.archived import folder_of
+    from rowcall.store.archive.archived import folder_of, plant_folder
     from rowcall.store.archive.moving import archive_days
 
     site = read_logged_site(options)
     with hold_site(site.store, options.wait, LOG.info), Store.open(site.store) as store:
-        moved = archive_days(store, site.plant.zone, options.before, LOG.info)
+        moved = archive_days(store, site, options.before, LOG.info)
     rows = sum(one.rows for one in moved)
+    folder = plant_folder(site) or folder_of(site.store)
     print(
-        f"{folder_of(site.store)}: {len(moved)} days with {rows:,} samples moved here, read back "
+        f"{folder}: {len(moved)} days with {rows:,} samples moved here, read back "
         "and compared. Back the folder up together with the store."
     )
     return Exit.DONE

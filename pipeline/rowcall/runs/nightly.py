@@ -120,7 +120,7 @@ def _archive_old_days(
         return
     before = today - timedelta(days=site.archive.after_days)
     try:
-        moved = archive_days(store, site.plant.zone, before, progress)
+        moved = archive_days(store, site, before, progress)
     except StoreError as error:
         result.unusable.append(f"The archive: {error}")
         return

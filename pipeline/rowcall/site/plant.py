@@ -114,12 +114,29 @@ class Folders(Table):
     """The CSV file kept by hand (`rowcall reference work-log`); left out: there is none."""
 
 
+def _archive_folder(text: str) -> str:
+    """Check the folder of the archive: a path, or a URL without a password."""
+    kind, is_url, rest = text.partition("://")
+    is_storage = kind.isalnum() and kind.islower() and kind != "memory"  # gone as the run ends
+    if is_url and not (is_storage and rest.strip("/") and set(rest).isdisjoint("@?#")):
+        raise ValueError(
+            f"{text!r} is no folder; allowed are a path, and URLs of object storage such as "
+            '"s3://bucket/samples", without user, password or options: keys come from the '
+            "environment or from the profile files of the storage"
+        )
+    return text
+
+
 class Archive(Table):
-    """When the nightly run moves raw samples to Parquet files beside the store."""
+    """When the nightly run moves raw samples to Parquet files, and where these lie."""
 
     # Chosen: the 90 days that an edit of the work log may have judged again lie in the store.
     after_days: Annotated[int, Field(ge=100)] | None = None
     """Days that stay in the store, the newest ones; left out: all, until `rowcall archive`."""
+    folder: Annotated[Name, AfterValidator(_archive_folder)] | None = None
+    """A path, or object storage such as `s3://bucket/samples` (install `rowcall[object-storage]`;
+    keys and `AWS_ENDPOINT_URL` come from the environment or `~/.aws`, never from here); left out:
+    `<store>.archive`. Many plants may share it. Days archived before stay where they are."""
 
 
 class TakeIn(Table):

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from rowcall.store.archive.archived import samples_in
+from rowcall.store.archive.storage import reading_plainly
 from rowcall.store.connection import Store
 
 if TYPE_CHECKING:
@@ -70,7 +71,8 @@ def read_samples(
     import numpy as np
 
     ids = tag_ids(store, tags)
-    table = store.frame(samples_in(store, ids, epoch_us(start), epoch_us(end)))
+    with reading_plainly():
+        table = store.frame(samples_in(store, ids, epoch_us(start), epoch_us(end)))
     tag = table["tag_id"].to_numpy()
     time = table["time"].to_physical().to_numpy()
     value, quality = table["value"].to_numpy(), table["quality"].to_numpy()
@@ -105,10 +107,11 @@ def last_before(
     """
     ids = tag_ids(store, tags)
     inside = samples_in(store, ids, epoch_us(instant - within), epoch_us(instant))
-    rows = store.connection.execute(
-        "SELECT tag_id, epoch_us(max(time)), arg_max(value, time), arg_max(quality, time) "
-        f"FROM ({inside}) GROUP BY tag_id"
-    ).fetchall()
+    with reading_plainly():
+        rows = store.connection.execute(
+            "SELECT tag_id, epoch_us(max(time)), arg_max(value, time), arg_max(quality, time) "
+            f"FROM ({inside}) GROUP BY tag_id"
+        ).fetchall()
     by_id = {
         int(tag_id): (int(time), float(value), int(code)) for tag_id, time, value, code in rows
     }

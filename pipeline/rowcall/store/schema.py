@@ -275,6 +275,11 @@ CREATE TABLE archived (
 );
 """
 
+# A path or a URL; empty: beside the store.
+_ARCHIVE_FILES = """
+ALTER TABLE archived ADD COLUMN file VARCHAR DEFAULT '';
+"""
+
 RECORD = """
 CREATE TABLE rowcall_schema (
     version INTEGER NOT NULL,
@@ -299,4 +304,5 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("mails that failed", _MAIL_FAILURES),
     Migration("what rules lacked", _LACKS),
     Migration("days in the archive", _ARCHIVED),
+    Migration("where archived days lie", _ARCHIVE_FILES),
 )

@@ -38,7 +38,9 @@ _SIGNS = {
     Fact.DP_NOISE_PA: "its noise",
     Fact.DP_SWING_PA: "its change over ten minutes",
     Fact.DP_FALL_PA: "its fall at pulses",
+    Fact.DP_FLOW_GAIN: "its change with flow within half an hour",
 }
+_OF_DP = tuple(fact for fact in _SIGNS if fact is not Fact.DP_FLOW_GAIN)
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -97,22 +99,34 @@ def _at_once(context: Context, compartment: int) -> str:
 
 
 def _gone(context: Context, compartment: int) -> str:
-    """Say which signs of life are gone: noise, which no dust takes, and another; else ''."""
+    """Say which signs of life are gone, of which noise is one or change with flow; else ''."""
     ratios, limits = _ratios(context, compartment), context.limits
-    low = {Fact.DP_SWING_PA: limits["slower"]}
-    gone = [fact for fact, ratio in ratios.items() if ratio < low.get(fact, limits["gone"])]
+    lag, most = _lag(context, compartment)
+    is_late, is_still = most < limits["lags"], most < limits["slower"]
+    if is_late and not is_still:  # what load moves in ten minutes may still come through
+        ratios.pop(Fact.DP_SWING_PA, None)
+    low = {Fact.DP_FALL_PA: limits["gone"]}
+    gone = {fact: one for fact, one in ratios.items() if one < low.get(fact, limits["slower"])}
+    is_quiet, signs = Fact.DP_NOISE_PA in gone, dict(gone)
+    if not is_quiet and is_still:  # what noise there is may be the transmitter's own
+        ratios.pop(Fact.DP_NOISE_PA, None)
+    is_sure = (is_late and is_quiet) or any(one < limits["gone"] for one in gone.values())
+    if is_late:
+        signs[Fact.DP_FLOW_GAIN] = most
     is_alive = any(ratio > limits["kept"] for ratio in ratios.values())
-    is_quiet = ratios.get(Fact.DP_NOISE_PA, math.inf) < limits["slower"]
-    if len(gone) < 2 or not is_quiet or is_alive or _follows(context, compartment):
+    is_alive |= _follows(context, compartment) and lag >= limits["lags"]
+    if len(signs) < 2 or not (is_quiet or is_still) or not is_sure or is_alive:
         return ""
-    said = (f"{_SIGNS[fact]} is {percent(max(ratios[fact], 0.0))} of the usual" for fact in gone)
+    said = (
+        f"{_SIGNS[fact]} is {percent(max(one, 0.0))} of the usual" for fact, one in signs.items()
+    )
     return f"no longer moves with gas and cleaning: {', '.join(said)}"
 
 
 def _ratios(context: Context, compartment: int) -> dict[Fact, float]:
     """Return the signs of life over what they usually are, those that are known well enough."""
     found = {}
-    for fact in _SIGNS:
+    for fact in _OF_DP:
         now, before = context.facts.of(fact, compartment), usual(context, fact, compartment, _RULES)
         error = context.facts.of(Fact.DP_FALL_ERROR_PA) if fact is Fact.DP_FALL_PA else 0.0
         if before > 0 and _SURE * error < context.limits["gone"] / 2 * before:
@@ -125,14 +139,31 @@ def _ratios(context: Context, compartment: int) -> dict[Fact, float]:
 
 
 def _follows(context: Context, compartment: int) -> bool:
-    gain, error = (
-        context.facts.of(fact, compartment) for fact in (Fact.DP_FLOW_GAIN, Fact.DP_FLOW_GAIN_ERROR)
-    )
+    gain, error = _gain(context, compartment)
     return gain - _SURE * error > context.limits["follows"]
 
 
+def _lag(context: Context, compartment: int) -> tuple[float, float]:
+    """Return change with flow over the usual, and the most it may be; inf where none is usual."""
+    gain, error = _gain(context, compartment)
+    before = usual(context, Fact.DP_FLOW_GAIN, compartment, _RULES)
+    scatter = usual(context, Fact.DP_FLOW_GAIN_ERROR, compartment, _RULES)
+    if not before - _SURE * scatter > context.limits["follows"] or math.isnan(gain + error):
+        return math.inf, math.inf
+    return gain / before, (gain + _SURE * error) / before
+
+
+def _gain(context: Context, compartment: int) -> tuple[float, float]:
+    """Return the relative change of DP over that of flow, and its standard error."""
+    facts = context.facts
+    return (
+        facts.of(Fact.DP_FLOW_GAIN, compartment),
+        facts.of(Fact.DP_FLOW_GAIN_ERROR, compartment),
+    )
+
+
 def _values(context: Context, compartment: int) -> Iterator[Quantity]:
-    for fact in (*_SIGNS, Fact.DP_ZERO_PA, Fact.DP_RUNNING_PA):
+    for fact in (*_OF_DP, Fact.DP_ZERO_PA, Fact.DP_RUNNING_PA):
         value = context.facts.of(fact, compartment)
         if not math.isnan(value):
             yield Quantity(fact.column.removesuffix("_pa"), value, fact.value.unit)
@@ -157,7 +188,7 @@ RULE = Rule(
         limit(
             "gone",
             "40 %",
-            "of the usual, below which noise or fall at pulses is gone",
+            "of the usual, below which one of noise, change and fall at pulses must be",
             chosen="load and dust halve them at most",
         ),
         limit(
@@ -177,6 +208,12 @@ RULE = Rule(
             "0.3",
             "relative change of DP over that of flow that shows a free tap",
             chosen="DP goes with flow or faster; cleaning takes some of it back",
+        ),
+        limit(
+            "lags",
+            "90 %",
+            "of the usual, below which change of DP with flow within half an hour comes late",
+            chosen="a lag of 10 min leaves 70 %, damping of a minute 97 %",
         ),
         limit(
             "trapped",

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import duckdb
 
-from rowcall.store.archive.archived import ArchivedDay, archived_days, file_of, folder_of
-from rowcall.store.archive.moving import digest_of
+from rowcall.errors import StoreError
+from rowcall.store.archive.archived import ArchivedDay, archived_days, folder_of
+from rowcall.store.archive.storage import digest_of, is_there
 from rowcall.store.connection import Store
 from rowcall.store.nights.judgements import judged_days
 from rowcall.store.trouble import first_line, is_disk_failure
@@ -72,13 +73,18 @@ def check_store(store: Store, reports: Path) -> Iterator[Check]:
 def _archive_there(store: Store) -> Check:
     """Compare each archived file with the digest that it was archived with."""
     days = archived_days(store)
-    wrong = [one.day.isoformat() for one in days if not _is_whole(store, one)]
-    return Check(f"{len(days)} archived days are whole in {folder_of(store.path)}", _listed(wrong))
-
-
-def _is_whole(store: Store, one: ArchivedDay) -> bool:
+    folders = dict.fromkeys(one.file.rpartition("/day=")[0] for one in days)
+    where = ", ".join(folders) or folder_of(store.path)
     try:
-        return digest_of(file_of(store.path, one.day)) == one.sha256
+        problem = _listed([one.day.isoformat() for one in days if not _is_whole(one)])
+    except StoreError as error:
+        problem = str(error)
+    return Check(f"{len(days)} archived days are whole in {where}", problem)
+
+
+def _is_whole(one: ArchivedDay) -> bool:
+    try:
+        return is_there(one.file) and digest_of(one.file) == one.sha256
     except OSError:
         return False
 
