@@ -6,6 +6,7 @@ import csv
 import io
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import cache
 
 import html5lib
 import pytest
@@ -65,12 +66,17 @@ def study_of(given: Stop) -> BagStudy:
     return study
 
 
+@cache
+def studied() -> BagStudy:
+    return study_of(full())
+
+
 def section(text: str, title: str) -> str:
     return text.partition(f"## {title}\n")[2].partition("\n## ")[0]
 
 
 def test_what_stands_out_is_named_with_what_it_points_to() -> None:
-    text = write_bag_life(study_of(full()))
+    text = write_bag_life(studied())
     assert (
         "**8 failed bags since 20 Sep 2022, 3 still in place. More than chance: position 5.**"
         in text
@@ -84,7 +90,7 @@ def test_what_stands_out_is_named_with_what_it_points_to() -> None:
 
 
 def test_life_is_given_with_intervals_and_by_zone() -> None:
-    life = section(write_bag_life(study_of(full())), "How long bags last")
+    life = section(write_bag_life(studied()), "How long bags last")
     (line,) = (one for one in life.splitlines() if one.startswith("| all bags"))
     _, _, lives, failed, tenth, _, shape, _ = (cell.strip() for cell in line.split("|"))
     assert (lives, failed) == ("341", "8")
@@ -95,7 +101,7 @@ def test_life_is_given_with_intervals_and_by_zone() -> None:
 
 
 def test_spares_are_known_leaks_and_further_failures_of_two_outages() -> None:
-    spares = section(write_bag_life(study_of(full())), "Bags for the coming outages")
+    spares = section(write_bag_life(studied()), "Bags for the coming outages")
     first, second = (one.split("|") for one in spares.splitlines() if one.startswith("| 2026"))
     assert (first[1].strip(), first[2].strip()) == ("2026-03-20", "3")
     assert (second[1].strip(), second[2].strip()) == ("2026-09-20", "0")
@@ -133,8 +139,7 @@ def test_without_an_outage_planned_spares_are_not_guessed() -> None:
 
 
 def test_the_outage_sheet_has_a_part_with_a_link_that_leads_to_the_page() -> None:
-    given = full()
-    files = sheets(given, study_of(given))
+    files = sheets(full(), studied())
     part = section(files[f"outage-BH1-{DAY}.md"], "Bags, by the work log")
     assert "- 8 failed bags are known, 3 of them still in place." in part
     assert "Isolated: nozzles of this position in every blowpipe" in part
@@ -154,10 +159,9 @@ def test_a_log_without_bags_makes_no_page_and_one_without_bags_a_row_says_why() 
 
 
 def test_the_csv_has_every_bag() -> None:
-    given = full()
-    text = sheets(given, study_of(given))[f"bag-life-BH1-{DAY}.csv"]
+    text = sheets(full(), studied())[f"bag-life-BH1-{DAY}.csv"]
     lines = list(csv.DictReader(io.StringIO(text)))
-    assert len(lines) == len(study_of(given).bags) == len(list(bag_lines(study_of(given))))
+    assert len(lines) == len(studied().bags) == len(list(bag_lines(studied())))
     (last,) = (
         one for one in lines if (one["row"], one["position"]) == ("6", "2") and one["found_failed"]
     )
@@ -169,7 +173,7 @@ def test_the_csv_has_every_bag() -> None:
 def test_pictures_are_legible_say_what_to_see_and_are_the_same_again(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    leaks, life = study_of(full()).pictures
+    leaks, life = studied().pictures
     assert [leaks.png, life.png] == [one.png for one in study_of(full()).pictures]
     assert "Position 5 stands out: 6 of 8 failed bags" in leaks.alt
     assert (
