@@ -96,6 +96,24 @@ def test_a_tag_recorded_with_a_dead_band_is_not_stuck_by_its_runs_alone() -> Non
     assert judged(fact_day(thinned, {(Fact.DP_FLAT_S, 0): 80_000.0})).verdict is Verdict.CLEAR
 
 
+@pytest.mark.parametrize(
+    ("flat", "past", "verdict"),
+    [
+        (80_000.0, [3600.0] * 6 + [7200.0], Verdict.FOUND),
+        (28_000.0, [3600.0] * 6 + [7200.0], Verdict.CLEAR),  # not four times the longest
+        (20_000.0, [60.0] * 7, Verdict.CLEAR),  # less than a shift
+        (80_000.0, [3600.0] * 6, Verdict.CLEAR),  # its quiet day may be to come
+    ],
+)
+def test_a_run_beyond_all_of_a_week_is_stuck_however_a_tag_is_recorded(
+    flat: float, past: list[float], verdict: Verdict
+) -> None:
+    thinned = house(tag(Role.DP, sample=Sample.THINNED), tag(Role.INLET_TEMPERATURE))
+    for fact in (Fact.DP_FLAT_S, Fact.INLET_FLAT_S):
+        answer = judged(fact_day(thinned, {(fact, 0): flat}, {(fact, 0): past}))
+        assert answer.verdict is verdict, fact
+
+
 # 4. Thin data.
 
 

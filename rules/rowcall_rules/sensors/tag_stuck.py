@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from rowcall.diagnosis.sensors.sensor_tags import name_of, places_of, usual
+from rowcall.diagnosis.sensors.sensor_tags import name_of, places_of, sound_values, usual
 from rowcall.events.sensors.facts_by_role import TAG_FACTS
 from rowcall.model import (
     Answer,
@@ -30,6 +30,7 @@ from rowcall.site import Role, Sample
 from rowcall.units import Dimension, show
 
 _NAME = "tag_stuck"
+_WEEK = 7  # [d] chosen: its quiet day is among them
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -86,7 +87,9 @@ def _is_stuck(context: Context, role: Role, compartment: int) -> bool:
         steps = facts.of(about.steps, compartment)
     if math.isnan(steps):  # a coarse thermometer stands for a day
         is_lively = role not in _TEMPERATURES and _is_even(context, role, compartment)
-        return flat >= limits["alone"] and is_lively
+        ever = sound_values(context, about.flat, compartment, (_NAME,))
+        is_new = ever.size >= _WEEK and flat > limits["ever"] * float(ever.max())
+        return flat >= limits["alone"] and (is_lively or is_new)
     is_longer = not flat <= limits["longer"] * flat_before
     return steps >= limits["steps"] and flat >= limits["flat"] and is_longer
 
@@ -141,9 +144,16 @@ RULE = Rule(
             chosen="two samples in three then differ from each other",
         ),
         limit(
+            "ever",
+            "4",
+            "times the longest run of any day before, of a week at least, where the noise and "
+            "resolution of a tag are not known",
+            chosen="the quietest day of a year is hardly so much quieter than that of a week",
+        ),
+        limit(
             "alone",
             "6 h",
-            "run of DP, flow or header that is enough where its noise and resolution are not known",
+            "run that is enough then, of DP, flow or header sampled at intervals by itself",
             chosen="a shift of steady running is no longer, and its load moves",
             dimension=Dimension.TIME,
         ),
