@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 from helpers.scene_answers import ask, found, value_of
 from helpers.scene_edits import in_unit
-from helpers.scenes import exports, history_of, kiln, local, on_time, study, study_all
+from helpers.scenes import exports, history_of, kiln, local, on_time, study
 
 from rowcall.model import (
     FACT_COLUMNS,
@@ -34,27 +34,34 @@ from rowcall_plant import (
 )
 
 RULE = "header_leak"
-STOP = PlannedStop(start=local(0, 9), end=local(0, 14))
+STOP = PlannedStop(start=local(0, 19), end=local(0, 23))
+STOPPED = kiln(stops=(STOP,))
+HOURS = 10
 FIRST = Subject("BH1", 1)
 
 
 @cache
 def sound_days(plan: BaghousePlan, drop: tuple[str, ...]) -> History:
-    """Two days without a fault, and again to five, as the days after them see them."""
-    *_, last = study_all(exports(plan, days=2, seed=2, drop=drop))
-    both = with_day(last.day.history, last.day, ()).facts
-    again = pl.concat([both.with_columns(pl.col("day") + timedelta(days=n)) for n in (0, 2, 4)])
-    return History(again.filter(pl.col("day") < last.day.day + timedelta(days=4)))
+    """A day without a fault, five times over, as the days after them see them."""
+    return again(study(exports(plan, seed=2, drop=drop, hours=HOURS)[0]).day, History(), 5)
+
+
+def again(day: BaghouseDay, history: History, days: int) -> History:
+    """Return the past that ends with a day, as many times in a row."""
+    one = with_day(History(), day, ()).facts
+    copies = [one.with_columns(pl.col("day") + timedelta(days=n)) for n in range(days)]
+    return History(pl.concat([history.facts, *copies]))
 
 
 def last_day(plan: BaghousePlan, faults: list[Fault], drop: tuple[str, ...] = ()) -> BaghouseDay:
-    """Seven days, the fault from the sixth on; the last one studied."""
-    faulty = exports(plan, faults, first=5, days=2, seed=2, drop=drop)
-    return study_all(faulty, sound_days(plan, drop))[-1].day
+    """The last of seven days, the sixth of which was the same."""
+    export = exports(plan, faults, first=6, seed=2, drop=drop, hours=HOURS)[0]
+    sixth = replace(study(export).day, day=export.day - timedelta(days=1))
+    return replace(study(export).day, history=again(sixth, sound_days(plan, drop), 1))
 
 
 def resting(leak_1_s: float, compartment: int | None = 1) -> HeaderLeak:
-    off = (local(0, 10), local(0, 12))
+    off = (local(0, 20), local(0, 22))
     return HeaderLeak(start=local(0), compartment=compartment, leak_1_s=leak_1_s, air_off=off)
 
 
@@ -83,7 +90,7 @@ def test_a_lower_plateau_is_found_and_sized(plan: BaghousePlan, leak_1_s: float)
         SlowHeaderRecovery(start=local(5), compartment=1, tau_factor=2.5),
         SlowHeaderRecovery(start=local(5), tau_factor=1.5, sag_frac=0.08),
         SlowHeaderRecovery(
-            start=local(5), tau_factor=2.2, sag_frac=0.06, daily_hours=(time(6), time(10))
+            start=local(5), tau_factor=2.2, sag_frac=0.06, daily_hours=(time(15), time(19))
         ),
         RowDrawnOut(start=local(5), compartment=1, row=2, late_s=1.5),
     ],
@@ -107,7 +114,7 @@ def test_a_lower_plateau_without_anything_to_compare_is_left_open(rows: tuple[in
 @pytest.mark.parametrize("leak_1_s", [1e-3, 0.01, 0.04])
 def test_pressure_lost_while_nothing_fires_is_found_on_the_first_day(leak_1_s: float) -> None:
     """The simulator's gauge pressure decays at the leak's rate, so -dp/dt = leak * p at first."""
-    day = study(exports(kiln(stops=(STOP,)), [resting(leak_1_s)])[0]).day
+    day = study(exports(STOPPED, [resting(leak_1_s)], hours=6)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {(1, 0)}
     pressure = 6e5 / (1 + 2.2 * leak_1_s)
@@ -118,21 +125,21 @@ def test_pressure_lost_while_nothing_fires_is_found_on_the_first_day(leak_1_s: f
 
 
 def test_without_a_supply_tag_another_header_vouches_for_the_supply() -> None:
-    plan = kiln(stops=(STOP,))
-    one = study(exports(plan, [resting(1e-3)], drop=("supply_pressure",))[0]).day
+    drop = ("supply_pressure",)
+    one = study(exports(STOPPED, [resting(1e-3)], drop=drop, hours=6)[0]).day
     assert found(ask(RULE, one)) == {(1, 0)}
-    both = study(exports(plan, [resting(1e-3, None)], drop=("supply_pressure",))[0]).day
+    both = study(exports(STOPPED, [resting(1e-3, None)], drop=drop, hours=6)[0]).day
     assert {a.verdict for a in ask(RULE, both).values()} == {Verdict.CANNOT_TELL}
     assert "supply" in ask(RULE, both)[FIRST].text
 
 
 def test_a_healthy_stop_is_no_leak() -> None:
-    answers = ask(RULE, study(exports(kiln(stops=(STOP,)))[0]).day)
+    answers = ask(RULE, study(exports(STOPPED, hours=6)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
 
 def test_without_volume_no_air_is_stated() -> None:
-    export = exports(kiln(stops=(STOP,)), [resting(0.01)])[0]
+    export = exports(STOPPED, [resting(0.01)], hours=6)[0]
     unknown = export.baghouse.model_copy(update={"header_volume": None})
     answer = ask(RULE, study(replace(export, baghouse=unknown)).day)[FIRST]
     assert answer.verdict is Verdict.FOUND
@@ -141,7 +148,7 @@ def test_without_volume_no_air_is_stated() -> None:
 
 
 def test_the_unit_of_the_export_does_not_matter() -> None:
-    export = exports(kiln(stops=(STOP,)), [resting(0.01)])[0]
+    export = exports(STOPPED, [resting(0.01)], hours=6)[0]
     plain = ask(RULE, study(export).day)[FIRST]
     in_psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)[FIRST]
     assert math.isclose(value_of(plain, "decay_pa_s"), value_of(in_psi, "decay_pa_s"), rel_tol=1e-6)

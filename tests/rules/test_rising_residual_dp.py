@@ -27,7 +27,7 @@ from rowcall_plant import RisingBaselineDp, RowSilent
 
 @pytest.fixture(scope="module")
 def today() -> Studied:
-    return study(exports(kiln(), seed=4)[0])
+    return study(exports(kiln(), seed=4, hours=8)[0])
 
 
 # 1. Found.
@@ -131,7 +131,8 @@ def test_a_line_past_the_limit_is_not_projected_backwards(today: Studied) -> Non
 def test_a_seeded_rise_of_residual_drag_is_found() -> None:
     fault = RisingBaselineDp(start=local(7), step_frac=0.6)
     plan = kiln(rows=(6,), cleaning=on_time(6, 60.0))
-    days = study_all(exports(plan, [fault], days=9, seed=4))
+    each = [exports(plan, [fault], first=n, hours=4, seed=4)[0] for n in range(9)]
+    days = study_all(each)
     before, after = (
         np.median([fact(d.day, Fact.RESIDUAL_DP_PER_FLOW) for d in part])
         for part in (days[:7], days[7:])

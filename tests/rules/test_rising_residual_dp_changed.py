@@ -16,12 +16,12 @@ N = 30  # days before the change
 
 @pytest.fixture(scope="module")
 def on_demand() -> Studied:
-    return study(exports(kiln(), seed=4)[0])
+    return study(exports(kiln(), seed=4, hours=8)[0])
 
 
 @pytest.fixture(scope="module")
 def by_clock() -> Studied:
-    return study(exports(kiln(cleaning=on_time(6)), seed=4)[0])
+    return study(exports(kiln(cleaning=on_time(6)), seed=4, hours=8)[0])
 
 
 def marked(n: int, value: float) -> Floats:

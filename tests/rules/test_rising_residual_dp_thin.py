@@ -17,7 +17,7 @@ from rowcall.model import Fact, History, Verdict
 
 @pytest.fixture(scope="module")
 def today() -> Studied:
-    return study(exports(kiln(), seed=4)[0])
+    return study(exports(kiln(), seed=4, hours=8)[0])
 
 
 # 4. Thin data.
@@ -80,7 +80,7 @@ def test_size_of_the_plant_does_not_matter(today: Studied) -> None:
 
 
 def test_unit_day_and_order_of_tags_do_not_matter() -> None:
-    export = exports(kiln(), seed=4)[0]
+    export = exports(kiln(), seed=4, hours=8)[0]
     base = study(export).day
     names = (
         Fact.RESIDUAL_DP_PA,

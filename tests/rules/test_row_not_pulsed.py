@@ -18,6 +18,8 @@ from rowcall.store.samples import GOOD, TagSamples
 from rowcall_plant import PlannedStop, RowIntermittent, RowNotCalled, RowSilent
 
 RULE = "row_not_pulsed"
+PLAN = kiln(cleaning=on_time(6, 20.0))
+ONE_HEADER = kiln(rows=(6,), cleaning=on_time(6, 20.0))
 
 
 def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNotCalled]:
@@ -26,7 +28,7 @@ def passed_over(compartment: int = 1, row: int = 3, hour: int = 0) -> list[RowNo
 
 @pytest.mark.parametrize(("rows_by", "place"), [("solenoid", (1, 3)), ("counter", (2, 6))])
 def test_a_row_that_is_sent_no_pulses_is_found(rows_by: RowsBy, place: tuple[int, int]) -> None:
-    day = study(exports(kiln(), passed_over(*place), rows_by=rows_by, hours=12)[0]).day
+    day = study(exports(PLAN, passed_over(*place), rows_by=rows_by, hours=3)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
@@ -39,14 +41,14 @@ def test_a_row_that_is_sent_no_pulses_is_found(rows_by: RowsBy, place: tuple[int
         assert ask(rule, day)[Subject("BH1", *place)].verdict is Verdict.CANNOT_TELL
 
 
-@pytest.mark.parametrize(("hour", "is_found"), [(6, True), (18, False)])
+@pytest.mark.parametrize(("hour", "is_found"), [(2, True), (6, False)])
 def test_half_of_the_usual_pulses_is_the_limit(hour: int, is_found: bool) -> None:
-    plan = kiln(rows=(6,), cleaning=on_time(6, 20.0))
-    answers = ask(RULE, study(exports(plan, passed_over(hour=hour))[0]).day)
+    export = exports(ONE_HEADER, passed_over(hour=16 + hour), hours=8)[0]
+    answers = ask(RULE, study(export).day)
     assert found(answers) == ({(1, 3)} if is_found else set())
     share = value_of(answers[Subject("BH1", 1, 3)], "sent_share")
     # Passed over, it makes a round of five: the others are pulsed 6 / 5 times as often.
-    assert share == pytest.approx(hour / (hour + (24 - hour) * 6 / 5), abs=0.01)
+    assert share == pytest.approx(hour / (hour + (8 - hour) * 6 / 5), abs=0.01)
 
 
 def test_rows_that_are_pulsed_and_do_not_answer_are_pulsed() -> None:
@@ -54,12 +56,12 @@ def test_rows_that_are_pulsed_and_do_not_answer_are_pulsed() -> None:
         RowSilent(start=local(0), compartment=1, row=2),
         RowIntermittent(start=local(0), compartment=2, row=5, one_in=2),
     ]
-    answers = ask(RULE, study(exports(kiln(), faults, hours=12)[0]).day)
+    answers = ask(RULE, study(exports(PLAN, faults, hours=3)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
 def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
-    export = exports(kiln(), passed_over(), hours=12)[0]
+    export = exports(PLAN, passed_over(), hours=3)[0]
     samples = {name: one for name, one in export.samples.items() if name != "BH1.YS-103"}
     assert found(ask(RULE, study(replace(export, samples=samples)).day)) == {(1, 3)}
 
@@ -67,7 +69,7 @@ def test_a_bit_by_change_without_any_point_is_a_row_not_pulsed() -> None:
 @pytest.mark.parametrize("hours", [13, 38, None])
 def test_a_bit_that_held_its_value_for_days_is_a_row_not_pulsed(hours: int | None) -> None:
     """Switched off, its bit is recorded no more: the last point lies before the day, or nowhere."""
-    export, tag = exports(kiln(), passed_over(), hours=12)[0], "BH1.YS-103"
+    export, tag = exports(PLAN, passed_over(), hours=3)[0], "BH1.YS-103"
     last_us = int((local(0) - timedelta(hours=hours or 0)).timestamp() * 1e6)
     samples = {name: one for name, one in export.samples.items() if name != tag}
     before = {} if hours is None else {tag: (last_us, 0.0, GOOD)}
@@ -77,9 +79,9 @@ def test_a_bit_that_held_its_value_for_days_is_a_row_not_pulsed(hours: int | Non
 
 def test_bits_on_change_hold_while_nothing_is_pulsed() -> None:
     """After a weekend stop, the first point of every bit is the first pulse of the afternoon."""
-    stop = PlannedStop(start=local(0), end=local(0, 14))
+    stop = PlannedStop(start=local(0), end=local(0, 20))
     plan = kiln(rows=(6,), cleaning=on_time(6, 20.0), stops=(stop,))
-    export = exports(plan, [RowSilent(start=local(0), compartment=1, row=3)])[0]
+    export = exports(plan, [RowSilent(start=local(0), compartment=1, row=3)], hours=8)[0]
     samples = {
         name: TagSamples(one.time_us[1:], one.value[1:], one.quality[1:])
         if name.startswith("BH1.YS-1")
@@ -120,7 +122,7 @@ def from_zero(_: int, number: Floats) -> Floats:
 def test_a_counter_may_number_rows_as_the_site_file_states(
     number: Callable[[int, Floats], Floats],
 ) -> None:
-    export = exports(kiln(), passed_over(2, 5), rows_by="counter", hours=12)[0]
+    export = exports(PLAN, passed_over(2, 5), rows_by="counter", hours=3)[0]
     assert found(ask(RULE, study(renumbered(export, number, stated=True)).day)) == {(2, 5)}
 
 
@@ -136,7 +138,7 @@ def test_numbers_that_the_site_file_does_not_map_are_named(
 ) -> None:
     """And no row is said to get no pulses, or judged under another row's number."""
     fault = RowSilent(start=local(0), compartment=1, row=2)
-    export = exports(kiln(), [fault], rows_by="counter", hours=12)[0]
+    export = exports(PLAN, [fault], rows_by="counter", hours=3)[0]
     day = study(renumbered(export, number, stated=False)).day
     (answer,) = ask(RULE, day).values()
     assert answer.verdict is Verdict.CANNOT_TELL
@@ -146,7 +148,7 @@ def test_numbers_that_the_site_file_does_not_map_are_named(
 
 def test_a_row_that_a_stated_counter_may_number_otherwise_is_left_open() -> None:
     """It shows 60 where the site file has 6: a row, or a step that is none."""
-    export = exports(kiln(), rows_by="counter", hours=12)[0]
+    export = exports(PLAN, rows_by="counter", hours=3)[0]
     samples, tags = dict(export.samples), list[Tag]()
     for tag in export.baghouse.tag:
         if tag.role is Role.STEP_COUNTER:
@@ -164,7 +166,7 @@ def test_a_row_that_a_stated_counter_may_number_otherwise_is_left_open() -> None
 
 
 def test_without_bits_or_counter_cannot_tell() -> None:
-    day = study(exports(kiln(rows=(6,)), passed_over(), drop=("row_solenoid",), hours=12)[0]).day
+    day = study(exports(ONE_HEADER, passed_over(), drop=("row_solenoid",), hours=3)[0]).day
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
 
 
@@ -186,13 +188,13 @@ def scanned(export: Export) -> Export:
 
 
 def test_scanned_bits_cannot_tell() -> None:
-    day = study(scanned(exports(kiln(rows=(6,)), passed_over(), hours=12)[0])).day
+    day = study(scanned(exports(ONE_HEADER, passed_over(), hours=3)[0])).day
     assert {answer.verdict for answer in ask(RULE, day).values()} == {Verdict.CANNOT_TELL}
 
 
 def test_pulses_inferred_from_header_pressure_cannot_tell() -> None:
     """Bits that are listed, but not usable: the cadence counts every beat as a pulse."""
-    export = exports(kiln(rows=(6,), cleaning=on_time(6, 20.0)), hours=8)[0]
+    export = exports(ONE_HEADER, hours=8)[0]
     bits = {tag.tag for tag in export.baghouse.tag if tag.role.value == "row_solenoid"}
     samples = {
         name: replace(one, quality=one.quality + 2) if name in bits else one
@@ -204,7 +206,7 @@ def test_pulses_inferred_from_header_pressure_cannot_tell() -> None:
 
 
 def test_a_row_whose_bit_is_bad_is_left_open() -> None:
-    export = exports(kiln(rows=(6,)), hours=12)[0]
+    export = exports(ONE_HEADER, hours=3)[0]
     one = export.samples["BH1.YS-104"]
     samples = {**export.samples, "BH1.YS-104": replace(one, quality=one.quality + 2)}
     answers = ask(RULE, study(replace(export, samples=samples)).day)
@@ -213,12 +215,12 @@ def test_a_row_whose_bit_is_bad_is_left_open() -> None:
 
 
 def test_a_compartment_that_is_hardly_pulsed_is_left_open() -> None:
-    day = study(exports(kiln(rows=(6,)), passed_over(), hours=12)[0]).day
+    day = study(exports(ONE_HEADER, passed_over(), hours=3)[0]).day
     answers = ask(RULE, day, {"min_pulses": "10000"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
 
 def test_order_of_tags_and_date_do_not_matter() -> None:
-    export = exports(kiln(), passed_over(), hours=12)[0]
+    export = exports(PLAN, passed_over(), hours=3)[0]
     for other in (reordered(export), shifted(export, 40)):
         assert found(ask(RULE, study(other).day)) == {(1, 3)}

@@ -29,7 +29,7 @@ def weak(place: tuple[int, int], factor: float = 0.55) -> RowFaint:
 )
 def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], factor: float) -> None:
     plan = kiln(cleaning=on_time(6))
-    day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s, hours=5)[0]).day
+    day = study(exports(plan, [weak(place, factor)], seed=4, step_s=step_s, hours=3)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {place}
     answer = answers[Subject("BH1", *place)]
@@ -43,36 +43,36 @@ def test_a_weak_row_is_found_and_sized(step_s: int, place: tuple[int, int], fact
 def test_a_row_that_turns_weak_in_the_evening_is_weak_since_then_and_not_silent(
     step_s: int, share: float
 ) -> None:
-    turns = RowFaint(start=local(0, 20), compartment=2, row=4, drop_share=share)
+    turns = RowFaint(start=local(0, 22), compartment=2, row=4, drop_share=share)
     plan = kiln(cleaning=on_time(6))
-    day = study(exports(plan, [turns], seed=4, step_s=step_s, hours=8)[0]).day
+    day = study(exports(plan, [turns], seed=4, step_s=step_s, hours=4)[0]).day
     answers = ask(RULE, day)
     assert found(answers) == {(2, 4)}
     answer = answers[Subject("BH1", 2, 4)]
     assert value_of(answer, "drop_ratio") == pytest.approx(share, rel=0.12)
     assert answer.start is not None
-    assert abs(answer.start - local(0, 20)) < timedelta(minutes=10)
+    assert abs(answer.start - local(0, 22)) < timedelta(minutes=10)
     assert found(ask("row_silent", day)) == set()
 
 
 def test_a_row_that_starts_to_miss_pulses_is_not_weak_since_then() -> None:
     spells = [
         RowSilent(
-            start=local(0, 13) + timedelta(minutes=12 * k),
-            end=local(0, 13) + timedelta(minutes=12 * k + 6),
+            start=local(0, 21) + timedelta(minutes=12 * k),
+            end=local(0, 21) + timedelta(minutes=12 * k + 6),
             compartment=2,
             row=4,
         )
-        for k in range(50)
+        for k in range(15)
     ]
-    day = study(exports(kiln(cleaning=on_time(6)), spells, seed=4, step_s=5, hours=14)[0]).day
+    day = study(exports(kiln(cleaning=on_time(6)), spells, seed=4, step_s=5, hours=6)[0]).day
     assert found(ask(RULE, day)) == set()
     assert found(ask("row_silent", day)) == {(2, 4)}
 
 
 def with_past(past: list[float], n_cut: int = 0) -> Answer:
     """What is said of a row at 68 % of its peers' drop after such days, the first ones cut off."""
-    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=5)[0]
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=3)[0]
     day = study(export).day
     history = history_of({Fact.DROP_RATIO: past}, day.day, (2, 4))
     is_cut = history.facts["day"].rank("dense") <= n_cut
@@ -124,7 +124,7 @@ def test_without_bits_a_weak_place_is_found(row: int | None) -> None:
     """One place in the pulse sequence, where header pressure does not show which row that is."""
     plan = kiln(rows=(6,), cleaning=on_time(6, 20.0))
     faults = [] if row is None else [weak((1, row))]
-    day = study(exports(plan, faults, drop=("row_solenoid",), seed=4, hours=12)[0]).day
+    day = study(exports(plan, faults, drop=("row_solenoid",), seed=4, hours=6)[0]).day
     answers = ask(RULE, day)
     places = [subject for subject, one in answers.items() if one.verdict is Verdict.FOUND]
     assert len(places) == (row is not None)
@@ -137,7 +137,7 @@ def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
     bags: int, is_found: bool
 ) -> None:
     """A drop of 68 % of the peers' from 8 bags of 12 is full; from 12 it is weak."""
-    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=5)[0]
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4), 0.68)], seed=4, hours=3)[0]
     rows = ((12,) * 6, (12, 12, 12, bags, 12, 12))
     house = export.baghouse.model_copy(update={"bags_per_row": rows})
     answers = ask(RULE, study(replace(export, baghouse=house)).day)
@@ -150,7 +150,7 @@ def test_a_row_of_fewer_bags_is_held_against_what_they_let_it_drop(
 @pytest.mark.parametrize(("step_s", "seed"), [(1, 4), (5, 5)])
 def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
     plan = kiln(cleaning=on_time(6))
-    answers = ask(RULE, study(exports(plan, seed=seed, step_s=step_s, hours=5)[0]).day)
+    answers = ask(RULE, study(exports(plan, seed=seed, step_s=step_s, hours=3)[0]).day)
     assert {answer.verdict for answer in answers.values()} == {Verdict.CLEAR}
 
 
@@ -159,12 +159,12 @@ def test_a_healthy_day_is_clear(step_s: int, seed: int) -> None:
 
 def test_rows_that_differ_by_build_are_not_weak() -> None:
     plan = kiln(cleaning=on_time(6), header=HeaderPlan(drop_row_spread_frac=0.08))
-    assert found(ask(RULE, study(exports(plan, seed=4, hours=5)[0]).day)) == set()
+    assert found(ask(RULE, study(exports(plan, seed=4, hours=3)[0]).day)) == set()
 
 
 def test_a_silent_row_is_not_weak() -> None:
     silent = RowSilent(start=local(0), compartment=1, row=3)
-    export = exports(kiln(cleaning=on_time(6)), [silent], seed=4, hours=5)[0]
+    export = exports(kiln(cleaning=on_time(6)), [silent], seed=4, hours=3)[0]
     answers = ask(RULE, study(export).day)
     assert found(answers) == set()
     assert "silent" in answers[Subject("BH1", 1, 3)].text
@@ -172,8 +172,8 @@ def test_a_silent_row_is_not_weak() -> None:
 
 def test_a_row_silent_for_half_the_day_is_not_weak() -> None:
     """Full and missing drops have a mean of half a drop."""
-    silent = RowSilent(start=local(0, 20), compartment=1, row=3)
-    export = exports(kiln(cleaning=on_time(6)), [silent], seed=4, hours=8)[0]
+    silent = RowSilent(start=local(0, 22), compartment=1, row=3)
+    export = exports(kiln(cleaning=on_time(6)), [silent], seed=4, hours=4)[0]
     answers = ask(RULE, study(export).day)
     assert found(answers) == set()
     assert "silent" in answers[Subject("BH1", 1, 3)].text
@@ -192,13 +192,13 @@ def test_a_row_that_misses_pulses_is_not_weak() -> None:
 
 def test_peers_of_a_deep_row_are_not_weak() -> None:
     deep = RowDrawnOut(start=local(0), compartment=2, row=4, late_s=2.0)
-    export = exports(kiln(cleaning=on_time(6)), [deep], hours=5)[0]
+    export = exports(kiln(cleaning=on_time(6)), [deep], hours=3)[0]
     assert found(ask(RULE, study(export).day)) == set()
 
 
 def test_a_slow_refill_is_not_weak() -> None:
     slow = SlowHeaderRecovery(start=local(0), compartment=2, row=4, tau_factor=2.2)
-    export = exports(kiln(cleaning=on_time(6)), [slow], hours=5)[0]
+    export = exports(kiln(cleaning=on_time(6)), [slow], hours=3)[0]
     assert found(ask(RULE, study(export).day)) == set()
 
 
@@ -206,7 +206,7 @@ def test_a_slow_refill_is_not_weak() -> None:
 
 
 def test_few_pulses_cannot_tell() -> None:
-    day = study(exports(kiln(cleaning=on_time(6)), [weak((1, 3))], seed=4, hours=5)[0]).day
+    day = study(exports(kiln(cleaning=on_time(6)), [weak((1, 3))], seed=4, hours=3)[0]).day
     answers = ask(RULE, day, {"min_pulses": "5000"})
     assert {answer.verdict for answer in answers.values()} == {Verdict.CANNOT_TELL}
 
@@ -221,7 +221,7 @@ def test_where_a_drop_cannot_be_sized_nothing_is_weak_or_clear() -> None:
 
 
 def test_unit_day_and_order_do_not_matter() -> None:
-    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4))], seed=4, hours=5)[0]
+    export = exports(kiln(cleaning=on_time(6)), [weak((2, 4))], seed=4, hours=3)[0]
     base = ask(RULE, study(export).day)
     psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)
     assert {s: a.verdict for s, a in psi.items()} == {s: a.verdict for s, a in base.items()}

@@ -17,12 +17,13 @@ from rowcall_plant import Fault, HeaderLeak, SlowHeaderRecovery
 
 RULE = "supply_short"
 PLAN = kiln(cleaning=on_time(6, 40.0))
-MORNING = (time(6), time(10))
+HOURS = 10
+EVENING = (time(18), time(22))
 PLANT = Subject("BH1")
 
 
 def shortage(
-    sag: float, tau_factor: float = 1.0, hours: tuple[time, time] | None = MORNING
+    sag: float, tau_factor: float = 1.0, hours: tuple[time, time] | None = EVENING
 ) -> Fault:
     return SlowHeaderRecovery(
         start=local(0), tau_factor=tau_factor, sag_frac=sag, daily_hours=hours
@@ -32,7 +33,7 @@ def shortage(
 @cache
 def past() -> History:
     """Five days before, as a healthy day of the same headers measures them."""
-    day = study(exports(PLAN, seed=4)[0]).day
+    day = study(exports(PLAN, seed=4, hours=HOURS)[0]).day
     known = [
         history_of({name: [fact(day, name, c) or 0.0] * 5}, day.day, (c, 0)).facts
         for c in (1, 2)
@@ -42,7 +43,7 @@ def past() -> History:
 
 
 def later_day(*faults: Fault, drop: tuple[str, ...] = ()) -> BaghouseDay:
-    return study(exports(PLAN, faults, seed=4, drop=drop)[0], past()).day
+    return study(exports(PLAN, faults, seed=4, drop=drop, hours=HOURS)[0], past()).day
 
 
 @pytest.mark.parametrize(
@@ -58,10 +59,10 @@ def test_a_short_supply_is_found_with_its_hours_and_depth(
     answer = answers[PLANT]
     assert answer.urgency is Urgency.NOW
     assert (answer.start, answer.end) == (
-        day.start + timedelta(hours=6),
-        day.start + timedelta(hours=10),
+        day.start + timedelta(hours=4),
+        day.start + timedelta(hours=8),
     )
-    assert "06:00-10:00" in answer.text
+    assert "18:00-22:00" in answer.text
     for header in (1, 2):
         ratio = value_of(answer, f"plateau_ratio_header_{header}")
         assert ratio == pytest.approx(1.0 - sag, abs=0.01)
@@ -76,11 +77,11 @@ def test_headers_that_all_refill_slowly_are_short_of_air_too() -> None:
 
 def test_a_whole_day_short_is_found_by_the_days_before() -> None:
     answer = ask(RULE, later_day(shortage(0.15, hours=None)))[PLANT]
-    assert value_of(answer, "hours") == 24
+    assert value_of(answer, "hours") == HOURS
 
 
 def test_the_first_day_finds_hours_against_its_others() -> None:
-    first = study(exports(PLAN, [shortage(0.15)], seed=4)[0]).day
+    first = study(exports(PLAN, [shortage(0.15)], seed=4, hours=HOURS)[0]).day
     assert found(ask(RULE, first)) == {(0, 0)}
 
 
@@ -116,13 +117,13 @@ def test_without_pulses_it_cannot_be_told() -> None:
 
 def test_one_header_says_that_supply_and_feed_look_alike() -> None:
     plan = kiln(rows=(6,), cleaning=on_time(6))
-    answer = ask(RULE, study(exports(plan, [shortage(0.2)], seed=4)[0]).day)[PLANT]
+    answer = ask(RULE, study(exports(plan, [shortage(0.2)], seed=4, hours=HOURS)[0]).day)[PLANT]
     assert answer.verdict is Verdict.FOUND
     assert "one header cannot show" in answer.text
 
 
 def test_unit_and_day_do_not_matter() -> None:
-    export = exports(PLAN, [shortage(0.2)], seed=4)[0]
+    export = exports(PLAN, [shortage(0.2)], seed=4, hours=HOURS)[0]
     base = ask(RULE, study(export).day)[PLANT]
     psi = ask(RULE, study(in_unit(export, "header_pressure", "[psi]")).day)[PLANT]
     later = ask(RULE, study(shifted(export, 10)).day)[PLANT]

@@ -88,7 +88,9 @@ def judged(export: Export, **settings: str) -> Answer:
 
 @pytest.mark.parametrize(("above_min", "surge_min"), [(25.0, 4.0), (10.0, 1.0)])
 def test_an_excursion_into_surge_is_urgent(above_min: float, surge_min: float) -> None:
-    answer = judged(exports(kiln(), [excursion(above_min, surge_min)], seed=4, drop=AIR)[0])
+    answer = judged(
+        exports(kiln(), [excursion(above_min, surge_min)], seed=4, drop=AIR, hours=12)[0]
+    )
     assert answer.verdict is Verdict.FOUND
     assert answer.urgency is Urgency.NOW
     # Sensor noise of 0.15 K blurs the edges of a ramp of about 1 K a minute by seconds.
@@ -103,7 +105,7 @@ def test_an_excursion_into_surge_is_urgent(above_min: float, surge_min: float) -
 
 
 def test_an_excursion_below_surge_waits_for_the_outage() -> None:
-    answer = judged(exports(kiln(), [excursion(20.0, 0.0)], seed=4, drop=AIR)[0])
+    answer = judged(exports(kiln(), [excursion(20.0, 0.0)], seed=4, drop=AIR, hours=12)[0])
     assert (answer.verdict, answer.urgency) == (Verdict.FOUND, Urgency.NEXT_OUTAGE)
     assert value_of(answer, "above_surge") == 0
 
@@ -228,7 +230,7 @@ def test_without_media_and_limits_nothing_is_compared(healthy: Export) -> None:
 
 
 def test_unit_day_and_order_do_not_matter() -> None:
-    export = exports(kiln(), [excursion(25.0, 4.0)], seed=4, drop=AIR)[0]
+    export = exports(kiln(), [excursion(25.0, 4.0)], seed=4, drop=AIR, hours=12)[0]
     base = judged(export)
     for unit in ("[degF]", "K"):
         other = judged(in_unit(export, "inlet_temperature", unit))

@@ -52,7 +52,7 @@ def test_intervals_of_measured_facts_hold_the_truth(fact: str) -> None:
 
 def test_the_interval_of_a_header_s_recovery_holds_it_where_rows_differ() -> None:
     """Two of eight rows are faulty, and refills take two thirds of the interval."""
-    trial = make_trial(condition_of("5 s short interval"), "vessel", 9101)
+    trial = make_trial(replace(condition_of("5 s short interval"), hours=8.0), "vessel", 9101)
     facts = judge_trial(trial).facts
     error = math.log(facts[0, "recovery_s"] / header_recovery(trial))
     assert abs(error) <= NORMAL_95 * facts[0, "recovery_log_error"]

@@ -189,8 +189,8 @@ def _step(
     vessel: Vessel, step: float, inputs: Sequence[Inputs], p: Floats, m: Floats
 ) -> tuple[Floats, Floats]:
     """One step of Runge-Kutta. inputs: at its begin, middle and end."""
-    total_p, total_m, dp, dm = 0.0 * p, 0.0 * m, 0.0 * p, 0.0 * m
-    for nth, ahead, weight in ((0, 0.0, 1.0), (1, 0.5, 2.0), (1, 0.5, 2.0), (2, 1.0, 1.0)):
+    dp, dm = total_p, total_m = rates(vessel, p, m, *inputs[0])
+    for nth, ahead, weight in ((1, 0.5, 2.0), (1, 0.5, 2.0), (2, 1.0, 1.0)):
         dp, dm = rates(vessel, p + ahead * step * dp, m + ahead * step * dm, *inputs[nth])
         total_p, total_m = total_p + weight * dp, total_m + weight * dm
     return p + step / 6.0 * total_p, m + step / 6.0 * total_m

@@ -57,15 +57,12 @@ def noise_variance(value: Floats) -> float:
 def best_single_gain(value: Floats) -> float:
     """Return the most that one step at t lowers the sum of squares of any stretch [a, b).
 
-    For parts with n1 and n2 points and means m1 and m2 that is n1 n2 / (n1 + n2) (m1 - m2)^2.
+    A level takes (sum)^2 / n off the sum of squares of n points.
     """
-    n = value.size
     total = np.concatenate(([0.0], np.cumsum(value - value.mean())))
-    best = 0.0
-    for t in range(1, n):
-        n1, n2 = np.arange(t, 0, -1.0), np.arange(1.0, n - t + 1)
-        m1 = (total[t] - total[:t]) / n1
-        m2 = (total[t + 1 :] - total[t]) / n2
-        weight = n1[:, None] * n2[None, :] / (n1[:, None] + n2[None, :])
-        best = max(best, float((weight * (m1[:, None] - m2[None, :]) ** 2).max()))
-    return best
+    day = np.arange(total.size, dtype=np.float64)
+    level = np.square(total - total[:, None]) / np.maximum(day - day[:, None], 1.0)  # of [a, b)
+    two = (
+        level[:t, t, None] + level[t, t + 1 :] - level[:t, t + 1 :] for t in range(1, value.size)
+    )
+    return max((float(gain.max()) for gain in two), default=0.0)
