@@ -125,3 +125,13 @@ def test_a_pulse_takes_off_what_a_cycle_gains(dust: float) -> None:
     )
     assert cake_per_pulse(cycles) == pytest.approx(3.0)
     assert np.isnan(cake_per_pulse(cycles.head(2)))
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_points_with_next_to_no_gas_have_no_drag() -> None:
+    at, _, minutes = gas()
+    rest = pl.when(pl.col("minute") < 700).then(1e-310).otherwise("gas_flow_m3_s")
+    series = filtered(Signal(at, np.full(at.size, 900.0)), minutes.with_columns(gas_flow_m3_s=rest))
+    assert series is not None
+    assert series.time_s[0] == pytest.approx(700 * 60, abs=60)
+    assert np.isfinite(series.per_flow).all()

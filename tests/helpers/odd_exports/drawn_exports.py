@@ -139,6 +139,7 @@ def text_case(rng: Random) -> Case:
         style.delimiter,
         is_packed,
         by_order=is_local and start.month == 10,
+        by_equipment=write is _by_equipment,
     )
 
 

@@ -38,6 +38,7 @@ class Case:
         by_order: instants follow from the order of lines (local time in the doubled hour).
         loose: the damage may well change the meaning of lines that are as they were.
         in_blocks: to be read block by block, as an export too large for memory.
+        by_equipment: a column names the equipment, which stands before the point of each tag.
     """
 
     name: str
@@ -49,6 +50,7 @@ class Case:
     by_order: bool = False
     loose: bool = False
     in_blocks: bool = False
+    by_equipment: bool = False
 
     def content(self) -> bytes:
         """Return the bytes of the file."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 import shutil
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -34,7 +34,7 @@ from rowcall.store.aside import aside_counts, aside_rows
 from rowcall.store.ledger import days_touched
 from rowcall.store.samples import read_samples
 from rowcall.take_in import Outcome, TakenIn, take_in
-from rowcall.take_in.load.entries import SAME_INSTANT
+from rowcall.take_in.load.entries import NO_NUMBER, SAME_INSTANT
 from rowcall.take_in.load.memory import Memory
 
 RAISED = "raised"
@@ -43,6 +43,7 @@ _TRACES = re.compile(r"Traceback|Error\(|Exception|panick|object at 0x|\(b['\"]|
 _LITTLE = Memory(whole_bytes=0, block_bytes=8_000, slice_rows=50)  # chosen: many of each a file
 _SMALL = Memory(block_bytes=3_000)  # held whole, but read in many blocks
 _ALL_TIME = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+_MIN_INSTANTS = 3  # chosen: at fewer, a line cut off may hide that its equipment comes again
 _LONGEST = 800  # characters of a message; chosen
 # What a case adds to the store, which holds one file of one tag before it comes.
 _ADDED = (
@@ -214,11 +215,25 @@ def _wrong_samples(case: Case, store: Store) -> Iterator[str]:
     for key, kept in last.samples.items() if last.role == CHANGED and not is_mixed else ():
         if key in held and not _same(held[key], kept):
             yield f"stored cut off: {_told(key)} is {held[key]} instead of {kept}"
+    excused = NO_NUMBER if case.by_equipment and not _shows_equipment(promised) else ""
     if not is_mixed:
-        yield from (f"good line set aside, {why[line]}: line {line}" for line in why)
+        yield from (
+            f"good line set aside, {reason}: line {line}"
+            for line, reason in why.items()
+            if reason != excused
+        )
     invented = held.keys() - promised.keys()
     if invented and not touched:
         yield f"invented: {_told(min(invented))} and {len(invented) - 1} more"
+
+
+def _shows_equipment(promised: Collection[Key]) -> bool:
+    """Return whether what damage left shows several pieces of equipment at some instants.
+
+    Where it does not, nothing says that the names in their column are no values of a tag.
+    """
+    pieces = {tag.partition(".")[0] for tag, _ in promised}
+    return len(pieces) > 1 and len({instant for _, instant in promised}) >= _MIN_INSTANTS
 
 
 def _set_aside(store: Store, only: str = "") -> dict[int, str]:

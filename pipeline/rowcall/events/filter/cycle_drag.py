@@ -24,6 +24,7 @@ from rowcall.model import Floats, Signal
 
 _SETTLE_S = 5.0  # chosen: the last pulse's own kick on DP has died out by then
 _KICK_S = 1.0  # chosen: and that of one pulse among others
+_NO_FLOW_M3_S = 1e-6  # chosen: far below the flow of any filter; over less, DP is beyond reason
 _MIN_POINTS = 8  # chosen: of a cycle's line
 _MIN_CYCLES = 3  # chosen: a median of fewer is one cycle's word
 _NORMAL = 1.2533 * 1.4826  # standard error of a median from the absolute deviations
@@ -73,7 +74,7 @@ def filtered(dp: Signal, minutes: pl.DataFrame) -> Filtered | None:
     if "inlet_temperature_c" in minutes.columns:
         inlet_c = minutes["inlet_temperature_c"].fill_null(nan).to_numpy()
         ratio = viscosity_ratio(np.interp(dp.time_s, at_s, inlet_c))
-    known = np.isfinite(flow_at) & (flow_at > 0) & np.isfinite(ratio)
+    known = np.isfinite(flow_at) & (flow_at > _NO_FLOW_M3_S) & np.isfinite(ratio)
     per_flow = dp.value[known] / (flow_at[known] * ratio[known])
     return Filtered(dp.time_s[known], per_flow, np.interp(dp.time_s[known], at_s, gas_m3))
 
