@@ -117,6 +117,14 @@ def test_a_fall_from_day_to_day_is_found_by_the_clock(age: int) -> None:
     assert answer.start.date() == DAY - timedelta(days=age)
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_day_without_any_drag_is_no_fall() -> None:
+    clean = np.where(np.arange(30) == 20, 0.0, 60.0)
+    assert judged(**by_days(clean)).verdict is not Verdict.FOUND  # type: ignore[arg-type]
+    nothing = by_days(np.zeros(30))
+    assert judged(**nothing).verdict is not Verdict.FOUND  # type: ignore[arg-type]
+
+
 def past_fall(age: int, **more: float) -> History:
     """A fall of 15 % found so many days ago; `rise` undid it the day after."""
     values = {Fact.DRAG_FALL: 0.15, Fact.DRAG_FELL_S: AT_S, Fact.DRAG_FALL_ERROR: 0.01}

@@ -128,6 +128,9 @@ def at_median_of(value: Floats, driver: Floats) -> Floats:
     rise, more = np.diff(value), np.diff(driver)
     noise = max(float(np.median(np.abs(rise))), _MIN_NOISE * float(np.median(value)))
     weight = (noise / _SHARE_SD) ** 2
-    share = float(rise @ more + _SHARE * weight) / float(more @ more + weight)
+    power = float(more @ more + weight)
+    if not power > 0:  # nothing differs from day to day
+        return value
+    share = float(rise @ more + _SHARE * weight) / power
     apart: Floats = value - max(share, 0.0) * (driver - np.median(driver))
     return apart

@@ -111,9 +111,12 @@ def _day_step(context: Context) -> Step | None:
     _, change = ("", None) if dp is None else newest_change(context, dp, None)
     if change is not None:
         series = series.since((change - context.day.day).days)
+    drag = series.corrected(None)
+    if not (drag > 0).all():  # no gas, or a DP that reads below 0
+        return None
     rise = 1 / (1 - context.limits["day_fall"]) - 1  # of one over drag
     limits = {"rise": rise, "step_days": context.limits["recall"] / 86_400}
-    step = recent_step(series, 1 / series.corrected(None), limits)
+    step = recent_step(series, 1 / drag, limits)
     if step is None or _worked_on(context, step.day) or _mended_before(context, step.day):
         return None
     return step

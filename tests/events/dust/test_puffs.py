@@ -52,6 +52,16 @@ def small() -> tuple[Cells, Floats, Shaped]:
     return cells, raw, Shaped(cells, fired, np.array([0.4, 1.0, 0.7, 0.3]), 6)
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_where_no_row_shows_none_stands_out(small: tuple[Cells, Floats, Shaped]) -> None:
+    _, _, shaped = small
+    design, nothing = shaped.at(3), np.zeros(150)
+    design = replace(design, score=nothing, own=nothing, mass=np.zeros_like(design.mass))
+    design = replace(design, overlap=np.zeros_like(design.overlap))
+    fit = design.fit(shaped.fired.row)
+    assert (chance(design, shaped.fired, fit, 20) == 1.0).all()
+
+
 @pytest.mark.parametrize("delay", [0, 3, 6])
 def test_the_fit_is_least_squares_of_the_whole_model(
     small: tuple[Cells, Floats, Shaped], delay: int

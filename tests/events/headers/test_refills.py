@@ -142,6 +142,15 @@ def test_a_dead_band_widens_what_is_said_of_the_refill(power: float) -> None:
     assert off < 2.0 * day["recovery_log_error"]
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_rows_pulsed_at_the_same_instant_are_one_pulse_to_the_header() -> None:
+    fire, header = train(0.0, 6.0, 20.0, n=300)
+    alone, both = day_of(header, fire), day_of(header, np.repeat(fire, 4))
+    assert both["recovery_s"] == pytest.approx(alone["recovery_s"], rel=1e-6)
+    same = follow_refills(filled_in(header), np.full(20, fire[0]), np.ones(20, np.bool_), 2)
+    assert same.is_empty()
+
+
 def test_few_pulses_or_a_level_pressure_show_no_refill() -> None:
     fire, header = train(1.0, 2.2, 12.013)
     assert follow_refills(filled_in(header), fire[:4], np.ones(4, np.bool_), 1).is_empty()

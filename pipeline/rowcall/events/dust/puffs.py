@@ -284,6 +284,8 @@ def chance(design: Design, fired: Fired, fit: Fit, n_permuted: int = _N_PERMUTED
     permuted = solved(design.equations(fired.row[order]) for order in orders)
     highest = np.array([one.standing_out.max() for one in permuted])
     stands = fit.standing_out
+    if not np.isfinite(highest).all():  # no row shows
+        return np.ones(stands.size)
     above = (highest[:, None] >= stands).sum(axis=0)
     counted = (1 + above) / (1 + n_permuted)
     scale = max(float(highest.std()) * math.sqrt(6) / math.pi, 1e-12)

@@ -72,7 +72,11 @@ def follow_refills(
     opened = fire_s[answered]
     if opened.size < _MIN_PULSES_HOUR:
         return pl.DataFrame(schema=_COLUMNS)
-    interval = float(np.median(np.diff(fire_s)))
+    between = np.diff(fire_s)
+    between = between[between > trade.VALVE_OPEN.value]  # rows of several compartments at once
+    if not between.size:
+        return pl.DataFrame(schema=_COLUMNS)
+    interval = float(np.median(between))
     hour = (pl.col("at") // 3600.0).cast(pl.Int64).clip(0, n_hours - 1)
     band = header.error_pa[header.error_pa > 0]
     half_pa = 0.5 * float(np.median(band)) if band.size else 0.0
