@@ -6,10 +6,13 @@ import atexit
 import gc
 import os
 import signal
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
+
+_AGAIN_S = 0.05  # chosen: by then the callback that dropped an exception has ended
 
 
 def start_quickly() -> None:
@@ -39,14 +42,23 @@ def stopping() -> Iterator[list[int]]:
     """Raise KeyboardInterrupt at SIGINT and SIGTERM alike; yield the signals that came.
 
     Only the list is certain: a library in whose work a signal falls may raise an error of its own.
+    Where Python itself drops the exception, as in callbacks of its collector, it is raised again.
     A signal that was ignored from outside (as by nohup) stays so.
     """
     came: list[int] = []
+    said_before = sys.unraisablehook
 
     def stop(number: int, _: FrameType | None) -> None:
         came.append(number)
         raise KeyboardInterrupt
 
+    def dropped(what: sys.UnraisableHookArgs) -> None:
+        if came and what.exc_type is KeyboardInterrupt:
+            threading.Timer(_AGAIN_S, signal.raise_signal, (came[-1],)).start()
+        else:
+            said_before(what)
+
+    sys.unraisablehook = dropped
     before = {}
     if threading.current_thread() is threading.main_thread():  # the only one that may ask for them
         before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
@@ -56,5 +68,6 @@ def stopping() -> Iterator[list[int]]:
     try:
         yield came
     finally:
+        sys.unraisablehook = said_before
         for number in caught:
             signal.signal(number, before[number])

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
+import time
+import weakref
 
 import pytest
+
+from rowcall.start import stopping
 
 # What is registered first runs last, so this sees what the start arranged for the end.
 _AT_END = (
@@ -31,3 +36,30 @@ def test_only_at_the_end_nothing_is_looked_through_for_garbage(
         env=inherited | given,
     )
     assert done.stdout.split() == ["True", "0", "True", kept]
+
+
+def test_a_signal_that_python_drops_in_a_callback_stops_all_the_same(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    class Thing:
+        pass
+
+    def interrupted(_: object) -> None:
+        signal.raise_signal(signal.SIGINT)
+
+    things = [Thing()]
+    ref = weakref.ref(things[0], interrupted)
+    came = list[int]()
+
+    def work() -> None:
+        nonlocal came
+        with stopping() as came:
+            things.clear()
+            assert ref() is None
+            for _ in range(1000):
+                time.sleep(0.01)
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
+    assert came == [signal.SIGINT, signal.SIGINT]
+    assert capfd.readouterr().err == ""

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 from helpers.leak_days import Plan, facts_of
 
+from rowcall.events.operation.cooling import cooling
 from rowcall.events.operation.peers import above_peers, over_peers
-from rowcall.model import Fact
+from rowcall.model import Fact, Signal
+from rowcall.site import Role
 
 EVEN = Plan(loss=(1.0, 1.0, 1.0))
 
@@ -47,6 +49,17 @@ def test_without_ambient_or_hours_nothing_is_said(plan: Plan) -> None:
 
 def test_gas_hardly_above_ambient_says_nothing() -> None:
     assert (Fact.COOLING, 0) not in facts_of(replace(EVEN, inlet=40.0))
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_an_inlet_as_cold_as_ambient_says_nothing_of_cooling() -> None:
+    n, value = 1440, {Role.INLET_TEMPERATURE: 15.0, Role.OUTLET_TEMPERATURE: 60.0}
+    at = np.arange(n) * 60.0 + 1.0
+    signals = {
+        (role, 0, 0): Signal(at, np.full(n, one))
+        for role, one in (value | {Role.AMBIENT_TEMPERATURE: 15.0}).items()
+    }
+    assert cooling(signals, np.full(n, 10.0), np.ones(n, np.bool_)) is None
 
 
 def test_an_outlet_is_held_against_the_others_at_the_same_hours() -> None:

@@ -58,6 +58,7 @@ def cooling(signals: Signals, flow: Floats | None, running: Mask) -> Cooling | N
     hours = [one[: 60 * n].reshape(n, 60)[whole] for one in (inlet, outlet, ambient, flow)]
     t_in, t_out, t_a = (one.mean(axis=1) for one in hours[:3])
     is_steady = (np.ptp(hours[0], axis=1) <= _MAX_WANDER_K) & (t_out - t_a >= _MIN_ABOVE_K)
+    is_steady &= t_in - t_a >= _MIN_ABOVE_K
     if is_steady.sum() < _MIN_HOURS:
         return None
     log = np.log((t_in - t_a)[is_steady] / (t_out - t_a)[is_steady])
