@@ -106,7 +106,7 @@ def run_nightly(
             record().write_index({})
         result.not_mailed += mail_night(store, site, now, notices, os.environ, progress)
         _archive_old_days(store, site, today, progress, result)
-        came = result.stored or due or result.unusable or inbox.refused
+        came = result.stored or due or result.unusable or inbox.refused or inbox.problem
         owed = result.not_mailed or mails_failed(store, now - _MAIL_DAYS)
         result.is_idle = not (came or owed or result.failed)
     return result
