@@ -107,6 +107,22 @@ def test_a_new_revision_is_one_however_often_its_run_died(
     assert differences(*map(portrait, plants)) == []
 
 
+def test_a_run_that_dies_before_the_days_after_a_corrected_one_leaves_them_as_they_are(
+    judged: Callable[[Path, int], Path], tmp_path: Path
+) -> None:
+    """What is said of the night stands in the corrected day's report, not in theirs too."""
+    plants = [judged(tmp_path / name, 2) for name in ("disturbed", "undisturbed")]
+    for plant in plants:
+        frame = pl.read_parquet(plant / "inbox" / f"F1_{DAYS[0]}.parquet")
+        corrected = frame.with_columns(pl.col("value") * 1.01).gather_every(7)
+        corrected.write_parquet(plant / "inbox" / "corrected.parquet")
+    saved_one = Death("rowcall.runs.record", "save_day", 2)
+    assert run_dying(plants[0], saved_one, tmp_path / "log") == DIED
+    for plant in plants:
+        night(plant)
+    assert differences(*map(portrait, plants)) == []
+
+
 def test_what_a_killed_run_left_behind_blocks_nobody(plant: Path, wanted: Portrait) -> None:
     """A lock file without an owner, and a store torn while its headers were written."""
     (plant / "rowcall.duckdb.lock").write_text("4711\n")

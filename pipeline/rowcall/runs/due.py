@@ -3,7 +3,7 @@ that rest on a past or a work log that is another one now."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence, Set
+from collections.abc import Callable, Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -37,6 +37,11 @@ class Due:
     def again(cls, day: date, judged: Judged) -> Self:
         """Return a judged day of which only what it rests on is new."""
         return cls(day, judged.file_id, judged.revision + 1, is_recheck=True)
+
+
+def newest_new(due: Iterable[Due]) -> date | None:
+    """Return the newest day that gets a report whatever is found, None without one."""
+    return max((one.day for one in due if not one.is_recheck), default=None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from rowcall.days import day_bounds, local_day
 from rowcall.errors import StoreError
 from rowcall.mail.notice import Notice
-from rowcall.runs.due import Due, Tried, days_to_judge, left_out
+from rowcall.runs.due import Due, Tried, days_to_judge, left_out, newest_new
 from rowcall.runs.lock import hold_site
 from rowcall.runs.mailing.post import mail_night
 from rowcall.runs.moved import moved_days
@@ -148,7 +148,8 @@ def _judge(
     notices = dated(found, before, today)
     result.notices += [notice.text for notice in notices if notice.last_said == today]
     # Saved before it is so: a run killed later must not have them mailed by themselves as well.
-    notices = carried(notices, due[-1].day, today) if due else notices
+    newest = newest_new(due)
+    notices = notices if newest is None else carried(notices, newest, today)
     save_notices(store, notices)
     if due and not record().judge(due, result.notices):
         failed = unreported(result.failed[-1])

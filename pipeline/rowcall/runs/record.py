@@ -18,7 +18,7 @@ from rowcall.diagnosis.rule_book import load_rules
 from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Case, Limits, Rule, WorkLog
 from rowcall.progress import Step
-from rowcall.runs.due import HISTORY_DAYS, Due
+from rowcall.runs.due import HISTORY_DAYS, Due, newest_new
 from rowcall.runs.judge import changes_since, judge_day, settings_hash, stored_answers
 from rowcall.runs.moved import work_fingerprint
 from rowcall.runs.parallel.ahead import Ahead
@@ -85,13 +85,13 @@ class Record:
         """Judge days, oldest first; one that fails costs itself.
 
         Args:
-            notices: for the report of the newest day that is due.
+            notices: for the report of the newest day of which more is new than what it rests on.
             follows: judged days after one whose results changed are judged again too.
 
-        Returns whether there is a report of the newest day, with the notices in it.
+        Returns False where there should be such a report, with the notices in it, and is none.
         """
         report, waiting, cases = None, {one.day: one for one in due}, dict[date, list[Case]]()
-        newest, n_done = max(waiting, default=None), 0
+        newest, n_done = newest_new(due), 0
         with self.ahead:
             while waiting:
                 self.ahead.expect(sorted(waiting))
@@ -106,7 +106,7 @@ class Record:
                     waiting.setdefault(day, Due.again(day, judged_days(self.store)[day]))
         if self.result.reports:
             self.write_index(cases)
-        return report is not None
+        return newest is None or report is not None
 
     def write_index(self, known: Mapping[date, Sequence[Case]]) -> None:
         """Write the page of all days; `known` are the cases of the day judged last, if any is."""

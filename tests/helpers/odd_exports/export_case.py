@@ -8,6 +8,7 @@ by line.
 from __future__ import annotations
 
 import gzip
+from codecs import getincrementaldecoder
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -59,9 +60,10 @@ class Case:
 
     def begins(self) -> list[int]:
         """Return the 1-based line on which each piece begins, and the next one would."""
-        begins = [1]
+        # One after the other: an odd byte of UTF-16 shifts what follows, line ends too.
+        decoder, begins = getincrementaldecoder(self.encoding)("replace"), [1]
         for piece in self.pieces:
-            begins.append(begins[-1] + piece.raw.decode(self.encoding, "replace").count("\n"))
+            begins.append(begins[-1] + decoder.decode(piece.raw).count("\n"))
         return begins
 
     def roles(self) -> list[str]:

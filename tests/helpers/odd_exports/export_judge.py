@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 import shutil
+from collections import Counter
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -44,6 +45,7 @@ _LITTLE = Memory(whole_bytes=0, block_bytes=8_000, slice_rows=50)  # chosen: man
 _SMALL = Memory(block_bytes=3_000)  # held whole, but read in many blocks
 _ALL_TIME = datetime(1900, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
 _MIN_INSTANTS = 3  # chosen: at fewer, a line cut off may hide that its equipment comes again
+_MOST = 0.75  # chosen: well above the share by which equipment is recognised
 _LONGEST = 800  # characters of a message; chosen
 # What a case adds to the store, which holds one file of one tag before it comes.
 _ADDED = (
@@ -228,12 +230,14 @@ def _wrong_samples(case: Case, store: Store) -> Iterator[str]:
 
 
 def _shows_equipment(promised: Collection[Key]) -> bool:
-    """Return whether what damage left shows several pieces of equipment at some instants.
+    """Return whether what damage left shows several pieces of equipment at most of some instants.
 
     Where it does not, nothing says that the names in their column are no values of a tag.
     """
-    pieces = {tag.partition(".")[0] for tag, _ in promised}
-    return len(pieces) > 1 and len({instant for _, instant in promised}) >= _MIN_INSTANTS
+    pieces = {(instant, tag.partition(".")[0]) for tag, instant in promised}
+    each = Counter(instant for instant, _ in pieces)
+    n_several = sum(n > 1 for n in each.values())
+    return len(each) >= _MIN_INSTANTS and n_several >= _MOST * len(each)
 
 
 def _set_aside(store: Store, only: str = "") -> dict[int, str]:
