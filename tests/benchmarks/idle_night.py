@@ -17,18 +17,18 @@ import sys
 import tempfile
 import time
 from datetime import date, timedelta
-from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import HISTORY_COLUMNS, WorkLog
-from rowcall.runs.judge import cases_of, stored_answers
+from rowcall.runs.judge import cases_of, family_members
 from rowcall.site_file import read_site
 from rowcall.start import start_quickly
 from rowcall.store import Store
 from rowcall.store.nights.judgements import judged_days
+from rowcall.store.results import answers_before
 
 _OPEN = "import duckdb; duckdb.connect('rowcall.duckdb').execute('SELECT 1').fetchall()"
 _READ = """
@@ -80,8 +80,8 @@ def cases_s(folder: Path, newest: date) -> float:
     facts = {house.id: pl.DataFrame(schema=HISTORY_COLUMNS) for house in site.baghouse}
     with Store.open(folder / "rowcall.duckdb", read_only=True) as store:
         begin = time.process_time()
-        after = newest + timedelta(days=1)
-        cases_of(site, newest, rules, partial(stored_answers, store, after), facts, WorkLog())
+        answers = answers_before(store, newest + timedelta(days=1), (), family_members())
+        cases_of(site, newest, rules, answers, facts, WorkLog())
         return time.process_time() - begin
 
 

@@ -20,7 +20,6 @@ from rowcall.model import Case, Check, Fact, Finding, SignOf, Subject, Work
 # All chosen.
 _FADED = 0.9  # [-] of the neighbours' drop: beyond what one row differs by from day to day
 _SAME = 0.06  # [-] within which a row's drop is the same on all days
-DROPS_BY = "row_weak"  # the one rule whose answers of before a case count
 _FADE_DAYS = 60
 _MIN_DAYS = 3
 _ALWAYS_DAYS = 7
@@ -63,7 +62,7 @@ def _drops(material: Material, first: date, last: date) -> list[float]:
     """Return the row's drop ratio on each day of a span on which it was known, oldest first."""
     drops = []
     for day in sorted(day for day in material.place.days if first <= day <= last):
-        weak = material.place.days[day].get(DROPS_BY)
+        weak = material.place.days[day].get("row_weak")
         value = None if weak is None else quantity(weak, "drop_ratio")
         if value is not None and math.isfinite(value):
             drops.append(value)

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import date, timedelta
-from itertools import pairwise
 
 import polars as pl
 
@@ -17,8 +15,6 @@ from rowcall.diagnosis.diagnose import diagnose
 from rowcall.diagnosis.rule_book import load_families
 from rowcall.guard import Guard
 from rowcall.memory.cases import Remembered, all_cases_on
-from rowcall.memory.places import level_of
-from rowcall.memory.signs import DROPS_BY
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -38,7 +34,6 @@ from rowcall.runs.due import HISTORY_DAYS
 from rowcall.site import Baghouse, Site
 from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
-from rowcall.store.results import FOLLOWED_DAYS, answers_before
 
 
 def settings_hash(site: Site, limits: Mapping[str, Limits]) -> str:
@@ -57,7 +52,7 @@ def judge_day(
     *,
     study: Callable[[Guard, Baghouse, History], BaghouseDay],
     history_of: Callable[[Baghouse], History],
-    earlier: Callable[[Mapping[Subject, date]], Sequence[Finding]],
+    answers_before: Callable[[Collection[Subject]], Sequence[Finding]],
     work: WorkLog,
     guard: Guard,
     changed_settings: Mapping[str, str] | None = None,
@@ -67,7 +62,8 @@ def judge_day(
 
     Args:
         study: returns a baghouse on the day of the guard, with its past.
-        earlier: answers of the days before, as `stored_answers` has them.
+        answers_before: those of all judged days before at some places, and at those where
+            anything was found then.
         work: the whole work log; the day is judged by what it held at the day's end.
     """
     done = work.done_by(day_bounds(day, site.plant.zone)[1])
@@ -76,12 +72,11 @@ def judge_day(
         for house in site.baghouse
     ]
     findings = diagnose(rules, limits, days, guard, done)
+    found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
+    answers = [*answers_before(found), *findings]
     facts = {one.baghouse.id: pl.concat([one.history.facts, _dated(one)]) for one in days}
     cases, closed = guard.run(
-        "",
-        "cases",
-        lambda: cases_of(site, day, rules, lambda at: [*earlier(at), *findings], facts, done),
-        lambda why: ((), ()),
+        "", "cases", lambda: cases_of(site, day, rules, answers, facts, done), lambda why: ((), ())
     )
     return DayReport(
         site=site,
@@ -99,74 +94,24 @@ def judge_day(
     )
 
 
-def stored_answers(store: Store, day: date, places: Mapping[Subject, date]) -> list[Finding]:
-    """Return `answers_before` a day at some places, as the cases of this version need them."""
-    members = [
+def family_members() -> list[tuple[str, str, bool]]:
+    """Return the rules of each family of findings, as `answers_before` asks for them."""
+    return [
         (family.key, one.rule, one.at is At.ROW)
         for family in load_families()
         for one in family.members
     ]
-    return answers_before(store, day, places, members=members, ever=DROPS_BY)
-
-
-Cases = tuple[Case, ...]
 
 
 def cases_of(
     site: Site,
     day: date,
     rules: Sequence[Rule],
-    answers_at: Callable[[Mapping[Subject, date]], Sequence[Finding]],
-    facts: Mapping[str, pl.DataFrame],
-    work: WorkLog,
-) -> tuple[Cases, Cases]:
-    """Return `all_cases_on` a day of a plant; facts and work as `Remembered` has them.
-
-    Args:
-        answers_at: those up to the day, of days before as `answers_before` returns them.
-    """
-    answers = answers_at({})
-    cases = _cases_of(site, day, rules, answers, facts, work)
-    longer = _looking_back(cases, answers)
-    return _cases_of(site, day, rules, answers_at(longer), facts, work) if longer else cases
-
-
-def _looking_back(cases: tuple[Cases, Cases], answers: Iterable[Finding]) -> dict[Subject, date]:
-    """Return the places of which cases rest on more than the days after each finding, and since.
-
-    These are cases that have causes, as they were not closed before the day, and those found again
-    after a longer while: whether they were closed in between is not known yet.
-    """
-    families = {(one.rule, one.at): family for family in load_families() for one in family.members}
-    days = defaultdict[tuple[Subject, str], set[date]](set)
-    for one in answers:
-        subject = one.answer.subject
-        family = families.get((one.rule, level_of(subject)))
-        if family is not None and one.answer.verdict is Verdict.FOUND:
-            days[subject, family.key].add(one.day)
-    followed, closed = cases
-    long = [
-        case
-        for case in closed
-        if any(
-            (other - one).days > FOLLOWED_DAYS and case.opened <= one and other <= case.last_found
-            for one, other in pairwise(sorted(days[case.subject, case.family]))
-        )
-    ]
-    since: dict[Subject, date] = {}
-    for case in (*followed, *long):
-        since[case.subject] = min(since.get(case.subject, date.max), case.opened)
-    return since
-
-
-def _cases_of(
-    site: Site,
-    day: date,
-    rules: Sequence[Rule],
     answers: Iterable[Finding],
     facts: Mapping[str, pl.DataFrame],
     work: WorkLog,
-) -> tuple[Cases, Cases]:
+) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
+    """Return `all_cases_on` a day of a plant; answers, facts and work as `Remembered` has them."""
     rows = {house.id: len(house.all_rows()) for house in site.baghouse}
     known = Remembered(answers=answers, work=work, facts=facts, rows=rows)
     return all_cases_on(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable
 from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
@@ -28,8 +28,6 @@ from rowcall.store.connection import Store
 from rowcall.store.nights.judgements import LOST, Judged
 from rowcall.store.samples import naive_utc
 
-# Chosen: most cases close within a week of clear days; of one that lives longer more is read.
-FOLLOWED_DAYS = 30
 _DAY_TABLES = ("facts", "pulses", "cycles", "findings", "tag_days", "meanings")
 
 
@@ -211,46 +209,37 @@ def _lack(answer: Answer) -> dict[str, object]:
 
 
 def answers_before(
-    store: Store,
-    day: date,
-    places: Mapping[Subject, date],
-    *,
-    members: Collection[tuple[str, str, bool]],
-    ever: str,
+    store: Store, day: date, places: Collection[Subject], members: Collection[tuple[str, str, bool]]
 ) -> list[Finding]:
     """Return the answers of the days before `day` that cases are made of.
 
-    These are what a family's rules answered at a place where one of them found anything before,
-    on such days and the `FOLLOWED_DAYS` after each; and at `places`, from the date on that each
-    has, of the rule `ever` on all days. Of what was not found, the texts stay in the store.
+    These are all answers of a family's rules at a place, where one of them found anything before,
+    and at `places`. Of what was not found, the texts stay in the store.
 
     Args:
         members: family, rule, and whether it is meant where the rule judges rows.
     """
     columns = ("baghouse", "compartment", "row", "is_place")
     asked = pl.DataFrame(
-        [(*(getattr(one, name) for name in columns), since) for one, since in places.items()],
-        schema=dict.fromkeys(columns, pl.Int64)
-        | {"baghouse": pl.String, "is_place": pl.Boolean, "since": pl.Date},
+        [(one.baghouse, one.compartment, one.row, one.is_place) for one in places],
+        schema=dict(zip(columns, (pl.String, pl.Int64, pl.Int64, pl.Boolean), strict=True)),
         orient="row",
     )
     family = {"family": pl.String, "rule": pl.String, "of_rows": pl.Boolean}
     kin = pl.DataFrame(list(members), schema=family, orient="row")
     key = 'baghouse, compartment, "row", is_place'
     is_kin = 'kin.rule = findings.rule AND of_rows = ("row" > 0)'
-    found = f"FROM findings JOIN kin ON {is_kin} WHERE verdict = $found AND day < $day"
     with store.view("asked", asked), store.view("kin", kin):
         rows = store.connection.execute(
-            f"WITH near AS (SELECT DISTINCT {key}, family, day + n::INTEGER AS day "
-            f"FROM (SELECT {key}, family, day {found}), range($followed + 1) AS t(n)) "
             f'SELECT day, findings.rule, {key}, verdict, urgency, start, "end", '
             "CASE WHEN verdict = $found THEN text ELSE '' END, "
             "CASE WHEN verdict = $found THEN action ELSE '' END, values_json "
-            f"FROM findings JOIN kin ON {is_kin} LEFT JOIN asked USING ({key}) WHERE day < $day "
-            f"AND (({key}, family, day) IN (SELECT {key}, family, day FROM near) "
-            "OR day >= since OR (since IS NOT NULL AND findings.rule = $ever)) "
-            f"ORDER BY day, {key}, findings.rule",
-            {"found": Verdict.FOUND.value, "day": day, "followed": FOLLOWED_DAYS, "ever": ever},
+            f"FROM findings JOIN kin ON {is_kin} "
+            f"SEMI JOIN (SELECT family, {key} FROM asked, kin "
+            f"UNION SELECT family, {key} FROM findings JOIN kin ON {is_kin} "
+            f"WHERE verdict = $found AND day < $day) USING (family, {key}) "
+            f"WHERE day < $day ORDER BY day, {key}, findings.rule",
+            {"found": Verdict.FOUND.value, "day": day},
         ).fetchall()
     place, read = cache(Subject), json.JSONDecoder().raw_decode  # years of answers at few places
     return [
