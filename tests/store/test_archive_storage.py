@@ -22,6 +22,7 @@ from helpers.old_days import BEFORE, PLANT, START, TAGS, ZONE, archive, everythi
 from helpers.site_texts import SITE
 from moto.server import ThreadedMotoServer
 from s3fs import S3FileSystem
+from trustme import CA
 
 from rowcall.cli import main
 from rowcall.errors import SiteError, StoreError
@@ -63,7 +64,8 @@ def _own_settings(monkeypatch: pytest.MonkeyPatch, server: str, tmp_path: Path) 
         "AWS_EC2_METADATA_DISABLED": "true",
     }.items():
         monkeypatch.setenv(name, value)
-    monkeypatch.delenv("AWS_PROFILE", raising=False)
+    for name in ("AWS_PROFILE", "AWS_CA_BUNDLE", "REQUESTS_CA_BUNDLE"):
+        monkeypatch.delenv(name, raising=False)
     monkeypatch.setattr(S3FileSystem, "retries", 1)
     urlopen(Request(f"{server}/moto-api/reset", method="POST")).close()
     urlopen(Request(f"{server}/plants", method="PUT")).close()
@@ -145,9 +147,12 @@ def test_days_are_read_and_brought_back_as_beside_the_store(
 
 @pytest.mark.parametrize("kind", ["path", "memory", "s3"])
 def test_engines_read_a_shared_folder_alike(
-    store: Store, kind: str, tmp_path: Path, server: str
+    store: Store, kind: str, tmp_path: Path, server: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Hive-partitioned by plant and day, on the file systems of fsspec."""
+    authority = tmp_path / "authority.pem"  # polars wants one, though nothing is encrypted here
+    CA().cert_pem.write_to_path(authority)
+    monkeypatch.setenv("SSL_CERT_FILE", str(authority))
     folder = folder_in(kind, tmp_path).rstrip("/")
     archive(store, site=site_in(folder))
     system, inside = fsspec.url_to_fs(folder)
