@@ -68,6 +68,7 @@ def _damaged(plant: Plant) -> Said:
 
 
 def _restore(plant: Plant) -> None:
+    plant.store.with_name(f"{plant.store.name}.wal").unlink(missing_ok=True)
     shutil.copy(plant.folder / "backup.duckdb", plant.store)
 
 

@@ -131,3 +131,21 @@ def test_damage_met_at_work_is_called_damage(site: Path) -> None:
     store.write_bytes(damaged)
     with pytest.raises(StoreError, match="the store is damaged"), Store.open(store) as opened:
         opened.connection.execute("SELECT sum(value), sum(tag_id), max(time) FROM samples")
+
+
+def test_a_log_of_another_copy_is_named_with_what_to_do(tmp_path: Path) -> None:
+    """As where a backup was put in the place of a store whose last run was cut off."""
+    path = tmp_path / "rowcall.duckdb"
+    Store.open(path).close()
+    backup = path.read_bytes()
+    for _ in range(2):
+        with duckdb.connect(str(path)) as connection:
+            connection.execute("CREATE OR REPLACE TABLE more AS SELECT 1")
+            connection.execute("CHECKPOINT")
+            connection.execute("PRAGMA disable_checkpoint_on_shutdown")
+            connection.execute("INSERT INTO more VALUES (2)")
+    path.write_bytes(backup)
+    with pytest.raises(StoreError, match=r"ends in \.wal beside it belongs to another copy"):
+        Store.open(path)
+    path.with_name("rowcall.duckdb.wal").unlink()
+    Store.open(path).close()

@@ -14,16 +14,21 @@ DISK_ERRORS = (duckdb.OperationalError, duckdb.FatalException)
 # DuckDB keeps a checksum of each block; a wrong one is an error of no class of its own.
 _DAMAGE = ("corrupt database file", "could not read enough bytes", "replaying wal file")
 _REPAIR = (
-    "Keep the damaged file under another name, put the newest backup in its place and run the "
-    "nightly job: it takes in what the inbox still holds and judges the days since. Without a "
-    "backup it begins a new store from the inbox; what only the old one held is lost. "
-    "`rowcall check-store` says whether a file is whole."
+    "Keep the damaged file, and the one that ends in .wal beside it, under other names, put the "
+    "newest backup in its place and run the nightly job: it takes in what the inbox still holds "
+    "and judges the days since. Without a backup it begins a new store from the inbox; what "
+    "only the old one held is lost. `rowcall check-store` says whether a file is whole."
 )
 _CAUSES = (
     (
         ("could not set lock", "being used by another process", "already open"),
         "another process has the store open; wait until it has ended, or close the program that "
         "reads the file.",
+    ),
+    (
+        ("wal was created for",),
+        "the file that ends in .wal beside it belongs to another copy of the store, as where a "
+        "backup was put in its place; move that file away and run again.",
     ),
     (
         ("different configuration",),
