@@ -61,9 +61,10 @@ def _full_disk(plant: Plant) -> Said:
 
 def _damaged(plant: Plant) -> Said:
     plant.export()
-    with plant.store.open("r+b") as file:
-        file.seek(plant.store.stat().st_size // 2)
-        file.write(os.urandom(plant.store.stat().st_size // 4))
+    size = plant.store.stat().st_size
+    with plant.store.open("r+b") as file:  # all but the head: half may hold nothing that is read
+        file.seek(size // 8)
+        file.write(os.urandom(size - size // 8))
     return plant.run()
 
 
