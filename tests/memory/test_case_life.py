@@ -133,6 +133,23 @@ def test_a_repair_that_did_not_help_is_contradicted_with_what_is_still_so() -> N
     assert "still: answers 0 % of its pulses" in case.repairs[0].text
 
 
+@pytest.mark.parametrize(
+    ("subject", "check"),
+    [
+        (Subject("BH1"), Check.CONTRADICTED),
+        (Subject("BH1", 2), Check.CONTRADICTED),
+        (row(2, 7), Check.WAITING),
+    ],
+)
+def test_only_a_repair_of_all_of_a_header_is_contradicted_by_it(
+    subject: Subject, check: Check
+) -> None:
+    """It may leak elsewhere still, whatever came of one row's diaphragms."""
+    days = [answer(n, "header_leak", Subject("BH1", 2)) for n in range(1, 5)]
+    case = only(cases(4, days, entry(3, Work.DIAPHRAGMS_RENEWED, subject)))
+    assert [repair.check for repair in case.repairs] == [check]
+
+
 def test_the_day_of_the_repair_itself_decides_nothing() -> None:
     case = only(cases(3, month(0.0, 0.0, 0.0), entry(3, Work.SOLENOID_RENEWED, ROW)))
     assert case.repairs[0].check is Check.WAITING
