@@ -52,15 +52,14 @@ def test_a_flow_meter_or_a_flow_that_jumps_is_no_step(jump: float) -> None:
     assert found("on_time", flow_step=jump).steps == ()
 
 
-def test_a_transmitter_exchanged_leaves_a_gap_and_no_step() -> None:
-    made = casing("on_time", fall=0.2)
+@pytest.mark.parametrize("mode", MODES)
+def test_a_transmitter_exchanged_leaves_a_gap_and_no_step(mode: Mode) -> None:
+    made = casing(mode, fall=0.2, at_s=REST_S[mode])
     signals = signals_of(made)
     dp = signals[DP]
-    kept = np.abs(dp.time_s - AT_S) > 240
-    assert (
-        steps_of(house(), {**signals, DP: Signal(dp.time_s[kept], dp.value[kept])}, made[2]).steps
-        == ()
-    )
+    kept = np.abs(dp.time_s - REST_S[mode]) > 240
+    without = {**signals, DP: Signal(dp.time_s[kept], dp.value[kept])}
+    assert steps_of(house(mode), without, made[2]).steps == ()
 
 
 def test_minutes_are_counted_at_which_a_fall_would_show() -> None:
