@@ -88,6 +88,15 @@ def test_a_late_export_of_another_day_leaves_the_archive_alone(folder: Path) -> 
         assert len(archived_days(store)) == 2
 
 
+def test_a_late_export_of_days_around_an_archived_one_leaves_that_one_alone(folder: Path) -> None:
+    lines = [f"DP,2026-03-{day}T10:00:00+00:00,9" for day in (28, 30)]
+    (folder / "around.csv").write_text("\n".join(["tag,time,value", *lines, ""]), encoding="utf-8")
+    with open_store(folder / STORE) as store:
+        archive(store)
+        take(store, folder / "around.csv")
+        assert [one.day for one in archived_days(store)] == [date(2026, 3, 29)]
+
+
 def test_a_run_killed_before_it_deletes_leaves_all_in_the_store(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
