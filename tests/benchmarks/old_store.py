@@ -108,7 +108,10 @@ def _leave(plant: Path, store: Store, day: date) -> None:
     )
     if day < DAYS[0] - timedelta(days=100):
         us = "epoch_us($day::DATE)"
-        run(f"INSERT INTO archived VALUES ($day, {us}, {us} + 86_400_000_000, 1, '', '')", {"day": day})
+        run(
+            f"INSERT INTO archived VALUES ($day, {us}, {us} + 86_400_000_000, 1, '', '')",
+            {"day": day},
+        )
     first, folder = plant / "reports" / str(DAYS[0]), plant / "reports" / str(day)
     folder.mkdir()
     for file in first.iterdir():
