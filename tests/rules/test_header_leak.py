@@ -182,6 +182,47 @@ def test_a_header_is_compared_with_the_others_of_the_day(
         assert value_of(answers[FIRST], "plateau_ratio") == pytest.approx(1.0 - fell, abs=0.003)
 
 
+def of_first(value: float, other: float) -> pl.Expr:
+    """Return a column of hours: one value for header 1, another for the others."""
+    return pl.when(pl.col("compartment") == 1).then(value).otherwise(other)
+
+
+@pytest.mark.parametrize(
+    ("tau_s", "verdict"), [(3.0, Verdict.CANNOT_TELL), (5.0, Verdict.FOUND)], ids=["same", "slower"]
+)
+def test_a_plateau_that_is_little_known_counts_where_the_header_refills_more_slowly_too(
+    day: BaghouseDay, tau_s: float, verdict: Verdict
+) -> None:
+    usual = {Fact.PLATEAU_PA: [6e5] * 7, Fact.TAU_S: [3.0] * 7}
+    past = [history_of(usual, day.day, (c, 0)).facts for c in (1, 2)]
+    hours = day.hours.with_columns(
+        plateau_pa=of_first(5.7e5, 6e5),
+        plateau_error_pa=of_first(7e3, 300.0),
+        left_pa=of_first(2e4, 0.0),
+        tau_s=of_first(tau_s, 3.0),
+        tau_log_error=pl.lit(0.03),
+    )
+    answers = ask(RULE, replace(day, hours=hours, history=History(pl.concat(past))))
+    assert answers[FIRST].verdict is verdict
+    assert " % down" in answers[FIRST].text
+    assert answers[Subject("BH1", 2)].verdict is Verdict.CLEAR
+
+
+@pytest.mark.parametrize(
+    ("left_pa", "verdict"), [(0.0, Verdict.FOUND), (5e4, Verdict.CANNOT_TELL)], ids=["seen", "not"]
+)
+def test_a_usual_plateau_that_no_sample_ever_showed_is_little_known(
+    day: BaghouseDay, left_pa: float, verdict: Verdict
+) -> None:
+    usual = {Fact.PLATEAU_PA: [6e5] * 7, Fact.SHORTFALL_PA: [left_pa] * 7}
+    past = [history_of(usual, day.day, (c, 0)).facts for c in (1, 2)]
+    hours = day.hours.with_columns(
+        plateau_pa=of_first(5.7e5, 6e5), plateau_error_pa=pl.lit(300.0), left_pa=pl.lit(0.0)
+    )
+    answers = ask(RULE, replace(day, hours=hours, history=History(pl.concat(past))))
+    assert answers[FIRST].verdict is verdict
+
+
 @pytest.mark.parametrize(
     ("hours", "is_found"), [((6, 10), False), ((10, 24), True), ((22, 24), False)]
 )

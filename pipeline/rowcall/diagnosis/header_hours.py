@@ -12,6 +12,7 @@ import polars as pl
 
 from rowcall.diagnosis.headers import headers_of
 from rowcall.diagnosis.shared_change import Parts, split
+from rowcall.events.headers.refills import BEYOND_ERROR
 from rowcall.model import BaghouseDay, Context, Fact, Floats
 
 SURE = 0.95  # posterior from which an hour counts; chosen: the usual level of confidence
@@ -100,11 +101,21 @@ class HeaderHours:
     def lower(self, min_days: float) -> Change:
         """How much lower the pressures are that refills tend to."""
         level = self._filled("plateau_pa", Fact.PLATEAU_PA)
-        own = self.table("plateau_error_pa") / level
+        own = np.hypot(self.table("plateau_error_pa"), self._hidden(min_days)) / level
         error = np.where(np.isfinite(own), np.hypot(own, _LEVEL_SPREAD), _LEVEL_SPREAD)
         usual, by_history = self._usual(Fact.PLATEAU_PA, level, 0.75, min_days)
         log = np.log(usual[:, None] / level)
         return Change(level, log, error, usual, by_history, self._wander())
+
+    def _hidden(self, min_days: float) -> Floats:
+        """Error of usual plateaus [Pa] beyond today's: the next pulse may have hidden more."""
+        history, left = self.context.history, self.table("left_pa")
+        usual = [
+            history.usual(Fact.SHORTFALL_PA, header, 0, quantile=0.5, min_days=min_days)
+            for header in self.headers
+        ]
+        more = np.nan_to_num(np.array(usual)[:, None] ** 2 - left**2)
+        return BEYOND_ERROR * np.sqrt(np.maximum(more, 0.0))
 
     def _filled(self, column: str, fact: Fact) -> Floats:
         """Return a column; where few hours show a refill, that of the day stands for all."""

@@ -173,7 +173,12 @@ class Fact(Enum):
         "1", "relative standard deviation of that from hour to hour", "header_hours"
     )
     SHORTFALL_PA = _header(
-        "Pa", "what it lacks at the next pulse", "compressed_air", "headers", "short_interval"
+        "Pa",
+        "what it lacks at the next pulse",
+        "compressed_air",
+        "header_hours",
+        "headers",
+        "short_interval",
     )
     CYCLE_LOSS_PA = _header(
         "Pa", "pressure loss over a cleaning cycle", "compressed_air", "short_interval"

@@ -17,7 +17,7 @@ import polars as pl
 
 from rowcall.diagnosis.header_hours import SURE, Change, HeaderHours, Hours, middle, span_of
 from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of, needs_header
-from rowcall.diagnosis.shared_change import Parts, split
+from rowcall.diagnosis.shared_change import P_OWN, Parts, split
 from rowcall.events.headers.air_use import free_air
 from rowcall.model import (
     Answer,
@@ -44,6 +44,10 @@ _ERRORS_95 = 1.96  # standard errors of a 95 % interval
 # the air of a leak, where its feed comes to rest before the next pulse; else half as much again
 _END_ERROR, _FLOW_ERROR = 0.02, 0.1
 _AT_REST = 0.75  # of the interval, within which 95 % are recovered; chosen, by the same trials
+# A header that surely refills more slowly than before, by its own, has a cause: air lost, or a feed
+# that narrows. Even odds; standard errors, chosen: hardly ever by chance
+_P_OF_SLOWER, _SURELY = 0.5, 3.0
+_ENDS = 0.01  # of the plateau missing when the next row is pulsed; chosen: less hides no leak
 _MIN_SHARED = 0.01  # of the plateau; chosen: sound supplies wander so much
 
 
@@ -52,18 +56,26 @@ def judge(context: Context) -> Iterator[Answer]:
     headers = HeaderHours(context)
     low = headers.lower(context.limits["history_days"])
     supply = _supply_change(context, headers)
-    fall = -math.log1p(-context.limits["fall"])
+    p_changed = _p_changed(headers.slower(context.limits["history_days"]))
     parts = split(
         np.vstack([low.log, supply]),
         np.vstack([low.error, np.full_like(supply, _SUPPLY_ERROR)]),
         wander=low.wander,
-        limit=fall,
+        limit=-math.log1p(-context.limits["fall"]),
+        p_changed=np.vstack([p_changed, np.full_like(supply, P_OWN)]),
     )
     for n, header in enumerate(headers.headers):
         if (Fact.DECAY_TAU_S, header, 0) in context.facts:
             yield _by_decay(context, header)
         else:
-            yield _by_plateau(headers, low, parts, n)
+            yield _by_plateau(headers, low, parts, p_changed, n)
+
+
+def _p_changed(slow: Change) -> Floats:
+    """That a header has a change of its own, before its plateaus are seen."""
+    least = np.fmin.reduce(slow.log, axis=0)  # of the headers: what the supply explains
+    is_slower = slow.log - least > _SURELY * slow.error
+    return np.where(is_slower, _P_OF_SLOWER, P_OWN)
 
 
 def _supply_change(context: Context, headers: HeaderHours) -> Floats:
@@ -127,7 +139,9 @@ def _supply_stood(context: Context, header: int) -> bool:
     return False
 
 
-def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answer:
+def _by_plateau(
+    headers: HeaderHours, low: Change, parts: Parts, p_changed: Floats, n: int
+) -> Answer:
     """Judge by where the refills tend to, against the other headers and the supply."""
     context = headers.context
     limits, subject = context.limits, context.subject(headers.headers[n])
@@ -144,7 +158,7 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     compared = np.delete(np.isfinite(parts.own), n, axis=0).any(axis=0) & known
     is_low = np.where(compared, parts.p_own[n] >= SURE, low.beyond(bound)[n])
     hours = _since(is_low, known)
-    if not hours.any() and compared.any() and _low_by_day(low, bound, n):
+    if not hours.any() and compared.any() and _low_by_day(low, bound, p_changed, n):
         hours = known  # no hour is sure by itself
     judged = hours if hours.any() else known
     fell = middle(np.where(compared, parts.own[n], low.log[n]), judged)
@@ -156,6 +170,9 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
         Quantity("usual_plateau_pa", low.usual[n], "Pa"),
         Quantity("plateau_ratio", ratio, "1"),
     )
+    if not hours.any() and fell > bound:
+        why = f"{seen}, {_unsure(headers, low, n, fell)}"
+        return Answer.cannot_tell(subject, why, Lack.FINE_PRESSURE, values=values)
     if not hours.any():
         unseen = "With the supply feeding, a leak that does not lower it cannot be seen."
         return Answer.clear(subject, f"Holds its plateau: {seen}. {unseen}", values)
@@ -185,13 +202,31 @@ def _by_plateau(headers: HeaderHours, low: Change, parts: Parts, n: int) -> Answ
     )
 
 
-def _low_by_day(low: Change, bound: float, n: int) -> bool:
+def _unsure(headers: HeaderHours, low: Change, n: int, fell: float) -> str:
+    """Say by how much a plateau seems down, and what keeps it from being sure."""
+    known = np.isfinite(low.log[n])
+    down, least, most = (
+        percent(-math.expm1(-one), 1) for one in (fell, *_interval(headers, low, n, known, fell))
+    )
+    seems = f"by its own perhaps {down} down (95 % interval {least} to {most})"
+    if middle(headers.table("left_pa")[n] / low.value[n], known) < _ENDS:
+        return f"{seems}: too little to be sure that it loses air"
+    return (
+        f"{seems}, but refills do not end before the next pulse: whether air is lost or the feed "
+        "narrows, only the resting test shows"
+    )
+
+
+def _low_by_day(low: Change, bound: float, p_changed: Floats, n: int) -> bool:
     """Whether a header's median over the day is low, against those of the other headers."""
     known = np.asarray(np.isfinite(low.log).any(axis=1), np.bool_)
     log, count = low.log[known], np.isfinite(low.log[known]).sum(axis=1)
     error = np.hypot(low.error[known].min(axis=1), np.nanstd(log, axis=1) / np.sqrt(count))
     medians = np.nanmedian(log, axis=1)
-    day = split(medians[:, None], error[:, None], wander=low.wander, limit=bound)
+    p_day = np.median(p_changed[known], axis=1)
+    day = split(
+        medians[:, None], error[:, None], wander=low.wander, limit=bound, p_changed=p_day[:, None]
+    )
     return bool(day.p_own[int(known[:n].sum()), 0] >= SURE)
 
 

@@ -46,6 +46,9 @@ from rowcall.model import (
 from rowcall.units import Dimension, percent, show
 
 _MIN_CONFIDENCE = 0.5  # chosen: a fit with a standard error of 50 % or more says little
+_AS_USUAL = (
+    1.25  # times the usual time to recover; chosen: healthy headers vary by less than a fifth
+)
 
 
 def judge(context: Context) -> Iterator[Answer]:
@@ -83,7 +86,9 @@ def _judge_header(
         seen = f"63 % of a drop recovered in {show(middle(change.value[n], known), 's', 1)}{usual}"
         if (parts.p_shared >= SURE).any() and not alone:
             seen += "; slow in some hours together with the other headers, see plant air"
-        return Answer.clear(subject, f"As usual: {seen}.", values)
+        longer = f"Not {limits['slow_ratio']:g} times the usual time for sure"
+        is_as_usual = middle(change.log[n], known) < math.log(_AS_USUAL)
+        return Answer.clear(subject, f"{'As usual' if is_as_usual else longer}: {seen}.", values)
     return _found(headers, change, parts, n, own)
 
 

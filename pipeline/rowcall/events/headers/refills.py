@@ -43,7 +43,7 @@ _MAX_LOG_ERROR = 0.5  # relative error of a time; chosen: more says nothing
 _COURSE_ERROR, _END_ERROR = 0.025, 0.04
 # Of what the next pulse hides, were the rest of a refill of first order; by trial on a vessel that
 # cools and warms again, and on headers that share a line: a third on average, 70 % at the worst
-_BEYOND_ERROR = 0.35
+BEYOND_ERROR = 0.35
 _LAST = 0.1  # of the interval, over which the end of a refill is seen to level off; chosen
 _MIN_GAIN = 25.0  # in chi square over a level pressure; chosen: a drop of five standard errors
 _MIN_DROP = 0.01  # of the plateau; chosen: less is noise or no pulse
@@ -167,7 +167,7 @@ def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[dict[st
         return np.asarray(np.sqrt(mean((value - mean(value)[:, None]) ** 2 + own)))
 
     # Plateaus and times to 63 % are compared hour by hour, where what no sample shows is the same.
-    hidden = _BEYOND_ERROR * (late - left) / (_LAST * end) * np.exp(tau_63)
+    hidden = BEYOND_ERROR * (late - left) / (_LAST * end) * np.exp(tau_63)
     # Near an end of a share s of the drop a course falls by about s of it in a time constant.
     half, off = (one / drop for one in (limits.half_pa, np.hypot(limits.half_pa, hidden)))
     fitted = {
@@ -177,7 +177,7 @@ def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[dict[st
         "recovery_log_error": error(t_95, _END_ERROR**2 + (off / _TWENTIETH / 3.0) ** 2),
         "plateau_pa": mean(fits.plateau_pa),
         "plateau_error_pa": error(
-            fits.plateau_pa, fits.plateau_error_pa**2 * chi + (_BEYOND_ERROR * left) ** 2
+            fits.plateau_pa, fits.plateau_error_pa**2 * chi + (BEYOND_ERROR * left) ** 2
         ),
         "drop_pa": mean(drop),
         "left_pa": mean(left),
