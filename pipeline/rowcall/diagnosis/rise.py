@@ -71,7 +71,7 @@ def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
     is_large = trend.rise >= limits["rise"] * start
     is_fast = trend.rise >= limits["rise_early"] * start
     is_fast &= trend.rate * _PACE_D >= limits["rise"] * start
-    return trend.rate_quantile(doubt) > 0 and (is_large or is_fast)
+    return (is_large or is_fast) and trend.p_rate_at_most(0.0) < doubt
 
 
 def recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:

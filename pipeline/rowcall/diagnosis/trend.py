@@ -16,6 +16,7 @@ from itertools import product
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 from scipy.special import stdtr
 
 from rowcall.events.noise import TO_DEVIATION
@@ -31,6 +32,7 @@ _MAX_BENDS = 16  # chosen: places of a bend, evenly spread
 _MIN_LEG = 7  # [points] chosen: before and after a bend
 _WILD = 6.0  # [robust standard deviations] chosen: a day so far from its neighbours is left out
 _JITTER = 1e-9  # [-] keeps a pure weekly pattern solvable
+_FINE = 1e-10  # of the range in which a quantile is looked for; chosen: no digit shown
 _NEGLIGIBLE = 1e-4  # chosen: fits of less weight move no digit shown
 MIN_POINTS = 5  # chosen: two of line, three of noise
 
@@ -68,15 +70,17 @@ class Trend:
         """Mean value of the line at the end."""
         return float(self.weight @ self.level)
 
+    def p_rate_at_most(self, rate: float) -> float:
+        """Return the probability that the rate at the end is at most this one."""
+        error = np.sqrt(self.spread[:, 1, 1])
+        return float(self.weight @ stdtr(self.dof, (rate - self.slope) / error))
+
     def rate_quantile(self, p: float) -> float:
         """Return the rate that holds with probability p at most."""
         error = np.sqrt(self.spread[:, 1, 1])
         low, high = float((self.slope - 99 * error).min()), float((self.slope + 99 * error).max())
-        for _ in range(60):
-            middle = (low + high) / 2
-            below = self.weight @ stdtr(self.dof, (middle - self.slope) / error) < p
-            low, high = (middle, high) if below else (low, middle)
-        return (low + high) / 2
+        fine = _FINE * (high - low)
+        return float(brentq(lambda rate: self.p_rate_at_most(rate) - p, low, high, xtol=fine))
 
     def p_above(self, limit: float, after: Floats) -> Floats:
         """Return the probability that a value so long after the end is above a limit; (n,)."""
