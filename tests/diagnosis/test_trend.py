@@ -73,10 +73,11 @@ def test_the_tail_of_students_t(dof: float) -> None:
         level=np.zeros(1),
         slope=np.zeros(1),
         spread=np.zeros((1, 2, 2)),
+        climb=np.zeros(1),
+        climb_error=np.ones(1),
         noise=np.ones(1),
         dof=dof,
         exponent=1.0,
-        rise=0.0,
         n=int(dof),
     )
     t = np.linspace(-8, 8, 81)
@@ -96,9 +97,23 @@ def test_the_interval_covers_the_true_rate(n: int, memory: float) -> None:
     assert np.mean(hits) >= 0.9  # nominal 0.95, standard error 0.035
 
 
+@pytest.mark.parametrize("memory", [0.0, 0.6])
+def test_the_chance_of_no_rise_is_kept(memory: float) -> None:
+    """Of series that wander about a level, no more are called risen for sure than stated."""
+    from statsmodels.tsa.arima_process import ArmaProcess
+
+    process = ArmaProcess([1.0, -memory], [1.0])
+    rng = np.random.default_rng(17)
+    noise = process.generate_sample((100, 30), axis=1, distrvs=rng.standard_normal, burnin=50)
+    chances = np.array([fitted(900 + 9 * one).p_no_rise for one in noise])
+    assert np.mean(chances < 0.05) <= 0.1  # standard error 0.022
+    assert fitted(900 + 2.0 * days(30) + 9 * noise[0]).p_no_rise < 0.01
+
+
 def test_a_change_of_rate_is_seen() -> None:
     value = 900 + 9.0 * np.maximum(days(40) - 25, 0) + quiet(40)
     trend = fitted(value)
+    assert trend.p_no_rise < 1e-3
     assert trend.rate == pytest.approx(9.0, rel=0.15)
     assert trend.rise == pytest.approx(9.0 * 14, rel=0.15)
 

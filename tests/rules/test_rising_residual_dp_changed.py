@@ -12,6 +12,7 @@ from helpers.scenes import Studied, exports, kiln, on_time, study
 from rowcall.model import Answer, Fact, Floats, Verdict
 
 N = 30  # days before the change
+_EACH = np.tile((0.5, -1.0, 0.0, 1.0, -0.5), 4)  # products, one after the other
 
 
 @pytest.fixture(scope="module")
@@ -39,8 +40,12 @@ def changed(
     peak: float = 1.0,
     growth: float = 0.0,
     error: float = 0.08,
+    products: float = 0.0,
 ) -> Answer:
-    """The answer so many days into a change; fall, peak: what those facts were multiplied by."""
+    """The answer so many days into a change; fall, peak: what those facts were multiplied by.
+
+    products: by which the dust, and so the fall, differs every three days, as a logarithm.
+    """
     n = N + days
     is_after = np.arange(n) >= N
     value = (
@@ -48,7 +53,8 @@ def changed(
     )
     others = {
         Fact.PEAK_DP_PA: 1200.0 * np.where(is_after, peak, 1.0),
-        Fact.DP_FALL_PA: 1.8 * np.where(is_after, fall, 1.0),
+        Fact.DP_FALL_PA: 1.8
+        * np.where(is_after, fall, np.exp(products * _EACH[np.arange(n) // 3])),
         Fact.DP_FALL_ERROR_PA: np.full(n, error),
     }
     if jump:
@@ -112,6 +118,15 @@ def test_ageing_after_a_change_is_found(by_clock: Studied) -> None:
 def test_more_dust_is_no_other_scale(by_clock: Studied) -> None:
     """More dust a pulse takes off more: the fall grows by more than residual DP does."""
     assert changed(by_clock, 4, factor=1.2, fall=1.8, jump=False).verdict is Verdict.FOUND
+
+
+def test_products_that_differ_are_no_transmitter(by_clock: Studied) -> None:
+    """One more of them moves residual DP and the fall alike where a thick cake stays."""
+    texts = [
+        changed(by_clock, 4, factor=1.15, fall=fall, jump=False, products=one).text
+        for one, fall in ((0.0, 1.15), (0.3, 1.25))
+    ]
+    assert ["a transmitter" in text for text in texts] == [True, False]
 
 
 def test_a_residual_below_zero_is_judged(by_clock: Studied) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import date
 
 import numpy as np
@@ -15,7 +16,8 @@ from rowcall.model import Context, Fact
 _AROUND_D = 7  # chosen: days on each side that show a change; a week holds its weekend
 _MIN_CHANGE = 0.04  # [-] chosen: a smaller change of scale or set point is none that matters
 _SURE = 1.5  # chosen: log-likelihood ratio, odds of 4 to 1
-_FALL_SD = 0.05  # [-] chosen: what the fall at pulses differs by from week to week
+_FALL_SD = 0.05  # [-] chosen: what the fall at pulses differs by from week to week, at least
+_USUAL_D = 28  # chosen: days before a change that show by how much products differ
 
 
 def newest_change(
@@ -66,7 +68,8 @@ def _scale_gain(
     """Return the log-likelihood ratio of another scale over more drag, by the fall at pulses.
 
     A scale multiplies the fall; more drag leaves it. It grows with the square of flow. More dust
-    raises it by more than DP, which is neither: 0.
+    raises it by more than DP, which is neither: 0. Where products already made it differ from day
+    to day, it tells little.
     """
     falls, errors = (by_day(context, f) for f in (Fact.DP_FALL_PA, Fact.DP_FALL_ERROR_PA))
     logs = []
@@ -81,8 +84,20 @@ def _scale_gain(
             return 0.0
         logs.append((math.log(fall) - 2 * flow, 1 / weight.sum() / fall**2))
     (before, error_before), (after, error_after) = logs
-    variance = error_before + error_after + _FALL_SD**2
+    usual = slice(max(0, beside[1].start - _USUAL_D), beside[1].start)
+    variance = error_before + error_after + max(_FALL_SD, _spread(series, falls, usual)) ** 2
     grown = after - before
     if abs(grown - change) > 2 * math.sqrt(variance) and abs(grown) > abs(change):
         return 0.0
     return float((grown**2 - (grown - change) ** 2) / (2 * variance))
+
+
+def _spread(series: DpSeries, falls: Mapping[date, float], part: slice) -> float:
+    """Return the standard deviation of the logarithm of falls, flow taken out, from day to day."""
+    flow = np.zeros(series.number.size) if series.log_flow is None else series.log_flow
+    logs = [
+        math.log(falls[day]) - 2 * log_flow
+        for day, log_flow in zip(series.days[part], flow[part], strict=True)
+        if falls.get(day, 0.0) > 0
+    ]
+    return float(np.std(logs)) if len(logs) > 1 else 0.0

@@ -22,6 +22,7 @@ _STANDS_OUT = 2.5  # [standard deviations] chosen: a step is larger than what da
 _LEVEL_D = 3  # chosen: days whose median is the level of today
 _BEYOND = 4.0  # [standard deviations] chosen: asked of each compartment every day of the year
 _TENTHS = 2.56  # standard deviations between the lowest and the highest tenth, normal scatter
+_LONG_D = 21  # chosen, by trial: in less, products make a level wander that is no rise
 _PACE_D = 30  # chosen: a rise that makes the limit `rise` in a month matters early
 
 
@@ -37,12 +38,21 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Rise:
-    """What a series shows: level of today, trend (since a step), whether it rises, a step."""
+    """What a series shows: level of today, trend (since a step), whether it rises, a step.
+
+    is_steady: whether its rate of today is sure too, not only that it has risen.
+    """
 
     level: float
     trend: Trend | None
     is_rising: bool
+    is_steady: bool
     step: Step | None
+
+    @property
+    def words(self) -> str:
+        """How it rises, for a text."""
+        return "rises steadily" if self.is_steady else "has risen, more slowly of late"
 
     @property
     def frac(self) -> float:
@@ -61,17 +71,25 @@ def find_rise(
     step = recent_step(series, corrected, limits)
     if step is not None:  # a line through a step would take the step for a slope
         trend = series.since((step.day - today).days).trend()
-    is_rising = trend is not None and _is_rising(trend, doubt, limits)
-    return Rise(float(np.median(corrected[-_LEVEL_D:])), trend, is_rising, step)
+    is_steady = trend is not None and trend.p_rate_at_most(0.0) < doubt
+    is_rising = trend is not None and _matters(trend, limits)
+    is_rising = is_rising and (is_steady or _has_risen(trend, doubt))
+    return Rise(float(np.median(corrected[-_LEVEL_D:])), trend, is_rising, is_steady, step)
 
 
-def _is_rising(trend: Trend, doubt: float, limits: Limits) -> bool:
-    """Whether it rises for sure, and by so much that it matters: so far, or in a month."""
+def _matters(trend: Trend, limits: Limits) -> bool:
+    """Whether it rose by so much that it matters: so far, or in a month."""
     start = trend.end - trend.rise
-    is_large = trend.rise >= limits["rise"] * start
     is_fast = trend.rise >= limits["rise_early"] * start
     is_fast &= trend.rate * _PACE_D >= limits["rise"] * start
-    return (is_large or is_fast) and trend.p_rate_at_most(0.0) < doubt
+    return trend.rise >= limits["rise"] * start or is_fast
+
+
+def _has_risen(trend: Trend | None, doubt: float) -> bool:
+    """Whether it rose for sure over some weeks, though its rate may have changed since."""
+    if trend is None or trend.n < _LONG_D:
+        return False
+    return trend.rate > 0 and trend.p_no_rise < doubt
 
 
 def recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:

@@ -47,7 +47,8 @@ class Trend:
         spread: covariance of (level, slope), shape (k, 2, 2), Student's t with `dof`.
         noise: scale of one day's noise, per fit.
         exponent: mean exponent by which values were corrected for flow [-].
-        rise: mean rise of the fitted line from the first point to the last.
+        climb, climb_error: rise of the line from the first point to the last and its scale,
+            Student's t with `dof`, per fit.
     """
 
     weight: Floats
@@ -57,7 +58,8 @@ class Trend:
     noise: Floats
     dof: float
     exponent: float
-    rise: float
+    climb: Floats
+    climb_error: Floats
     n: int
 
     @property
@@ -69,6 +71,16 @@ class Trend:
     def end(self) -> float:
         """Mean value of the line at the end."""
         return float(self.weight @ self.level)
+
+    @property
+    def rise(self) -> float:
+        """Mean rise from the first point to the last."""
+        return float(self.weight @ self.climb)
+
+    @property
+    def p_no_rise(self) -> float:
+        """Probability that the line ends no higher than it began."""
+        return float(self.weight @ stdtr(self.dof, -self.climb / self.climb_error))
 
     def p_rate_at_most(self, rate: float) -> float:
         """Return the probability that the rate at the end is at most this one."""
@@ -103,20 +115,24 @@ def fit_trend(time: Floats, value: Floats, log_flow: Floats | None = None) -> Tr
     hinges = _hinges(time)
     noises = [_fits(time, corrected, hinges, *noise) for noise in product(_MEMORY, _WEEKLY)]
     log_weight, line, spread, noise_sd = (np.stack(part) for part in zip(*noises, strict=True))
+    # From the first point to the last, by slope and change of rate: the level is in both.
+    up = np.column_stack((np.full(hinges.shape[1], -time[0]), -hinges[0]))
+    climb = (line[..., 1:] * up[:, None]).sum(-1)
+    climb_error = np.sqrt(np.einsum("ki,nkbij,kj->nkb", up, spread[..., 1:, 1:], up))
     log_weight -= 0.5 * ((exponents - _EXPONENT_MEAN) / _EXPONENT_SD) ** 2
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    rise = -line[..., 1] * time[0] - line[..., 2] * hinges[0][:, None]
     kept = weight > _NEGLIGIBLE
     return Trend(
         weight=weight[kept] / weight[kept].sum(),
         level=line[kept][:, 0],
         slope=line[kept][:, 1],
-        spread=spread[kept],
+        spread=spread[kept][:, :2, :2],
         noise=noise_sd[kept],
         dof=_NOISE_N + value.size - 2,
         exponent=float((weight * exponents).sum()),
-        rise=float((weight * rise).sum()),
+        climb=climb[kept],
+        climb_error=climb_error[kept],
         n=int(value.size),
     )
 
@@ -136,8 +152,8 @@ def _fits(
     """Fit every bend (k) and exponent (b) by least squares under one covariance of the noise.
 
     Returns:
-        log weight (k, b); level, slope, change of rate (k, b, 3); covariance of the first two
-        (k, b, 2, 2); noise (k, b).
+        log weight (k, b); level, slope, change of rate (k, b, 3); their covariance (k, b, 3, 3);
+        noise (k, b).
     """
     n, k = hinges.shape
     apart = np.abs(time[:, None] - time[None, :])
@@ -164,7 +180,7 @@ def _fits(
     share = 0.5 * np.log(unit) - 0.5 * np.linalg.slogdet(design)[1] - np.log(np.diag(root)).sum()
     share += np.log(np.where(np.arange(k) == 0, 1.0 - _P_BENT, _P_BENT / max(k - 1, 1)))
     log_weight = share[:, None] - 0.5 * dof * np.log(variance)
-    spread = variance[..., None, None] * inverse[:, None, :2, :2]
+    spread = variance[..., None, None] * inverse[:, None]
     return log_weight, np.swapaxes(fitted, 1, 2), spread, np.sqrt(variance)
 
 

@@ -108,7 +108,7 @@ def _answer(context: Context, series: DpSeries, seen: Rise, note: str) -> Answer
         start = seen.step.day
         lead += f"; {_step_words(seen.step, units)}"
     if seen.is_rising:
-        lead += "; rises steadily"
+        lead += f"; {seen.words}"
     limit_text, urgency = _projection(context, seen)
     return context.found(
         context.subject(),
