@@ -355,7 +355,7 @@ MUTATIONS = (
     Mutation("rules/rowcall_rules/filter/blinding.py",
              '"6 %"', '"1 %"', BLINDING),
     Mutation("pipeline/rowcall/diagnosis/rise.py",
-             "trend.rate > 0 and trend.p_no_rise < doubt", "False", BLINDING),
+             "trend.rate > 0 and trend.p_no_rise < doubt / 2", "False", BLINDING),
     Mutation("pipeline/rowcall/diagnosis/dp_changes.py",
              "max(_FALL_SD, _spread(series, falls, usual)) ** 2", "_FALL_SD**2",
              "tests/rules/test_rising_residual_dp_changed.py"),

@@ -89,7 +89,7 @@ def _has_risen(trend: Trend | None, doubt: float) -> bool:
     """Whether it rose for sure over some weeks, though its rate may have changed since."""
     if trend is None or trend.n < _LONG_D:
         return False
-    return trend.rate > 0 and trend.p_no_rise < doubt
+    return trend.rate > 0 and trend.p_no_rise < doubt / 2  # asked beside the rate
 
 
 def recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | None:

@@ -175,7 +175,7 @@ RULE = Rule(
         ),
         limit(
             "doubt",
-            "1 %",
+            "2 %",
             "probability of no rise below which a rise is found",
             chosen="by trial: 477 of 480 months with growth found, 478 of 480 sound ones quiet",
         ),
