@@ -289,8 +289,8 @@ RULE = Rule(
         ),
     ),
     check_first=("controller: set points, interval, pulse time, order, mode", "work log"),
-    confused_with="a scanned bit, whose length is the scan's; a DP transmitter that drifts, or reads "
-    "otherwise than the controller's",
+    confused_with="a scanned bit, whose length is the scan's; a DP transmitter that drifts, or "
+    "reads otherwise than the controller's",
     cautions=(Caution.LOCKOUT,),
     judge=judge,
     does_without=(Role.DP,),
