@@ -23,12 +23,12 @@ import polars as pl
 
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.model import HISTORY_COLUMNS, WorkLog
-from rowcall.runs.judge import cases_of, family_members
+from rowcall.runs.judge import cases_of, followed_rules
 from rowcall.site_file import read_site
 from rowcall.start import start_quickly
 from rowcall.store import Store
 from rowcall.store.nights.judgements import judged_days
-from rowcall.store.results import answers_before
+from rowcall.store.nights.past_answers import PastAnswers
 
 _OPEN = "import duckdb; duckdb.connect('rowcall.duckdb').execute('SELECT 1').fetchall()"
 _READ = """
@@ -80,8 +80,8 @@ def cases_s(folder: Path, newest: date) -> float:
     facts = {house.id: pl.DataFrame(schema=HISTORY_COLUMNS) for house in site.baghouse}
     with Store.open(folder / "rowcall.duckdb", read_only=True) as store:
         begin = time.process_time()
-        answers = answers_before(store, newest + timedelta(days=1), (), family_members())
-        cases_of(site, newest, rules, answers, facts, WorkLog())
+        past = PastAnswers(store, newest + timedelta(days=1), followed_rules())
+        cases_of(site, newest, rules, past, (), facts, WorkLog())
         return time.process_time() - begin
 
 

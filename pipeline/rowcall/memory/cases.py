@@ -14,7 +14,7 @@ import polars as pl
 from rowcall.days import day_bounds
 from rowcall.memory.explaining import explain
 from rowcall.memory.life import lives
-from rowcall.memory.places import Place, places
+from rowcall.memory.places import Past, Place, places
 from rowcall.memory.signs import Material
 from rowcall.memory.weighing import ranked_causes
 from rowcall.model import PRESSING, Case, Family, Finding, Rule, State, WorkLog
@@ -26,16 +26,18 @@ class Remembered:
     """What cases are worked out from, as of a day.
 
     Attributes:
-        answers: of all judged days up to it, at least those at places where something was found.
+        answers: of judged days up to it: of all of them, or of those from `past.before` on.
         work: the work log up to its end.
         facts: by baghouse, of the days before and of the day, columns `HISTORY_COLUMNS`.
         rows: by baghouse, how many it has.
+        past: the answers of earlier days.
     """
 
     answers: Iterable[Finding]
     work: WorkLog
     facts: Mapping[str, pl.DataFrame]
     rows: Mapping[str, int]
+    past: Past | None = None
 
 
 def cases_on(
@@ -67,7 +69,7 @@ def all_cases_on(
     bounds = cache(partial(day_bounds, zone=zone))
     all_lives = [
         (place, case)
-        for place in places((one for one in known.answers if one.day <= day), families)
+        for place in places([one for one in known.answers if one.day <= day], families, known.past)
         for case in lives(place, known.work, day, bounds, units)
     ]
     followed = [(place, case) for place, case in all_lives if case.closed in (None, day)]

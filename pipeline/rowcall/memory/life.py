@@ -6,7 +6,7 @@ found and clear in turn is said once to come and go, and not every time.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from enum import Enum, auto
@@ -25,7 +25,7 @@ from rowcall.memory.measures import (
     value_of,
     words_of,
 )
-from rowcall.memory.places import Answers, Place, found_in
+from rowcall.memory.places import Answers, Place
 from rowcall.model import (
     PRESSING,
     Case,
@@ -97,7 +97,7 @@ def lives(place: Place, work: WorkLog, until: date, bounds: Bounds, units: Units
     Args:
         bounds: instants at which a plant-local day begins and ends.
     """
-    found = {day: one for day, answers in place.days.items() if (one := found_in(answers))}
+    found = place.found
     work = WorkLog(tuple(entry for entry in work if entry.touches(place.subject)))
     past: list[_Life] = []
     for day in days_from(min(found), until) if found and min(found) <= until else ():
@@ -105,7 +105,8 @@ def lives(place: Place, work: WorkLog, until: date, bounds: Bounds, units: Units
         if day not in found and (life is None or life.state is State.CLOSED):
             continue  # nothing becomes of it
         is_off = work.off(place.subject, *bounds(day)) is not None
-        answers, today = place.days.get(day, {}), found.get(day, [])
+        today = found.get(day, [])
+        answers = {} if today or is_off else place.on(day)
         if today and not is_off and (life is None or _is_over(life, day)):
             past.append(_open(place, day, today, units))
         elif life is not None:
@@ -156,7 +157,7 @@ def _is_over(life: _Life, day: date) -> bool:
     return life.closed is not None and day > life.closed + timedelta(days=_BACK_DAYS)
 
 
-def _open(place: Place, day: date, found: list[Finding], units: Units) -> _Life:
+def _open(place: Place, day: date, found: Sequence[Finding], units: Units) -> _Life:
     life = _Life(place, units, day, day)
     life.say(day, News.OPENED, life.numbers(found))
     _keep(life, day, found)
@@ -165,9 +166,9 @@ def _open(place: Place, day: date, found: list[Finding], units: Units) -> _Life:
     return life
 
 
-def _keep(life: _Life, day: date, found: list[Finding]) -> None:
+def _keep(life: _Life, day: date, found: Sequence[Finding]) -> None:
     """Keep what was found, with its numbers."""
-    life.last_found, life.findings = day, found
+    life.last_found, life.findings = day, list(found)
     life.clear = life.unknown = 0
     is_mixed = any(repair.entry.day == day for repair in life.repairs)
     for finding in life.findings:
@@ -186,7 +187,7 @@ def _urgency_rank(findings: list[Finding]) -> int:
 
 
 def _go_on(
-    life: _Life, work: WorkLog, day: date, seen: _Seen, answers: Answers, found: list[Finding]
+    life: _Life, work: WorkLog, day: date, seen: _Seen, answers: Answers, found: Sequence[Finding]
 ) -> None:
     """Let a case live through one more day."""
     _enter_repairs(life, work, day)
@@ -210,7 +211,7 @@ def _enter_repairs(life: _Life, work: WorkLog, day: date) -> None:
     ]
 
 
-def _found_again(life: _Life, day: date, found: list[Finding]) -> None:
+def _found_again(life: _Life, day: date, found: Sequence[Finding]) -> None:
     was_away = life.clear > 0 or life.state is not State.OPEN
     was_quiet = life.state is not State.OPEN
     text = partial(life.numbers, found)

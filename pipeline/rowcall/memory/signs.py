@@ -6,7 +6,7 @@ Each function answers for one `SignOf`: it holds, it does not, or None where tha
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
@@ -58,15 +58,13 @@ class Material:
         return None if finding is None else quantity(finding, name)
 
 
-def _drops(material: Material, first: date, last: date) -> list[float]:
+def _drops(material: Material, first: date, last: date) -> Iterator[float]:
     """Return the row's drop ratio on each day of a span on which it was known, oldest first."""
-    drops = []
-    for day in sorted(day for day in material.place.days if first <= day <= last):
-        weak = material.place.days[day].get("row_weak")
+    for _, answers in material.place.between(first, last):
+        weak = answers.get("row_weak")
         value = None if weak is None else quantity(weak, "drop_ratio")
         if value is not None and math.isfinite(value):
-            drops.append(value)
-    return drops
+            yield value
 
 
 def _faded(material: Material) -> bool | None:
@@ -74,7 +72,7 @@ def _faded(material: Material) -> bool | None:
     case = material.case
     is_silent = material.finding("row_silent") is not None
     last = _first_day(material, "row_silent") - timedelta(days=1) if is_silent else case.last_found
-    drops = _drops(material, case.opened - timedelta(days=_FADE_DAYS), last)
+    drops = list(_drops(material, case.opened - timedelta(days=_FADE_DAYS), last))
     if len(drops) < _MIN_DAYS:
         return None
     return min(drops) < _FADED if is_silent else drops[0] - drops[-1] > 1 - _FADED
@@ -85,8 +83,8 @@ def _first_day(material: Material, rule: str) -> date:
     return min(
         (
             day
-            for day, answers in material.place.days.items()
-            if day >= material.case.opened and rule in answers and answers[rule].answer.urgency
+            for day, answers in material.place.between(material.case.opened, material.place.last)
+            if rule in answers and answers[rule].answer.urgency
         ),
         default=material.case.opened,
     )
@@ -103,11 +101,12 @@ def _misses_some(material: Material) -> bool | None:
 
 
 def _always_so(material: Material) -> bool | None:
-    days = sorted(material.place.days)
-    drops = _drops(material, days[0], material.case.last_found)
-    if len(drops) < _ALWAYS_DAYS:
-        return None
-    return max(drops) < _FADED and max(drops) - min(drops) <= _SAME
+    least, most, n = math.inf, -math.inf, 0
+    for drop in _drops(material, material.place.first, material.case.last_found):
+        least, most, n = min(least, drop), max(most, drop), n + 1
+        if n >= _ALWAYS_DAYS and not (most < _FADED and most - least <= _SAME):
+            return False  # of years, the rest need not be read
+    return True if n >= _ALWAYS_DAYS else None
 
 
 def _renewed(material: Material, work: Work) -> bool | None:
@@ -142,7 +141,7 @@ def _late_row(material: Material) -> bool | None:
 
 
 def _short_of_plateau(material: Material) -> bool | None:
-    answer = material.place.days.get(material.case.last_found, {}).get("short_interval")
+    answer = material.place.on(material.case.last_found).get("short_interval")
     share = None if answer is None else quantity(answer, "shortfall_share")
     return None if share is None else share >= _SHORT_OF_PLATEAU
 
@@ -155,8 +154,8 @@ def _same_clock_hours(material: Material) -> bool | None:
     """Whether it began near the same clock hour on most of the days on which it was found."""
     begins = [
         start
-        for day, answers in sorted(material.place.days.items())
-        if day >= material.case.opened and (start := _start(answers)) is not None
+        for _, answers in material.place.between(material.case.opened, material.place.last)
+        if (start := _start(answers)) is not None
     ]
     if len(begins) < _MIN_DAYS:
         return None

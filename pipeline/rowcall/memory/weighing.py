@@ -52,7 +52,7 @@ def holds(of: str | SignOf, material: Material) -> bool | None:
         return SIGNS[of](material)
     if material.finding(of) is not None:
         return True
-    answer = material.place.days.get(material.case.last_found, {}).get(of)
+    answer = material.place.on(material.case.last_found).get(of)
     return False if answer is not None and answer.answer.verdict is Verdict.CLEAR else None
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 
 import polars as pl
@@ -15,6 +15,7 @@ from rowcall.diagnosis.diagnose import diagnose
 from rowcall.diagnosis.rule_book import load_families
 from rowcall.guard import Guard
 from rowcall.memory.cases import Remembered, all_cases_on
+from rowcall.memory.places import Past
 from rowcall.model import (
     HISTORY_COLUMNS,
     VERDICT_COLUMNS,
@@ -52,18 +53,18 @@ def judge_day(
     *,
     study: Callable[[Guard, Baghouse, History], BaghouseDay],
     history_of: Callable[[Baghouse], History],
-    answers_before: Callable[[Collection[Subject]], Sequence[Finding]],
+    past: Past,
     work: WorkLog,
     guard: Guard,
     changed_settings: Mapping[str, str] | None = None,
     revision: int = 1,
+    earlier: Sequence[Finding] = (),
 ) -> DayReport:
     """Return the judged day, ready to be reported and saved; nothing is written.
 
     Args:
         study: returns a baghouse on the day of the guard, with its past.
-        answers_before: those of all judged days before at some places, and at those where
-            anything was found then.
+        past: answers of the judged days before it, or before those of `earlier`.
         work: the whole work log; the day is judged by what it held at the day's end.
     """
     done = work.done_by(day_bounds(day, site.plant.zone)[1])
@@ -72,11 +73,13 @@ def judge_day(
         for house in site.baghouse
     ]
     findings = diagnose(rules, limits, days, guard, done)
-    found = {one.answer.subject for one in findings if one.answer.verdict is Verdict.FOUND}
-    answers = [*answers_before(found), *findings]
+    answers = [*earlier, *findings]
     facts = {one.baghouse.id: pl.concat([one.history.facts, _dated(one)]) for one in days}
     cases, closed = guard.run(
-        "", "cases", lambda: cases_of(site, day, rules, answers, facts, done), lambda why: ((), ())
+        "",
+        "cases",
+        lambda: cases_of(site, day, rules, past, answers, facts, done),
+        lambda why: ((), ()),
     )
     return DayReport(
         site=site,
@@ -94,26 +97,29 @@ def judge_day(
     )
 
 
-def family_members() -> list[tuple[str, str, bool]]:
-    """Return the rules of each family of findings, as `answers_before` asks for them."""
-    return [
-        (family.key, one.rule, one.at is At.ROW)
-        for family in load_families()
-        for one in family.members
-    ]
+def followed_rules() -> dict[tuple[str, bool], frozenset[str]]:
+    """Return, by rule and whether it judges rows, its family's rules that judge such places."""
+    members = [(family.key, one) for family in load_families() for one in family.members]
+    return {
+        (one.rule, one.at is At.ROW): frozenset(
+            kin.rule for other, kin in members if (other, kin.at) == (key, one.at)
+        )
+        for key, one in members
+    }
 
 
 def cases_of(
     site: Site,
     day: date,
     rules: Sequence[Rule],
+    past: Past,
     answers: Iterable[Finding],
     facts: Mapping[str, pl.DataFrame],
     work: WorkLog,
 ) -> tuple[tuple[Case, ...], tuple[Case, ...]]:
-    """Return `all_cases_on` a day of a plant; answers, facts and work as `Remembered` has them."""
+    """Return `all_cases_on` a day of a plant; past, answers and so on as `Remembered` has them."""
     rows = {house.id: len(house.all_rows()) for house in site.baghouse}
-    known = Remembered(answers=answers, work=work, facts=facts, rows=rows)
+    known = Remembered(answers=answers, work=work, facts=facts, rows=rows, past=past)
     return all_cases_on(
         day,
         known,

@@ -10,11 +10,12 @@ import polars as pl
 
 from rowcall.model import Case, History, OtherSettings, Rule, WorkLog
 from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.judge import cases_of, family_members
+from rowcall.runs.judge import cases_of, followed_rules
 from rowcall.site import Baghouse, Site
 from rowcall.site.meaning import changes_of_meaning, meaning_of
 from rowcall.store import Store
-from rowcall.store.results import answers_before, meanings_of, read_history
+from rowcall.store.nights.past_answers import PastAnswers
+from rowcall.store.results import meanings_of, read_history
 
 
 def read_past(store: Store, baghouse: Baghouse, day: date, days: int) -> History:
@@ -48,6 +49,4 @@ def all_cases_stored(
     """Return `cases_of` a judged day by what the store holds; `work` is up to its end."""
     after = day + timedelta(days=1)
     facts = {one.id: read_past(store, one, after, HISTORY_DAYS).facts for one in site.baghouse}
-    return cases_of(
-        site, day, rules, answers_before(store, after, (), family_members()), facts, work
-    )
+    return cases_of(site, day, rules, PastAnswers(store, after, followed_rules()), (), facts, work)

@@ -19,7 +19,7 @@ from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.model import Case, Limits, Rule, WorkLog
 from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due, newest_new
-from rowcall.runs.judge import changes_since, family_members, judge_day, settings_hash
+from rowcall.runs.judge import changes_since, followed_rules, judge_day, settings_hash
 from rowcall.runs.moved import work_fingerprint
 from rowcall.runs.parallel.ahead import Ahead
 from rowcall.runs.past import all_cases_stored, read_past
@@ -29,8 +29,8 @@ from rowcall.store import Store
 from rowcall.store.ledger import files_of_day
 from rowcall.store.nights.basis import days_of_another_past, renew_basis, save_basis
 from rowcall.store.nights.judgements import Judged, failed_days, judged_days
+from rowcall.store.nights.past_answers import PastAnswers
 from rowcall.store.results import (
-    answers_before,
     holds,
     said_by_day,
     save_day,
@@ -163,7 +163,7 @@ class Record:
             self.limits,
             study=self.ahead.study,
             history_of=lambda house: read_past(store, house, day, HISTORY_DAYS),
-            answers_before=partial(answers_before, store, day, members=family_members()),
+            past=PastAnswers(store, day, followed_rules()),
             work=self.work,
             guard=guard,
             revision=judged.revision,

@@ -17,11 +17,11 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
-from rowcall.model import Case, Finding, History, Rule, Subject, Verdict
+from rowcall.model import Case, Finding, History, Rule
 from rowcall.progress import Step
 from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
-from rowcall.runs.judge import family_members, judge_day, settings_hash, with_day
+from rowcall.runs.judge import followed_rules, judge_day, settings_hash, with_day
 from rowcall.runs.lock import hold_site
 from rowcall.runs.parallel.ahead import Ahead
 from rowcall.runs.past import read_past
@@ -29,7 +29,7 @@ from rowcall.runs.record import enter_day, enter_index, write_pictured
 from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
 from rowcall.site import Site
 from rowcall.store import Store
-from rowcall.store.results import answers_before
+from rowcall.store.nights.past_answers import PastAnswers
 from rowcall.work_log.read_log import read_work_log
 from rowcall_reports.index.index_data import IndexData, index_data
 from rowcall_reports.range.range_days import OtherRun, RangeDays, settings_in_words
@@ -48,11 +48,6 @@ class _Past:
 
     history: dict[str, History]
     answers: list[Finding] = field(default_factory=list)
-
-    def found_places(self) -> set[Subject]:
-        """Return the places where anything was found on the days judged here."""
-        found = (one.answer for one in self.answers if one.answer.verdict is Verdict.FOUND)
-        return {answer.subject for answer in found}
 
     def add(self, report: DayReport | None) -> None:
         """Let a day count as past for the days after it; its report is None where it failed."""
@@ -110,6 +105,7 @@ def run_rerun(
         past = _Past(
             {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse}
         )
+        before = PastAnswers(store, first, followed_rules())
         for number, day in enumerate(days, start=1):
             text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
             progress(Step(text, number, len(days)))
@@ -125,12 +121,8 @@ def run_rerun(
                     limits,
                     study=ahead.study,
                     history_of=lambda house: past.history[house.id],
-                    answers_before=lambda places: [
-                        *answers_before(
-                            store, first, past.found_places() | set(places), family_members()
-                        ),
-                        *past.answers,
-                    ],
+                    past=before,
+                    earlier=past.answers,
                     work=work,
                     guard=guard,
                     changed_settings=settings,

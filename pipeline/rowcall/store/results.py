@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 from dataclasses import asdict
-from datetime import UTC, date, datetime, timedelta
-from functools import cache
-from itertools import starmap
+from datetime import UTC, date, timedelta
 
 import polars as pl
 
@@ -18,7 +16,6 @@ from rowcall.model import (
     BaghouseDay,
     Finding,
     History,
-    Quantity,
     Subject,
     Urgency,
     Verdict,
@@ -206,68 +203,3 @@ def _line(finding: Finding) -> dict[str, object]:
 def _lack(answer: Answer) -> dict[str, object]:
     """Return what an answer lacked; days of before have none stored, and count as the same."""
     return {"lack": answer.lack.value if answer.lack else None, "lack_of": answer.lack_of}
-
-
-def answers_before(
-    store: Store, day: date, places: Collection[Subject], members: Collection[tuple[str, str, bool]]
-) -> list[Finding]:
-    """Return the answers of the days before `day` that cases are made of.
-
-    These are all answers of a family's rules at a place, where one of them found anything before,
-    and at `places`. Of what was not found, the texts stay in the store.
-
-    Args:
-        members: family, rule, and whether it is meant where the rule judges rows.
-    """
-    columns = ("baghouse", "compartment", "row", "is_place")
-    asked = pl.DataFrame(
-        [(one.baghouse, one.compartment, one.row, one.is_place) for one in places],
-        schema=dict(zip(columns, (pl.String, pl.Int64, pl.Int64, pl.Boolean), strict=True)),
-        orient="row",
-    )
-    family = {"family": pl.String, "rule": pl.String, "of_rows": pl.Boolean}
-    kin = pl.DataFrame(list(members), schema=family, orient="row")
-    key = 'baghouse, compartment, "row", is_place'
-    is_kin = 'kin.rule = findings.rule AND of_rows = ("row" > 0)'
-    with store.view("asked", asked), store.view("kin", kin):
-        rows = store.connection.execute(
-            f'SELECT day, findings.rule, {key}, verdict, urgency, start, "end", '
-            "CASE WHEN verdict = $found THEN text ELSE '' END, "
-            "CASE WHEN verdict = $found THEN action ELSE '' END, values_json "
-            f"FROM findings JOIN kin ON {is_kin} "
-            f"SEMI JOIN (SELECT family, {key} FROM asked, kin "
-            f"UNION SELECT family, {key} FROM findings JOIN kin ON {is_kin} "
-            f"WHERE verdict = $found AND day < $day) USING (family, {key}) "
-            f"WHERE day < $day ORDER BY day, {key}, findings.rule",
-            {"found": Verdict.FOUND.value, "day": day},
-        ).fetchall()
-    place, read = cache(Subject), json.JSONDecoder().raw_decode  # years of answers at few places
-    return [
-        _finding(starmap(Quantity, read(row[-1])[0]), day, rule, place(*row[:4]), *row[4:-1])
-        for day, rule, *row in rows
-    ]
-
-
-def _finding(
-    values: Iterable[Quantity],
-    day: date,
-    rule: str,
-    subject: Subject,
-    verdict: str,
-    urgency: str | None,
-    start: datetime | None,
-    end: datetime | None,
-    text: str,
-    action: str,
-) -> Finding:
-    answer = Answer(
-        subject=subject,
-        verdict=Verdict(verdict),
-        text=text,
-        action=action,
-        urgency=Urgency(urgency) if urgency else None,
-        start=start.replace(tzinfo=UTC) if start else None,
-        end=end.replace(tzinfo=UTC) if end else None,
-        values=tuple(values),
-    )
-    return Finding(day, rule, answer)
