@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import subprocess
+from collections.abc import Container
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -17,7 +18,7 @@ from helpers.index_year import NEWEST, case, site, year
 
 from rowcall.model import Subject, Urgency, Verdict
 from rowcall_reports.index.index_data import IndexData, Said, Standing, index_data, page_of
-from rowcall_reports.index.index_file import pages_in, write_index
+from rowcall_reports.index.index_file import write_index
 from rowcall_reports.index.index_page import index_page
 
 SCRIPT = files("rowcall_reports") / "index" / "search.js"
@@ -65,7 +66,7 @@ class Page(HTMLParser):
         return [str(known["href"]) for tag, known in self.tags if tag == "a"]
 
 
-def data(name: str = "Ondravel Lime", pages: frozenset[str] | None = None) -> IndexData:
+def data(name: str = "Ondravel Lime", pages: Container[str] | None = None) -> IndexData:
     known = {page_of(day, house) for day, house, *_ in SAID} | {page_of(NEWEST)}
     return index_data(site(2, name), NEWEST, SAID, CASES, known if pages is None else pages)
 
@@ -132,7 +133,6 @@ def test_every_link_leads_to_a_page_that_is_there(tmp_path: Path) -> None:
     for name in (*there, "2026-11-24/method.html", "other/rowcall-2026-11-20.html"):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).touch()
-    assert pages_in(tmp_path) == there
     written = write_index(tmp_path, lambda pages: data(pages=pages))
     page = Page(written.read_text(encoding="utf-8"))
     ids = {f"#{known['id']}" for _, known in page.tags if "id" in known}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import partial
@@ -116,7 +116,7 @@ class Record:
         store, site = self.store, self.site
         newest = max(judged_days(store))
 
-        def make(pages: Collection[str]) -> IndexData:
+        def make(pages: Container[str]) -> IndexData:
             work = self.work.done_by(day_bounds(newest, site.plant.zone)[1])
             cases = known.get(newest) or chain(
                 *all_cases_stored(store, site, newest, work, self.rules)
@@ -221,7 +221,7 @@ def enter_index(
     result: RunResult,
     folder: Path,
     newest: date,
-    make: Callable[[Collection[str]], IndexData],
+    make: Callable[[Container[str]], IndexData],
 ) -> None:
     """Write the page of all days; where it fails, `result` says so and the reports stand.
 

@@ -5,7 +5,7 @@ The store is only read: the nightly record stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import partial
@@ -140,7 +140,7 @@ def run_rerun(
     return result
 
 
-def _index(ranged: RangeDays, cases: Sequence[Case], pages: Collection[str]) -> IndexData:
+def _index(ranged: RangeDays, cases: Sequence[Case], pages: Container[str]) -> IndexData:
     """Return what the page of all days says of the days judged here, `cases` of the last one."""
     said = {
         (day, subject.baghouse, *answer)

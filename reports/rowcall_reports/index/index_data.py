@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
@@ -60,7 +60,7 @@ class IndexData:
     cases: tuple[CaseLine, ...]
     closed: tuple[CaseLine, ...]
     earlier: tuple[CaseLine, ...]
-    pages: Collection[str]
+    pages: Container[str]
 
     def link(self, day: date, baghouse: str = "") -> str:
         """Return the address of a baghouse's page, or of the page of the day; '' without one."""
@@ -80,7 +80,7 @@ def page_of(day: date, baghouse: str = "") -> str:
 
 
 def index_data(
-    site: Site, newest: date, said: Iterable[Said], cases: Sequence[Case], pages: Collection[str]
+    site: Site, newest: date, said: Iterable[Said], cases: Sequence[Case], pages: Container[str]
 ) -> IndexData:
     """Return what the page of all days says, as of the end of the newest judged day.
 
@@ -143,7 +143,7 @@ def _solenoids(site: Site) -> dict[Subject, tuple[str, ...]]:
     return tags
 
 
-def _page(case: Case, newest: date, pages: Collection[str]) -> str:
+def _page(case: Case, newest: date, pages: Container[str]) -> str:
     """Return the newest page with the case: it stands there until the day of its closing."""
     last = (case.closed or newest, case.last_found)
     found = (page_of(day, case.subject.baghouse) for day in last)
