@@ -40,10 +40,10 @@ def find_exports(folder: Path, patterns: Sequence[str] = ()) -> list[Path]:
     """
     if not folder.is_dir():
         return []
-    within: dict[Path, PurePath] = {}
+    within: dict[Path, tuple[str, ...]] = {}
     for pattern in patterns or ("**/*",):
         within.update(_matching(folder, pattern))
-    return sorted(within, key=lambda path: within[path].parts)
+    return sorted(within, key=lambda path: within[path])
 
 
 def exports_at(path: Path) -> list[Path]:
@@ -75,10 +75,9 @@ def name_within(folder: Path, path: Path) -> str:
 
     Bytes of a name that are no UTF-8 are written as escapes, which every file and store can hold.
     """
-    try:
-        within = path.relative_to(folder).as_posix()
-    except ValueError:
-        within = path.name
+    depth = len(folder.parts)  # asked of each file every night; `relative_to` takes longer
+    is_within = path.parts[:depth] == folder.parts
+    within = "/".join(path.parts[depth:]) if is_within else path.name
     return within.encode(errors="backslashreplace").decode()
 
 
@@ -99,8 +98,12 @@ def is_parquet(path: PurePath) -> bool:
 
 def is_export(path: PurePath) -> bool:
     """True where the name, and that of each folder on the way, is one of a finished export."""
-    name = path.name.lower()
-    if any(part.startswith((".", "~", "__")) for part in path.parts):
+    return _is_export(path.parts)
+
+
+def _is_export(parts: Sequence[str]) -> bool:
+    name = parts[-1].lower() if parts else ""
+    if any(part.startswith((".", "~", "__")) for part in parts):
         return False
     return name.endswith(ENDINGS) and not any(ending in name for ending in PARTIAL)
 
@@ -115,10 +118,11 @@ def is_settled(path: Path, now: datetime, settle_s: float) -> bool:
     return abs(age_s) >= settle_s
 
 
-def _matching(folder: Path, pattern: str) -> Iterable[tuple[Path, PurePath]]:
-    """Return the exports that fit a pattern, with their paths within the folder."""
+def _matching(folder: Path, pattern: str) -> Iterable[tuple[Path, tuple[str, ...]]]:
+    """Return the exports that fit a pattern, with the parts of their paths within the folder."""
+    depth = len(folder.parts)
     return (
         (path, within)
         for path in folder.glob(pattern)
-        if is_export(within := path.relative_to(folder)) and path.is_file()
+        if _is_export(within := path.parts[depth:]) and path.is_file()
     )
