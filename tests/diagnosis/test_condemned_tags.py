@@ -151,14 +151,14 @@ def test_a_condemned_header_is_no_peer_and_its_rows_are_not_judged() -> None:
 
 
 def test_days_with_a_condemned_tag_are_no_past_of_dp() -> None:
-    """Else a transmitter that is set right would be a step of drag."""
-    past = {(fact, 0): [900.0] * 6 for fact in (Fact.RESIDUAL_DP_PA, Fact.DP_ZERO_PA)}
+    """Else a transmitter that is set right would be a step of drag, and set points moved before."""
+    facts = Fact.RESIDUAL_DP_PA, Fact.START_DP_PA, Fact.DP_ZERO_PA
+    past = {(fact, 0): [900.0] * 6 for fact in facts}
     day = found_before(fact_day(HOUSE, {}, past), "Tag drifts", (2, 3))
     seen: dict[str, list[int]] = {}
 
     def noting(one: Rule) -> Rule:
         def judge(context: Context) -> Iterator[Answer]:
-            facts = (Fact.RESIDUAL_DP_PA, Fact.DP_ZERO_PA)
             seen[one.name] = [len(context.history.of(fact)[0]) for fact in facts]
             yield Answer.clear(context.subject(), "Seen.")
 
@@ -166,7 +166,7 @@ def test_days_with_a_condemned_tag_are_no_past_of_dp() -> None:
 
     rules = [noting(rule("machine", Chapter.DP)), noting(condemning(Role.DP, 0))]
     diagnose(rules, {each.name: {} for each in rules}, [day])
-    assert seen == {"machine": [4, 6], "Tag drifts": [6, 6]}
+    assert seen == {"machine": [4, 4, 6], "Tag drifts": [6, 6, 6]}
 
 
 def test_rules_of_sensors_are_asked_first_and_never_silenced() -> None:

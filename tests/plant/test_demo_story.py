@@ -98,6 +98,7 @@ def test_cases_are_one_a_place_and_family() -> None:
         ("BH1", 2, 9, "valve", "2026-03-09", None, None),
         ("BH1", 2, 2, "control", "2026-03-13", None, None),
         ("BH1", 1, 10, "valve", "2026-03-03", None, None),
+        ("BH1", 0, 0, "settings", "2026-03-15", None, None),
         ("BH1", 0, 0, "sensor", "2026-03-08", "2026-03-14", "verified"),
         ("BH2", 1, 6, "valve", "2026-02-25", "2026-03-02", "verified"),
         ("BH2", 1, 9, "valve", "2026-02-27", None, "contradicted"),

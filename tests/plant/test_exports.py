@@ -159,7 +159,7 @@ def test_demo_writes_the_same_bytes_and_says_what_it_left_out(tmp_path: Path) ->
         assert mine.read_bytes() == theirs.read_bytes()
     truth = json.loads(one.truth_file.read_text(encoding="utf-8"))
     assert truth["faults"] == []
-    assert len(truth["left_out"]) == 21
+    assert len(truth["left_out"]) == 22
     assert truth["cases"] == []
     log = (tmp_path / "one" / "work-log.csv").read_text(encoding="utf-8").splitlines()
     assert [line.split(",")[5] for line in log if line.startswith("2026-03")] == ["outage planned"]

@@ -1,6 +1,7 @@
 """A daily series that rises: at once on one day, or steadily; as rules on ageing judge it.
 
-Limits that the rules share: `rise`, `rise_early`, `step_days`.
+Limits that the rules share: `rise`, `rise_early`, `step_days`; and `step`, of a rise at once, where
+it is another one than `rise`.
 """
 
 from __future__ import annotations
@@ -107,7 +108,9 @@ def recent_step(series: DpSeries, corrected: Floats, limits: Limits) -> Step | N
         if same_weekdays.any():
             before = max(before, float(np.median(corrected[same_weekdays])))
         low, high = np.quantile(corrected[max(0, index - _SCATTER_D) : index], (0.1, 0.9))
-        needed = max(limits["rise"] * before, _STANDS_OUT * float(high - low) / _TENTHS)
+        needed = max(
+            limits.get("step", limits["rise"]) * before, _STANDS_OUT * float(high - low) / _TENTHS
+        )
         recent = -series.number[index] <= limits["step_days"]
         if recent and min(after, now) >= before + needed:
             return Step(series.days[index], after / before - 1, before, after)

@@ -163,13 +163,19 @@ RULE = Rule(
     thresholds=(
         limit(
             "rise",
-            "7 %",
+            "6 %",
             "relative rise that matters",
-            chosen="15 % of the cloth alone is 7 to 12 % of the drag with the cake that stays",
+            chosen="15 % of the cloth alone is 6 to 12 % of the drag with the cake that stays",
+        ),
+        limit(
+            "step",
+            "8 %",
+            "relative rise at once that matters",
+            chosen="by trial: products make 7 % from one week to the next now and then",
         ),
         limit(
             "rise_early",
-            "6 %",
+            "5.5 %",
             "relative rise so far that matters where it makes `rise` in a month",
             chosen="near what weather and products make in a week",
         ),

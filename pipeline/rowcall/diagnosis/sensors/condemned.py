@@ -30,6 +30,7 @@ from rowcall.site import ROLES, Role
 
 Place = tuple[Role, int]
 
+_OF_DP = tuple(fact.column for fact in (*DP_FACTS, Fact.START_DP_PA, Fact.STOP_DP_PA))
 _PAIR = 2  # compartments: what is wrong of one is wrong of the other against it
 
 
@@ -68,10 +69,9 @@ def without_condemned(rule: Rule, context: Context, condemned: Condemned) -> Con
 
 def _without_dp(context: Context) -> Context:
     day, column = context.day, ROLES[Role.DP].minute_column
-    of_dp = [fact.column for fact in (*DP_FACTS, Fact.START_DP_PA, Fact.STOP_DP_PA)]
     day = replace(
         day,
-        facts=day.facts.filter(~pl.col("name").is_in(of_dp)),
+        facts=day.facts.filter(~pl.col("name").is_in(_OF_DP)),
         minutes=day.minutes.drop(column or (), strict=False),
         signals={place: one for place, one in day.signals.items() if place[0] is not Role.DP},
     )
@@ -92,7 +92,7 @@ def sound_history(day: BaghouseDay, sensor_rules: Collection[str]) -> History:
     )
     if found.is_empty():
         return history
-    is_of_dp = pl.col("name").is_in([fact.column for fact in DP_FACTS])
+    is_of_dp = pl.col("name").is_in(_OF_DP)
     is_off = pl.col("day").is_in(found["day"].unique().to_list())
     is_here = pl.col("compartment").is_in(list(places))
     return replace(history, facts=history.facts.filter(~(is_of_dp & is_off & is_here)))
