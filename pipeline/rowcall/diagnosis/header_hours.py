@@ -109,12 +109,8 @@ class HeaderHours:
 
     def _hidden(self, min_days: float) -> Floats:
         """Error of usual plateaus [Pa] beyond today's: the next pulse may have hidden more."""
-        history, left = self.context.history, self.table("left_pa")
-        usual = [
-            history.usual(Fact.SHORTFALL_PA, header, 0, quantile=0.5, min_days=min_days)
-            for header in self.headers
-        ]
-        more = np.nan_to_num(np.array(usual)[:, None] ** 2 - left**2)
+        usual = self._past(Fact.SHORTFALL_PA, 0.5, min_days)[:, None]
+        more = np.nan_to_num(usual**2 - self.table("left_pa") ** 2)
         return BEYOND_ERROR * np.sqrt(np.maximum(more, 0.0))
 
     def _filled(self, column: str, fact: Fact) -> Floats:
@@ -127,22 +123,22 @@ class HeaderHours:
     def _usual(
         self, fact: Fact, hourly: Floats, quantile: float, min_days: float
     ) -> tuple[Floats, Hours]:
-        history = self.context.history
-        past = np.array(
-            [history.usual(fact, h, 0, quantile=quantile, min_days=min_days) for h in self.headers]
-        )
+        past = self._past(fact, quantile, min_days)
         known = np.isfinite(hourly).any(axis=1)
         today = np.full(past.size, np.nan)
         today[known] = np.nanquantile(hourly[known], quantile, axis=1)
         return np.where(np.isfinite(past), past, today), np.isfinite(past)
 
+    def _past(self, fact: Fact, quantile: float, min_days: float) -> Floats:
+        """What is usual of each header by earlier days, shape (n_headers,); nan: not known."""
+        usual = self.context.history.usual
+        return np.array(
+            [usual(fact, one, 0, quantile=quantile, min_days=min_days) for one in self.headers]
+        )
+
     def _wander(self) -> float:
         """How much plateaus usually vary from hour to hour."""
-        facts, history = self.context.facts, self.context.history
-        usual = [
-            history.usual(Fact.PLATEAU_SCATTER, header, 0, quantile=0.5, min_days=1)
-            for header in self.headers
-        ]
+        facts, usual = self.context.facts, self._past(Fact.PLATEAU_SCATTER, 0.5, 1)
         today = [facts.of(Fact.PLATEAU_SCATTER, header) for header in self.headers]
         known = [value for value in (*usual, *today) if math.isfinite(value)]
         return max(_MIN_WANDER, float(np.median(known)) if known else 0.0)

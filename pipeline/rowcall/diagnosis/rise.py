@@ -72,10 +72,12 @@ def find_rise(
     step = recent_step(series, corrected, limits)
     if step is not None:  # a line through a step would take the step for a slope
         trend = series.since((step.day - today).days).trend()
-    is_steady = trend is not None and trend.p_rate_at_most(0.0) < doubt
-    is_rising = trend is not None and _matters(trend, limits)
-    is_rising = is_rising and (is_steady or _has_risen(trend, doubt))
-    return Rise(float(np.median(corrected[-_LEVEL_D:])), trend, is_rising, is_steady, step)
+    level = float(np.median(corrected[-_LEVEL_D:]))
+    if trend is None:
+        return Rise(level, None, is_rising=False, is_steady=False, step=step)
+    is_steady = trend.p_rate_at_most(0.0) < doubt
+    is_rising = _matters(trend, limits) and (is_steady or _has_risen(trend, doubt))
+    return Rise(level, trend, is_rising, is_steady, step)
 
 
 def _matters(trend: Trend, limits: Limits) -> bool:
@@ -86,9 +88,9 @@ def _matters(trend: Trend, limits: Limits) -> bool:
     return trend.rise >= limits["rise"] * start or is_fast
 
 
-def _has_risen(trend: Trend | None, doubt: float) -> bool:
+def _has_risen(trend: Trend, doubt: float) -> bool:
     """Whether it rose for sure over some weeks, though its rate may have changed since."""
-    if trend is None or trend.n < _LONG_D:
+    if trend.n < _LONG_D:
         return False
     return trend.rate > 0 and trend.p_no_rise < doubt / 2  # asked beside the rate
 
