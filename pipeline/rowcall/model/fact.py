@@ -197,9 +197,7 @@ class Fact(Enum):
     FREE_AIR_DAY_M3 = _header(
         "m3", "free air of the day", "compressed_air", "month", "sums", "trends"
     )
-    IDLE_PA = _header(
-        "Pa", "pressure while nothing pulses", "compressed_air", "header_leak", "tags_disagree"
-    )
+    IDLE_PA = _header("Pa", "pressure while nothing pulses", "compressed_air", "tags_disagree")
     DECAY_TAU_S = _header(
         "s", "time constant of a loss of pressure meanwhile", "compressed_air", "header_leak"
     )

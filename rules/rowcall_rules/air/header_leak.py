@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from rowcall.diagnosis.header_hours import SURE, Change, HeaderHours, Hours, middle, span_of
-from rowcall.diagnosis.headers import HOURS_A_YEAR, headers_of, needs_header
+from rowcall.diagnosis.headers import HOURS_A_YEAR, needs_header
 from rowcall.diagnosis.shared_change import P_OWN, Parts, split
 from rowcall.events.headers.air_use import free_air
 from rowcall.model import (
@@ -101,7 +101,7 @@ def _by_decay(context: Context, header: int) -> Answer:
         f"while nothing pulsed the pressure fell by {a_minute} a minute at first "
         f"(time constant {_time(tau)}){_spell_flow(context.units, flow)}"
     )
-    if not _supply_stood(context, header):
+    if not facts.of(Fact.DECAY_SUPPLY_HELD, header) > 0:
         return Answer.cannot_tell(
             subject,
             f"{lost}, but nothing shows that the supply did not empty with it (no tag of supply "
@@ -121,22 +121,6 @@ def _by_decay(context: Context, header: int) -> Answer:
         start=context.at(facts.of(Fact.DECAY_START_S, header)),
         end=context.at(facts.of(Fact.DECAY_END_S, header)),
     )
-
-
-def _supply_stood(context: Context, header: int) -> bool:
-    """Return whether the supply, or another header on it, kept its pressure during the decay."""
-    facts = context.facts
-    held = facts.of(Fact.DECAY_SUPPLY_HELD, header)
-    if math.isfinite(held):
-        return held > 0
-    start, end = facts.of(Fact.DECAY_START_S, header), facts.of(Fact.DECAY_END_S, header)
-    for other in headers_of(context.day):
-        if other == header or (Fact.IDLE_PA, other, 0) not in facts:
-            continue
-        begin, stop = facts.of(Fact.DECAY_START_S, other), facts.of(Fact.DECAY_END_S, other)
-        if not (begin <= end and start <= stop):  # nan: no decay at all
-            return True
-    return False
 
 
 def _by_plateau(

@@ -17,7 +17,7 @@ from rowcall.events.headers.air_use import (
     row_interval,
     sag_of,
 )
-from rowcall.events.headers.idle_pressure import find_decay, find_rests
+from rowcall.events.headers.idle_pressure import find_decay, find_rests, has_supply
 from rowcall.model import Floats, Signal
 
 ATM = constants.atm  # 101,325 Pa exactly, CODATA
@@ -182,3 +182,22 @@ def test_rests_are_what_lies_between_fires() -> None:
     fire = np.array([100.0, 110.0, 120.0, 1000.0])
     assert find_rests(fire, 0.0, 1020.0) == [(30.0, 100.0), (150.0, 1000.0)]
     assert find_rests(np.empty(0), 0.0, 86400.0) == [(30.0, 86400.0)]
+
+
+def test_another_header_shows_whether_the_supply_fell_with_a_decay() -> None:
+    """One that is pulsed comes back as high as before, or only to a supply that falls too."""
+    leaky = blow_down(1500.0, 5000.0, 300.0)
+    decay = find_decay(leaky, (30.0, 5000.0))
+    assert decay is not None
+    time_s = np.arange(0.0, 5000.0, 5.0)
+    pulsed = 6e5 - 1e5 * np.exp(-np.mod(time_s, 40.0) / 4.0)
+    steady, falling = (
+        Signal(time_s, pulsed * share)
+        for share in (1.0, 1.0 - 0.2 * np.clip((time_s - decay.start_s) / 400.0, 0.0, 1.0))
+    )
+    begun_late = Signal(time_s[time_s > decay.end_s], pulsed[time_s > decay.end_s])
+    assert has_supply(decay, leaky, [steady])
+    assert has_supply(decay, leaky, [falling, steady])
+    assert not has_supply(decay, leaky, [falling])
+    assert not has_supply(decay, leaky, [begun_late])
+    assert not has_supply(decay, leaky, [])

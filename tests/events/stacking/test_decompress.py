@@ -70,6 +70,22 @@ def test_a_refill_kept_by_slope_is_bent_back_towards_its_course() -> None:
     assert abs(np.mean((true - filled.value)[put_back])) < 0.7 * np.mean((true - lines)[put_back])
 
 
+@pytest.mark.parametrize(("keep", "is_held"), [(dead_band, True), (swinging_door, False)])
+def test_how_a_point_was_kept_is_told_where_hardly_any_is_left_out(
+    keep: Callable[[Floats, Floats, float], np.ndarray], is_held: bool
+) -> None:
+    """Refills that go on until the next pulse: no gap comes before a fall but by lost scans."""
+    at_s = np.arange(0.0, 40_000.0, 5.0)
+    since = np.mod(at_s, 23.0)
+    rng = np.random.default_rng(4)
+    value = 600_000.0 - 90_000.0 * np.exp(-since / 7.0) + rng.normal(0.0, BAND / 2, at_s.size)
+    scanned = np.flatnonzero(rng.random(at_s.size) > 0.1)
+    kept = scanned[keep(at_s[scanned], value[scanned], BAND)]
+    assert kept.size > 0.7 * scanned.size
+    header = Signal(at_s[kept], value[kept], bridge_s=LONGEST_COMPRESSED_S)
+    assert filled_in(header).is_held is is_held
+
+
 def test_a_signal_at_intervals_is_left_as_it_is() -> None:
     header = Signal(AT_S[::7], pressure()[::7])
     assert filled_in(header).signal is header

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from trials.air.air_plan import AirPlan
+from trials.air.air_plan import AirPlan, Pulses
 from trials.schedule import Floats, Ints
 
 _FINE_S = 2.0  # after a pulse
 _FINE_STEP_S = 0.01
+_EVERY = (4, 5)  # pulse of a header is its own course; chosen: even slow ones have recovered 99.8 %
+_ALONE = {"t63_s": "alone63_s", "t95_s": "alone95_s"}
+_ALONE_S = 4.0 * 3600.0  # looked at; chosen: a dozen pulses of each row and more
 _MAX_PULSES = 300  # of a header that medians are made of; chosen: they scatter by 0.2 %
+
+
+Place = tuple[int, int, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,21 +42,53 @@ class AirDay:
 Physics = Callable[[AirPlan, tuple[float, float]], AirDay]
 
 
-def truth_of(day: AirDay) -> Mapping[tuple[int, int, str], float]:
+def truth_of(day: AirDay) -> Mapping[Place, float]:
     """Return medians over the span's pulses by (compartment, row, name), row 0 for all rows.
 
     before_pa, drop_pa, plateau_pa, shortfall_pa (at the next pulse of the header); t63_s, t95_s:
     from the minimum until that share of the drop is recovered, nan where the next pulse mostly
     comes first; full63_s, full95_s: until that share of what lacks of the plateau is.
     """
-    out = {}
-    for compartment in range(1, day.plan.compartments + 1):
-        row, columns = _of_pulses(day, compartment)
-        for number in range(day.plan.rows + 1):
-            mine = (row == number) | (number == 0)
-            for name, values in columns.items():
-                out[compartment, number, name] = _median(values[mine])
+    return {
+        (compartment, row, name): value
+        for compartment in range(1, day.plan.compartments + 1)
+        for (row, name), value in _medians(day, compartment).items()
+    }
+
+
+def recoveries_of(simulate: Physics, plan: AirPlan, begin_s: float) -> Mapping[Place, float]:
+    """Return alone63_s and alone95_s by (compartment, row, name), row 0 for all rows.
+
+    Time from the minimum until that share of a usual drop from the plateau is recovered: most of
+    the header's own pulses are left out, so that nothing of earlier ones is left, and those of the
+    others go on.
+
+    Args:
+        begin_s: of the hours that are looked at.
+    """
+    out, span_s = {}, (begin_s, begin_s + _ALONE_S)
+    for compartment in range(1, plan.compartments + 1):
+        sparse = replace(plan, pulses=_sparse(plan, compartment))
+        for (row, name), value in _medians(simulate(sparse, span_s), compartment).items():
+            if name in _ALONE:
+                out[compartment, row, _ALONE[name]] = value
     return out
+
+
+def _sparse(plan: AirPlan, compartment: int) -> Pulses:
+    """Pulses less most of those of one header; all its rows have some."""
+    own = plan.pulses.compartment == compartment
+    every = next(n for n in _EVERY if math.gcd(n, plan.rows) == 1)
+    return plan.pulses.of(~own | (np.cumsum(own) % every == 0))
+
+
+def _medians(day: AirDay, compartment: int) -> Mapping[tuple[int, str], float]:
+    row, columns = _of_pulses(day, compartment)
+    return {
+        (number, name): _median(values[(row == number) | (number == 0)])
+        for number in range(day.plan.rows + 1)
+        for name, values in columns.items()
+    }
 
 
 def _of_pulses(day: AirDay, compartment: int) -> tuple[Ints, Mapping[str, Floats]]:
@@ -57,7 +96,7 @@ def _of_pulses(day: AirDay, compartment: int) -> tuple[Ints, Mapping[str, Floats
     pulses = day.plan.pulses.between(*day.span_s)
     pulses = pulses.of(pulses.compartment == compartment)
     gap_s = np.diff(pulses.at_s)
-    some = np.flatnonzero(gap_s < 3.0 * day.plan.header_interval_s)
+    some = np.flatnonzero(gap_s < 3.0 * np.median(gap_s))
     some = some[:: 1 + some.size // _MAX_PULSES]
     fire_s, gap_s = pulses.at_s[some], gap_s[some]
     fine_s = np.arange(0.0, _FINE_S, _FINE_STEP_S)

@@ -19,7 +19,7 @@ from rowcall.runs.judge import with_day
 from rowcall.runs.study import Kept
 from rowcall.store.samples import TagSamples
 from trials.air import closed_form, orifice_feed, supply_net
-from trials.air.air_day import AirDay, Physics, truth_of
+from trials.air.air_day import AirDay, Physics, Place, recoveries_of, truth_of
 from trials.air.air_faults import DAY_S, AirFault, Planted
 from trials.air.air_keeping import AirCondition, baghouse_of, joined, keep_day
 from trials.air.air_plan import AirPlan, draw_plan
@@ -42,7 +42,8 @@ _KEPT, _SIMULATED = 32, 8
 class Judged:
     """What the product said of an air trial, and the truth of its judged day.
 
-    answers: of all rules on the judged day. truth: by (compartment, row, name), see `truth_of`.
+    answers: of all rules on the judged day. truth: by (compartment, row, name), see `truth_of`; of
+    sound trials that of `recoveries_of` too.
     sound: answers of every sound day of the trial, the first one first. took_s: to study the
     judged day and to ask the rules.
     """
@@ -50,7 +51,7 @@ class Judged:
     plan: AirPlan
     day: BaghouseDay
     answers: Answers
-    truth: Mapping[tuple[int, int, str], float]
+    truth: Mapping[Place, float]
     sound: tuple[Answers, ...]
     took_s: float
 
@@ -90,10 +91,20 @@ def judge_trial(
         plan=plan,
         day=past.last,
         answers=past.answers[-1],
-        truth=truth_of(_simulated(seed, physics, fault, days, days - 1)),
+        truth=_truth(seed, physics, fault, days),
         sound=sound,
         took_s=past.took_s,
     )
+
+
+@lru_cache(maxsize=_SIMULATED)
+def _truth(seed: int, physics: PhysicsName, fault: AirFault, days: int) -> Mapping[Place, float]:
+    """What holds on the judged day; the same for every way of recording."""
+    truth = dict(truth_of(_simulated(seed, physics, fault, days, days - 1)))
+    if fault.is_sound:
+        plan = draw_plan(seed, fault, days)
+        truth |= recoveries_of(PHYSICS[physics], plan, DAY_S * (days - 1))
+    return truth
 
 
 @lru_cache(maxsize=_SIMULATED)

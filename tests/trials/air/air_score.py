@@ -20,10 +20,10 @@ RULES_OF: Mapping[str, frozenset[str]] = {
     "short": frozenset({"supply_short"}),
 }
 # Fact -> its truths, the fact that states its standard error, and whether that is relative. Times
-# count to a share of the drop, or of what lacks of the plateau: apart where headers never fill.
+# are stated of a drop from the plateau (alone); of headers that never fill others are in operation.
 MEASURED: Mapping[str, tuple[tuple[str, ...], str, bool]] = {
-    "tau_s": (("t63_s", "full63_s"), "tau_log_error", True),
-    "recovery_s": (("t95_s", "full95_s"), "recovery_log_error", True),
+    "tau_s": (("t63_s", "alone63_s"), "tau_log_error", True),
+    "recovery_s": (("t95_s", "alone95_s"), "recovery_log_error", True),
     "plateau_pa": (("plateau_pa",), "plateau_error_pa", False),
     "shortfall_pa": (("shortfall_pa",), "shortfall_error_pa", False),
     "drop_pa": (("drop_pa",), "drop_error_pa", False),

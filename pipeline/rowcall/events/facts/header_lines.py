@@ -18,7 +18,7 @@ from rowcall.events.headers.air_use import (
     row_interval,
     sag_of,
 )
-from rowcall.events.headers.idle_pressure import Decay, find_decay, find_rests
+from rowcall.events.headers.idle_pressure import Decay, find_decay, find_rests, has_supply
 from rowcall.events.noise import TO_DEVIATION
 from rowcall.model import Fact, Floats, Signal
 from rowcall.site import Baghouse, Role
@@ -47,7 +47,8 @@ def header_facts(baghouse: Baghouse, signals: Signals, events: Events) -> list[L
         mine = pulses.filter(pl.col("compartment").is_in(served))
         refills = events.refills.filter(pl.col("compartment") == own)
         lines += [(own, 0, *fact) for fact in _pulse_facts(baghouse, header, mine, refills)]
-        lines += [(own, 0, *fact) for fact in _rest_facts(baghouse, header, mine, supply)]
+        others = [signal for other, signal in headers.items() if other != own]
+        lines += [(own, 0, *fact) for fact in _rest_facts(baghouse, header, mine, supply, others)]
         lines += [(own, 0, Fact.PULSE_LENGTH_S, _pulse_time(signals, served))]
     return [line for line in lines if math.isfinite(line[3])]
 
@@ -105,7 +106,11 @@ def _air(
 
 
 def _rest_facts(
-    baghouse: Baghouse, header: Signal, pulses: pl.DataFrame, supply: Signal | None
+    baghouse: Baghouse,
+    header: Signal,
+    pulses: pl.DataFrame,
+    supply: Signal | None,
+    others: list[Signal],
 ) -> Iterator[tuple[Fact, float]]:
     fire_s = pulses["time_s"].to_numpy()
     rests = find_rests(fire_s, float(header.time_s[0]), float(header.time_s[-1]))
@@ -125,18 +130,17 @@ def _rest_facts(
     yield Fact.DECAY_END_S, decay.end_s
     if baghouse.header_volume is not None:
         yield Fact.DECAY_M3_S, free_air(baghouse.header_volume, decay.loss_pa_s)
-    yield Fact.DECAY_SUPPLY_HELD, _held(supply, header, decay)
+    yield Fact.DECAY_SUPPLY_HELD, _held(supply, header, decay, others)
 
 
-def _held(supply: Signal | None, header: Signal, decay: Decay) -> float:
-    """1 where the supply stayed above the header's full pressure, 0 where not, nan if unknown."""
-    if supply is None:
-        return math.nan
-    inside = (supply.time_s >= decay.start_s) & (supply.time_s <= decay.end_s)
-    if not inside.any():
-        return math.nan
-    full = float(np.interp(decay.start_s, header.time_s, header.value))
-    return float(supply.value[inside].min() >= full)
+def _held(supply: Signal | None, header: Signal, decay: Decay, others: list[Signal]) -> float:
+    """1 where the supply stayed above the header's full pressure, or another header up, else 0."""
+    if supply is not None:
+        inside = (supply.time_s >= decay.start_s) & (supply.time_s <= decay.end_s)
+        if inside.any():
+            full = float(np.interp(decay.start_s, header.time_s, header.value))
+            return float(supply.value[inside].min() >= full)
+    return float(has_supply(decay, header, others))
 
 
 def _pulse_time(signals: Signals, served: list[int]) -> float:

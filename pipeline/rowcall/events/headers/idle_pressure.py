@@ -19,6 +19,7 @@ first 30 % of absolute pressure, of one that starts lower, what lies above 0.905
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,7 @@ _CHOKED_PA = trade.ATMOSPHERE.value / _CRITICAL_RATIO  # absolute; below it a ho
 _FULL_WITHIN = 0.02  # chosen: of gauge pressure within which the header still stands full
 _MIN_POINTS = 4  # points; chosen: two unknowns and two degrees of freedom
 _MIN_EXPLAINED = 0.95  # chosen: share of the variance that the decay explains
+_MAX_SHARED = 1.0 / 3.0  # chosen: of the fall; another header that fell by more fell with it
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,30 @@ def find_decay(header: Signal, rest: tuple[float, float]) -> Decay | None:
     deep = np.flatnonzero(absolute[start:] < lowest)
     stop = start + int(deep[0]) if deep.size else time.size
     return _fitted(time[start:stop], absolute[start:stop])
+
+
+def has_supply(decay: Decay, header: Signal, others: Iterable[Signal]) -> bool:
+    """Tell whether another header still stood, or came back, as high late in a decay as before it.
+
+    Args:
+        header, others: gauge pressures [Pa]; others hang on the same supply.
+    """
+    first, last = np.interp((decay.start_s, decay.end_s), header.time_s, header.value).tolist()
+    middle_s = (decay.start_s + decay.end_s) / 2.0
+    least = 1.0 - _MAX_SHARED * (1.0 - last / first)
+    for other in others:
+        before = _highest(other, 2.0 * decay.start_s - decay.end_s, decay.start_s)
+        if _highest(other, middle_s, decay.end_s) >= least * before > 0.0:
+            return True
+    return False
+
+
+def _highest(header: Signal, from_s: float, to_s: float) -> float:
+    """Highest value that stands between two instants; 0 where none is known."""
+    begin, end = np.searchsorted(header.time_s, (from_s, to_s), side="right")
+    values = header.value[max(begin - 1, 0) : end]
+    is_known = values.size and header.time_s[0] <= to_s and header.time_s[-1] >= from_s
+    return float(values.max()) if is_known else 0.0
 
 
 def _fitted(time_s: Floats, absolute_pa: Floats) -> Decay | None:

@@ -21,6 +21,8 @@ _MIN_BINS = 3  # bins; chosen: a straight line and one degree of freedom
 # shape, and of one through few phases; and as a share of how far the refill is from exponential.
 _READ_ERROR, _UNREAD_ERROR, _FITTED_ERROR, _BEND_ERROR = 0.014, 0.12, 0.15, 0.18
 FEW_PHASES_ERROR = 0.5
+# Measured: of the bounds of values that were put back, as all of them may be off alike
+_HELD_ERROR = 3.0
 _BEFORE_NEXT = 0.9  # chosen: quantile of the points' times that is near the time to the next pulse
 _MIN_TAU_S = 0.05  # chosen: less than any valve takes to close
 _MIN_POINTS = 8  # points a bin; chosen: fewer make a bin of noise
@@ -84,8 +86,20 @@ def recovery_of(stack: Stack) -> Recovery:
     bend = math.log(tau_s / stack.curve.tau_s)
     noise = _noise(stack) / math.sqrt(float(n[near] @ mean[near] ** 2))
     error = math.hypot(_READ_ERROR if start.is_seen else _UNREAD_ERROR, _BEND_ERROR * bend)
-    error = math.hypot(error, noise, start.log_error, unrecovered_share(stack, tau_s))
+    held = _held_error(stack, stack.since_s[near])
+    error = math.hypot(error, noise, start.log_error, held, unrecovered_share(stack, tau_s))
     return Recovery(tau_s, error, start)
+
+
+def _held_error(stack: Stack, since_s: Floats) -> float:
+    """Relative error from reference rows' scans of some bins that repeat the value before."""
+    points = stack.overlay
+    if not points.is_held:
+        return 0.0
+    some = (points.since_s >= since_s[0]) & (points.since_s <= since_s[-1])
+    some &= stack.reference[points.row_of_point]
+    level = float(np.mean(points.y[some])) if some.any() else 0.0
+    return _HELD_ERROR * float(np.mean(points.error[some])) / level if level > 0 else 0.0
 
 
 def unrecovered_share(stack: Stack, tau_s: float) -> float:

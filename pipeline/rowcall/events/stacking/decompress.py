@@ -26,6 +26,11 @@ _MIN_STEP_S, _MAX_STEP_S = 0.2, 5.0
 _LARGE_FALL = 0.5  # chosen: of the largest falls; such a one is a pulse
 # Chosen: share of pulses after a longer gap, from which they were kept by exception
 _MIN_AFTER_GAP = 0.3
+# Shares of changes; chosen, by trial: kept by exception the least is 0.55-1 of the small, by slope
+# 0-0.33 of it
+_LEAST_CHANGES, _MIN_FLOOR = (0.001, 0.02), 0.45
+_MANY_CHANGES = 3000  # chosen: three below the least
+_MANY_KEPT = 0.7  # chosen: share of changes from scan to scan; of fewer, pulses come after a gap
 # Chosen, by trial: the shares of changes, and of distances from the line between their neighbours,
 # of the points kept, below which hardly any lies but by force: the dead-band.
 _BAND_OF_CHANGES, _BAND_OF_BENDS = 0.05, 0.15
@@ -37,10 +42,14 @@ _BEND_SHARE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """A pressure with its scans, and by how much each value may be off, shape (n,) [Pa]."""
+    """A pressure with its scans, and by how much each value may be off, shape (n,) [Pa].
+
+    is_held: scans that were put back repeat the value before.
+    """
 
     signal: Signal
     error_pa: Floats
+    is_held: bool = False
 
 
 def filled_in(header: Signal) -> Filled:
@@ -52,8 +61,8 @@ def filled_in(header: Signal) -> Filled:
     after, share = _left_out(gap, step)
     at_s = header.time_s[after] + share * gap[after]
     largest = float(np.quantile(change, 0.01))
-    is_large = change <= _LARGE_FALL * largest  # none, where the pressure only rises
-    if np.sum(is_large & (gap > 1.5 * step)) > _MIN_AFTER_GAP * np.sum(is_large):  # by exception
+    is_held = _is_by_exception(change, gap > 1.5 * step, largest)
+    if is_held:
         value = held_at(header.time_s, header.value, at_s, longest_s=LONGEST_BRIDGE_S)
         error = np.full(at_s.size, float(np.quantile(np.abs(change), _BAND_OF_CHANGES)))
     else:
@@ -66,7 +75,22 @@ def filled_in(header: Signal) -> Filled:
         return np.asarray(np.concatenate((kept, put_back))[order])
 
     signal = replace(header, time_s=joined(header.time_s, at_s), value=joined(header.value, value))
-    return Filled(signal, joined(np.zeros(header.time_s.size), error))
+    return Filled(signal, joined(np.zeros(header.time_s.size), error), is_held)
+
+
+def _is_by_exception(change: Floats, is_gap: Flags, largest: float) -> bool:
+    """Tell whether each point kept lies off the one before, and not off a line.
+
+    By pulses after a gap; where hardly a scan is left out, by the least changes from scan to scan.
+    """
+    is_large = change <= _LARGE_FALL * largest  # none, where the pressure only rises
+    if np.sum(is_large & is_gap) > _MIN_AFTER_GAP * np.sum(is_large):
+        return True
+    scanned = np.abs(change[~is_gap])
+    if scanned.size < max(_MANY_CHANGES, _MANY_KEPT * change.size):
+        return False
+    least, small = np.quantile(scanned, _LEAST_CHANGES)
+    return bool(least > _MIN_FLOOR * small)
 
 
 def _left_out(gap: Floats, step: float) -> tuple[Ints, Floats]:

@@ -77,6 +77,7 @@ def stack_points(points: Points, fires: Fires, previous: PreviousRound | None) -
         y=np.clip(y[used], -1.0, 1.0),
         total_deficit=np.clip(total_deficit[used], -1.0, 1.0),
         error=(points.error_pa / unit)[used] / _SQRT_3,
+        is_held=points.is_held,
         line=line,
         rows=points.rows,
         before_pa=np.interp(fires.low_s, at, supply) * (1.0 - deficits.left),
@@ -92,7 +93,8 @@ class Points:
     """Points that lie soon enough after a fire to show it or its supply, shape (n_points,).
 
     fire: the one before. is_clear: within reach, and not so close to the next fire that clocks
-    which differ a little would put it behind. rows, line: as of `Fires.by_row`.
+    which differ a little would put it behind. is_held: as of `Filled`. rows, line: as of
+    `Fires.by_row`.
     """
 
     fire: Ints
@@ -100,6 +102,7 @@ class Points:
     time_s: Floats
     pressure_pa: Floats
     error_pa: Floats
+    is_held: bool
     is_clear: Flags
     rows: Ints
     line: Ints
@@ -122,6 +125,7 @@ def points_of(filled: Filled, fires: Fires) -> Points:
         time_s=header.time_s[near],
         pressure_pa=header.value[near],
         error_pa=filled.error_pa[near],
+        is_held=filled.is_held,
         is_clear=((since <= REACH_S) & (until > ahead_s))[near],
         rows=rows,
         line=line,

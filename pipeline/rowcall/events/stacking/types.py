@@ -42,6 +42,7 @@ class Overlay:
         y: relative deficit of gauge pressure that this fire made [-].
         total_deficit: relative deficit that it made and met [-].
         error: of a scan that was put back, the standard deviation within its bounds [-].
+        is_held: such scans repeat the value before.
         line: row of each fire as a place in `rows`, shape (n_fires,).
         rows: (compartment, row), shape (n_rows, 2).
         before_pa: pressure just before each fire, shape (n_fires,) [Pa].
@@ -56,6 +57,7 @@ class Overlay:
     y: Floats
     total_deficit: Floats
     error: Floats
+    is_held: bool
     line: Ints
     rows: Ints
     before_pa: Floats
