@@ -47,7 +47,7 @@ def truth_of(day: AirDay) -> Mapping[Place, float]:
 
     before_pa, drop_pa, plateau_pa, shortfall_pa (at the next pulse of the header); t63_s, t95_s:
     from the minimum until that share of the drop is recovered, nan where the next pulse mostly
-    comes first; full63_s, full95_s: until that share of what lacks of the plateau is.
+    comes first.
     """
     return {
         (compartment, row, name): value
@@ -114,9 +114,8 @@ def _of_pulses(day: AirDay, compartment: int) -> tuple[Ints, Mapping[str, Floats
         "shortfall_pa": plateau - before,
     }
     for name, frac in (("63", 1.0 - np.exp(-1.0)), ("95", 0.95)):
-        for kind, missing in (("t", before - minimum), ("full", plateau - minimum)):
-            level = minimum + frac * missing
-            columns[f"{kind}{name}_s"] = _time_to(pressure, since_s, lowest, level)
+        level = minimum + frac * (before - minimum)
+        columns[f"t{name}_s"] = _time_to(pressure, since_s, lowest, level)
     return pulses.row[some], columns
 
 
