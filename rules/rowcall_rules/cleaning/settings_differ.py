@@ -49,12 +49,18 @@ _SAYS = {
     Fact.STOP_DP_PA: "cleaning stops at {}",
 }
 
+_DP_LEVELS = frozenset({Fact.START_DP_PA, Fact.STOP_DP_PA})
+
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """What is known of the settings, in words: other than stated, as stated, not seen."""
+    """What is known of the settings, in words: other than stated, as stated, not seen.
+
+    facts: those of the others.
+    """
 
     other: list[str]
+    facts: list[Fact]
     same: list[str]
     unseen: list[str]
     values: list[Quantity]
@@ -62,7 +68,7 @@ class _Seen:
 
 def judge(context: Context) -> Iterator[Answer]:
     """Answer for the baghouse, by every setting that its data shows."""
-    seen = _Seen([], [], [], [])
+    seen = _Seen([], [], [], [], [])
     ago = [_compare(context, one, seen) for one in settings_of(context.day, context.facts)]
     _compare_mode(context, seen)
     _compare_order(context, seen)
@@ -70,12 +76,13 @@ def judge(context: Context) -> Iterator[Answer]:
     unseen = f" Not seen: {', '.join(seen.unseen)}." if seen.unseen else ""
     if seen.other:
         begun = context.day.start - timedelta(days=max(ago))
+        first = _GAUGE if not _DP_LEVELS.isdisjoint(seen.facts) else ""
         logged = _logged(context, max(ago))
         yield context.found(
             subject,
             Urgency.WATCH,
             f"{'. '.join(one.removesuffix('.') for one in seen.other)}.{logged}{unseen}",
-            _CORRECT if logged else _ASK,
+            _CORRECT if logged else f"{first}{_ASK}",
             (*seen.values, Quantity("n_settings", float(len(seen.other)), "1")),
             start=begun,
         )
@@ -93,13 +100,14 @@ def _compare(context: Context, setting: Setting, seen: _Seen) -> float:
     if not np.isfinite(setting.found) or not _is_seen(context.day, setting, allowed):
         seen.unseen.append(setting.words)
         return 0.0
-    unit = "Pa" if setting.fact in (Fact.START_DP_PA, Fact.STOP_DP_PA) else "s"
+    unit = "Pa" if setting.fact in _DP_LEVELS else "s"
     seen.values.append(Quantity(setting.fact.column, setting.found, unit))
     found, stated = setting.scale.show(setting.found), setting.scale.show(setting.stated)
     says = _SAYS[setting.fact].format(found)
     if not differs(setting, allowed):
         seen.same.append(says)
         return 0.0
+    seen.facts.append(setting.fact)
     since, ago = first_day(context.day, setting, allowed)
     when = f" ({since})" if since else ""
     seen.other.append(f"{says[0].upper()}{says[1:]}{when}; the site file has {stated}")
@@ -217,6 +225,8 @@ def _logged(context: Context, days_ago: float) -> str:
     return f" The work log has a change of set point on {done[-1].date}." if done else ""
 
 
+# A transmitter that drifts moves both set points as the historian has them.
+_GAUGE = "Compare the DP transmitter with a gauge before anything is set. "
 _ASK = work(
     outside="Ask who changed it and why; write it into the work log and correct the site file, or "
     "have it set back."
