@@ -3,7 +3,7 @@
     python tests/benchmarks/swapped_headers.py [--trials 4] [--seed 1]
 
 Not a test. A trial is a baghouse of 2-4 headers of `tests/trials/air`, sound or slow: five sound
-days, one on which the headers of two compartments (of all, in every other trial) stand in each
+days, one on which the headers of two compartments (of all, in two trials of four) stand in each
 other's places, and one on which they are right again.
 """
 

@@ -96,6 +96,12 @@ def test_a_ring_of_three_names_which_tag_shows_which() -> None:
         assert f"(HEADER_PRESSURE-{tag_of}) shows compartment {shows}" in answers[2].text
 
 
+def test_where_every_tag_is_in_the_ring_clocks_may_be_apart() -> None:
+    two = {1: (0.0, 1.2, 2), 2: (0.0, 1.3, 1)}
+    assert "Clocks of bits" in judged(two)[1].text
+    assert "Clocks of bits" not in judged(two | {3: (1.0, 0.0, 1)})[1].text
+
+
 def test_two_pairs_are_two_findings() -> None:
     answers = judged({1: (0.0, 1.2, 2), 2: (0.0, 1.3, 1), 3: (0.0, 1.2, 4), 4: (0.0, 1.0, 3)})
     assert set(verdicts(answers).values()) == {"found"}

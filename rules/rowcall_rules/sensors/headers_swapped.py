@@ -95,7 +95,7 @@ def _judged(
     if math.isnan(seen.own):
         return _unknown(context, seen.header)
     if len(ring) > 1:
-        return _found(context, seen, ring)
+        return _found(context, seen, ring, is_every=len(ring) == len(shows))
     if ring:
         text = f"Falls by {show(seen.own)} at the pulses of its own rows, on average."
         return Answer.clear(subject, text, seen.values)
@@ -103,8 +103,9 @@ def _judged(
         text = "Every other header's tag shows the pulses of its own rows: none is left to swap."
         return Answer.clear(subject, text, seen.values)
     why = (
-        f"its pressure falls by {show(seen.own)} at the pulses of its own rows and by "
-        f"{show(seen.other)} at those of {_rows_of(seen.most_of)}, which shows no header for sure"
+        f"its pressure falls by {show(max(seen.own, 0.0))} at the pulses of its own rows and by "
+        f"{show(max(seen.other, 0.0))} at those of {_rows_of(seen.most_of)}, which shows no header "
+        "for sure"
     )
     return Answer.cannot_tell(subject, why, Lack.NOTHING, values=seen.values)
 
@@ -120,7 +121,7 @@ def _unknown(context: Context, header: int) -> Answer:
     return Answer.cannot_tell(subject, why, Lack.NOTHING)
 
 
-def _found(context: Context, seen: _Seen, ring: list[int]) -> Answer:
+def _found(context: Context, seen: _Seen, ring: list[int], *, is_every: bool) -> Answer:
     show, day = context.units.pressure.show, context.day
     pairs = zip(ring, [*ring[1:], ring[0]], strict=True)
     said = (f"{name_of(day, Role.HEADER_PRESSURE, tag)} shows {_rows_of(of)}" for tag, of in pairs)
@@ -129,7 +130,8 @@ def _found(context: Context, seen: _Seen, ring: list[int]) -> Answer:
         context.subject(seen.header),
         Urgency.NOW,
         f"{text[0].upper()}{text[1:]} Here pressure falls by {show(seen.other)} at the pulses of "
-        f"{_rows_of(seen.most_of)}, and by {show(max(seen.own, 0.0))} at those of its own.",
+        f"{_rows_of(seen.most_of)}, and by {show(max(seen.own, 0.0))} at those of its own."
+        + (_CLOCKS if is_every else ""),
         _ACTION,
         seen.values,
         condemns=(Role.HEADER_PRESSURE,),
@@ -140,6 +142,7 @@ def _rows_of(header: float) -> str:
     return f"compartment {header:.0f}" if header else "the common header"
 
 
+_CLOCKS = " Clocks of bits and pressure that are minutes or hours apart may show the same."
 _ACTION = work(
     outside="Compare the names of these tags in control system, export and site file, and the "
     "display of each transmitter with its tag while one compartment alone is pulsed. If they are "
