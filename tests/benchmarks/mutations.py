@@ -69,6 +69,7 @@ OVER = "tests/rules/test_over_cleaning.py"
 WRONG_TIME = "tests/rules/test_pulsing_at_wrong_time.py"
 DEW = "tests/rules/test_dew_point.py"
 SENSORS = "tests/events/sensors"
+WHOSE = "tests/events/headers/test_whose_pulses.py"
 CONDEMNED = "tests/diagnosis/test_condemned_tags.py"
 _DEW_LIMITS = (
     ("water_margin", "5 K{difference}", "0 K{difference}"),
@@ -210,6 +211,24 @@ MUTATIONS = (
              "one.surely > enough", "abs(one.value) > enough", "tests/rules/test_tag_drifts.py"),
     Mutation("rules/rowcall_rules/sensors/tags_swapped.py",
              "if not leads and not is_mirrored", "if False", "tests/rules/test_tags_swapped.py"),
+    Mutation("rules/rowcall_rules/sensors/headers_swapped.py",
+             "ring if at == header else []", "ring", "tests/rules/test_headers_swapped.py"),
+    Mutation("rules/rowcall_rules/sensors/headers_swapped.py",
+             "own > max(least, limits[\"times\"] * other)", "own > least",
+             "tests/rules/test_headers_swapped.py"),
+    Mutation("pipeline/rowcall/events/headers/whose_pulses.py",
+             ", without_s=groups[own].others_s", "", WHOSE),
+    Mutation("pipeline/rowcall/events/headers/whose_pulses.py",
+             "away_s >= np.median(away_s)", "away_s >= 0.0", WHOSE),
+    Mutation("pipeline/rowcall/events/headers/whose_pulses.py",
+             "inside &= last_s - first_s <= _LONGEST_S", "pass", WHOSE),
+    Mutation("pipeline/rowcall/events/headers/whose_pulses.py",
+             "float(mine.max())", "float(mine[lag])", WHOSE),
+    Mutation("pipeline/rowcall/events/find.py",
+             "None if is_others else clock_offset", "clock_offset",
+             "tests/rules/test_headers_swapped.py"),
+    Mutation("pipeline/rowcall/diagnosis/sensors/condemned.py",
+             " | _of_headers(found, sensor_rules)", "", CONDEMNED),
     Mutation("pipeline/rowcall/condition/gate.py",
              "value * tag.scale * unit.factor", "value * unit.factor",
              "tests/condition"),

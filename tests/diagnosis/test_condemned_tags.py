@@ -169,6 +169,27 @@ def test_days_with_a_condemned_tag_are_no_past_of_dp() -> None:
     assert seen == {"machine": [4, 4, 6], "Tag drifts": [6, 6, 6]}
 
 
+def test_days_with_a_condemned_header_are_no_past_of_it() -> None:
+    """Else a header whose tag is put right would refill slower than it ever did."""
+    facts = Fact.TAU_S, Fact.DROP_RATIO, Fact.N_PULSES
+    past = {(fact, c): [1.0] * 6 for fact in facts for c in (1, 2)}
+    day = found_before(fact_day(HOUSE, {}, past), "Mixed up", (2, 3), compartment=2)
+    seen: dict[int, list[int]] = {}
+
+    def judge(context: Context) -> Iterator[Answer]:
+        for c in (1, 2):
+            seen[c] = [len(context.history.of(fact, c)[0]) for fact in facts]
+        yield Answer.clear(context.subject(), "Seen.")
+
+    machine = replace(rule("machine", Chapter.AIR), judge=judge)
+    for sensor, left in (
+        (rule("Mixed up", Chapter.SENSORS, Role.HEADER_PRESSURE), 4),
+        (rule("Mixed up", Chapter.SENSORS, Role.DP), 6),
+    ):
+        diagnose([machine, sensor], {"machine": {}, "Mixed up": {}}, [day])
+        assert seen == {1: [6, 6, 6], 2: [left, left, 6]}
+
+
 def test_rules_of_sensors_are_asked_first_and_never_silenced() -> None:
     names = [one.chapter is Chapter.SENSORS for one in in_order(load_rules())]
     assert names == sorted(names, reverse=True)

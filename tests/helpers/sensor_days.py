@@ -29,12 +29,12 @@ def tag(role: Role, compartment: int | None = None, sample: Sample = Sample.AT_I
     return Tag(role=role, tag=name, unit=UNITS[role], compartment=compartment, sample=sample)
 
 
-def house(*tags: Tag) -> Baghouse:
-    """Return a baghouse of two compartments with these tags."""
+def house(*tags: Tag, compartments: int = 2) -> Baghouse:
+    """Return a baghouse with these tags."""
     return Baghouse(
         id="BH1",
         name="Kiln filter",
-        compartments=2,
+        compartments=compartments,
         rows_per_compartment=(6,),
         cleaning=Cleaning(mode="on_time"),
         tag=tags,
@@ -68,8 +68,10 @@ def fact_day(
     )
 
 
-def found_before(day: BaghouseDay, rule: str, days_ago: Sequence[int]) -> BaghouseDay:
-    """Return the day with findings of a rule on the whole baghouse on days before."""
-    lines = [(DAY - timedelta(days=n), rule, 0, 0, "found", "now") for n in days_ago]
+def found_before(
+    day: BaghouseDay, rule: str, days_ago: Sequence[int], compartment: int = 0
+) -> BaghouseDay:
+    """Return the day with findings of a rule on days before; compartment 0: the whole baghouse."""
+    lines = [(DAY - timedelta(days=n), rule, compartment, 0, "found", "now") for n in days_ago]
     verdicts = pl.DataFrame(lines, schema=VERDICT_COLUMNS, orient="row")
     return replace(day, history=replace(day.history, verdicts=verdicts))

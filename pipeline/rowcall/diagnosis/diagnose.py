@@ -131,7 +131,9 @@ def _ask_all(
     facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
     condemned, rules = Condemned(), list(rules)
     of_sensors = [rule.name for rule in rules if rule.chapter is Chapter.SENSORS]
-    trusting = replace(day, history=sound_history(day, of_sensors))
+    trusting = replace(
+        day, history=sound_history(day, [rule for rule in rules if rule.name in of_sensors])
+    )
     on = cache(partial(_without_off, day, facts, work))
     for rule in rules:
         is_of_sensors = rule.name in of_sensors

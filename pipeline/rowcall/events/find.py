@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import polars as pl
@@ -17,6 +17,7 @@ from rowcall.events.firing.inferred import infer_fires
 from rowcall.events.firing.place_numbers import number_places
 from rowcall.events.firing.recorded import Fires, find_fires
 from rowcall.events.headers.refills import follow_refills
+from rowcall.events.headers.whose_pulses import Shown, whose_pulses
 from rowcall.events.rows.curves import CURVE_COLUMNS, row_curves
 from rowcall.events.rows.pulses import PULSE_COLUMNS, measure_pulses
 from rowcall.events.stacking.aliasing import is_in_step
@@ -42,6 +43,7 @@ class Events:
     stacks: those stacks themselves, columns `STACK_COLUMNS`.
     refills: of each header, columns `HOUR_COLUMNS`; a line whose hour is null is of the day.
     in_step: compartments (0: shared header) whose pulses the sampling meets at few phases only.
+    shown: by header, at whose pulses its pressure falls.
     """
 
     pulses: pl.DataFrame
@@ -53,6 +55,7 @@ class Events:
     inferred: Mapping[int, Inferred]
     in_step: frozenset[int]
     refills: pl.DataFrame
+    shown: Mapping[int, Shown] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +80,7 @@ def find_events(
     headers = {
         place[1]: signal for place, signal in signals.items() if place[0] is Role.HEADER_PRESSURE
     }
-    by_header: dict[int, _Header] = {}
-    for own, header in sorted(headers.items()):
-        served = baghouse.served_by(own, headers)
-        own_fires = None if fires is None else fires.pick(np.isin(fires.compartment, served))
-        if own_fires is None or not own_fires.is_complete:
-            by_header[own] = _inferred(baghouse, header, own, served, seconds, own_fires)
-        else:
-            by_header[own] = _recorded(header, own_fires, seconds)
+    by_header, shown = _by_header(baghouse, headers, fires, seconds)
     inferred = {c: how for one in by_header.values() for c, how in one.inferred.items()}
     if fires is not None and fires.is_complete:
         is_complete = True
@@ -96,16 +92,7 @@ def find_events(
         "time_s", "compartment", "row"
     )
     curves = [pl.DataFrame(schema=CURVE_COLUMNS), *(one.curves for one in by_header.values())]
-    refills = [
-        follow_refills(
-            one.filled,
-            one.pulses["time_s"].to_numpy(),
-            one.pulses["answered"].fill_null(True).to_numpy(),
-            math.ceil(seconds / 3600.0),
-            _max_plateau(baghouse, own),
-        ).select(pl.lit(own).cast(pl.Int64).alias("compartment"), pl.all())
-        for own, one in by_header.items()
-    ]
+    refills = [_refills(baghouse, own, one, seconds) for own, one in by_header.items()]
     stacks = [pl.DataFrame(schema=STACK_COLUMNS), *(one.stacks for one in by_header.values())]
     return Events(
         pulses=pulses,
@@ -117,34 +104,59 @@ def find_events(
         inferred=inferred,
         in_step=frozenset(own for own, one in by_header.items() if one.is_in_step),
         refills=pl.concat([pl.DataFrame(schema=HOUR_COLUMNS), *refills]),
+        shown=shown,
     )
 
 
-def _recorded(header: Signal, fires: Fires, seconds: float) -> _Header:
-    """Measure the fires that bits or counters recorded."""
-    fires, filled = evenly_timed(fires), filled_in(header)
-    offset = clock_offset(filled.signal, fires)
+def _by_header(
+    baghouse: Baghouse, headers: Mapping[int, Signal], fires: Fires | None, seconds: float
+) -> tuple[dict[int, _Header], dict[int, Shown]]:
+    """Measure the fires of each header, and at whose pulses its pressure falls."""
+    served = {own: baghouse.served_by(own, headers) for own in sorted(headers)}
+    filled = {own: filled_in(headers[own]) for own in served}
+    shown = whose_pulses(fires, {own: one.signal for own, one in filled.items()}, served)
+    by_header = {}
+    for own, compartments in served.items():
+        header = headers[own], filled[own]
+        own_fires = None if fires is None else fires.pick(np.isin(fires.compartment, compartments))
+        if own_fires is None or not own_fires.is_complete:
+            one = _inferred(baghouse, header, own, compartments, seconds, own_fires)
+        else:
+            is_others = own in shown and shown[own].is_others
+            one = _recorded(header, own_fires, seconds, is_others=is_others)
+        by_header[own] = one
+    return by_header, shown
+
+
+def _recorded(
+    header: tuple[Signal, Filled], fires: Fires, seconds: float, *, is_others: bool
+) -> _Header:
+    """Measure the fires that bits or counters recorded.
+
+    is_others: the header shows other fires than these, by which no clock can be set.
+    """
+    fires = evenly_timed(fires)
+    offset = None if is_others else clock_offset(header[1].signal, fires)
     if offset is not None:
         is_uncertain = offset.offset_s != 0.0 and offset.half_width_s > _SHARP_S
         uncertainty = offset.half_width_s if is_uncertain else 0.0
         fires = fires.shifted(offset.at(fires.high_s), uncertainty)
-    return replace(_measured(header, filled, fires, seconds), offset=offset)
+    return replace(_measured(*header, fires, seconds), offset=offset)
 
 
 def _inferred(
     baghouse: Baghouse,
-    header: Signal,
+    header: tuple[Signal, Filled],
     own: int,
     served: Sequence[int],
     seconds: float,
     caught: Fires | None,
 ) -> _Header:
     """Measure the fires inferred from the header's cadence, numbered by the bits a scan caught."""
-    filled = filled_in(header)
-    found = infer_fires(baghouse, filled.signal, own, served, seconds, caught)
+    found = infer_fires(baghouse, header[1].signal, own, served, seconds, caught)
     if caught is not None and len(served) == 1:
         found = number_places(found, caught)
-    measured = _measured(header, filled, found.fires, seconds)
+    measured = _measured(*header, found.fires, seconds)
     return replace(measured, pulses=found.corrected(measured.pulses), inferred=found.inferred)
 
 
@@ -165,6 +177,17 @@ def _measured(header: Signal, filled: Filled, fires: Fires, seconds: float) -> _
         offset=None,
         filled=filled,
     )
+
+
+def _refills(baghouse: Baghouse, own: int, one: _Header, seconds: float) -> pl.DataFrame:
+    """Follow the refills of a header, columns `HOUR_COLUMNS`."""
+    return follow_refills(
+        one.filled,
+        one.pulses["time_s"].to_numpy(),
+        one.pulses["answered"].fill_null(True).to_numpy(),
+        math.ceil(seconds / 3600.0),
+        _max_plateau(baghouse, own),
+    ).select(pl.lit(own).cast(pl.Int64).alias("compartment"), pl.all())
 
 
 def _max_plateau(baghouse: Baghouse, own: int) -> float:

@@ -452,6 +452,18 @@ class Fact(Enum):
     OUTLET_DROP_K = _baghouse("K", "inlet less outlet temperature, median running", "tags_swapped")
     OUTLET_LAG_S = _baghouse("s", "how long outlet follows inlet temperature", "tags_swapped")
 
+    # Tags: whose header it is that a tag of header pressure shows.
+    HEADER_OWN_FALL_PA = _header(
+        "Pa", "mean fall of header pressure at pulses of its own rows", "headers_swapped"
+    )
+    HEADER_OTHER_FALL_PA = _header(
+        "Pa", "the same at those of the header at whose pulses it falls most", "headers_swapped"
+    )
+    HEADER_OTHER = _header("1", "that header, by its compartment", "headers_swapped")
+    HEADER_FALL_ERROR_PA = _header(
+        "Pa", "standard error of the difference of the two", "headers_swapped"
+    )
+
     def __reduce_ex__(self, _: object) -> tuple[Any, ...]:
         """Go to another process by name, as what is said about it is equal to nothing."""
         return getattr, (Fact, self.name)

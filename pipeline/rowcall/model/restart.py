@@ -60,15 +60,16 @@ _REFILL = (
     Fact.FREE_AIR_DAY_M3,
     Fact.IDLE_PA,
 )
-_LOSS = (
+_DECAY = (
     Fact.DECAY_TAU_S,
     Fact.DECAY_PA_S,
     Fact.DECAY_M3_S,
     Fact.DECAY_START_S,
     Fact.DECAY_END_S,
     Fact.DECAY_SUPPLY_HELD,
-    Fact.SUPPLY_PRESSURE_PA,
 )
+_LOSS = (*_DECAY, Fact.SUPPLY_PRESSURE_PA)
+HEADER_FACTS = (*_REFILL, *_DECAY, Fact.DROP_RATIO)
 _RHYTHM = (Fact.INTERVAL_S, Fact.ROW_INTERVAL_S, Fact.PULSE_LENGTH_S)
 _DUST = (
     Fact.DUST_BASE,

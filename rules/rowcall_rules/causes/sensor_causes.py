@@ -15,13 +15,18 @@ _SENSOR = Family(
         Member("tag_drifts", At.HEADER, Measure("dp_off", "dp", "DP reads {} off", 1, 10.0)),
         Member("tags_disagree", At.HEADER),
         Member("tags_swapped", At.HEADER),
+        Member("headers_swapped", At.HEADER),
     ),
     mended_by=(Work.INSTRUMENT_MENDED,),
     causes=(
         Cause(
             name="line",
             title="tap or impulse line: plugged, leaking, or with water in it",
-            evidence=(Evidence("dp_tap_plugged", 3.0, -0.5), Evidence("tags_swapped", -2.0)),
+            evidence=(
+                Evidence("dp_tap_plugged", 3.0, -0.5),
+                Evidence("tags_swapped", -2.0),
+                Evidence("headers_swapped", -2.0),
+            ),
             check_first=(
                 "a hand-held gauge at the test taps",
                 "isolated: blow back the impulse lines, rod out the taps",
@@ -48,6 +53,7 @@ _SENSOR = Family(
             evidence=(
                 Evidence("tag_stuck", 1.5),
                 Evidence("tags_swapped", 3.0),
+                Evidence("headers_swapped", 3.0),
                 Evidence("dp_tap_plugged", -1.0),
             ),
             check_first=(

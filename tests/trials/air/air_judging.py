@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -33,6 +33,7 @@ PHYSICS: Mapping[PhysicsName, Physics] = {
 }
 DAYS = 6
 Answers = Mapping[tuple[str, Subject], Answer]
+Keep = Callable[[AirDay, AirCondition], Mapping[str, TagSamples]]
 _UTC = ZoneInfo("UTC")
 # Days that stay at hand: the faults of a seed share sound ones, its conditions what was simulated.
 _KEPT, _SIMULATED = 32, 8
@@ -124,9 +125,9 @@ def sound_days(
     return next_day(past, _simulated(seed, physics, sound, days, n - 1), condition)
 
 
-def next_day(past: Past, air: AirDay, condition: AirCondition) -> Past:
+def next_day(past: Past, air: AirDay, condition: AirCondition, keep: Keep = keep_day) -> Past:
     """Judge one more day."""
-    samples = (*past.samples, keep_day(air, condition))
+    samples = (*past.samples, keep(air, condition))
     baghouse = baghouse_of(air.plan, condition)
     n = len(samples)
 

@@ -25,12 +25,14 @@ from rowcall.model import (
     Subject,
     Verdict,
 )
-from rowcall.model.restart import DP_FACTS
+from rowcall.model.restart import DP_FACTS, HEADER_FACTS
 from rowcall.site import ROLES, Role
 
 Place = tuple[Role, int]
 
 _OF_DP = tuple(fact.column for fact in (*DP_FACTS, Fact.START_DP_PA, Fact.STOP_DP_PA))
+_OF_HEADERS = tuple(fact.column for fact in HEADER_FACTS)
+_HEADERS = (Role.HEADER_PRESSURE,)
 _PAIR = 2  # compartments: what is wrong of one is wrong of the other against it
 
 
@@ -59,7 +61,7 @@ def without_condemned(rule: Rule, context: Context, condemned: Condemned) -> Con
     if Role.DP in rule.does_without and dp in condemned.by_place:
         context = _without_dp(context)
     headers = [c for role, c in condemned.by_place if role is Role.HEADER_PRESSURE and c]
-    if not headers or not any(need.any_of == (Role.HEADER_PRESSURE,) for need in rule.needs):
+    if not headers or not any(need.any_of == _HEADERS for need in rule.needs):
         return context
     is_sound = ~pl.col("compartment").is_in(headers)
     day = context.day
@@ -78,24 +80,34 @@ def _without_dp(context: Context) -> Context:
     return replace(context, day=day, facts=FactBook(day.facts))
 
 
-def sound_history(day: BaghouseDay, sensor_rules: Collection[str]) -> History:
-    """Return the history without the facts of DP of days on which its tags were condemned.
+def sound_history(day: BaghouseDay, sensor_rules: Collection[Rule]) -> History:
+    """Return the history without the facts of DP, and of headers, of days on which its tags failed.
 
-    Flow and temperature count too: these facts are corrected for them. So a transmitter that is
-    set right makes no step of drag.
+    Of DP flow and temperature count too: its facts are corrected for them. So a transmitter that is
+    set right makes no step of drag, and a header that was mixed up with another no slow refill.
     """
     history, places = day.history, {0, *(c for _, c in _serving(day, Role.DP, 0))}
     found = history.verdicts.filter(
-        pl.col("rule").is_in(list(sensor_rules))
-        & pl.col("compartment").is_in(list(places))
+        pl.col("rule").is_in([rule.name for rule in sensor_rules])
         & (pl.col("verdict") == Verdict.FOUND.value)
     )
-    if found.is_empty():
-        return history
+    here = found.filter(pl.col("compartment").is_in(list(places)))
     is_of_dp = pl.col("name").is_in(_OF_DP)
-    is_off = pl.col("day").is_in(found["day"].unique().to_list())
+    is_off = pl.col("day").is_in(here["day"].unique().to_list())
     is_here = pl.col("compartment").is_in(list(places))
-    return replace(history, facts=history.facts.filter(~(is_of_dp & is_off & is_here)))
+    is_cut = (is_of_dp & is_off & is_here) | _of_headers(found, sensor_rules)
+    return history if found.is_empty() else replace(history, facts=history.facts.filter(~is_cut))
+
+
+def _of_headers(found: pl.DataFrame, sensor_rules: Collection[Rule]) -> pl.Expr:
+    """Facts of a header on days on which a rule that judges headers alone found something of it."""
+    alone = [rule.name for rule in sensor_rules if {n.any_of for n in rule.needs} == {_HEADERS}]
+    by_header = found.filter(pl.col("rule").is_in(alone)).group_by("compartment").agg("day")
+    is_off = (
+        (pl.col("compartment") == compartment) & pl.col("day").is_in(days)
+        for compartment, days in by_header.iter_rows()
+    )
+    return pl.col("name").is_in(_OF_HEADERS) & pl.any_horizontal(pl.lit(value=False), *is_off)
 
 
 def distrusted(rule: Rule, day: BaghouseDay, answer: Answer, condemned: Condemned) -> Answer:

@@ -122,6 +122,11 @@ def sensor_facts(
     if both.any():
         yield 0, 0, Fact.OUTLET_DROP_K, float(np.median((inlet - outlet)[both]))
         yield 0, 0, Fact.OUTLET_LAG_S, 60.0 * lag_min(inlet, outlet, day.is_running)
+    for own, shown in events.shown.items():
+        yield own, 0, Fact.HEADER_OWN_FALL_PA, shown.own_pa
+        yield own, 0, Fact.HEADER_OTHER_FALL_PA, shown.other_pa
+        yield own, 0, Fact.HEADER_OTHER, shown.other
+        yield own, 0, Fact.HEADER_FALL_ERROR_PA, shown.error_pa
 
 
 def _still(
