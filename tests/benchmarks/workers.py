@@ -41,6 +41,14 @@ from rowcall.take_in import find_exports, taking_in
 from rowcall_plant.demo.demo_exports import LAST_DAY, write_demo
 
 NOW = datetime(2030, 1, 1, tzinfo=UTC)
+# As the command begins: several threads of linear algebra give other last digits.
+_BEGIN = """
+import runpy, sys
+from rowcall.start import start_quickly
+start_quickly()
+sys.argv = sys.argv[1:]
+runpy.run_path(sys.argv[0], run_name="__main__")
+"""
 
 
 class Run(NamedTuple):
@@ -93,7 +101,10 @@ def measured(site: Path, first: date, folder: Path, workers: int | str, *, pictu
     """Judge the days again in a process of its own."""
     given = [str(site), first.isoformat(), str(folder), str(workers), str(int(pictures))]
     done = subprocess.run(
-        [sys.executable, __file__, "--run", *given], check=True, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", _BEGIN, __file__, "--run", *given],
+        check=True,
+        stdout=subprocess.PIPE,
+        text=True,
     )
     return Run(*json.loads(done.stdout))
 
