@@ -25,7 +25,7 @@ from collections.abc import Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
-from multiprocessing import active_children
+from multiprocessing import active_children, forkserver
 from pathlib import Path
 from typing import NamedTuple
 
@@ -92,6 +92,8 @@ def rerun(site: Path, first: date, folder: Path, workers: int | str, *, pictures
     wall = time.perf_counter() - begin
     for child in active_children():
         child.join()
+    # Workers are children of a process that forks them: they count once that has been waited for.
+    forkserver._forkserver._stop()  # type: ignore[attr-defined]
     own, of_workers = map(resource.getrusage, (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
     cpu = sum(one.ru_utime + one.ru_stime for one in (own, of_workers))
     print(json.dumps(Run(wall, cpu, own.ru_maxrss / 1024, of_workers.ru_maxrss / 1024)))

@@ -9,8 +9,9 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager, suppress
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
 from multiprocessing.connection import Connection
+from multiprocessing.context import BaseContext
 from threading import Thread
 from typing import ParamSpec, TypeVar
 
@@ -20,6 +21,9 @@ T = TypeVar("T")
 # Read by polars and the linear algebra when they are loaded: the processes share the cores.
 _THREADS = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
+# What each task loads, seconds of work: loaded once where a process that has no threads can fork.
+_LOADED = ["rowcall.runs.study", "rowcall_reports.figures.all_pictures"]
+
 _MAX_COUNT = 61  # what Windows can wait for; one process that judges keeps no more busy
 
 
@@ -27,7 +31,7 @@ class Pool(ProcessPoolExecutor):
     """Processes that end with this one, in whatever way it ends, and not by Ctrl-C before."""
 
     def __init__(self, count: int) -> None:
-        context = get_context("spawn")  # a fork would take along locks of threads at work
+        context = _context()
         # Never written to: it ends where this process does, or lets go of the pool.
         self._end, self._line = context.Pipe(duplex=False)
         super().__init__(min(count, _MAX_COUNT), context, _prepare, (self._end,))
@@ -42,6 +46,22 @@ class Pool(ProcessPoolExecutor):
         super().shutdown(wait=wait, cancel_futures=cancel_futures)
         self._line.close()
         self._end.close()
+
+
+def _context() -> BaseContext:
+    """Return how processes start: a fork of this one would take along locks of threads at work."""
+    if sys.platform != "linux":  # elsewhere libraries that the system brings may have threads
+        return get_context("spawn")
+    context = get_context("forkserver")
+    context.set_forkserver_preload(_LOADED)
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        forkserver.ensure_running()
+    finally:
+        for name, value in before.items():
+            os.environ.pop(name) if value is None else os.environ.update({name: value})
+    return context
 
 
 @contextmanager
