@@ -27,7 +27,7 @@ from rowcall.condition.minutes import minute_table
 from rowcall.events.facts.operation import operation_facts
 from rowcall.events.operation.gas_seconds import gas_seconds
 from rowcall.events.operation.start_events import find_starts
-from rowcall.model import Fact, Floats, Signal
+from rowcall.model import Fact, Signal
 from rowcall.site import Baghouse
 
 
