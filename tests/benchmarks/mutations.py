@@ -67,6 +67,8 @@ NEVER_RESTS = "tests/rules/test_cleaning_never_rests.py"
 UNDER = "tests/rules/test_under_cleaning.py"
 OVER = "tests/rules/test_over_cleaning.py"
 WRONG_TIME = "tests/rules/test_pulsing_at_wrong_time.py"
+STARTS = "tests/events/operation"
+SET_POINTS = "tests/events/filter/test_set_points.py"
 DEW = "tests/rules/test_dew_point.py"
 SENSORS = "tests/events/sensors"
 WHOSE = "tests/events/headers/test_whose_pulses.py"
@@ -186,9 +188,19 @@ MUTATIONS = (
     Mutation("pipeline/rowcall/events/operation/start_events.py",
              "MAX_COLD_S = 7200", "MAX_COLD_S = 72000", DEW),
     Mutation("pipeline/rowcall/events/operation/start_events.py",
-             "max(end, int(warm[0]))", "end", DEW),
+             "max(end, run[0] + warm[0][0])", "end", DEW),
     Mutation("pipeline/rowcall/events/operation/start_events.py",
-             "min(begin, int(warm[-1]) + 1)", "begin", DEW),
+             "min(begin, run[0] + warm[-1][1])", "begin", DEW),
+    Mutation("pipeline/rowcall/events/operation/gas_seconds.py",
+             "change <= _CALM_K", "change <= 1e9", STARTS),
+    Mutation("pipeline/rowcall/events/operation/gas_seconds.py",
+             "if is_exception else line", "", STARTS),
+    Mutation("pipeline/rowcall/events/operation/gas_seconds.py",
+             "calm_c=calmed(inlet_c)", "calm_c=inlet_c", STARTS),
+    Mutation("pipeline/rowcall/events/filter/set_points.py",
+             ">= _SHORT", ">= 0.0", SET_POINTS),
+    Mutation("pipeline/rowcall/events/filter/set_points.py",
+             "rise_pa_s * (asked - interval_s)", "rise_pa_s * asked", SET_POINTS),
     Mutation("pipeline/rowcall/events/sensors/still.py",
              "high - low > limit > 0", "high - low > 0", SENSORS),
     Mutation("pipeline/rowcall/events/sensors/dp_physics.py",

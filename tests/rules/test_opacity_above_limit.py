@@ -70,7 +70,7 @@ def test_a_day_has_240_periods_of_36_points_each_10_s() -> None:
 def test_a_valid_average_takes_36_points(step_s: float, n_valid: int) -> None:
     at, value = opacity({}, step_s)
     flows = np.ones(86_400, np.bool_)
-    gas = GasSeconds(flows, flows, np.full(86_400, 150.0), NO_DEW)
+    gas = GasSeconds(flows, flows, *2 * (np.full(86_400, 150.0),), NO_DEW)
     assert six_minute_averages(Signal(at, value), gas, []).is_valid.sum() == n_valid
 
 

@@ -18,7 +18,8 @@ import numpy as np
 from rowcall.model import Floats
 
 DAY_S = 86_400
-STEP_S = 10  # [s] of the simulation
+STEP_S = 10.0  # [s] of the simulation, unless a plant has its own
+_STANDS = 0.02  # share of full flow below which gas counts as standing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +32,9 @@ class Casing:
         thick: cake load of which a pulse throws off 63 % [kg/m2]; `again`: the share that lands
             on other rows.
         growth: of the cloth's drop a day [-]; step: at `step_day`, at once.
-        stops: [begin, end) of halts of the fan, since the first day [s].
+        stops: [begin, end) of halts of the fan, since the first day [s]; `ramp_s` until it is up.
+        finishes_pass: a bout on demand goes over all rows at least once.
+        ambient_c: what stands cools down to.
     """
 
     seed: int
@@ -49,6 +52,7 @@ class Casing:
     interval: float = 15.0
     start_dp: float = 1300.0
     stop_dp: float = 1000.0
+    finishes_pass: bool = True
     gas_c: float = 165.0
     wall_s: float = 1500.0
     load_swing: float = 0.15
@@ -59,6 +63,9 @@ class Casing:
     step_day: int = 0
     noise_pa: float = 8.0
     stops: tuple[tuple[float, float], ...] = ()
+    ramp_s: float = 0.0
+    ambient_c: float = 20.0
+    step_s: float = STEP_S
     set_points_from: tuple[float, float, float] | None = None  # since [s], start, stop [Pa]
 
 
@@ -77,7 +84,7 @@ class Cake:
 
 @dataclass(frozen=True, slots=True)
 class CasingDay:
-    """True values each `STEP_S` since the first day, shape (n,); pulses, rows from 1 on."""
+    """True values each step since the first day, shape (n,); pulses, rows from 1 on."""
 
     at_s: Floats
     dp: Floats
@@ -91,27 +98,27 @@ def casing_days(plan: Casing, n_days: int) -> Iterator[CasingDay]:
     """Yield the days of a plant, each from where the last one ended."""
     rng = np.random.default_rng(plan.seed)
     load = _load(plan, rng, n_days)
-    dust = plan.dust * np.exp(plan.product_swing * _steps(rng, n_days))
+    dust = plan.dust * np.exp(plan.product_swing * _steps(plan, rng, n_days))
     cake = Cake(load=np.full(plan.n_rows, 0.05), wall_c=plan.gas_c)
     for day in range(n_days):
         yield _day(plan, day, load[day], dust[day], cake, rng)
 
 
-def _steps(rng: np.random.Generator, n_days: int) -> Floats:
+def _steps(plan: Casing, rng: np.random.Generator, n_days: int) -> Floats:
     """Products: a level that changes every few days, shape (n_days, steps a day)."""
     level = np.repeat(rng.uniform(-1, 1, n_days // 3 + 2), 3)[:n_days]
-    return np.repeat(level[:, None], DAY_S // STEP_S, axis=1)
+    return np.asarray(np.repeat(level[:, None], round(DAY_S / plan.step_s), axis=1))
 
 
 def _load(plan: Casing, rng: np.random.Generator, n_days: int) -> Floats:
     """Flow over its usual, shape (n_days, steps a day): shift, weekend, wander."""
-    at = np.arange(n_days * DAY_S // STEP_S) * STEP_S
+    at = np.arange(n_days * round(DAY_S / plan.step_s)) * plan.step_s
     hours = np.arange(0.0, at[-1] + 3600, 3600)
     wander = np.interp(at, hours, rng.normal(0, 0.3, hours.size))
     shift = np.sin(2 * np.pi * (at / DAY_S - 0.3))
     weekend = -1.0 * ((at // DAY_S) % 7 >= 5)
     share = 1 + plan.load_swing * (0.4 * shift + 0.4 * weekend + wander)
-    return np.clip(share, 0.5, 1.5).reshape(n_days, -1)
+    return np.asarray(np.clip(share, 0.5, 1.5).reshape(n_days, -1))
 
 
 def _cloth(plan: Casing, day: float) -> float:
@@ -138,28 +145,29 @@ def _drop(
 def _day(
     plan: Casing, day: int, load: Floats, dust: Floats, cake: Cake, rng: np.random.Generator
 ) -> CasingDay:
-    n = DAY_S // STEP_S
+    n = round(DAY_S / plan.step_s)
     first = day * DAY_S
-    at_s = first + np.arange(n) * float(STEP_S)
+    at_s = first + np.arange(n) * plan.step_s
     dp, flow, inlet = np.zeros(n), np.zeros(n), np.zeros(n)
     pulses: list[tuple[float, int]] = []
     warm = plan.gas_c + 25 * plan.season * np.sin(2 * np.pi * day / 365)
     for k, at in enumerate(at_s.tolist()):
-        stands = any(begin <= at < end for begin, end in plan.stops)
-        flow[k] = 0.0 if stands else plan.flow * load[k]
-        towards = 20.0 if stands else warm
+        fan = _fan(plan, at)
+        stands = fan < _STANDS
+        flow[k] = 0.0 if stands else plan.flow * load[k] * fan
+        towards = plan.ambient_c if stands else warm
         pace = plan.wall_s * (6.0 if stands else plan.flow / flow[k])
-        cake.wall_c += (towards - cake.wall_c) * STEP_S / pace
+        cake.wall_c += (towards - cake.wall_c) * plan.step_s / pace
         inlet[k] = cake.wall_c
         if stands:
-            cake.next_s = at + STEP_S
+            cake.next_s = at + plan.step_s
             continue
         mean = flow[k] / plan.area
         viscosity = ((inlet[k] + 273.15) / 438.15) ** 0.7
         cake.dp, velocity = _drop(
             plan, cake.load, _cloth(plan, at / DAY_S), viscosity, mean, cake.dp
         )
-        cake.load = cake.load + dust[k] * velocity * STEP_S
+        cake.load = cake.load + dust[k] * velocity * plan.step_s
         dp[k] = cake.dp
         while (call := _call(plan, cake, at)) is not None:
             pulses.append((call, cake.row + 1))
@@ -169,19 +177,28 @@ def _day(
     return CasingDay(at_s, dp, flow, inlet, times, rows)
 
 
+def _fan(plan: Casing, at: float) -> float:
+    """Return the share of full flow that the fan lets through."""
+    if any(begin <= at < end for begin, end in plan.stops):
+        return 0.0
+    since = [at - end for _, end in plan.stops if at >= end]
+    return min([1.0, *(one / plan.ramp_s for one in since)]) if plan.ramp_s else 1.0
+
+
 def _call(plan: Casing, cake: Cake, at: float) -> float | None:
     """Return when the next row is pulsed, if that is within this step."""
     start, stop = plan.start_dp, plan.stop_dp
     if plan.set_points_from is not None and at >= plan.set_points_from[0]:
         _, start, stop = plan.set_points_from
     if plan.mode == "on_demand":
-        if cake.is_cleaning and cake.dp <= stop and cake.n_bout >= plan.n_rows:
+        n_least = plan.n_rows if plan.finishes_pass else 1
+        if cake.is_cleaning and cake.dp <= stop and cake.n_bout >= n_least:
             cake.is_cleaning = False
         if not cake.is_cleaning and cake.dp >= start:
             cake.is_cleaning, cake.n_bout, cake.next_s = True, 0, max(cake.next_s, at)
         if not cake.is_cleaning:
             return None
-    if cake.next_s >= at + STEP_S:
+    if cake.next_s >= at + plan.step_s:
         return None
     call = max(cake.next_s, at)
     cake.next_s = call + plan.interval

@@ -19,7 +19,7 @@ FIRED = np.arange(5.0, DAY_S, 12.0)
 
 def gas(stop_s: float = np.inf) -> GasSeconds:
     moving = np.arange(DAY_S) < stop_s
-    return GasSeconds(moving, np.ones(DAY_S, np.bool_), np.full(DAY_S, 150.0), NO_DEW)
+    return GasSeconds(moving, np.ones(DAY_S, np.bool_), *2 * (np.full(DAY_S, 150.0),), NO_DEW)
 
 
 def signal(step_s: float, *, checks: tuple[tuple[float, float, float], ...] = ()) -> Signal:

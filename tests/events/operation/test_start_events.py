@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 import pytest
 from helpers.gas_days import (
@@ -19,6 +21,7 @@ from helpers.gas_days import (
     cold_start,
     house,
 )
+from trials.keeping import dead_band, swinging_door
 
 from rowcall.condition.minutes import minute_table
 from rowcall.events.facts.operation import operation_facts
@@ -65,6 +68,62 @@ def test_a_start_tells_its_ramp_and_its_first_pulse() -> None:
     ramp = 160.0 * (1 - math.exp(-300 / 3600)) / 5
     assert start["ramp_k_min"] == pytest.approx(ramp, rel=0.02)
     assert start["first_pulse_s"] == pytest.approx(700.0, abs=2)
+
+
+def recorded(
+    keep: Callable[..., npt.NDArray[np.int64]] | None,
+    *,
+    step_s: float = 1.0,
+    heating_s: float = 3600.0,
+    digit: float = 0.1,
+    noise_k: float = 0.3,
+    ramp_s: float = 0.0,
+) -> Signals:
+    """Return the day with a thermocouple's noise and digits, its points thinned by `keep`."""
+    day, rng = cold_start(step_s, heating_s=heating_s), np.random.default_rng(7)
+    at, flow, inlet_c = day[FLOW].time_s, day[FLOW].value, day[TEMPERATURE].value
+    up = np.clip((at - START_S) / ramp_s, 0, 1) if ramp_s else 1.0
+    flow = np.where(at >= START_S, flow * up, flow) + rng.normal(0, 0.05, at.size) * (flow > 0)
+    inlet_c = np.round((inlet_c + rng.normal(0, noise_k, at.size)) / digit) * digit
+    if keep is None:
+        return {FLOW: Signal(at, flow), TEMPERATURE: Signal(at, inlet_c)}
+    few = {FLOW: keep(at, flow, 0.2), TEMPERATURE: keep(at, inlet_c, 1.0)}
+    return {
+        place: Signal(at[points], value[points], longest_hold_s=14_400, bridge_s=14_400)
+        for (place, points), value in zip(few.items(), (flow, inlet_c), strict=True)
+    }
+
+
+def test_noise_about_a_dew_point_that_is_passed_slowly_costs_no_minutes() -> None:
+    """Some seconds of it are warm minutes before the gas is, others cold minutes after."""
+    day = recorded(None, heating_s=14_000.0, digit=1.0, noise_k=1.0)
+    start = starts(house(), day).filter(kind="start").row(0, named=True)
+    for name, limit_c in (("water", WATER_C), ("acid", ACID_C)):
+        assert start[f"{name}_s"] == pytest.approx(warm_after_s(limit_c, 14_000.0), abs=60)
+
+
+@pytest.mark.parametrize("step_s", [1.0, 60.0])
+def test_a_fan_kept_by_exception_goes_on_just_before_its_point(step_s: float) -> None:
+    """The point before, minutes ago, says that nothing had changed until then."""
+    start = starts(house(), recorded(dead_band, step_s=step_s)).filter(kind="start")
+    assert start["begin_s"][0] == pytest.approx(START_S, abs=step_s / 2 + 1)
+    assert start["water_s"][0] == pytest.approx(warm_after_s(WATER_C, 3600.0), abs=60)
+
+
+@pytest.mark.parametrize("ramp_s", [100.0, 900.0])
+def test_a_fan_kept_by_slope_goes_on_along_the_line(ramp_s: float) -> None:
+    start = starts(house(), recorded(swinging_door, ramp_s=ramp_s)).filter(kind="start")
+    assert start["begin_s"][0] == pytest.approx(START_S + 0.2 * ramp_s, abs=5)
+
+
+def test_a_short_cold_dip_is_as_long_as_it_was() -> None:
+    """A mean over minutes would make it longer: cold gas weighs more than warm."""
+    day = cold_start(1.0)
+    warm = day[TEMPERATURE]
+    is_dip = (warm.time_s >= 20_000) & (warm.time_s < 20_480)
+    dipped = Signal(warm.time_s, np.where(is_dip, 20.0, warm.value))
+    found = facts(house(), {**day, TEMPERATURE: dipped})[Fact.COLD_GAS_MIN]
+    assert found == pytest.approx(8 + warm_after_s(WATER_C, 3600.0) / 60, abs=0.2)
 
 
 def test_the_stop_before_it_is_an_event_of_its_own() -> None:

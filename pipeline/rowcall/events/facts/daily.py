@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+import numpy as np
 import polars as pl
 
 from rowcall.condition.flat_runs import FlatRuns
@@ -25,7 +26,7 @@ from rowcall.events.filter.cycle_drag import (
     drag_on_time,
     filtered,
 )
-from rowcall.events.filter.set_points import start_set_point, stop_set_point
+from rowcall.events.filter.set_points import rise_before, start_set_point, stop_set_point
 from rowcall.events.filter.sudden_steps import SuddenSteps, sudden_steps, unpaired
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
@@ -52,6 +53,7 @@ _INTERMITTENT = {
 }
 _MAX_STACK_ERROR = 0.2  # chosen: a stack's tau with a larger relative error says little
 _MIN_CONFIDENCE = 0.5  # chosen: a tau with a standard error of 50 % or more says little
+_MOST_OF_BAND = 0.015  # chosen: of the band; a stop set point known worse is not stated
 
 
 def daily_facts(
@@ -258,15 +260,20 @@ def _set_point_facts(
     baghouse: Baghouse, dp: Signal, cycles: pl.DataFrame, pulses: pl.DataFrame
 ) -> Iterator[Line]:
     n_rows = pulses.select("compartment", "row").drop_nulls().n_unique()
-    start = start_set_point(dp, cycles["start_s"].to_numpy())
+    gaps = np.diff(pulses["time_s"].to_numpy())
+    first_s = cycles["start_s"].to_numpy()
+    start = start_set_point(dp, first_s)
     stop = stop_set_point(
         dp,
         cycles["clean_end_s"].to_numpy(),
         cycles["n_pulses"].to_numpy(),
         n_rows or len(baghouse.all_rows()),
+        float(np.median(gaps)) if gaps.size else math.nan,
+        rise_before(dp, first_s),
     )
     yield 0, 0, Fact.START_DP_PA, start.pa
-    yield 0, 0, Fact.STOP_DP_PA, stop.pa
+    if not stop.error_pa > _MOST_OF_BAND * (start.pa - stop.pa):
+        yield 0, 0, Fact.STOP_DP_PA, stop.pa
 
 
 def _clock_facts(events: Events) -> Iterator[Line]:

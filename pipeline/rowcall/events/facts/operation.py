@@ -106,6 +106,6 @@ def _running(minutes: pl.DataFrame) -> Mask:
 def _minutes_below(gas: GasSeconds, limit_c: Floats) -> float | None:
     """Return the minutes of cold gas; none at all only where nearly all of the day is known."""
     is_cold = gas.below(limit_c)
-    may_be_cold = ~(gas.inlet_c >= limit_c) & (gas.is_moving | ~gas.is_known)
+    may_be_cold = ~(gas.calm_c >= limit_c) & (gas.is_moving | ~gas.is_known)
     is_open = np.mean(may_be_cold & ~is_cold) > _MAX_UNKNOWN
     return None if is_open and not is_cold.any() else float(is_cold.sum()) / 60

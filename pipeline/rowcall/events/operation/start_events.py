@@ -1,8 +1,8 @@
 """Starts and stops of the unit: when, how cold the gas was meanwhile, and when pulsing began.
 
 A start runs from the first second of gas until the unit runs (`condition.state`), or until the gas
-is warmer than its dew points, whichever is later; a stop from where the unit slows down until the
-gas stands. Shorter halts than `MIN_HALT_S` are dips of a signal.
+stays warmer than its dew points, whichever is later; a stop from where the unit slows down until
+the gas stands. Shorter halts than `MIN_HALT_S` are dips of a signal.
 """
 
 from __future__ import annotations
@@ -13,11 +13,12 @@ import numpy as np
 import polars as pl
 
 from rowcall.condition.state import State, runs
-from rowcall.events.operation.gas_seconds import GasSeconds
+from rowcall.events.operation.gas_seconds import GasSeconds, Mask
 from rowcall.model import START_COLUMNS, Floats
 
 MIN_HALT_S = 300  # [s] chosen: a shorter one is a dip of the signal
 _RAMP_S = 300  # [s] chosen: over so long the noise of a thermocouple hardly counts
+_WARM_S = 300  # [s] chosen: warm for less is the noise of a thermocouple, or a swing of the gas
 _MIN_KNOWN = 0.9  # chosen: with more of an event unknown, its minutes would mislead
 MAX_COLD_S = 7200  # [s] chosen: heating up for longer than two hours is a way of running
 
@@ -49,10 +50,18 @@ def find_starts(gas: GasSeconds | None, minutes: pl.DataFrame, pulses_s: Floats)
 
 
 def _cold_for(gas: GasSeconds, begin: int, end: int) -> int:
-    """Return how many seconds pass until gas is warmer than the highest of its dew points."""
+    """Return how many seconds pass until gas stays warmer than the highest of its dew points."""
     limit_c = np.fmax(gas.water_c, gas.acid_c)[begin:end]
-    is_warm = np.flatnonzero(gas.inlet_c[begin:end] >= limit_c)
-    return int(is_warm[0]) if is_warm.size else 0
+    return next((first for first, _ in _warm_spans(gas.calm_c[begin:end] >= limit_c)), 0)
+
+
+def _warm_spans(is_warm: Mask) -> list[tuple[int, int]]:
+    """Return [first, end) of each time warm for long enough, or at an end of what is asked."""
+    return [
+        (first, end)
+        for first, end in runs(is_warm)
+        if end - first >= _WARM_S or first == 0 or end == is_warm.size
+    ]
 
 
 def _event(
@@ -107,7 +116,7 @@ def cold_events(
 ) -> list[tuple[str, int, int]]:
     """Return kind, begin and end [s] of the day's starts and stops, with all cold gas of each.
 
-    A start lasts at least until gas first passes the limit, a stop since it last did. A run of gas
+    A start lasts at least until gas stays above the limit, a stop since it last did. A run of gas
     that goes on over midnight may have its start or stop there: cold gas at an end of the day is
     one, save where it lasts longer than `MAX_COLD_S`.
 
@@ -141,10 +150,10 @@ def _with_cold(
     gas: GasSeconds, kind: str, own: tuple[int, int], run: tuple[int, int], limit_c: Floats
 ) -> tuple[int, int]:
     """Widen an event within its run of gas to where gas is warm; not at all where it never is."""
-    warm = run[0] + np.flatnonzero(gas.inlet_c[slice(*run)] >= limit_c[slice(*run)])
+    warm = _warm_spans(gas.calm_c[slice(*run)] >= limit_c[slice(*run)])
     begin, end = own
-    if not warm.size:
+    if not warm:
         return own
     if kind == "start":
-        return begin, max(end, int(warm[0]))
-    return min(begin, int(warm[-1]) + 1), end
+        return begin, max(end, run[0] + warm[0][0])
+    return min(begin, run[0] + warm[-1][1]), end

@@ -1,0 +1,1 @@
+"""Days of starts and of cleaning on demand whose truth is known, by two physics."""
