@@ -64,8 +64,8 @@ def test_set_points_moved_at_the_controller_are_found() -> None:
     assert (answer.verdict, answer.urgency) == (Verdict.FOUND, Urgency.WATCH)
     assert answer.text.startswith("Cleaning starts at 1.35 kPa; the site file has 1.20 kPa.")
     assert value_of(answer, "start_dp_pa") == pytest.approx(1350.0, abs=15.0)
-    assert "Ask who changed it" in answer.action
     assert answer.action.startswith("Compare the DP transmitter with a gauge")
+    assert "ask who changed it" in answer.action
 
 
 @pytest.mark.parametrize(
@@ -141,7 +141,7 @@ def test_it_says_since_when_and_whether_the_work_log_has_it() -> None:
     for ago, logged in ((3, True), (4, False)):
         work = log(only(Work.SET_POINT_CHANGED, DAY - timedelta(days=ago)))
         assert ("change of set point on" in judged(day, work).text) is logged
-        assert ("Ask who" in judged(day, work).action) is not logged
+        assert ("ask who" in judged(day, work).action) is not logged
     always = history_of({Fact.START_DP_PA: [1350.0] * 3}, DAY)
     assert "(on all known days)" in judged(replace(day, history=always)).text
 

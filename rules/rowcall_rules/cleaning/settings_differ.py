@@ -76,13 +76,13 @@ def judge(context: Context) -> Iterator[Answer]:
     unseen = f" Not seen: {', '.join(seen.unseen)}." if seen.unseen else ""
     if seen.other:
         begun = context.day.start - timedelta(days=max(ago))
-        first = _GAUGE if not _DP_LEVELS.isdisjoint(seen.facts) else ""
+        ask = _ASK if _DP_LEVELS.isdisjoint(seen.facts) else _COMPARE
         logged = _logged(context, max(ago))
         yield context.found(
             subject,
             Urgency.WATCH,
             f"{'. '.join(one.removesuffix('.') for one in seen.other)}.{logged}{unseen}",
-            _CORRECT if logged else f"{first}{_ASK}",
+            _CORRECT if logged else ask,
             (*seen.values, Quantity("n_settings", float(len(seen.other)), "1")),
             start=begun,
         )
@@ -225,12 +225,13 @@ def _logged(context: Context, days_ago: float) -> str:
     return f" The work log has a change of set point on {done[-1].date}." if done else ""
 
 
-# A transmitter that drifts moves both set points as the historian has them.
-_GAUGE = "Compare the DP transmitter with a gauge before anything is set. "
-_ASK = work(
-    outside="Ask who changed it and why; write it into the work log and correct the site file, or "
-    "have it set back."
+_WHO = (
+    "who changed it and why; write it into the work log and correct the site file, or have it set "
+    "back."
 )
+_ASK = work(outside=f"Ask {_WHO}")
+# A transmitter that drifts moves both set points as the historian has them.
+_COMPARE = work(outside=f"Compare the DP transmitter with a gauge; if it reads right, ask {_WHO}")
 _CORRECT = work(outside="Correct the site file, if the change is to stay.")
 
 RULE = Rule(
