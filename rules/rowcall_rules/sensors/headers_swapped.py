@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 from rowcall.diagnosis.headers import headers_of
 from rowcall.diagnosis.sensors.sensor_tags import name_of
+from rowcall.events.headers.whose_pulses import SURE, TIMES
 from rowcall.model import (
     Answer,
     Caution,
@@ -168,13 +169,13 @@ RULE = Rule(
     thresholds=(
         limit(
             "times",
-            "2",
+            f"{TIMES:g}",
             "times the fall at any other header's pulses that shows a tag's header",
             chosen="a common supply passes on less of a pulse; by trial",
         ),
         limit(
             "sure",
-            "5",
+            f"{SURE:g}",
             "and standard errors",
             chosen="asked of each header every day of the year",
         ),

@@ -22,8 +22,9 @@ _HALF_S = 0.5  # chosen: half the step between lags; no valve takes as long to o
 _LONGEST_S = 30.0  # chosen: between points further apart lies more than a pulse
 _MOST = 150  # chosen: pulses; they settle a mean to a tenth of its scatter
 _FEWEST = 20  # chosen: pulses before their mean is a fact
-# Chosen, as the limits of `headers_swapped`.
-_TIMES, _SURE = 2.0, 5.0
+# Falls at another header's pulses over those at its own, and standard errors, from which it is the
+# other's; chosen: the usual limits of `headers_swapped` too.
+TIMES, SURE = 2.0, 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,7 @@ class Shown:
     @property
     def is_others(self) -> bool:
         """Whether it shows another header's pulses in place of its own."""
-        return self.other_pa > max(_TIMES * self.own_pa, _SURE * self.error_pa)
+        return self.other_pa > max(TIMES * self.own_pa, SURE * self.error_pa)
 
 
 def whose_pulses(
