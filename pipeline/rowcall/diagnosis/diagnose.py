@@ -130,13 +130,11 @@ def _ask_all(
 ) -> dict[str, tuple[Answer, ...]]:
     facts, answers = FactBook(day.facts), dict[str, tuple[Answer, ...]]()
     condemned, rules = Condemned(), list(rules)
-    of_sensors = [rule.name for rule in rules if rule.chapter is Chapter.SENSORS]
-    trusting = replace(
-        day, history=sound_history(day, [rule for rule in rules if rule.name in of_sensors])
-    )
+    of_sensors = [rule for rule in rules if rule.chapter is Chapter.SENSORS]
+    trusting = replace(day, history=sound_history(day, of_sensors))
     on = cache(partial(_without_off, day, facts, work))
     for rule in rules:
-        is_of_sensors = rule.name in of_sensors
+        is_of_sensors = rule.chapter is Chapter.SENSORS
         context = Context(
             day=day if is_of_sensors else trusting,
             limits=limits[rule.name],

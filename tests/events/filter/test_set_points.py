@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from rowcall.events.filter.set_points import rise_before, start_set_point, stop_set_point
+from rowcall.events.filter.set_points import start_set_point, stop_set_point
 from rowcall.model import Floats, Signal
 
 N_ROWS = 12
@@ -90,7 +90,9 @@ def test_a_pass_that_has_to_be_finished_hides_the_stop_set_point() -> None:
 def test_a_controller_that_stops_within_a_pass_shows_its_stop_set_point() -> None:
     dp, first, last, count = controller(1200.0, 1000.0, fall_pa=40.0, n_least=1)
     assert max(count) < N_ROWS
-    found = stop_set_point(dp, last, count, N_ROWS, INTERVAL_S, rise_before(dp, first))
+    found = stop_set_point(
+        dp, last, count, N_ROWS, INTERVAL_S, start_set_point(dp, first).rise_pa_s
+    )
     assert found.pa == pytest.approx(1000.0, abs=0.02 * 200.0)
 
 
@@ -104,7 +106,7 @@ def test_a_few_bouts_that_a_halt_cuts_short_do_not_hide_that_passes_are_finished
 def test_a_cake_that_builds_up_fast_does_not_move_the_stop_set_point(step_s: float) -> None:
     """DP half an interval after a pulse is not what the controller saw."""
     dp, first, last, count = controller(1500.0, 1200.0, step_s=step_s, fall_pa=45.0, rise_pa_s=1.5)
-    rise = rise_before(dp, first)
+    rise = start_set_point(dp, first).rise_pa_s
     assert rise == pytest.approx(1.5, rel=0.15)
     found = stop_set_point(dp, last, count, N_ROWS, INTERVAL_S, rise)
     assert found.pa == pytest.approx(1200.0, abs=0.02 * 300.0)
@@ -116,7 +118,7 @@ def test_the_error_of_the_stop_set_point_covers_and_grows_with_few_bouts() -> No
     off, errors = [], []
     for seed in range(30):
         dp, first, last, count = controller(1200.0, 900.0, seed=seed)
-        given = N_ROWS, INTERVAL_S, rise_before(dp, first)
+        given = N_ROWS, INTERVAL_S, start_set_point(dp, first).rise_pa_s
         found = stop_set_point(dp, last, count, *given)
         off.append(abs(found.pa - 900.0) / found.error_pa)
         errors.append(stop_set_point(dp, last[:12], count[:12], *given).error_pa / found.error_pa)

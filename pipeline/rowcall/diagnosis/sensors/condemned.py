@@ -91,12 +91,14 @@ def sound_history(day: BaghouseDay, sensor_rules: Collection[Rule]) -> History:
         pl.col("rule").is_in([rule.name for rule in sensor_rules])
         & (pl.col("verdict") == Verdict.FOUND.value)
     )
+    if found.is_empty():
+        return history
     here = found.filter(pl.col("compartment").is_in(list(places)))
     is_of_dp = pl.col("name").is_in(_OF_DP)
     is_off = pl.col("day").is_in(here["day"].unique().to_list())
     is_here = pl.col("compartment").is_in(list(places))
     is_cut = (is_of_dp & is_off & is_here) | _of_headers(found, sensor_rules)
-    return history if found.is_empty() else replace(history, facts=history.facts.filter(~is_cut))
+    return replace(history, facts=history.facts.filter(~is_cut))
 
 
 def _of_headers(found: pl.DataFrame, sensor_rules: Collection[Rule]) -> pl.Expr:

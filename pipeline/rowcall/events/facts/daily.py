@@ -26,7 +26,7 @@ from rowcall.events.filter.cycle_drag import (
     drag_on_time,
     filtered,
 )
-from rowcall.events.filter.set_points import rise_before, start_set_point, stop_set_point
+from rowcall.events.filter.set_points import start_set_point, stop_set_point
 from rowcall.events.filter.sudden_steps import SuddenSteps, sudden_steps, unpaired
 from rowcall.events.find import Events, Signals
 from rowcall.events.operation.gas_seconds import GasSeconds
@@ -261,15 +261,14 @@ def _set_point_facts(
 ) -> Iterator[Line]:
     n_rows = pulses.select("compartment", "row").drop_nulls().n_unique()
     gaps = np.diff(pulses["time_s"].to_numpy())
-    first_s = cycles["start_s"].to_numpy()
-    start = start_set_point(dp, first_s)
+    start = start_set_point(dp, cycles["start_s"].to_numpy())
     stop = stop_set_point(
         dp,
         cycles["clean_end_s"].to_numpy(),
         cycles["n_pulses"].to_numpy(),
         n_rows or len(baghouse.all_rows()),
         float(np.median(gaps)) if gaps.size else math.nan,
-        rise_before(dp, first_s),
+        start.rise_pa_s,
     )
     yield 0, 0, Fact.START_DP_PA, start.pa
     if not stop.error_pa > _MOST_OF_BAND * (start.pa - stop.pa):

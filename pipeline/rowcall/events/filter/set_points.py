@@ -12,7 +12,7 @@ means of the time between are put back to there, by how fast DP rises before a b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import nan, sqrt
 
 import numpy as np
@@ -35,22 +35,23 @@ _LEVELS, _SPREADS = 121, (0.005, 0.5, 10)  # chosen: of what is tried; shares of
 
 @dataclass(frozen=True, slots=True)
 class SetPoint:
-    """A set point [Pa] and its standard error; nan where it is not known."""
+    """A set point [Pa] and its standard error; nan where it is not known.
+
+    rise_pa_s: how fast DP usually rises before a bout, 0 where nothing shows it.
+    """
 
     pa: float = nan
     error_pa: float = nan
+    rise_pa_s: float = 0.0
 
 
 def start_set_point(dp: Signal, first_s: Floats) -> SetPoint:
     """Return the DP at which cleaning starts; `first_s`: the first pulse of each bout, (n,)."""
-    return _median([_reached(dp, at)[0] for at in first_s])
-
-
-def rise_before(dp: Signal, first_s: Floats) -> float:
-    """Return how fast DP usually rises before a bout [Pa/s], 0 where nothing shows it."""
-    rises = np.array([_reached(dp, at)[1] for at in first_s])
-    known = rises[np.isfinite(rises)]
-    return float(np.median(known)) if known.size else 0.0
+    lines = [line for at in first_s if (line := _line_before(dp, at)) is not None]
+    if not lines:
+        return SetPoint()
+    levels, rises = np.array(lines).T
+    return replace(_median(levels), rise_pa_s=float(np.median(rises)))
 
 
 def stop_set_point(
@@ -103,15 +104,15 @@ def _edge(above: Floats, below: Floats) -> SetPoint:
     return SetPoint(mean, sqrt(float(odds @ (levels - mean) ** 2)))
 
 
-def _reached(dp: Signal, at_s: float) -> tuple[float, float]:
+def _line_before(dp: Signal, at_s: float) -> tuple[float, float] | None:
     """DP at an instant [Pa] and its rise [Pa/s] by the straight line of the minute before it.
 
-    nan with too few points.
+    None with too few points.
     """
     first, last = np.searchsorted(dp.time_s, (at_s - _BEFORE_S, at_s))
     time_s, value = dp.time_s[first:last] - at_s, dp.value[first:last]
     if time_s.size < _MIN_POINTS or time_s[-1] < -_MAX_AGE_S:
-        return nan, nan
+        return None
     centre = time_s.mean()
     slope = ((time_s - centre) @ value) / ((time_s - centre) @ (time_s - centre))
     return float(value.mean() - slope * centre), float(slope)
@@ -126,10 +127,9 @@ def _means(dp: Signal, begin_s: Floats, end_s: Floats) -> Floats:
     return np.asarray(np.divide(sums, count, out=np.full(count.size, nan), where=count > 0))
 
 
-def _median(levels: list[float]) -> SetPoint:
-    known = np.array([level for level in levels if np.isfinite(level)])
-    if known.size < _MIN_BOUTS:
+def _median(levels: Floats) -> SetPoint:
+    if levels.size < _MIN_BOUTS:
         return SetPoint()
-    middle = float(np.median(known))
-    scatter = float(np.median(np.abs(known - middle))) * 1.4826
-    return SetPoint(middle, _NORMAL * scatter / sqrt(known.size))
+    middle = float(np.median(levels))
+    scatter = float(np.median(np.abs(levels - middle))) * 1.4826
+    return SetPoint(middle, _NORMAL * scatter / sqrt(levels.size))

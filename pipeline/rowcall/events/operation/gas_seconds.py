@@ -129,8 +129,8 @@ def _level_at(signal: Signal, inlet: Signal | None, at_s: Floats) -> Floats:
     if signal.step or not signal.time_s.size:
         return line
     asked = (one for one in (signal, inlet) if one is not None)
-    told = (_is_by_exception(one) for one in asked if signal.bridge_s > LONGEST_BRIDGE_S)
-    is_exception = next((one for one in told if one is not None), None)
+    kept = (_is_by_exception(one) for one in asked if signal.bridge_s > LONGEST_BRIDGE_S)
+    is_exception = next((one for one in kept if one is not None), None)
     if is_exception is not None:
         return _held_between_scans(signal, at_s) if is_exception else line
     between = (signal.time_s[1:] + signal.time_s[:-1]) / 2

@@ -60,7 +60,10 @@ def _context() -> BaseContext:
         forkserver.ensure_running()
     finally:
         for name, value in before.items():
-            os.environ.pop(name) if value is None else os.environ.update({name: value})
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
     return context
 
 
