@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import logging
 import resource
 import statistics
 import subprocess
@@ -33,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of t
 
 from helpers.nights.night_runs import tree
 
+from rowcall.runs.parallel import workers as workers_log
 from rowcall.runs.parallel.ahead import Ahead
 from rowcall.runs.rerun import run_rerun
 from rowcall.site_file import read_site
@@ -73,10 +75,18 @@ def make_store(plant: Path, days: int) -> Path:
     return made.site_file
 
 
+class _Stop(logging.Handler):
+    """Ends the process at a warning: a run that goes on without workers measures nothing."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        sys.exit(record.getMessage())
+
+
 def rerun(site: Path, first: date, folder: Path, workers: int | str, *, pictures: bool) -> None:
     """Judge the days again in this process, and print what it took."""
     if not pictures:
         Ahead.draw = lambda self, report, guard: []  # type: ignore[method-assign]
+    logging.getLogger(workers_log.__name__).addHandler(_Stop())
     begin = time.perf_counter()
     run_rerun(
         read_site(site),
@@ -114,10 +124,14 @@ def measured(site: Path, first: date, folder: Path, workers: int | str, *, pictu
 @contextmanager
 def cluster(workers: int) -> Iterator[str]:
     """Run a scheduler and workers on loopback; yield its address."""
-    from distributed import LocalCluster  # the other benchmark does without
+    from dask import config  # the other benchmark does without
+    from distributed import LocalCluster
 
     settings = {"host": "127.0.0.1", "dashboard_address": "127.0.0.1:0", "memory_limit": 0}
-    with LocalCluster(n_workers=workers, threads_per_worker=1, **settings) as made:
+    with (
+        config.set({"distributed.nanny.pre-spawn-environ.POLARS_MAX_THREADS": 1}),
+        LocalCluster(n_workers=workers, threads_per_worker=1, **settings) as made,
+    ):
         yield str(made.scheduler_address)
 
 

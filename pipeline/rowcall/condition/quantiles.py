@@ -1,4 +1,4 @@
-"""Medians and quantiles of finite values: one sort, several times faster than numpy's own."""
+"""Medians and quantiles of finite values, several times faster than numpy's own."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ def quantile(value: Floats, share: float) -> float:
     """Return the quantile of values, shape (n,), on a line between two; nan of none."""
     if not value.size:
         return math.nan
-    ordered, at = np.sort(value), share * (value.size - 1)
+    at = share * (value.size - 1)
     low = int(at)
     high = min(low + 1, value.size - 1)
+    ordered = np.partition(value, (low, high))
     return float(ordered[low] + (ordered[high] - ordered[low]) * (at - low))
 
 

@@ -100,7 +100,7 @@ _ANY_POWER = np.ones((_POWERS.size, 1))  # before a day is seen
 
 
 def _points(header: Signal, opened_s: Floats) -> pl.DataFrame:
-    """Samples by the time since the last answered pulse: `at`, `s`, `p`, and the supply's `level`.
+    """Samples in order of the time since the last answered pulse: `at`, `s`, `p`, `level`.
 
     A pulse without an answer leaves the header to refill on. The level is how far the supply lies
     off its level of the day [Pa]: medians by block of time.
@@ -112,7 +112,8 @@ def _points(header: Signal, opened_s: Floats) -> pl.DataFrame:
     block = (pl.col("at") // _BLOCK_S).cast(pl.Int64)
     return (
         pl.DataFrame(points)
-        .with_columns(bin=(pl.col("s").rank("ordinal") - 1) * _MAX_BINS // pl.len())
+        .sort("s", maintain_order=True)  # or bins hang on the number of threads
+        .with_columns(bin=pl.int_range(pl.len()) * _MAX_BINS // pl.len())
         .with_columns(off=pl.col("p") - pl.col("p").median().over("bin"))
         .with_columns(level=pl.col("off").median().over(block))
     )
@@ -135,7 +136,7 @@ def _fit(points: pl.DataFrame, limits: _Limits, powers: Floats) -> tuple[dict[st
     """Fit the fold of every span; also return the posterior of the powers, as `powers` came in.
 
     Args:
-        points: with `span`.
+        points: with `span`, in order of `s`.
         powers: what is known of each power beforehand, shape (n_powers, n_spans).
     """
     fold, begin = _Fold.of(points, powers.shape[1])
@@ -210,7 +211,7 @@ class _Fold:
         nth = pl.int_range(pl.len()).over("span")
         spread = TO_DEVIATION / 2.0 * (pl.col("p").quantile(0.75) - pl.col("p").quantile(0.25))
         bins = (
-            points.sort("span", "s", maintain_order=True)  # or bins hang on the number of threads
+            points.sort("span", maintain_order=True)
             .with_columns(bin=nth * n_bins // pl.len().over("span"))
             .group_by("span", "bin")
             .agg(pl.col("s", "p").median(), error=_OF_MEDIAN * spread / pl.len().sqrt())
