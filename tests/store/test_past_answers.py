@@ -10,7 +10,9 @@ from pathlib import Path
 import pytest
 from helpers.case_days import FAMILIES, ROWS, RULES, UNITS, ZONE, at, day, entry, row, valve
 
+from rowcall.memory.answers_so_far import AnswersSoFar
 from rowcall.memory.cases import Remembered, all_cases_on
+from rowcall.memory.places import Past
 from rowcall.model import Finding, Verdict, Work, WorkLog
 from rowcall.runs.judge import followed_rules
 from rowcall.store import Store
@@ -51,20 +53,29 @@ def store(answers: list[Finding], tmp_path_factory: pytest.TempPathFactory) -> I
         yield store
 
 
+def _cases(number: int, answers: list[Finding], past: Past | None = None) -> object:
+    known = Remembered(answers=answers, work=LOG, facts={}, rows=ROWS, past=past)
+    return all_cases_on(day(number), known, families=FAMILIES, rules=RULES, zone=ZONE, units=UNITS)
+
+
 @pytest.mark.parametrize("number", [1, 2, 64, 150, 151, 200, 263, N_DAYS])
 def test_cases_are_those_of_all_answers_at_once(
     number: int, store: Store, answers: list[Finding]
 ) -> None:
-    today = day(number)
-    past = PastAnswers(store, today, followed_rules())
-    mine = [one for one in answers if one.day == today]
+    past = PastAnswers(store, day(number), followed_rules())
+    today = [one for one in answers if one.day == day(number)]
+    assert _cases(number, today, past) == _cases(number, answers) != ((), ())
 
-    def cases_of(known: Remembered) -> object:
-        return all_cases_on(today, known, families=FAMILIES, rules=RULES, zone=ZONE, units=UNITS)
 
-    at_once = cases_of(Remembered(answers=answers, work=LOG, facts={}, rows=ROWS))
-    assert at_once != ((), ())
-    assert cases_of(Remembered(answers=mine, work=LOG, facts={}, rows=ROWS, past=past)) == at_once
+@pytest.mark.parametrize(("first", "number"), [(1, 1), (1, 151), (100, 263), (262, 263)])
+def test_cases_of_days_judged_one_by_one_are_those_of_all_answers_at_once(
+    first: int, number: int, store: Store, answers: list[Finding]
+) -> None:
+    past = AnswersSoFar(PastAnswers(store, day(first), followed_rules()))
+    for before in range(first, number):
+        past.add(day(before), [one for one in answers if one.day == day(before)])
+    today = [one for one in answers if one.day == day(number)]
+    assert _cases(number, today, past) == _cases(number, answers) != ((), ())
 
 
 def test_nothing_is_known_of_the_day_itself(store: Store, answers: list[Finding]) -> None:

@@ -58,13 +58,12 @@ def judge_day(
     guard: Guard,
     changed_settings: Mapping[str, str] | None = None,
     revision: int = 1,
-    earlier: Sequence[Finding] = (),
 ) -> DayReport:
     """Return the judged day, ready to be reported and saved; nothing is written.
 
     Args:
         study: returns a baghouse on the day of the guard, with its past.
-        past: answers of the judged days before it, or before those of `earlier`.
+        past: answers of the judged days before it.
         work: the whole work log; the day is judged by what it held at the day's end.
     """
     done = work.done_by(day_bounds(day, site.plant.zone)[1])
@@ -73,12 +72,11 @@ def judge_day(
         for house in site.baghouse
     ]
     findings = diagnose(rules, limits, days, guard, done)
-    answers = [*earlier, *findings]
     facts = {one.baghouse.id: pl.concat([one.history.facts, _dated(one)]) for one in days}
     cases, closed = guard.run(
         "",
         "cases",
-        lambda: cases_of(site, day, rules, past, answers, facts, done),
+        lambda: cases_of(site, day, rules, past, findings, facts, done),
         lambda why: ((), ()),
     )
     return DayReport(

@@ -6,7 +6,7 @@ The store is only read: the nightly record stays as it is.
 from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime
 from functools import partial
 from pathlib import Path
@@ -17,7 +17,8 @@ from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
 from rowcall.guard import Guard
-from rowcall.model import Case, Finding, History, Rule
+from rowcall.memory.answers_so_far import AnswersSoFar
+from rowcall.model import Case, History, Rule
 from rowcall.progress import Step
 from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
@@ -43,17 +44,16 @@ class _Past:
 
     Attributes:
         history: by baghouse id, as of `BaghouseDay`.
-        answers: of the days judged here.
     """
 
     history: dict[str, History]
-    answers: list[Finding] = field(default_factory=list)
+    answers: AnswersSoFar
 
     def add(self, report: DayReport | None) -> None:
         """Let a day count as past for the days after it; its report is None where it failed."""
         if report is None:
             return
-        self.answers += report.findings
+        self.answers.add(report.day, report.findings)
         for day in report.baghouses:
             name = day.baghouse.id
             self.history[name] = with_day(self.history[name], day, report.findings)
@@ -103,9 +103,9 @@ def run_rerun(
         ranged = RangeDays(site, rules, settings_in_words(site, rules, limits), settings)
         cases: Sequence[Case] = ()
         past = _Past(
-            {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse}
+            {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse},
+            AnswersSoFar(PastAnswers(store, first, followed_rules())),
         )
-        before = PastAnswers(store, first, followed_rules())
         for number, day in enumerate(days, start=1):
             text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
             progress(Step(text, number, len(days)))
@@ -121,8 +121,7 @@ def run_rerun(
                     limits,
                     study=ahead.study,
                     history_of=lambda house: past.history[house.id],
-                    past=before,
-                    earlier=past.answers,
+                    past=past.answers,
                     work=work,
                     guard=guard,
                     changed_settings=settings,

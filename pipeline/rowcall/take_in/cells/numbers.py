@@ -95,7 +95,7 @@ def values_of(
     return [
         _told_apart(cells, number, decimal, bad_values, is_percent=is_percent)
         if number.null_count()
-        else Values(number.to_numpy(), number.is_null().cast(pl.UInt8).to_numpy())
+        else Values(number.to_numpy(), number.is_null().to_numpy().astype("u1"))
         for cells, number, is_percent in zip(
             texts,
             numbers if decimal == "." else _cast(texts, decimal),

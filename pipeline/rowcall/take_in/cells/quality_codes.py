@@ -78,7 +78,7 @@ def quality_codes(cells: pl.Series, coding: Coding) -> npt.NDArray[np.uint8]:
     places = coded.to_physical().to_numpy()
     table = np.full(int(places.max(initial=0)) + 1, UNKNOWN, np.uint8)
     different = coded.unique()
-    words = [text.strip() for text in different.cast(pl.String).to_list()]
+    words = [text.strip() for text in different.to_list()]
     table[different.to_physical().to_numpy()] = [_code(word, coding) for word in words]
     codes_of_rows: npt.NDArray[np.uint8] = table[places]
     return codes_of_rows

@@ -252,7 +252,7 @@ def _tags(cells: pl.Series) -> tuple[list[str], npt.NDArray[np.uint32]]:
         coded = cells.to_frame().lazy().select(coding).collect(engine="streaming").to_series()
     numbers = coded.to_physical().to_numpy()
     different = coded.unique(maintain_order=True)
-    stripped = [name.strip() for name in different.cast(pl.String).to_list()]
+    stripped = [name.strip() for name in different.to_list()]
     names = list(dict.fromkeys(stripped))
     place = {name: number for number, name in enumerate(names)}
     table = np.zeros(int(numbers.max(initial=0)) + 1, np.uint32)

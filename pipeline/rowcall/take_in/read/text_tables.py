@@ -89,9 +89,9 @@ class _Headers:
         """Return the rows that name columns: by a word for the time, or a name without numbers."""
         rows: Rows = np.arange(table.frame.height)
         if table.times is not None:
+            if not table.times.null_count():
+                return rows[:0]
             rows = np.flatnonzero(table.times.is_null().to_numpy())
-        if not len(rows):
-            return rows
         times = table.frame[column(self._time)][rows]
         # No time that is written in figures sorts behind them, so this leaves next to nothing.
         rows = rows[((times > ":") | (times == "")).fill_null(False).to_numpy()]
