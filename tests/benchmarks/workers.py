@@ -35,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # the helpers of t
 from helpers.nights.night_runs import tree
 
 from rowcall.runs.parallel import workers as workers_log
-from rowcall.runs.parallel.ahead import Ahead
+from rowcall.runs.parallel.ahead import Ahead, Drawing
 from rowcall.runs.rerun import run_rerun
 from rowcall.site_file import read_site
 from rowcall.store import Store
@@ -85,7 +85,7 @@ class _Stop(logging.Handler):
 def rerun(site: Path, first: date, folder: Path, workers: int | str, *, pictures: bool) -> None:
     """Judge the days again in this process, and print what it took."""
     if not pictures:
-        Ahead.draw = lambda self, report, guard: []  # type: ignore[method-assign]
+        Ahead.draw = lambda self, report, guard: Drawing({}, guard)  # type: ignore[method-assign]
     logging.getLogger(workers_log.__name__).addHandler(_Stop())
     begin = time.perf_counter()
     run_rerun(

@@ -12,7 +12,7 @@ from helpers.nights.small_plant import DAYS, MORNING, copy_plant
 from rowcall.day_report import DayReport
 from rowcall.guard import Guard
 from rowcall.model import Work
-from rowcall.runs.parallel.ahead import Ahead
+from rowcall.runs.parallel.ahead import Drawing
 from rowcall.runs.rejudge import run_rejudge
 from rowcall.runs.rerun import run_rerun
 from rowcall.site_file import read_site
@@ -59,7 +59,7 @@ def test_every_run_judges_by_the_work_done_until_the_end_of_the_day(
 ) -> None:
     seen: list[DayReport] = []
 
-    def keep(folder: Path, report: DayReport, guard: Guard, ahead: Ahead) -> Path:
+    def keep(folder: Path, report: DayReport, guard: Guard, drawing: Drawing) -> Path:
         seen.append(report)
         (folder / f"{report.day}").mkdir(parents=True, exist_ok=True)
         return folder / f"{report.day}"

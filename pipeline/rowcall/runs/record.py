@@ -21,7 +21,7 @@ from rowcall.progress import Step
 from rowcall.runs.due import HISTORY_DAYS, Due, newest_new
 from rowcall.runs.judge import changes_since, followed_rules, judge_day, settings_hash
 from rowcall.runs.moved import work_fingerprint
-from rowcall.runs.parallel.ahead import Ahead
+from rowcall.runs.parallel.ahead import Ahead, Drawing
 from rowcall.runs.past import all_cases_stored, read_past
 from rowcall.runs.result import Progress, RunResult
 from rowcall.site import Site
@@ -185,7 +185,7 @@ class Record:
                 rests_on_new=is_recheck,
             )
             judged = replace(judged, verdicts_changed=bool(changes))
-        folder = write_pictured(site.reports, report, guard, self.ahead)
+        folder = write_pictured(site.reports, report, guard, self.ahead.draw(report, guard))
         self._save(report, guard, judged)
         return report, folder
 
@@ -198,11 +198,12 @@ class Record:
 
 
 def enter_day(
-    result: RunResult, guard: Guard, judge: Callable[[], tuple[DayReport, Path | None]]
+    result: RunResult, guard: Guard, judge: Callable[[], tuple[DayReport, Path | None] | None]
 ) -> DayReport | None:
     """Enter into `result` what came of judging a day; None where it could not be reported.
 
-    judge: returns the folder None where the report before stands.
+    judge: returns the folder None where the report before stands, and nothing where the day had
+        failed before.
     """
     done = guard.run("", WHOLE_DAY, judge, lambda why: None)
     result.failed += [f"{guard.day.isoformat()}, {failure.text}" for failure in guard.failures]
@@ -262,8 +263,8 @@ def _unusable_parts(report: DayReport) -> list[str]:
     return out
 
 
-def write_pictured(folder: Path, report: DayReport, guard: Guard, ahead: Ahead) -> Path:
-    """Draw and write a day's report; return its folder."""
+def write_pictured(folder: Path, report: DayReport, guard: Guard, drawing: Drawing) -> Path:
+    """Write a day's report with its pictures; return its folder."""
     from rowcall_reports.write import write_report
 
-    return write_report(folder, report, ahead.draw(report, guard), guard)
+    return write_report(folder, report, drawing.pictures(), guard)

@@ -5,7 +5,8 @@ The store is only read: the nightly record stays as it is.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import partial
@@ -16,7 +17,7 @@ from rowcall.days import days_from
 from rowcall.diagnosis.diagnose import limits_in_force
 from rowcall.diagnosis.rule_book import load_rules
 from rowcall.errors import RowcallError
-from rowcall.guard import Guard
+from rowcall.guard import WHOLE_DAY, Guard
 from rowcall.memory.answers_so_far import AnswersSoFar
 from rowcall.model import Case, History, Rule
 from rowcall.progress import Step
@@ -24,7 +25,7 @@ from rowcall.runs.against import NIGHTLY, nightly_run, run_of_folder
 from rowcall.runs.due import HISTORY_DAYS
 from rowcall.runs.judge import followed_rules, judge_day, settings_hash, with_day
 from rowcall.runs.lock import hold_site
-from rowcall.runs.parallel.ahead import Ahead
+from rowcall.runs.parallel.ahead import Ahead, Drawing
 from rowcall.runs.past import read_past
 from rowcall.runs.record import enter_day, enter_index, write_pictured
 from rowcall.runs.result import Progress, RunResult, reporting_what_was_done
@@ -36,6 +37,8 @@ from rowcall_reports.index.index_data import IndexData, index_data
 from rowcall_reports.range.range_days import OtherRun, RangeDays, settings_in_words
 from rowcall_reports.range.range_report import range_files
 from rowcall_reports.write import write_file
+
+_Drawn = tuple[DayReport, Drawing]
 
 
 @dataclass(slots=True)
@@ -49,10 +52,8 @@ class _Past:
     history: dict[str, History]
     answers: AnswersSoFar
 
-    def add(self, report: DayReport | None) -> None:
-        """Let a day count as past for the days after it; its report is None where it failed."""
-        if report is None:
-            return
+    def add(self, report: DayReport) -> None:
+        """Let a day count as past for the days after it."""
         self.answers.add(report.day, report.findings)
         for day in report.baghouses:
             name = day.baghouse.id
@@ -106,30 +107,26 @@ def run_rerun(
             {house.id: read_past(store, house, first, HISTORY_DAYS) for house in site.baghouse},
             AnswersSoFar(PastAnswers(store, first, followed_rules())),
         )
-        for number, day in enumerate(days, start=1):
-            text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
-            progress(Step(text, number, len(days)))
-            guard = Guard(day, isolates=True)
-            ahead.expect(days[number - 1 :])
 
-            def judge(guard: Guard = guard) -> tuple[DayReport, Path]:
-                report = judge_day(
-                    store,
-                    site,
-                    guard.day,
-                    rules,
-                    limits,
-                    study=ahead.study,
-                    history_of=lambda house: past.history[house.id],
-                    past=past.answers,
-                    work=work,
-                    guard=guard,
-                    changed_settings=settings,
-                )
-                return report, write_pictured(folder, report, guard, ahead)
-
-            report = enter_day(result, guard, judge)
+        def judge(guard: Guard) -> _Drawn:
+            report = judge_day(
+                store,
+                site,
+                guard.day,
+                rules,
+                limits,
+                study=ahead.study,
+                history_of=lambda house: past.history[house.id],
+                past=past.answers,
+                work=work,
+                guard=guard,
+                changed_settings=settings,
+            )
             past.add(report)
+            return report, ahead.draw(report, guard)
+
+        for guard, drawn in _judged(days, judge, ahead, progress):
+            report = enter_day(result, guard, partial(_written, folder, guard, drawn))
             if report is not None:
                 ranged.add(report)
                 cases = [*report.cases, *report.closed_cases]
@@ -137,6 +134,34 @@ def run_rerun(
         if ranged.days:
             enter_index(result, folder, max(ranged.days), partial(_index, ranged, cases))
     return result
+
+
+def _judged(
+    days: Sequence[date], judge: Callable[[Guard], _Drawn], ahead: Ahead, progress: Progress
+) -> Iterator[tuple[Guard, _Drawn | None]]:
+    """Judge the days one after the other; None for those that fail.
+
+    Where workers draw, a day is handed over when the one after it is judged, so that nobody waits
+    for its pictures.
+    """
+    waiting = deque[tuple[Guard, _Drawn | None]]()
+    for number, day in enumerate(days, start=1):
+        text = f"Judging {day.isoformat()} again ({number} of {len(days)})."
+        progress(Step(text, number, len(days)))
+        guard = Guard(day, isolates=True)
+        ahead.expect(days[number - 1 :])
+        waiting.append((guard, guard.run("", WHOLE_DAY, partial(judge, guard), lambda why: None)))
+        if len(waiting) > 1 or not ahead.workers.are_running:
+            yield waiting.popleft()
+    yield from waiting
+
+
+def _written(folder: Path, guard: Guard, drawn: _Drawn | None) -> tuple[DayReport, Path] | None:
+    """Write the report of a day that did not fail; return it with its folder."""
+    if drawn is None:
+        return None
+    report, drawing = drawn
+    return report, write_pictured(folder, report, guard, drawing)
 
 
 def _index(ranged: RangeDays, cases: Sequence[Case], pages: Container[str]) -> IndexData:

@@ -13,12 +13,17 @@ from typing import Any
 
 import pytest
 from helpers.nights.night_runs import names, night, tree
-from helpers.nights.small_plant import DAYS, copy_plant
+from helpers.nights.small_plant import DAYS, MORNING, copy_plant
 from soak.portrait import differences, portrait
 
+from rowcall.day_report import DayReport
+from rowcall.runs import rerun
+from rowcall.runs.judge import judge_day
 from rowcall.runs.parallel import ahead, workers
 from rowcall.runs.parallel.workers import Workers
+from rowcall.runs.record import write_pictured
 from rowcall.runs.study import study_alone
+from rowcall.site_file import read_site
 
 
 @pytest.fixture(autouse=True)
@@ -103,3 +108,43 @@ def test_a_day_that_costs_every_worker_fails_alone(
     last = night(plant, workers=2)
     assert (names(last), last.failed) == ([day.isoformat() for day in DAYS], [])
     assert night(plant).judged == 0
+
+
+@pytest.mark.parametrize(("count", "order"), [(1, "j0 w0 j1 w1 j2 w2"), (2, "j0 j1 w0 j2 w1 w2")])
+def test_a_rerun_by_workers_judges_a_day_before_the_one_before_is_written(
+    count: int,
+    order: str,
+    judged: Callable[[Path, int], Path],
+    sent: Callable[[Callable[[date], bool]], None],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plant, done = judged(tmp_path / "plant", 3), list[str]()
+    sent(lambda day: False)
+
+    def judging(store: Any, site: Any, day: date, *given: Any, **named: Any) -> DayReport:
+        done.append(f"j{DAYS.index(day)}")
+        return judge_day(store, site, day, *given, **named)
+
+    def writing(folder: Path, report: DayReport, *given: Any) -> Path:
+        done.append(f"w{DAYS.index(report.day)}")
+        if report.day == DAYS[1]:
+            raise ZeroDivisionError
+        return write_pictured(folder, report, *given)
+
+    monkeypatch.setattr(rerun, "judge_day", judging)
+    monkeypatch.setattr(rerun, "write_pictured", writing)
+    result = rerun.run_rerun(
+        read_site(plant / "site.toml"),
+        first=DAYS[0],
+        last=DAYS[2],
+        folder=tmp_path / "again",
+        settings={},
+        now=MORNING,
+        wait_s=0.0,
+        progress=lambda text: None,
+        workers=count,
+    )
+    assert " ".join(done) == order
+    assert names(result) == [DAYS[0].isoformat(), DAYS[2].isoformat()]
+    assert len(result.failed) == 1

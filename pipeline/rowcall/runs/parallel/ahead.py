@@ -6,14 +6,14 @@ process may have the store open. Each day is judged here too, as it looks back o
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date
 from functools import partial
 from itertools import islice, product
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, TypeAlias
 
 from rowcall.day_report import DayReport
 from rowcall.days import day_bounds
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 Place = tuple[date, str]  # a day, and the id of a baghouse
 Studied = tuple[BaghouseDay, list[Failure]]
+Drawn: TypeAlias = "tuple[Sequence[Picture], list[Failure]]"
 
 # Tasks a worker that may be ahead, chosen: one at work and one waiting; a third one waits behind
 # the pictures of a day, so that workers are busy while the report is written.
@@ -98,20 +99,13 @@ class Ahead:
             ),
         )
 
-    def draw(self, report: DayReport, guard: Guard) -> list[Picture]:
-        """Return the pictures of a day, baghouse by baghouse."""
+    def draw(self, report: DayReport, guard: Guard) -> Drawing:
+        """Begin to draw a day, baghouse by baghouse; the guard collects what fails."""
         houses = [day.baghouse.id for day in report.baghouses if not day.failed]
-        tasks = [
-            self.workers.submit(_draw, Guard(guard.day, guard.isolates), report.of([house]))
-            for house in houses
-        ]
+        alone = Guard(guard.day, guard.isolates)
+        tasks = {house: self.workers.submit(_draw, alone, report.of([house])) for house in houses}
         self._begin(_BEHIND_PICTURES)
-        pictures: list[Picture] = []
-        for house, task in zip(houses, tasks, strict=True):
-            drawn, failures = guard.run(house, PICTURES, task.result, lambda why: ((), []))
-            pictures += drawn
-            guard.add(failures)
-        return pictures
+        return Drawing(tasks, guard)
 
     def _take(self, house: Baghouse, day: date) -> Task[Studied]:
         place = day, house.id
@@ -141,13 +135,30 @@ class Ahead:
         return self.workers.submit(study_alone, Guard(day, isolates=True), house, span, kept)
 
 
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """Pictures of a day that are being drawn, by baghouse."""
+
+    tasks: Mapping[str, Task[Drawn]]
+    guard: Guard
+
+    def pictures(self) -> list[Picture]:
+        """Wait for the pictures and return them."""
+        pictures: list[Picture] = []
+        for house, task in self.tasks.items():
+            drawn, failures = self.guard.run(house, PICTURES, task.result, lambda why: ((), []))
+            pictures += drawn
+            self.guard.add(failures)
+        return pictures
+
+
 def _fleet(address: str, _: int) -> Executor:
     from rowcall.runs.parallel.fleet import Fleet  # an optional extra, and slow to load
 
     return Fleet(address)
 
 
-def _draw(guard: Guard, report: DayReport) -> tuple[Sequence[Picture], list[Failure]]:
+def _draw(guard: Guard, report: DayReport) -> Drawn:
     from rowcall_reports.figures.all_pictures import draw
 
     return draw(report, guard), guard.failures
