@@ -201,6 +201,22 @@ def test_frames_pass_into_statements_and_back(tmp_path: Path) -> None:
     assert back.rows() == frame.rows()
 
 
+def test_what_was_read_is_let_go_of(tmp_path: Path) -> None:
+    def held(store: Store) -> float:
+        store.frame("SELECT sum(value) FROM samples")
+        used = "SELECT sum(memory_usage_bytes) / 2^20 FROM duckdb_memory()"
+        return float(store.frame(used).item())
+
+    with Store.open(tmp_path / "s.duckdb") as store:
+        store.connection.execute(
+            "INSERT INTO samples SELECT 1, make_timestamp(i), random(), 0 FROM range(4000000) r(i)"
+        )
+    with Store.open(tmp_path / "s.duckdb", read_only=True) as store:
+        assert held(store) > 24
+        store.hold_at_most("16MiB")
+        assert held(store) <= 16
+
+
 def test_samples_come_back_sorted_and_cut_at_the_bounds(tmp_path: Path) -> None:
     rows = samples(50, ("B", "A", "C"))
     # Three files, out of order and overlapping, so that the store itself is not in order.

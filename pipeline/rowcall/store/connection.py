@@ -61,6 +61,13 @@ class Store:
         """Write everything out and let go of the file."""
         self.connection.close()
 
+    def hold_at_most(self, size: str) -> None:
+        """Keep no more in memory of what was read and may never be read again.
+
+        DuckDB's own limit is most of the memory there is: a year is all held, as far as that goes.
+        """
+        self.connection.execute(f"SET memory_limit = '{size}'")
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """Commit everything done inside, or nothing of it when an exception leaves the block."""

@@ -36,6 +36,8 @@ Drawn: TypeAlias = "tuple[Sequence[Picture], list[Failure]]"
 # Tasks a worker that may be ahead, chosen: one at work and one waiting; a third one waits behind
 # the pictures of a day, so that workers are busy while the report is written.
 _AHEAD, _BEHIND_PICTURES = 2, 3
+# Of the store, whose samples are read once. Chosen: days of 17 million are read no slower.
+_MOST_HELD = "512MiB"
 _SEVERAL = 2  # until a cluster has said how many
 
 
@@ -56,8 +58,11 @@ class Ahead:
         An address is that of the scheduler of a Dask cluster, whose workers do the tasks.
         """
         if isinstance(workers, str):
-            return cls(store, site, Workers(_SEVERAL, partial(_fleet, workers)))
-        return cls(store, site, Workers(workers or usual_workers(store)))
+            found = Workers(_SEVERAL, partial(_fleet, workers))
+        else:
+            found = Workers(workers or usual_workers(store))
+        store.hold_at_most(_MOST_HELD)
+        return cls(store, site, found)
 
     def __enter__(self) -> Self:
         return self
