@@ -107,8 +107,10 @@ class Ahead:
     def draw(self, report: DayReport, guard: Guard) -> Drawing:
         """Begin to draw a day, baghouse by baghouse; the guard collects what fails."""
         houses = [day.baghouse.id for day in report.baghouses if not day.failed]
-        alone = Guard(guard.day, guard.isolates)
-        tasks = {house: self.workers.submit(_draw, alone, report.of([house])) for house in houses}
+        tasks = {
+            house: self.workers.submit(_draw, Guard(guard.day, guard.isolates), report.of([house]))
+            for house in houses
+        }
         self._begin(_BEHIND_PICTURES)
         return Drawing(tasks, guard)
 

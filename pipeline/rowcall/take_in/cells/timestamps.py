@@ -80,8 +80,8 @@ class Bounds:
 
 def unbound(parsed: Parsed) -> Times:
     """Return a column as read, wall times as they are, with reasons for what is no time."""
-    time = parsed.time.fill_null(0) if parsed.time.null_count() else parsed.time
-    time_us, reason = time.to_numpy(), parsed.time.is_null().to_numpy().astype("u1")
+    time_us = parsed.time.fill_null(0).to_numpy()
+    reason = parsed.time.is_null().cast(pl.UInt8).to_numpy(writable=True)
     outside = (time_us < _FIRST_US) | (time_us >= _PAST_US)
     if outside.any():
         reason[outside & (reason == 0)] = REASONS.index(OUT_OF_RANGE)

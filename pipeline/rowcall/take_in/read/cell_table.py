@@ -74,12 +74,11 @@ class Table:
 
 def shifted(table: Table, lines: int) -> Table:
     """Return a table whose first line is preceded by `lines` more than it knows of."""
-    aside = table.set_aside
     return replace(
         table,
         first_line=table.first_line + lines,
         lines=None if table.lines is None else table.lines + lines,
-        set_aside=aside.with_columns(pl.col("line") + lines) if aside.height else aside,
+        set_aside=table.set_aside.with_columns(pl.col("line") + lines),
     )
 
 

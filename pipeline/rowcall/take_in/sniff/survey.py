@@ -200,6 +200,4 @@ def _or_none(step: Callable[[], T]) -> T | None:
 
 def _different(cells: pl.Series) -> Sequence[str]:
     """Return the different cells as text, in the order in which they come."""
-    different = cells.unique(maintain_order=True)
-    texts = different if different.dtype == pl.Categorical else different.cast(pl.String)
-    return [text or "" for text in texts.to_list()]
+    return cells.unique(maintain_order=True).cast(pl.String).fill_null("").to_list()
