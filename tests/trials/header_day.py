@@ -55,7 +55,7 @@ def labels_of(header: HeaderPlan, day: HeaderDay) -> tuple[RowLabel, ...]:
     """Return the label of every row, row 1 first."""
     kinds = [row.kind for row in header.rows]
     labels = [_label(row, kind, day) for row, kind in enumerate(kinds, start=1)]
-    usual = float(np.median([one.drop_ratio for one in labels if one.kind is Kind.HEALTHY]))
+    usual = _median(np.array([one.drop_ratio for one in labels if one.kind is Kind.HEALTHY]))
     return tuple(replace(one, drop_ratio=one.drop_ratio / usual) for one in labels)
 
 
