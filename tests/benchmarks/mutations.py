@@ -58,6 +58,8 @@ STACKS = "tests/events/stacking"
 BY_FACTS = "tests/rules/test_rules_row_evidence.py"  # on one day with facts written by hand
 WORK_LOG = "tests/work_log"
 REFILLS = "tests/events/headers/test_refills.py"
+PAST_ANSWERS = "tests/store/test_past_answers.py"
+PARALLEL_NIGHTS = "tests/runs/parallel/test_parallel_nights.py"
 RECOVERED = "tests/diagnosis/test_headers_recovered.py"
 LEAK_STATED = "tests/rules/test_header_leak.py -k leak_interval"
 SHORT = "tests/rules/test_short_interval.py"
@@ -274,6 +276,23 @@ MUTATIONS = (
              " * (fits.plateau_pa <= limits.max_pa)", "", REFILLS),
     Mutation("pipeline/rowcall/events/headers/refills.py",
              "np.hypot(limits.half_pa, hidden)", "limits.half_pa", REFILLS),
+    Mutation("pipeline/rowcall/events/headers/refills.py",
+             '.sort("s", maintain_order=True)', "", REFILLS),
+    Mutation("pipeline/rowcall/condition/quantiles.py",
+             "np.partition(value, (low, high))", "np.partition(value, low)",
+             "tests/condition/test_quantiles.py"),
+    Mutation("pipeline/rowcall/memory/answers_so_far.py",
+             "if day < self._earlier.before:", "if day <= self._earlier.before:", PAST_ANSWERS),
+    Mutation("pipeline/rowcall/memory/answers_so_far.py",
+             "day + timedelta(days=1)", "day", PAST_ANSWERS),
+    Mutation("pipeline/rowcall/memory/answers_so_far.py",
+             " if rule in rules}", "}", PAST_ANSWERS),
+    Mutation("pipeline/rowcall/runs/rerun.py",
+             "len(waiting) > 1 or not", "not", PARALLEL_NIGHTS),
+    Mutation("pipeline/rowcall/runs/rerun.py",
+             "len(waiting) > 1 or not ahead.workers.are_running", "True", PARALLEL_NIGHTS),
+    Mutation("pipeline/rowcall/store/connection.py",
+             """f"SET memory_limit = '{size}'\"""", '"SELECT 1"', "tests/store/test_store.py"),
     Mutation("pipeline/rowcall/diagnosis/headers.py",
              "min(recovery_s, interval_s)", "recovery_s", RECOVERED),
     Mutation("pipeline/rowcall/diagnosis/headers.py",

@@ -1,4 +1,4 @@
-"""Medians and quantiles by one sort are those of numpy."""
+"""Medians and quantiles are those of numpy."""
 
 from __future__ import annotations
 
@@ -16,6 +16,12 @@ def test_quantiles_are_those_of_numpy(n: int) -> None:
     for share in (0.0, 0.1, 0.25, 0.9, 1.0):
         assert quantile(value, share) == pytest.approx(np.quantile(value, share), rel=1e-12)
     assert median(value) == pytest.approx(np.median(value), rel=1e-12)
+
+
+def test_quantiles_of_a_day_of_seconds_are_those_of_numpy() -> None:
+    value = (np.arange(86_400) * 0.618) % 1.0
+    for share in (0.1, 0.25, 0.4, 0.5, 0.75, 0.9):
+        assert quantile(value, share) == pytest.approx(np.quantile(value, share), rel=1e-12)
 
 
 def test_nothing_has_no_median() -> None:

@@ -76,6 +76,9 @@ def test_cases_of_days_judged_one_by_one_are_those_of_all_answers_at_once(
         past.add(day(before), [one for one in answers if one.day == day(before)])
     today = [one for one in answers if one.day == day(number)]
     assert _cases(number, today, past) == _cases(number, answers) != ((), ())
+    weak = {one.rule for one in answers if one.rule == "row_weak" and one.day < day(number)}
+    for before in range(1, number):
+        assert weak >= set(past.on(PLACES[0], day(before), frozenset({"row_weak"})))
 
 
 def test_nothing_is_known_of_the_day_itself(store: Store, answers: list[Finding]) -> None:
