@@ -22,6 +22,7 @@ _MAX_LINES = 31  # of a table by day; chosen: a month, longer ranges go by week
 # Chosen by eye: all trends of a baghouse fit on a page.
 _HEIGHT_IN, _GAP_IN, _LOW_IN = 0.75, 0.35, 0.35
 _LEFT_IN, _RIGHT_IN = 0.65, 1.35
+_MOST_MARKED, _MOST_WITH_YEARS = 4, 2  # days that have room below; some with their years
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +146,12 @@ def _draw_trend(
 
 
 def label_days(axes: Axes, span: tuple[date, date], *, with_names: bool = True) -> None:
-    """Mark days from the first of a range, some of them where there are many."""
+    """Mark days from the first of a range, as many as there is room for."""
     n_days = (span[1] - span[0]).days
-    ticks = range(0, n_days + 1, max(1, -(-n_days // 10)))
-    names = [f"{span[0] + timedelta(days=n):%m-%d}" for n in ticks]
+    has_years = span[0].year != span[1].year
+    most = _MOST_WITH_YEARS if has_years else _MOST_MARKED
+    ticks = range(0, n_days + 1, -(-(n_days + 1) // most))
+    names = [wording.day_in_sentence(span[0] + timedelta(days=n), span[1]) for n in ticks]
     axes.set_xlim(-0.5, n_days + 0.5)
-    axes.set_xticks(ticks, names if with_names else [""] * len(names))
+    side = "left" if has_years else "center"  # else the first one would stick out
+    axes.set_xticks(ticks, names if with_names else [""] * len(names), ha=side)
