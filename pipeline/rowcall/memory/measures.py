@@ -21,6 +21,7 @@ _ERRORS = 4.0  # standard errors of a difference; chosen: 3 make 1 standing case
 _UNKNOWN_SCATTER = 0.05  # [-] of the value while fewer days than these are known; chosen
 _MIN_DAYS = 4
 _DAYS = 14  # chosen: the scatter of the last fortnight
+_LONG_S = 600.0  # chosen: so long a time is written in minutes
 _NORMAL_95 = 1.96  # standard errors to either side of a 95 % interval
 
 
@@ -97,6 +98,8 @@ def _written(value: float, measure: Measure, units: Units) -> str:
         return scales[measure.unit].show(value)
     if measure.unit == "1":
         return percent(max(value, 0.0))
+    if measure.unit == "s" and value >= _LONG_S:
+        return f"{value / 60.0:.0f} min"
     # Hours are counted in hours inside too.
     return f"{value:.0f} h" if measure.unit == "h" else show(value, measure.unit, 1)
 
