@@ -47,6 +47,7 @@ class _Past:
 
     Attributes:
         history: by baghouse id, as of `BaghouseDay`.
+        answers: of all days before.
     """
 
     history: dict[str, History]

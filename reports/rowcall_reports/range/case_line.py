@@ -65,10 +65,10 @@ def draw_cases(
     height = _LINE_IN * len(shown)
     figure = canvas.new_sheet(canvas.PAGE_IN, height + _AROUND_IN)
     axes = canvas.place_axes(figure, _SIDE_IN, 0.4, canvas.PAGE_IN - 2 * _SIDE_IN, height)
+    place = axes.get_yaxis_transform()
     for n, case in enumerate(shown):
         bars = [((day - span[0]).days - 0.5, 1.0) for day in found[case.id]]
         axes.broken_barh(bars, (n, 0.4), facecolors=[_COLORS[case.urgency]])
-        place = axes.get_yaxis_transform()
         axes.text(0.01, n - 0.25, _label(case), transform=place, va="center", size=_NAME_PT)
         for repair in case.repairs:
             if span[0] <= repair.entry.day <= span[1]:

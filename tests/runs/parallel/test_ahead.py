@@ -6,6 +6,7 @@ from collections.abc import Callable
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 from unittest.mock import MagicMock
 
@@ -94,6 +95,26 @@ def test_what_was_begun_of_a_day_that_is_not_next_any_more_is_dropped(
     assert len(ahead.workers._open) == len(ahead._begun)
     take(ahead, DAYS[20])
     assert [place for place in pool.given if place[0] == DAYS[20]] == 2 * places([DAYS[20]])
+
+
+def test_room_for_workers_is_counted_before_the_store_is_kept_short(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def limit(store: Store) -> object:
+        return store.frame("SELECT current_setting('memory_limit')").item()
+
+    seen = []
+
+    def counted(store: Store) -> int:
+        seen.append(limit(store))
+        return 3
+
+    monkeypatch.setattr(module, "usual_workers", counted)
+    with Store.open(tmp_path / "s.duckdb") as store:
+        whole = limit(store)
+        assert Ahead.of(store, SITE, None).workers.count == 3
+        assert seen == [whole]
+        assert limit(store) == "512.0 MiB" != whole
 
 
 def test_one_worker_reads_nothing_ahead(

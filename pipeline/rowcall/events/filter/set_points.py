@@ -18,6 +18,8 @@ from math import nan, sqrt
 import numpy as np
 from scipy.special import ndtr
 
+from rowcall.condition.quantiles import median
+from rowcall.events.noise import median_deviation
 from rowcall.model import Floats, Signal
 
 _BEFORE_S = 60.0  # chosen: DP rises along a straight line for so long before a bout
@@ -130,6 +132,4 @@ def _means(dp: Signal, begin_s: Floats, end_s: Floats) -> Floats:
 def _median(levels: Floats) -> SetPoint:
     if levels.size < _MIN_BOUTS:
         return SetPoint()
-    middle = float(np.median(levels))
-    scatter = float(np.median(np.abs(levels - middle))) * 1.4826
-    return SetPoint(middle, _NORMAL * scatter / sqrt(levels.size))
+    return SetPoint(median(levels), _NORMAL * median_deviation(levels) / sqrt(levels.size))

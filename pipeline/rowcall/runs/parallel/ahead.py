@@ -61,7 +61,7 @@ class Ahead:
             found = Workers(_SEVERAL, partial(_fleet, workers))
         else:
             found = Workers(workers or usual_workers(store))
-        store.hold_at_most(_MOST_HELD)
+        store.hold_at_most(_MOST_HELD)  # not before: the store's limit tells how much there is
         return cls(store, site, found)
 
     def __enter__(self) -> Self:
